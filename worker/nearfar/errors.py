@@ -1,0 +1,86 @@
+"""Every error that Nearfar raises on purpose, and the exit code that goes with each.
+
+NearfarError                    4  the work failed
+├── UsageError                  2  the command was used wrongly
+├── InputRefused                3  the input cannot be worked on as it is
+│   ├── FrameRefused               one file, with the reason
+│   ├── StackRefused               frames that do not go together, or too few
+│   └── RecipeRefused              a recipe that cannot be read
+├── WorkFailed                  4  something went wrong on the way
+│   └── SourceChanged              a frame was written to while it was worked on
+├── DoesNotFit                  5  memory or disk allowed is too small
+└── Interrupted               130  stopped on request; the next run goes on from here
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class NearfarError(Exception):
+    """Root of all errors raised on purpose. The message is written for the person at the keyboard."""
+
+    exit_code = 4
+
+
+class UsageError(NearfarError):
+    """The command line, or an argument of a public function, is not one that is understood."""
+
+    exit_code = 2
+
+
+class InputRefused(NearfarError):
+    """The input cannot be worked on as it is."""
+
+    exit_code = 3
+
+
+class FrameRefused(InputRefused):
+    """One file cannot be used: says which, what was found, what was expected and what to do.
+
+    Parameters
+    ----------
+    path
+        The file.
+    found
+        What it is or holds, e.g. ``'CMYK colour (4 inks)'``.
+    expected
+        What would have been accepted, e.g. ``'RGB or greyscale'``.
+    remedy
+        What the owner can do about it, as an instruction.
+    """
+
+    def __init__(self, path: Path | str, *, found: str, expected: str, remedy: str) -> None:
+        self.path = Path(path)
+        self.found = found
+        self.expected = expected
+        self.remedy = remedy
+        super().__init__(f"{self.path.name}: found {found}; expected {expected}. {remedy}")
+
+
+class StackRefused(InputRefused):
+    """The frames do not go together, or there are too few of them."""
+
+
+class RecipeRefused(InputRefused):
+    """A recipe cannot be read, or holds a key or a value that is not known."""
+
+
+class WorkFailed(NearfarError):
+    """Something went wrong on the way that is not the input's fault."""
+
+
+class SourceChanged(WorkFailed):
+    """A frame changed between the survey and the delivery."""
+
+
+class DoesNotFit(NearfarError):
+    """The memory or the disk space allowed is too small; the message names the limit that would do."""
+
+    exit_code = 5
+
+
+class Interrupted(NearfarError):
+    """Stopped on request."""
+
+    exit_code = 130

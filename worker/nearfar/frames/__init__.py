@@ -1,0 +1,1 @@
+"""Picture files in and out: pixels, windows, colour profile, camera data."""

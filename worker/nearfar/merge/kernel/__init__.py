@@ -1,0 +1,1 @@
+"""The compiled part: small C, its loader, and the readable NumPy twins that specify it."""

@@ -1,0 +1,111 @@
+"""Finds and opens the kernel library that suits this processor, and describes its structures to ctypes.
+
+ctypes releases the interpreter lock during a call, so Python threads run kernel calls side by side.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import functools
+import os
+import platform
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.errors import WorkFailed
+
+FOLDER = Path(__file__).parent
+V3_FLAGS = {"avx", "avx2", "bmi1", "bmi2", "f16c", "fma", "movbe"}
+V4_FLAGS = V3_FLAGS | {"avx512f", "avx512bw", "avx512cd", "avx512dq", "avx512vl"}
+
+
+class PixelsStruct(ctypes.Structure):
+    """``nf_pixels`` of nearfar.h."""
+
+    _fields_ = [
+        ("base", ctypes.c_void_p),
+        ("row", ctypes.c_int64),
+        ("pixel", ctypes.c_int64),
+        ("plane", ctypes.c_int64),
+        ("width", ctypes.c_int32),
+        ("height", ctypes.c_int32),
+        ("bits", ctypes.c_int32),
+        ("reserved", ctypes.c_int32),
+        ("table", ctypes.c_void_p),
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pixels:
+    """Full-size pixels of one frame, seen through a mapped file or an array.
+
+    ``samples`` is an (h, w, 3) view of uint8 or uint16 in any stride order; ``table`` turns a sample into a
+    value (float32, 256 or 65536 entries).
+    """
+
+    samples: NDArray[Any]
+    table: NDArray[np.float32]
+    owner: Any = field(default=None, repr=False)
+
+    def struct(self) -> PixelsStruct:
+        """The C view. Keep this object alive for as long as the structure is in use."""
+        s = self.samples
+        if s.ndim != 3 or s.shape[2] != 3 or s.dtype not in (np.uint8, np.uint16):
+            raise WorkFailed(f"pixels must be (h, w, 3) of uint8 or uint16, not {s.shape} of {s.dtype}")
+        if self.table.dtype != np.float32 or self.table.size != 1 << (8 * s.itemsize):
+            raise WorkFailed(f"the table has {self.table.size} entries of {self.table.dtype}")
+        row, pixel, plane = (stride // s.itemsize for stride in s.strides)
+        return PixelsStruct(
+            s.ctypes.data, row, pixel, plane, s.shape[1], s.shape[0], 8 * s.itemsize, 0, self.table.ctypes.data
+        )
+
+
+def _processor_flags() -> set[str]:
+    try:
+        text = Path("/proc/cpuinfo").read_text(encoding="ascii", errors="replace")
+    except OSError:
+        return set()
+    for line in text.splitlines():
+        if line.startswith("flags"):
+            return set(line.split(":", 1)[1].split())
+    return set()
+
+
+def suitable() -> list[str]:
+    """Names of the builds that this processor can run, best first."""
+    machine = platform.machine()
+    if machine != "x86_64":
+        return [machine]
+    flags = _processor_flags()
+    names = ["x86_64_v2"]
+    if flags >= V3_FLAGS:
+        names.insert(0, "x86_64_v3")
+    if flags >= V4_FLAGS:
+        names.insert(0, "x86_64_v4")
+    return names
+
+
+@functools.cache
+def library() -> ctypes.CDLL:
+    """The kernel library, opened once a process. ``NEARFAR_KERNEL`` names a build to use instead of the best."""
+    wanted = os.environ.get("NEARFAR_KERNEL")
+    names = [wanted] if wanted else suitable()
+    for name in names:
+        path = FOLDER / f"kernel_{name}.so"
+        if path.exists():
+            return ctypes.CDLL(str(path))
+    raise WorkFailed(
+        f"no compiled kernel for this processor in {FOLDER} (looked for {', '.join(names)}): "
+        "install the package again, or run 'make setup' in a checkout"
+    )
+
+
+def pointer(array: NDArray[Any]) -> ctypes.c_void_p:
+    """Address of a C-contiguous array's first element."""
+    if not array.flags.c_contiguous:
+        raise WorkFailed("the kernel takes contiguous arrays only")
+    return ctypes.c_void_p(array.ctypes.data)
