@@ -1,0 +1,247 @@
+"""Recipes: named sets of merge settings, read from TOML files that a person writes.
+
+A recipe is checked in full before any work starts: a misspelt key or a value out of range is refused with its
+name, what stands there and what would do, and never ignored. Built-in recipes lie in config/recipes/ and travel
+with the package.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+import types
+import typing
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any, Self
+
+from nearfar.errors import RecipeRefused
+from nearfar.merge.keys import key
+
+DEFAULT = "standard"
+"""Name of the recipe that is used when none is asked for."""
+
+VERSION = 1
+"""Raised when the same settings come to mean something else."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bounds:
+    """What a setting may hold: a closed range for numbers, or a list of choices."""
+
+    low: float | None = None
+    high: float | None = None
+    choices: tuple[object, ...] = ()
+
+    def hold(self, value: Any) -> bool:
+        """Whether ``value`` is allowed."""
+        if self.choices:
+            return value in self.choices
+        return self.low is None or self.high is None or self.low <= value <= self.high
+
+
+def _setting(
+    default: Any, *, low: float | None = None, high: float | None = None, choices: tuple[object, ...] = ()
+) -> Any:
+    bounds = Bounds(low=low, high=high, choices=choices)
+    return field(default=default, metadata={"bounds": bounds})
+
+
+def _settings(section: type[Any]) -> list[tuple[str, tuple[type, ...], Bounds]]:
+    """Name, accepted types and bounds of each setting of a section."""
+    hints = typing.get_type_hints(section)
+    return [(f.name, _kinds(hints[f.name]), f.metadata["bounds"]) for f in fields(section)]
+
+
+def _kinds(hint: Any) -> tuple[type, ...]:
+    return typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
+
+
+def _shown(value: object) -> str:
+    return {True: "true", False: "false"}[value] if isinstance(value, bool) else repr(value)
+
+
+def _expected(kinds: tuple[type, ...], bounds: Bounds) -> str:
+    words = {bool: "true or false", str: "text", int: "a whole number", float: "a number"}
+    if bounds.choices:
+        return "one of " + ", ".join(_shown(c) for c in bounds.choices)
+    text = words[kinds[0]]
+    return text if bounds.low is None else f"{text} from {bounds.low:g} to {bounds.high:g}"
+
+
+def _checked(where: str, value: Any, kinds: tuple[type, ...], bounds: Bounds) -> Any:
+    """``value`` in its declared type, or `RecipeRefused` with the key, the value and what would do."""
+    if value is None and type(None) in kinds:
+        return None
+    if float in kinds and isinstance(value, int) and not isinstance(value, bool):
+        value = float(value)
+    fits = type(value) in kinds and not (isinstance(value, float) and not math.isfinite(value))
+    if not fits or not bounds.hold(value):
+        raise RecipeRefused(f"{where} is {_shown(value)}; expected {_expected(kinds, bounds)}")
+    return value
+
+
+def _refuse_unknown(table: Mapping[str, object], known: list[str], prefix: str = "") -> None:
+    for name in table:
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+            hint = f"did you mean {prefix}{near[0]}?" if near else f"known are {', '.join(known)}"
+            raise RecipeRefused(f"{prefix}{name} is not a setting of a recipe; {hint}")
+
+
+class _Section:
+    """A table of a recipe. Values are checked however the object is made."""
+
+    SECTION: typing.ClassVar[str]
+
+    def __post_init__(self) -> None:
+        for name, kinds, bounds in _settings(type(self)):
+            value = _checked(f"{self.SECTION}.{name}", getattr(self, name), kinds, bounds)
+            object.__setattr__(self, name, value)
+
+    @classmethod
+    def from_table(cls, table: Mapping[str, object]) -> Self:
+        """Read a TOML table. What is not there keeps its default; what is not known is refused."""
+        _refuse_unknown(table, [name for name, *_ in _settings(cls)], f"{cls.SECTION}.")
+        return cls(**table)
+
+
+@dataclass(frozen=True, kw_only=True)
+class RegisterRecipe(_Section):
+    """How frames are lined up."""
+
+    SECTION: typing.ClassVar[str] = "register"
+
+    same_scene: float = _setting(0.6, low=0.0, high=1.0)
+    """Correlation that a frame must reach with its neighbours to count as the same scene."""
+    repeats: str = _setting("average", choices=("average", "keep-one"))
+    """What becomes of frames focused where another one is: both are used, or only the better one."""
+    gains: bool = _setting(True)
+    """Whether differences in brightness between frames are measured and taken out."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FocusRecipe(_Section):
+    """How the frames for each place are chosen."""
+
+    SECTION: typing.ClassVar[str] = "focus"
+
+    admit: float = _setting(0.5, low=0.05, high=1.0)
+    """Sharpness, as a share of the sharpest frame's, from which a frame is looked at for a place."""
+    neighbours: int = _setting(2, low=0, high=16)
+    """Frames before and after the sharpest one that are looked at in any case."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RenderRecipe(_Section):
+    """How the pixels of the result are made."""
+
+    SECTION: typing.ClassVar[str] = "render"
+
+    agreement: float = _setting(0.6, low=0.01, high=100.0)
+    """How far frames may differ and still be averaged, in units of the noise's variance."""
+    noise: float | None = _setting(None, low=0.0, high=0.25)
+    """Noise of one frame, standard deviation on a scale where white is 1; measured where not given."""
+    tile: int = _setting(128, choices=(64, 128, 256, 512))
+    """Edge of the tiles that are worked on, pixels. Changes speed and memory, never a pixel."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class DeliverRecipe(_Section):
+    """What the files are like that are handed over."""
+
+    SECTION: typing.ClassVar[str] = "deliver"
+
+    preview_edge: int = _setting(2048, low=64, high=16384)
+    """Longer edge of the preview, pixels."""
+    compression: int = _setting(1, low=0, high=9)
+    """Deflate level of the result: 0 stores, 9 squeezes most and takes longest."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recipe:
+    """A named set of merge settings."""
+
+    name: str = DEFAULT
+    title: str = ""
+    register: RegisterRecipe = field(default_factory=RegisterRecipe)
+    focus: FocusRecipe = field(default_factory=FocusRecipe)
+    render: RenderRecipe = field(default_factory=RenderRecipe)
+    deliver: DeliverRecipe = field(default_factory=DeliverRecipe)
+
+    def digest(self) -> str:
+        """32 hexadecimal digits that change with every setting, and with neither name nor title."""
+        return key("recipe", VERSION, {name: getattr(self, name) for name in SECTIONS}, [])
+
+
+SECTIONS: dict[str, type[_Section]] = {
+    s.SECTION: s for s in (RegisterRecipe, FocusRecipe, RenderRecipe, DeliverRecipe)
+}
+
+
+def parse(text: str, *, name: str) -> Recipe:
+    """Read a recipe from TOML text; ``name`` is used unless the text gives one.
+
+    Raises
+    ------
+    RecipeRefused
+        Where the text is no TOML, a key is not known (with the nearest one that is), or a value has the wrong
+        type or lies out of range.
+    """
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise RecipeRefused(f"not readable as TOML: {error}") from error
+    _refuse_unknown(table, ["name", "title", *SECTIONS])
+    values: dict[str, Any] = {"name": name}
+    values |= {k: _checked(k, table[k], (str,), Bounds()) for k in ("name", "title") if k in table}
+    for section, kind in SECTIONS.items():
+        part = table.get(section, {})
+        if not isinstance(part, dict):
+            raise RecipeRefused(
+                f"{section} is {_shown(part)}; expected a table: [{section}] on a line of its own"
+            )
+        values[section] = kind.from_table(part)
+    return Recipe(**values)
+
+
+def folder() -> Path:
+    """Where the built-in recipes lie: inside the installed package, or in config/ of a checkout."""
+    package = Path(__file__).resolve().parents[1]
+    installed = package / "recipes"
+    return installed if installed.is_dir() else package.parents[1] / "config" / "recipes"
+
+
+def names() -> list[str]:
+    """Names of the built-in recipes, sorted."""
+    return sorted(path.stem for path in folder().glob("*.toml"))
+
+
+def load(name_or_path: str | Path = DEFAULT) -> Recipe:
+    """A built-in recipe by its name, or one from a file.
+
+    Text that holds a path separator or ends in ``.toml`` is a file; everything else is a name.
+
+    Raises
+    ------
+    RecipeRefused
+        Where there is no such recipe, or it cannot be read; the message names the file.
+    """
+    wanted = str(name_or_path)
+    is_file = isinstance(name_or_path, Path) or "/" in wanted or wanted.endswith(".toml")
+    path = Path(wanted) if is_file else folder() / f"{wanted}.toml"
+    if not is_file and wanted not in names():
+        near = difflib.get_close_matches(wanted, names(), n=1, cutoff=0.5)
+        hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(names())}"
+        raise RecipeRefused(f"no recipe is called {wanted!r}; {hint} (the name of a file ends in .toml)")
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+        raise RecipeRefused(f"recipe {path}: {reason}; give the path of a readable TOML file") from error
+    try:
+        return parse(text, name=path.stem)
+    except RecipeRefused as error:
+        raise RecipeRefused(f"recipe {path}: {error}") from error
