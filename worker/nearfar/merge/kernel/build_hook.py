@@ -1,17 +1,20 @@
 """Compiles the kernel when the package is built, with the machine's C compiler or the one that a wheel carries.
 
 One library for each processor level, so that one wheel serves old and new machines alike. Contraction and
-fast-math stay off: the same file comes out whichever library made it.
+fast-math stay off: the same pixels come out whichever compiler made whichever library.
 """
 
 from __future__ import annotations
 
+import functools
 import os
 import platform
+import shlex
 import shutil
 import subprocess
 import sys
 import sysconfig
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -28,36 +31,87 @@ LEVELS = {
     },
     "aarch64": {"aarch64": []},
 }
+TRIAL = "#include <math.h>\n#include <stdlib.h>\ndouble trial(double x) { return sqrt(x); }\n"
 
 
-def own_compiler() -> str | None:
-    """The machine's C compiler, if it has one."""
-    return os.environ.get("CC") or shutil.which("cc") or shutil.which("gcc") or shutil.which("clang")
+def carried_compiler() -> list[str]:
+    """Command of the compiler in ``COMPILER_WHEEL``, which brings its own headers and linker."""
+    return [sys.executable, "-m", "ziglang", "cc"]
 
 
-def _command(flags: list[str]) -> list[str]:
-    compiler = own_compiler()
-    if compiler:
-        return [compiler, *flags]
-    translated = [f.replace("-march=", "-mcpu=").replace("x86-64-", "x86_64_") for f in flags]
-    return [sys.executable, "-m", "ziglang", "cc", *translated]
+@functools.cache
+def own_compiler() -> tuple[str, ...] | None:
+    """Command of the machine's C compiler (``CC``, cc, gcc or clang), or None where none works.
+
+    Works means that it made a library of a few lines: a compiler without the C library's headers is common on
+    small systems and would fail later.
+    """
+    named = os.environ.get("CC")
+    candidates = [shlex.split(named)] if named else [["cc"], ["gcc"], ["clang"]]
+    return next((tuple(c) for c in candidates if shutil.which(c[0]) and _compiles(c)), None)
 
 
-def compile_kernel(root: Path) -> list[Path]:
-    """Compile every level that is older than its sources; returns the libraries, relative to ``root``."""
+def _compiles(compiler: list[str]) -> bool:
+    with tempfile.TemporaryDirectory() as folder:
+        source = Path(folder, "trial.c")
+        source.write_text(TRIAL, encoding="ascii")
+        command = [*compiler, "-shared", "-fPIC", "-o", f"{folder}/trial.so", str(source), "-lm"]
+        return subprocess.run(command, capture_output=True, check=False).returncode == 0
+
+
+def _command(compiler: list[str], flags: list[str]) -> list[str]:
+    if "ziglang" in compiler:
+        flags = [flag.replace("-march=x86-64-", "-mcpu=x86_64_") for flag in flags]
+    return [*compiler, *flags]
+
+
+def levels() -> dict[str, list[str]]:
+    """Name and flags of each library that is made for this kind of machine."""
+    return LEVELS.get(platform.machine(), {platform.machine(): []})
+
+
+def compile_kernel(root: Path, into: Path | None = None, compiler: list[str] | None = None) -> list[Path]:
+    """Compile every level whose library is missing or older than its sources.
+
+    Parameters
+    ----------
+    root
+        Top of the source tree.
+    into
+        Folder for the libraries; beside the sources where not given.
+    compiler
+        Command to use; the machine's own, or else the carried one, where not given.
+
+    Returns
+    -------
+    Paths of all libraries ``kernel_LEVEL.so``, made now or before.
+    """
     folder = root / KERNEL
+    into = into or folder
+    compiler = compiler or list(own_compiler() or carried_compiler())
     sources = sorted(folder.glob("*.c"))
     newest = max(p.stat().st_mtime_ns for p in [*sources, *folder.glob("*.h"), Path(__file__)])
-    made = []
-    for name, flags in LEVELS.get(platform.machine(), {platform.machine(): []}).items():
-        target = folder / f"kernel_{name}.so"
+    libraries = []
+    for name, flags in levels().items():
+        target = into / f"kernel_{name}.so"
         if not target.exists() or target.stat().st_mtime_ns < newest:
-            part = target.with_suffix(f".{os.getpid()}.part")
-            command = [*_command([*FLAGS, *flags]), "-o", str(part), *map(str, sources), "-lm"]
-            subprocess.run(command, check=True)
-            part.replace(target)
-        made.append(target.relative_to(root))
-    return made
+            _compile(_command(compiler, [*FLAGS, *flags]), sources, target)
+        libraries.append(target)
+    return libraries
+
+
+def _compile(command: list[str], sources: list[Path], target: Path) -> None:
+    """Make ``target`` whole or not at all: two builds at once do not meet."""
+    part = target.with_suffix(f".{os.getpid()}.part")
+    command = [*command, "-o", str(part), *map(str, sources), "-lm"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        part.unlink(missing_ok=True)
+        raise SystemExit(
+            f"the kernel could not be compiled into {target.name} by '{shlex.join(command)}':\n{done.stderr}\n"
+            f"Set CC to a C compiler that works, or install {COMPILER_WHEEL} and unset CC."
+        )
+    part.replace(target)
 
 
 class KernelHook(BuildHookInterface):  # type: ignore[type-arg, misc, unused-ignore]
@@ -66,19 +120,23 @@ class KernelHook(BuildHookInterface):  # type: ignore[type-arg, misc, unused-ign
     PLUGIN_NAME = "custom"
 
     def dependencies(self) -> list[str]:
-        """The compiler wheel, only where the machine has no compiler of its own."""
+        """The compiler wheel, only where the machine has no compiler that works."""
         return [] if own_compiler() else [COMPILER_WHEEL]
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
         """Compile, and mark the wheel as made for this kind of machine."""
         if self.target_name != "wheel":
             return
-        libraries = compile_kernel(Path(self.root))
+        root = Path(self.root)
+        libraries = compile_kernel(root)
         build_data["pure_python"] = False
         build_data["tag"] = f"py3-none-{sysconfig.get_platform().replace('-', '_').replace('.', '_')}"
-        build_data["artifacts"].extend(f"/{p.as_posix()}" for p in libraries)
+        build_data["artifacts"].extend(f"/{p.relative_to(root).as_posix()}" for p in libraries)
 
 
 if __name__ == "__main__":
-    for library in compile_kernel(Path(__file__).resolve().parents[4]):
-        print(library)
+    if sys.argv[1:] == ["--need"]:
+        print("" if own_compiler() else COMPILER_WHEEL)
+    else:
+        for library in compile_kernel(Path(__file__).resolve().parents[4]):
+            print(library)

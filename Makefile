@@ -1,0 +1,89 @@
+# Everything that people and machines run here. 'make' alone lists it.
+# Each target sets up what it needs; the second time that takes no time.
+
+VENV := .venv
+BIN := $(VENV)/bin
+SUPPORTED := 3.11 or newer
+PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet install
+HOOK := worker/nearfar/merge/kernel/build_hook.py
+UV := uv==0.13.9
+COMPILE := $(BIN)/uv pip compile --quiet --universal --fork-strategy fewest --python-version 3.11 \
+	--generate-hashes --no-emit-index-url --no-annotate --no-header
+
+# The first Python that is new enough and can make environments; PYTHON=... names another one.
+FIND_PYTHON = for p in $(PYTHON) python3 python3.13 python3.12 python3.11 python3.14; do \
+	$$p -c 'import sys, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done
+
+.DEFAULT_GOAL := help
+.PHONY: help setup kernel demo test check format bench wheel lock clean
+
+help:  ## list what can be made
+	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' $(MAKEFILE_LIST) | expand -t 10
+
+setup: $(VENV)/.project kernel  ## make the environment in .venv and compile the kernel
+
+$(VENV)/.packages: config/requirements.lock config/compiler.lock
+	@python=$$($(FIND_PYTHON)); \
+	if [ -z "$$python" ]; then \
+		echo "No Python $(SUPPORTED) with the module ensurepip was found." >&2; \
+		echo "Install one (on Debian: apt-get install python3 python3-venv), or name it: make PYTHON=/path/to/python3" >&2; \
+		exit 1; \
+	fi; \
+	echo "Making $(VENV) with $$($$python --version); the first time this fetches about 250 MB." >&2; \
+	$$python -m venv $(VENV)
+	@$(PIP) --require-hashes --requirement config/requirements.lock
+	@if [ -n "$$($(BIN)/python $(HOOK) --need)" ]; then \
+		echo "No C compiler that works: using the one that a wheel carries." >&2; \
+		$(PIP) --require-hashes --requirement config/compiler.lock; \
+	fi
+	@touch $@
+
+$(VENV)/.project: $(VENV)/.packages pyproject.toml $(HOOK)
+	@$(PIP) --no-build-isolation --no-deps --editable .
+	@touch $@
+
+kernel: $(VENV)/.project
+	@$(BIN)/python $(HOOK) >/dev/null
+
+demo: setup  ## render a stack of frames and merge it: demo/picture.tif
+	@$(BIN)/python -m tests.scenes.demo demo/frames
+	@$(BIN)/nearfar merge demo/frames --out demo/picture.tif --report demo/report.json
+	@echo "The frames lie in demo/frames, the picture is demo/picture.tif, the report demo/report.json."
+
+test: setup  ## run the tests; ARGS='-k words' picks some
+	@$(BIN)/python -m pytest $(ARGS)
+
+check: setup  ## style, types, and that version and changelog agree
+	@$(BIN)/ruff check .
+	@$(BIN)/ruff format --check .
+	@$(BIN)/mypy
+	@version=$$($(BIN)/python -c 'import nearfar; print(nearfar.__version__)'); \
+	noted=$$(sed -n 's/^## \([0-9][^ ]*\).*/\1/p' CHANGELOG.md | head -n 1); \
+	if [ "$$version" != "$$noted" ]; then \
+		echo "worker/nearfar/__init__.py says version $$version, CHANGELOG.md ends with $$noted: make them agree." >&2; \
+		exit 1; \
+	fi
+
+format: setup  ## put the code into the one style
+	@$(BIN)/ruff check --fix .
+	@$(BIN)/ruff format .
+
+bench: setup  ## measure quality and speed on rendered scenes
+	@$(BIN)/python -m tests.bench $(ARGS)
+
+wheel: setup  ## build dist/nearfar-*.whl for machines of this kind
+	@$(BIN)/python -m pip --disable-pip-version-check --quiet wheel --no-build-isolation --no-deps --wheel-dir dist .
+
+lock: setup  ## resolve the ranges of pyproject.toml anew into config/*.lock
+	@$(PIP) $(UV)
+	@mkdir -p build && rm -f build/*.part
+	@$(COMPILE) pyproject.toml --extra dev --output-file build/requirements.part
+	@sed -n 's/^COMPILER_WHEEL = "\(.*\)"/\1/p' $(HOOK) | $(COMPILE) - --output-file build/compiler.part
+	@for name in requirements compiler; do \
+		{ sed '/^#/!d' config/$$name.lock; cat build/$$name.part; } > build/$$name.lock && mv build/$$name.lock config/; \
+	done
+
+clean:  ## remove everything that was made here
+	@rm -rf $(VENV) build dist demo .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	@find worker api tests -name __pycache__ -prune -exec rm -rf {} +
+	@rm -f worker/nearfar/merge/kernel/*.so worker/nearfar/merge/kernel/*.part
