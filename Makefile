@@ -29,7 +29,7 @@ $(VENV)/.packages: config/requirements.lock config/compiler.lock
 		echo "Install one (on Debian: apt-get install python3 python3-venv), or name it: make PYTHON=/path/to/python3" >&2; \
 		exit 1; \
 	fi; \
-	echo "Making $(VENV) with $$($$python --version); the first time this fetches about 250 MB." >&2; \
+	echo "Making $(VENV) with $$($$python --version); the first time this fetches about 200 MB." >&2; \
 	$$python -m venv $(VENV)
 	@$(PIP) --require-hashes --requirement config/requirements.lock
 	@if [ -n "$$($(BIN)/python $(HOOK) --need)" ]; then \

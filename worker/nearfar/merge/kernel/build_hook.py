@@ -21,6 +21,7 @@ from typing import Any
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 KERNEL = Path("worker/nearfar/merge/kernel")
+RECIPES = Path("config/recipes")
 COMPILER_WHEEL = "ziglang==0.17.1"
 FLAGS = ["-O3", "-std=c11", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math", "-shared", "-fPIC"]
 LEVELS = {
@@ -124,7 +125,7 @@ class KernelHook(BuildHookInterface):  # type: ignore[type-arg, misc, unused-ign
         return [] if own_compiler() else [COMPILER_WHEEL]
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
-        """Compile, and mark the wheel as made for this kind of machine."""
+        """Compile, mark the wheel as made for this kind of machine, and put the recipes into it."""
         if self.target_name != "wheel":
             return
         root = Path(self.root)
@@ -132,6 +133,8 @@ class KernelHook(BuildHookInterface):  # type: ignore[type-arg, misc, unused-ign
         build_data["pure_python"] = False
         build_data["tag"] = f"py3-none-{sysconfig.get_platform().replace('-', '_').replace('.', '_')}"
         build_data["artifacts"].extend(f"/{p.relative_to(root).as_posix()}" for p in libraries)
+        if version != "editable":
+            build_data["force_include"][str(root / RECIPES)] = "nearfar/recipes"
 
 
 if __name__ == "__main__":
