@@ -1,0 +1,224 @@
+"""Kernel calls of survey, focus and render: NumPy arrays in, NumPy arrays out (survey.c, cells.c, render.c)."""
+
+from __future__ import annotations
+
+import ctypes
+import functools
+from collections.abc import Callable, Sequence
+from ctypes import POINTER, byref, c_float, c_int, c_int32, c_int64, c_void_p
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.errors import WorkFailed
+from nearfar.merge.kernel.loader import Pixels, PixelsStruct, library, pointer
+
+CELL = 16
+CURVE_STEPS = 4096
+PRIOR_UNIT = 8192
+"""The prior is held as whole numbers, this many for 1.0."""
+
+F32 = NDArray[np.float32]
+
+
+class StackStruct(ctypes.Structure):
+    """``nf_stack`` of render.c."""
+
+    _fields_ = [
+        *[(name, c_int32) for name in ("frames", "width", "height", "cols", "rows", "reserved")],
+        ("pixels", POINTER(PixelsStruct)),
+        *[(name, c_void_p) for name in ("poses", "prior", "admitted", "variance")],
+        *[(name, c_float) for name in ("channel", "band0", "band1", "half")],
+        *[(name, c_float) for name in ("prior_weight", "veil", "agreement", "quiet")],
+    ]
+
+
+_ARGUMENTS: dict[str, tuple[Any, list[Any]]] = {
+    "nf_split8": (None, [c_void_p, c_void_p, c_int64, c_int64]),
+    "nf_split16": (None, [c_void_p, c_void_p, c_int64, c_int64]),
+    "nf_measure_bytes": (c_int64, []),
+    "nf_measure": (None, [POINTER(PixelsStruct), *[c_int] * 4, *[c_void_p] * 5]),
+    "nf_grid_warp": (None, [c_void_p, c_void_p, c_int, c_int, c_void_p]),
+    "nf_grid_blur": (None, [c_void_p, c_void_p, c_int, c_int, c_void_p, c_int, c_void_p]),
+    "nf_grid_grow": (None, [c_void_p, c_void_p, c_int, c_int]),
+    "nf_render_bytes": (c_int64, [c_int, c_int]),
+    "nf_render_tile": (
+        c_int,
+        [
+            *[POINTER(StackStruct), c_int, c_int, c_int],
+            *[c_void_p, c_int64, c_void_p, c_int64, c_void_p, c_void_p, c_int64],
+        ],
+    ),
+    "nf_halve": (None, [c_void_p, c_int, c_int, c_int, c_int64, c_void_p, c_int64]),
+}
+
+
+@functools.cache
+def _call(name: str) -> Callable[..., Any]:
+    function = getattr(library(), name)
+    function.restype, function.argtypes = _ARGUMENTS[name]
+    return function  # type: ignore[no-any-return]
+
+
+def split_rows(interleaved: NDArray[Any], planar: NDArray[Any]) -> None:
+    """(rows, width, 3) to (rows, 3, width), uint8 or uint16, both contiguous."""
+    name = "nf_split8" if interleaved.dtype == np.uint8 else "nf_split16"
+    rows, width, _ = interleaved.shape
+    _call(name)(pointer(interleaved), pointer(planar), width, rows)
+
+
+def grid_shape(width: int, height: int) -> tuple[int, int]:
+    """Rows and columns of the grid of cells of 16 pixels that covers a picture."""
+    return -(-height // CELL), -(-width // CELL)
+
+
+def measure(
+    pixels: Pixels, curve: F32, rows: tuple[int, int], energy: F32, mean: F32, small: NDArray[np.uint16]
+) -> None:
+    """Measure the rows of cells ``rows[0]`` to ``rows[1]`` of one frame.
+
+    Parameters
+    ----------
+    curve
+        Encoded luma to linear light at ``k / 4096``, (4097,).
+    energy
+        (3, R, C), filled: mean squared luma band per cell, bands at full, half and quarter size.
+    mean
+        (R, C), filled: mean encoded luma.
+    small
+        (height // 4, width // 4), filled: linear-light luma, 65535 for 1.
+    """
+    struct = pixels.struct()
+    work = np.empty(_call("nf_measure_bytes")(), np.uint8)
+    _call("nf_measure")(
+        *(byref(struct), *rows, *mean.shape, pointer(curve)),
+        *(pointer(energy), pointer(mean), pointer(small), pointer(work)),
+    )
+
+
+def warp_grid(grid: F32, pose: NDArray[np.float64]) -> F32:
+    """A grid of cells (R, C) seen through ``pose`` (2, 3, in cells): bilinear, its edge goes on outside."""
+    out = np.empty_like(grid)
+    pose = np.ascontiguousarray(pose, np.float64)
+    _call("nf_grid_warp")(pointer(grid), pointer(out), *grid.shape, pointer(pose))
+    return out
+
+
+@functools.cache
+def gaussian_taps(sigma: float) -> F32:
+    """Half kernel of a Gaussian out to three sigma, middle first, in whole 65536ths: the same on every machine."""
+    reach = max(1, int(3 * sigma + 0.5))
+    raw = np.exp(-0.5 * (np.arange(reach + 1) / sigma) ** 2)
+    taps = np.round(raw / (raw[0] + 2 * raw[1:].sum()) * 65536)
+    taps[0] = 65536 - 2 * taps[1:].sum()
+    return (taps / 65536).astype(np.float32)
+
+
+def blur_grid(grid: F32, sigma: float) -> F32:
+    """Gaussian of ``sigma`` cells over a grid (R, C), mirrored at its edges."""
+    taps = gaussian_taps(sigma)
+    out, work = np.empty_like(grid), np.empty_like(grid)
+    _call("nf_grid_blur")(
+        pointer(grid), pointer(out), *grid.shape, pointer(taps), len(taps) - 1, pointer(work)
+    )
+    return out
+
+
+def grow_grid(grid: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Admission grown by one cell in all eight directions."""
+    out = np.empty_like(grid)
+    _call("nf_grid_grow")(pointer(grid), pointer(out), *grid.shape)
+    return out
+
+
+def halve(picture: NDArray[np.uint16]) -> NDArray[np.uint16]:
+    """(h, w, c) of 16 bit to half size, sizes rounded up, the mean of 2 x 2 rounded to nearest."""
+    rows, cols, channels = picture.shape
+    out = np.empty(((rows + 1) // 2, (cols + 1) // 2, channels), np.uint16)
+    _call("nf_halve")(
+        pointer(picture), rows, cols, channels, cols * channels, pointer(out), out.shape[1] * channels
+    )
+    return out
+
+
+def render_bytes(tile: int, frames: int) -> int:
+    """Work memory that a tile of that edge takes when so many frames are admitted in it."""
+    return int(_call("nf_render_bytes")(tile, frames))
+
+
+class TileKernel:
+    """The stack as the tile kernel sees it. Keeps every array that the structure points to alive.
+
+    Parameters
+    ----------
+    pixels
+        One per frame; ``table`` None-like identity is expressed by passing ``tables[k] = None``.
+    poses
+        (n, 2, 3) float64.
+    prior, admitted
+        (R, n, C) uint16 in 8192ths and uint8.
+    variance
+        (R, C) float32, squared noise of one channel of a frame.
+    numbers
+        The structure's float fields by name.
+    """
+
+    def __init__(
+        self,
+        *,
+        size: tuple[int, int],
+        pixels: Sequence[Pixels],
+        tables: Sequence[F32 | None],
+        poses: NDArray[np.float64],
+        prior: NDArray[np.uint16],
+        admitted: NDArray[np.uint8],
+        variance: F32,
+        numbers: dict[str, float],
+    ) -> None:
+        self._kept = (pixels, tables, prior, admitted)
+        self._poses = np.ascontiguousarray(poses, np.float64)
+        self._variance = np.ascontiguousarray(variance, np.float32)
+        self._structs = (PixelsStruct * len(pixels))(*(p.struct() for p in pixels))
+        for struct, table in zip(self._structs, tables, strict=True):
+            struct.table = table.ctypes.data if table is not None else None
+        rows, frames, cols = admitted.shape
+        self.frames = frames
+        self._stack = StackStruct(
+            *(frames, *size, cols, rows, 0),
+            ctypes.cast(self._structs, POINTER(PixelsStruct)),
+            *(a.ctypes.data for a in (self._poses, prior, admitted, self._variance)),
+            **numbers,
+        )
+
+    def render(
+        self,
+        tile: int,
+        x: int,
+        y: int,
+        out: NDArray[np.uint16],
+        map_out: NDArray[np.uint16],
+        share: NDArray[np.float64],
+        work: NDArray[np.uint8],
+    ) -> int:
+        """Render the tile at (x, y); ``out`` and ``map_out`` are views whose rows may lie apart.
+
+        Returns the number of frames that took part, or minus that number where ``work`` is too small.
+        """
+        return int(
+            _call("nf_render_tile")(
+                *(byref(self._stack), tile, x, y),
+                *(c_void_p(out.ctypes.data), out.strides[0] // 2),
+                *(c_void_p(map_out.ctypes.data), map_out.strides[0] // 2),
+                *(pointer(share), pointer(work), work.size),
+            )
+        )
+
+
+def checked_frames(count: int) -> int:
+    """Raise `WorkFailed` where a tile has no frame at all: every place must have one."""
+    if count == 0:
+        raise WorkFailed("no frame is admitted for a tile: the focus map is damaged; remove the scratch folder")
+    return count
+
+

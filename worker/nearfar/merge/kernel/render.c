@@ -1,0 +1,634 @@
+/* One tile of the picture from the few frames that are admitted there. Specification: twin_render.py.
+
+   Everything about scores and weights happens at half size; colours are merged once at full size and only luma's
+   finest band is chosen apart; then frames that agree with the result within noise are averaged in. What a pixel
+   becomes depends on at most HALO pixels around it, and on absolute coordinates only: tiles of any size, made in
+   any order by any number of threads, have the same bits. */
+#include "warp.h"
+
+#define HALO_X 32                 /* multiple of 16 */
+#define HALO_Y 24                 /* even; the reach of all filters together */
+#define MOST 1024                 /* frames in one window */
+#define FIRST 4                   /* half-size rows and columns at the window's edge where scores are not complete */
+#define MARGIN 24                 /* pixels around the admitted cells in which a frame is carried along */
+#define RAMP 4.f                  /* pixels over which a frame fades towards its own border */
+
+typedef struct {
+    int32_t frames, width, height, cols, rows, reserved;
+    const nf_pixels *pixels;
+    const double *poses;          /* frames x 6 */
+    const uint16_t *prior;        /* rows x frames x cols, in 8192ths */
+    const uint8_t *admitted;      /* rows x frames x cols */
+    const float *variance;        /* rows x cols: noise of one channel of a frame, squared */
+    float channel, band0, band1, half;  /* what a warp leaves of that variance: channel, luma bands 0 and 1, channel at half size */
+    float prior_weight;           /* weight of the prior against the energies */
+    float veil;                   /* how fast a frame that differs from the sharpest one loses weight, in units of noise */
+    float agreement;              /* how far frames may differ and still be averaged, in units of noise */
+    float quiet;                  /* energies count from this many times the noise on */
+} nf_stack;
+
+typedef struct {
+    int index;                    /* the frame */
+    nf_box box;
+    nf_planes planes;
+    float *band1, *weight, *detail, *admission;   /* half size */
+    int16_t *from, *to;           /* per half row: where weights are above zero */
+} member_t;
+
+typedef struct {
+    const nf_stack *stack;
+    int left, top, width, height, half_width, half_height, count;
+    member_t *members;
+    float *best, *noise, *sum[3], *total, *fine, *fine_total, *luma, *blurred, *half_a, *half_b, *reference[3];
+    nf_warp_work *warp;
+} window_t;
+
+/* ---- memory: one block, cut up by a bump pointer; a first pass with base 0 only counts ---- */
+
+static void *take(char **at, int64_t bytes) {
+    void *p = *at;
+    *at += (bytes + 127) & ~(int64_t)63;
+    return p;
+}
+
+static int64_t lay_out(window_t *w, char *base) {
+    char *at = base;
+    const int64_t full = (int64_t)w->width * w->height, half = (int64_t)w->half_width * w->half_height;
+    w->warp = take(&at, sizeof(nf_warp_work));
+    float **planes[] = {&w->best, &w->noise, &w->half_a, &w->half_b, &w->reference[0]};
+    for (int i = 0; i < 5; i++) *planes[i] = take(&at, half * (i == 4 ? 3 : 1) * 4);
+    float **fulls[] = {&w->sum[0], &w->sum[1], &w->sum[2], &w->total, &w->fine, &w->fine_total, &w->luma, &w->blurred};
+    for (int i = 0; i < 8; i++) *fulls[i] = take(&at, full * 4);
+    for (int i = 0; i < w->count; i++) {
+        member_t m = {0};
+        m.planes.colour = take(&at, full * 6);
+        m.planes.fine = take(&at, full * 4);
+        m.planes.square = take(&at, half * 4);
+        m.planes.half_luma = take(&at, half * 4);
+        m.planes.half_colour = take(&at, half * 12);
+        m.band1 = take(&at, half * 4);
+        m.weight = take(&at, half * 4);
+        m.detail = take(&at, half * 4);
+        m.admission = take(&at, half * 4);
+        m.from = take(&at, w->half_height * 2);
+        m.to = take(&at, w->half_height * 2);
+        if (base) {
+            m.index = w->members[i].index;
+            m.box = w->members[i].box;
+            w->members[i] = m;
+        }
+    }
+    if (base) for (int c = 1; c < 3; c++) w->reference[c] = w->reference[0] + half * c;
+    return at - base;
+}
+
+/* ---- which frames, and where in the window ---- */
+
+static int floor_div(int a, int b) { return a >= 0 ? a / b : -((-a + b - 1) / b); }
+
+static int admitted_box(const nf_stack *s, int k, int c0, int r0, int c1, int r1, nf_box *cells) {
+    nf_box b = {1 << 30, 1 << 30, -1, -1};
+    for (int r = r0; r < r1; r++) {
+        const uint8_t *row = s->admitted + ((int64_t)r * s->frames + k) * s->cols;
+        for (int c = c0; c < c1; c++)
+            if (row[c]) {
+                if (c < b.x0) b.x0 = c;
+                if (c > b.x1) b.x1 = c;
+                if (r < b.y0) b.y0 = r;
+                b.y1 = r;
+            }
+    }
+    *cells = b;
+    return b.x1 >= 0;
+}
+
+/* Pixels of the window in which an admitted frame can matter; at the picture's edge the cells go on outside. */
+static nf_box member_box(const nf_stack *s, const window_t *w, nf_box cells) {
+    const int far = 1 << 28;
+    int x0 = cells.x0 == 0 ? -far : cells.x0 * 16 - MARGIN, x1 = cells.x1 == s->cols - 1 ? far : cells.x1 * 16 + 16 + MARGIN;
+    int y0 = cells.y0 == 0 ? -far : cells.y0 * 16 - MARGIN, y1 = cells.y1 == s->rows - 1 ? far : cells.y1 * 16 + 16 + MARGIN;
+    nf_box b;
+    b.x0 = nf_clampi(x0 - w->left, 0, w->width) & ~15;
+    b.x1 = (nf_clampi(x1 - w->left, 0, w->width) + 15) & ~15;
+    b.y0 = nf_clampi(y0 - w->top, 0, w->height) & ~1;
+    b.y1 = (nf_clampi(y1 - w->top, 0, w->height) + 1) & ~1;
+    return b;
+}
+
+static int choose_members(window_t *w) {
+    const nf_stack *s = w->stack;
+    int c0 = nf_clampi(floor_div(w->left, 16) - 1, 0, s->cols - 1), c1 = nf_clampi(floor_div(w->left + w->width - 1, 16) + 2, 1, s->cols);
+    int r0 = nf_clampi(floor_div(w->top, 16) - 1, 0, s->rows - 1), r1 = nf_clampi(floor_div(w->top + w->height - 1, 16) + 2, 1, s->rows);
+    w->count = 0;
+    for (int k = 0; k < s->frames && w->count < MOST; k++) {
+        nf_box cells;
+        if (!admitted_box(s, k, c0, r0, c1, r1, &cells)) continue;
+        nf_box b = member_box(s, w, cells);
+        if (b.x0 >= b.x1 || b.y0 >= b.y1) continue;
+        w->members[w->count].index = k;
+        w->members[w->count++].box = b;
+    }
+    return w->count;
+}
+
+/* ---- rows of half-size helpers ---- */
+
+/* B5 twice over a region of a half-size plane, edges of the region repeated. */
+static void blur_plane(const float *from, float *to, int stride, int w, int h, float (*ring)[NF_WIDEST]) {
+    float pad[NF_WIDEST + 8];
+    for (int y = -2; y < h + 2; y++) {
+        const float *r = from + (int64_t)nf_clampi(y, 0, h - 1) * stride;
+        memcpy(pad + 2, r, (size_t)w * 4);
+        pad[0] = pad[1] = r[0];
+        pad[w + 2] = pad[w + 3] = r[w - 1];
+        nf_b5_across(pad + 2, ring[(y + 2) % 5], w);
+        if (y < 2) continue;
+        int a = (y - 2) % 5;
+        nf_b5_down(ring[a], ring[(a + 1) % 5], ring[(a + 2) % 5], ring[(a + 3) % 5], ring[(a + 4) % 5], to + (int64_t)(y - 2) * stride, w);
+    }
+}
+
+/* Cell values of one cell row after vertical interpolation, spread over n half pixels from hx on (multiples of 8). */
+static void spread(const float *cells, float *restrict o, int n) {
+    for (int b = 0; b < n / 8; b++) {
+        float l = cells[b], m = cells[b + 1], r = cells[b + 2], *restrict q = o + 8 * b;
+        for (int i = 0; i < 4; i++) { float t = ((float)i + 4.5f) / 8; q[i] = l * (1 - t) + m * t; }
+        for (int i = 0; i < 4; i++) { float t = ((float)i + .5f) / 8; q[4 + i] = m * (1 - t) + r * t; }
+    }
+}
+
+/* Bilinear cell values of a frame along half row hy (absolute): admission and prior. */
+static void cell_rows(const nf_stack *s, int k, int hy, int hx, int n, float *restrict admission, float *restrict prior) {
+    float a[NF_WIDEST / 16 + 4], p[NF_WIDEST / 16 + 4];
+    double at = (hy - 3.5) / 8;
+    int row = (int)floor(at);
+    float f = (float)(at - row);
+    int64_t up = ((int64_t)nf_clampi(row, 0, s->rows - 1) * s->frames + k) * s->cols;
+    int64_t low = ((int64_t)nf_clampi(row + 1, 0, s->rows - 1) * s->frames + k) * s->cols;
+    for (int i = 0; i < n / 8 + 2; i++) {
+        int c = nf_clampi(floor_div(hx, 8) - 1 + i, 0, s->cols - 1);
+        a[i] = (float)s->admitted[up + c] * (1 - f) + (float)s->admitted[low + c] * f;
+        p[i] = ((float)s->prior[up + c] * (1 - f) + (float)s->prior[low + c] * f) * (1.f / 8192);
+    }
+    spread(a, admission, n);
+    spread(p, prior, n);
+}
+
+/* 1 inside the frame, falling to 0 over RAMP pixels at its border; returns 0 where all of the row is inside. */
+static int coverage(const nf_stack *s, int k, int hy, int hx, int n, float *restrict o) {
+    const double *p = s->poses + 6 * k, w = s->pixels[k].width - .5, h = s->pixels[k].height - .5;
+    const double y = 2 * hy + .5;
+    int partly = 0;
+    for (int e = 0; e < 2; e++) {
+        double x = 2 * (e ? hx + n - 1 : hx) + .5, u = p[0] * x + (p[1] * y + p[2]), v = p[3] * x + (p[4] * y + p[5]);
+        partly |= u + .5 < RAMP || w - u < RAMP || v + .5 < RAMP || h - v < RAMP;
+    }
+    if (!partly) return 0;
+    for (int i = 0; i < n; i++) {
+        double x = 2 * (hx + i) + .5, u = p[0] * x + (p[1] * y + p[2]), v = p[3] * x + (p[4] * y + p[5]);
+        float near = (float)fmin(fmin(u + .5, w - u), fmin(v + .5, h - v)) * (1 / RAMP);
+        o[i] = nf_minf(nf_maxf(near, 0), 1);
+    }
+    return 1;
+}
+
+static int has_row(const member_t *m, int hy) { return 2 * hy >= m->box.y0 && 2 * hy < m->box.y1; }
+
+/* ---- stages ---- */
+
+/* Second band: half-size luma less its B5, squared, smoothed by B5. */
+static void second_band(window_t *w) {
+    for (int i = 0; i < w->count; i++) {
+        member_t *m = w->members + i;
+        int x0 = m->box.x0 / 2, n = m->box.x1 / 2 - x0, y0 = m->box.y0 / 2, h = m->box.y1 / 2 - y0;
+        int64_t at = (int64_t)y0 * w->half_width + x0;
+        blur_plane(m->planes.half_luma + at, w->half_a + at, w->half_width, n, h, w->warp->across);
+        for (int y = 0; y < h; y++) {
+            const float *restrict l = m->planes.half_luma + at + (int64_t)y * w->half_width, *restrict b = w->half_a + at + (int64_t)y * w->half_width;
+            float *restrict o = w->half_b + at + (int64_t)y * w->half_width;
+            for (int x = 0; x < n; x++) { float v = l[x] - b[x]; o[x] = v * v; }
+        }
+        blur_plane(w->half_b + at, m->band1 + at, w->half_width, n, h, w->warp->across);
+    }
+}
+
+static void noise_rows(window_t *w) {
+    const nf_stack *s = w->stack;
+    int hx = w->left / 2, hy = floor_div(w->top, 2);
+    for (int y = 0; y < w->half_height; y++) {
+        const float *row = s->variance + (int64_t)nf_clampi(floor_div(hy + y, 8), 0, s->rows - 1) * s->cols;
+        float *o = w->noise + (int64_t)y * w->half_width;
+        for (int x = 0; x < w->half_width; x++) o[x] = row[nf_clampi(floor_div(hx + x, 8), 0, s->cols - 1)];
+    }
+}
+
+/* Hard admission of the cells along a half row, and coverage, as factors of the energies. */
+static void energy_mask(const window_t *w, const member_t *m, int y, const float *restrict cover, float *restrict mask) {
+    const nf_stack *s = w->stack;
+    int hx = w->left / 2, x0 = m->box.x0 / 2, n = m->box.x1 / 2 - x0;
+    int row = nf_clampi(floor_div(floor_div(w->top, 2) + y, 8), 0, s->rows - 1);
+    const uint8_t *a = s->admitted + ((int64_t)row * s->frames + m->index) * s->cols;
+    for (int x = 0; x < n; x += 8) {
+        float v = a[nf_clampi(floor_div(hx + x0 + x, 8), 0, s->cols - 1)] ? 1.f : 0.f;
+        for (int i = 0; i < 8; i++) mask[x + i] = cover ? v * cover[x + i] : v;
+    }
+}
+
+/* Scores of all members along one half row: admission x (prior + energies relative to the best). */
+static void score_row(window_t *w, int y) {
+    const nf_stack *s = w->stack;
+    const int64_t row = (int64_t)y * w->half_width;
+    const int hx = w->left / 2, hy = floor_div(w->top, 2) + y;
+    float top0[NF_WIDEST / 2] = {0}, top1[NF_WIDEST / 2] = {0}, mask[NF_WIDEST / 2], cover[NF_WIDEST / 2], prior[NF_WIDEST / 2];
+    const float *restrict noise = w->noise + row;
+    float *restrict best = w->best + row;
+    for (int i = 0; i < w->count; i++) {
+        member_t *m = w->members + i;
+        if (!has_row(m, y)) continue;
+        int x0 = m->box.x0 / 2, n = m->box.x1 / 2 - x0;
+        int partly = coverage(s, m->index, hy, hx + x0, n, cover);
+        energy_mask(w, m, y, partly ? cover : 0, mask);
+        const float *restrict e0 = m->planes.square + row + x0, *restrict e1 = m->band1 + row + x0, *restrict v = noise + x0;
+        float *restrict t0 = top0 + x0, *restrict t1 = top1 + x0;
+        for (int x = 0; x < n; x++) {
+            t0[x] = nf_maxf(t0[x], (e0[x] - s->band0 * v[x]) * mask[x]);
+            t1[x] = nf_maxf(t1[x], (e1[x] - s->band1 * v[x]) * mask[x]);
+        }
+    }
+    for (int x = 0; x < w->half_width; x++) {
+        top0[x] = 1 / (nf_maxf(top0[x], 1e-12f) + s->quiet * s->band0 * noise[x]);
+        top1[x] = 1 / (nf_maxf(top1[x], 1e-12f) + s->quiet * s->band1 * noise[x]);
+        best[x] = 0;
+    }
+    for (int i = 0; i < w->count; i++) {
+        member_t *m = w->members + i;
+        if (!has_row(m, y)) continue;
+        int x0 = m->box.x0 / 2, n = m->box.x1 / 2 - x0;
+        float *restrict ad = m->admission + row + x0;
+        cell_rows(s, m->index, hy, hx + x0, n, ad, prior);
+        int partly = coverage(s, m->index, hy, hx + x0, n, cover);
+        if (partly) for (int x = 0; x < n; x++) ad[x] *= cover[x];
+        energy_mask(w, m, y, partly ? cover : 0, mask);
+        const float *restrict e0 = m->planes.square + row + x0, *restrict e1 = m->band1 + row + x0, *restrict v = noise + x0;
+        float *restrict o = m->weight + row + x0, *restrict b = best + x0;
+        for (int x = 0; x < n; x++) {
+            float a = nf_maxf(e0[x] - s->band0 * v[x], 0) * top0[x0 + x], c = nf_maxf(e1[x] - s->band1 * v[x], 0) * top1[x0 + x];
+            o[x] = ad[x] * (s->prior_weight * prior[x] + mask[x] * (a + c));
+            b[x] = nf_maxf(b[x], o[x]);
+        }
+    }
+}
+
+/* Half-size colours of the frame with the largest score, place by place. */
+static void reference_row(window_t *w, int y) {
+    const int64_t row = (int64_t)y * w->half_width, plane = (int64_t)w->half_width * w->half_height;
+    for (int i = 0; i < w->count; i++) {
+        member_t *m = w->members + i;
+        if (!has_row(m, y)) continue;
+        const float *restrict v = m->weight + row, *restrict b = w->best + row;
+        for (int c = 0; c < 3; c++) {
+            const float *restrict f = m->planes.half_colour + c * plane + row;
+            float *restrict o = w->reference[c] + row;
+            for (int x = m->box.x0 / 2; x < m->box.x1 / 2; x++) o[x] = v[x] >= b[x] ? f[x] : o[x];
+        }
+    }
+}
+
+/* Mean squared distance of a member to the reference colours in units of twice the noise, into half_b. */
+static void veil_distance(window_t *w, const member_t *m, int y0, int y1) {
+    const int64_t plane = (int64_t)w->half_width * w->half_height;
+    const int x0 = m->box.x0 / 2, x1 = m->box.x1 / 2;
+    const float unit = 1 / (6 * w->stack->half);
+    for (int y = y0; y < y1; y++) {
+        const int64_t row = (int64_t)y * w->half_width;
+        const float *restrict a = w->reference[0] + row, *restrict b = w->reference[1] + row, *restrict c = w->reference[2] + row;
+        const float *restrict p = m->planes.half_colour + row, *restrict q = p + plane, *restrict r = q + plane, *restrict v = w->noise + row;
+        float *restrict o = w->half_a + row;
+        for (int x = x0; x < x1; x++) {
+            float i = a[x] - p[x], j = b[x] - q[x], k = c[x] - r[x];
+            o[x] = unit * (i * i + j * j + k * k) / v[x];
+        }
+    }
+    const int64_t at = (int64_t)y0 * w->half_width + x0;
+    blur_plane(w->half_a + at, w->half_b + at, w->half_width, x1 - x0, y1 - y0, w->warp->across);
+}
+
+/* Columns, in steps of 8, outside of which a row is zero. */
+static void find_span(const float *row, int x0, int x1, int16_t *from, int16_t *to) {
+    int lo = x1, hi = x0;
+    for (int x = x0; x < x1; x += 8) {
+        float m = 0;
+        for (int i = 0; i < 8; i++) m = nf_maxf(m, row[x + i]);
+        if (m > 0) {
+            if (x < lo) lo = x;
+            hi = x + 8;
+        }
+    }
+    *from = (int16_t)lo;
+    *to = (int16_t)hi;
+}
+
+/* Scores become weights: of all colours, and of luma's finest band. */
+static void weigh(window_t *w, int first, int last) {
+    const nf_stack *s = w->stack;
+    const float slack = 1 / s->veil, keep = 1 / s->channel;
+    for (int i = 0; i < w->count; i++) {
+        member_t *m = w->members + i;
+        int y0 = m->box.y0 / 2 > first ? m->box.y0 / 2 : first, y1 = m->box.y1 / 2 < last ? m->box.y1 / 2 : last;
+        for (int y = 0; y < w->half_height; y++) m->from[y] = m->to[y] = 0;
+        if (y0 >= y1) continue;
+        veil_distance(w, m, y0, y1);
+        for (int y = y0; y < y1; y++) {
+            const int64_t row = (int64_t)y * w->half_width;
+            float *restrict v = m->weight + row, *restrict q = m->detail + row;
+            const float *restrict best = w->best + row, *restrict e0 = m->planes.square + row, *restrict ad = m->admission + row;
+            const float *restrict dist = w->half_b + row, *restrict noise = w->noise + row;
+            for (int x = m->box.x0 / 2; x < m->box.x1 / 2; x++) {
+                float r = v[x] / nf_maxf(best[x], 1e-12f);
+                r = r < .3f ? 0 : r;
+                float t = 1 / (1 + nf_maxf(dist[x] - 1, 0) * slack);
+                t *= t;
+                float c = t * t + 1e-4f, r2 = r * r, r4 = r2 * r2, r8 = r4 * r4, e = e0[x] * keep / noise[x], a = r8 * r8 * c;
+                v[x] = a;
+                q[x] = (e * e * r8 * c + 1e-6f * a) * ad[x];
+            }
+            find_span(v, m->box.x0 / 2, m->box.x1 / 2, m->from + y, m->to + y);
+        }
+    }
+}
+
+/* One full-size row of weights from the half row it lies in (3/4) and the nearer neighbour (1/4). */
+static void upsample(const float *restrict near, const float *restrict other, float *restrict t, float *restrict o, int n) {
+    for (int i = 0; i < n; i++) t[i + 1] = .75f * near[i] + .25f * other[i];
+    t[0] = t[1];
+    t[n + 1] = t[n];
+    for (int i = 0; i < n; i++) {
+        o[2 * i] = .75f * t[i + 1] + .25f * t[i];
+        o[2 * i + 1] = .75f * t[i + 1] + .25f * t[i + 2];
+    }
+}
+
+static void add_colours(const int16_t *restrict r, const int16_t *restrict g, const int16_t *restrict b, const float *restrict w,
+                        float *restrict o0, float *restrict o1, float *restrict o2, float *restrict total, int n) {
+    for (int i = 0; i < n; i++) {
+        float v = w[i];
+        o0[i] += v * (float)r[i];
+        o1[i] += v * (float)g[i];
+        o2[i] += v * (float)b[i];
+        total[i] += v;
+    }
+}
+
+static void add_fine(const float *restrict l, const float *restrict w, float *restrict o, float *restrict total, int n) {
+    for (int i = 0; i < n; i++) {
+        o[i] += w[i] * l[i];
+        total[i] += w[i];
+    }
+}
+
+/* Neighbouring half rows of full row y inside the rows lo..hi-1 of a member, and the span of both. */
+static int row_span(const member_t *m, int y, int lo, int hi, int *near, int *other, int *x0, int *x1) {
+    *near = y >> 1;
+    if (*near < lo || *near >= hi) return 0;
+    *other = y & 1 ? *near + 1 : *near - 1;
+    if (*other < lo || *other >= hi) *other = *near;
+    int from = m->from[*near], to = m->to[*near];
+    if (m->from[*other] < m->to[*other]) {
+        from = from < to ? (m->from[*other] < from ? m->from[*other] : from) : m->from[*other];
+        to = m->to[*other] > to ? m->to[*other] : to;
+    }
+    if (from >= to) return 0;
+    *x0 = from - 8 < m->box.x0 / 2 ? m->box.x0 / 2 : from - 8;
+    *x1 = to + 8 > m->box.x1 / 2 ? m->box.x1 / 2 : to + 8;
+    return 1;
+}
+
+static void merge_row(window_t *w, int y, int first, int last) {
+    const int64_t plane = (int64_t)w->width * w->height, row = (int64_t)y * w->width;
+    float t[NF_WIDEST / 2 + 2], up[NF_WIDEST];
+    for (int c = 0; c < 3; c++) memset(w->sum[c] + row, 0, (size_t)w->width * 4);
+    memset(w->total + row, 0, (size_t)w->width * 4);
+    memset(w->fine + row, 0, (size_t)w->width * 4);
+    memset(w->fine_total + row, 0, (size_t)w->width * 4);
+    for (int i = 0; i < w->count; i++) {
+        member_t *m = w->members + i;
+        int lo = m->box.y0 / 2 > first ? m->box.y0 / 2 : first, hi = m->box.y1 / 2 < last ? m->box.y1 / 2 : last, near, other, x0, x1;
+        if (!row_span(m, y, lo, hi, &near, &other, &x0, &x1)) continue;
+        const int64_t a = (int64_t)near * w->half_width + x0, b = (int64_t)other * w->half_width + x0, at = row + 2 * x0;
+        const int16_t *p = m->planes.colour + at;
+        int n = 2 * (x1 - x0);
+        upsample(m->weight + a, m->weight + b, t, up, x1 - x0);
+        add_colours(p, p + plane, p + 2 * plane, up, w->sum[0] + at, w->sum[1] + at, w->sum[2] + at, w->total + at, n);
+        upsample(m->detail + a, m->detail + b, t, up, x1 - x0);
+        add_fine(m->planes.fine + at, up, w->fine + at, w->fine_total + at, n);
+    }
+    float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row, *restrict l = w->luma + row;
+    const float *restrict total = w->total + row;
+    for (int x = 0; x < w->width; x++) {
+        float v = 1 / nf_maxf(total[x], 1e-20f);
+        r[x] *= v;
+        g[x] *= v;
+        b[x] *= v;
+        l[x] = .299f * r[x] + .587f * g[x] + .114f * b[x];
+    }
+}
+
+/* The merged luma's own finest band makes way for the one that was chosen apart. */
+static void replace_fine(window_t *w, int y0, int y1) {
+    const int64_t at = (int64_t)y0 * w->width;
+    blur_plane(w->luma + at, w->blurred + at, w->width, w->width, y1 - y0, w->warp->across);
+    for (int y = y0; y < y1; y++) {
+        const int64_t row = (int64_t)y * w->width;
+        float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
+        const float *restrict l = w->luma + row, *restrict s = w->blurred + row, *restrict f = w->fine + row, *restrict t = w->fine_total + row;
+        for (int x = 0; x < w->width; x++) {
+            float v = f[x] / nf_maxf(t[x], 1e-30f) * NF_UNIT - (l[x] - s[x]);
+            r[x] += v;
+            g[x] += v;
+            b[x] += v;
+        }
+    }
+}
+
+static void add_square(const int16_t *restrict f, const float *restrict r, float *restrict o, int n) {
+    for (int i = 0; i < n; i++) {
+        float v = (float)f[i] - r[i];
+        o[i] += v * v;
+    }
+}
+
+/* How well a member agrees with the merged picture: weights for the averaging, into half_b, and their spans. */
+static void agreement(window_t *w, member_t *m, int x0, int x1, int y0, int y1) {
+    const nf_stack *s = w->stack;
+    const int64_t plane = (int64_t)w->width * w->height;
+    const float unit = 1 / (24 * s->channel * NF_UNIT * NF_UNIT), slope = 1 / (8 * s->agreement);
+    float a[NF_WIDEST], b[NF_WIDEST];
+    int n = x1 - x0;
+    for (int y = y0; y < y1; y += 2) {
+        const int64_t at = (int64_t)y * w->width + x0, half = (int64_t)(y / 2) * w->half_width + x0 / 2;
+        memset(a, 0, (size_t)n * 4);
+        memset(b, 0, (size_t)n * 4);
+        for (int c = 0; c < 3; c++) {
+            add_square(m->planes.colour + c * plane + at, w->sum[c] + at, a, n);
+            add_square(m->planes.colour + c * plane + at + w->width, w->sum[c] + at + w->width, b, n);
+        }
+        float *restrict o = w->half_a + half;
+        const float *restrict v = w->noise + half;
+        for (int x = 0; x < n / 2; x++) o[x] = unit * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]) / v[x];
+    }
+    const int64_t at = (int64_t)(y0 / 2) * w->half_width + x0 / 2;
+    blur_plane(w->half_a + at, w->half_b + at, w->half_width, n / 2, (y1 - y0) / 2, w->warp->across);
+    for (int y = y0 / 2; y < y1 / 2; y++) {
+        float *restrict d = w->half_b + (int64_t)y * w->half_width;
+        const float *restrict ad = m->admission + (int64_t)y * w->half_width;
+        for (int x = x0 / 2; x < x1 / 2; x++) {
+            float t = nf_maxf(1 - nf_maxf(d[x] - 1, 0) * slope, 0);
+            t *= t;
+            t *= t;
+            t *= t;
+            d[x] = t * ad[x];
+        }
+        find_span(d, x0 / 2, x1 / 2, m->from + y, m->to + y);
+    }
+}
+
+/* Frames that agree with the picture within noise are averaged in; the picture itself counts once. */
+static void average(window_t *w, int inner_y0, int inner_y1) {
+    const int64_t plane = (int64_t)w->width * w->height;
+    float *acc[3] = {w->luma, w->blurred, w->fine}, *total = w->fine_total, t[NF_WIDEST / 2 + 2], up[NF_WIDEST];
+    for (int y = inner_y0; y < inner_y1; y++) {
+        const int64_t row = (int64_t)y * w->width;
+        for (int c = 0; c < 3; c++) memcpy(acc[c] + row, w->sum[c] + row, (size_t)w->width * 4);
+        for (int x = 0; x < w->width; x++) total[row + x] = 1;
+    }
+    for (int i = 0; i < w->count; i++) {
+        member_t *m = w->members + i;
+        int x0 = m->box.x0 > HALO_X - 16 ? m->box.x0 : HALO_X - 16, x1 = m->box.x1 < w->width - HALO_X + 16 ? m->box.x1 : w->width - HALO_X + 16;
+        int y0 = m->box.y0 > inner_y0 - 8 ? m->box.y0 : inner_y0 - 8, y1 = m->box.y1 < inner_y1 + 8 ? m->box.y1 : inner_y1 + 8;
+        if (x0 >= x1 || y0 >= y1) continue;
+        agreement(w, m, x0, x1, y0, y1);
+        member_t cut = *m;
+        cut.box.x0 = x0;
+        cut.box.x1 = x1;
+        for (int y = y0 > inner_y0 ? y0 : inner_y0; y < (y1 < inner_y1 ? y1 : inner_y1); y++) {
+            int near, other, a, b;
+            if (!row_span(&cut, y, y0 / 2, y1 / 2, &near, &other, &a, &b)) continue;
+            const int64_t at = (int64_t)y * w->width + 2 * a;
+            const int16_t *p = m->planes.colour + at;
+            upsample(w->half_b + (int64_t)near * w->half_width + a, w->half_b + (int64_t)other * w->half_width + a, t, up, b - a);
+            add_colours(p, p + plane, p + 2 * plane, up, acc[0] + at, acc[1] + at, acc[2] + at, total + at, 2 * (b - a));
+        }
+    }
+    for (int y = inner_y0; y < inner_y1; y++) {
+        const int64_t row = (int64_t)y * w->width;
+        for (int c = 0; c < 3; c++) {
+            float *restrict o = w->sum[c] + row;
+            const float *restrict a = acc[c] + row, *restrict n = total + row;
+            for (int x = 0; x < w->width; x++) o[x] = a[x] / n[x];
+        }
+    }
+}
+
+static uint16_t level16(float v) { return (uint16_t)(int)nf_minf(nf_maxf(v * (65535.f / NF_UNIT) + .5f, 0), 65535.f); }
+
+/* Which frame the picture came from, place by place, in 256ths of a frame from 1 on, and each member's share. */
+static void write_map(const window_t *w, int tile, int x0, int y0, uint16_t *map, int64_t stride, double *share) {
+    const nf_stack *s = w->stack;
+    float index[NF_WIDEST / 2], total[NF_WIDEST / 2];
+    int rows = (s->height + 1) / 2 - y0 / 2 < tile / 2 ? (s->height + 1) / 2 - y0 / 2 : tile / 2;
+    int cols = (s->width + 1) / 2 - x0 / 2 < tile / 2 ? (s->width + 1) / 2 - x0 / 2 : tile / 2;
+    for (int y = 0; y < rows; y++) {
+        const int hy = y + HALO_Y / 2;
+        const int64_t row = (int64_t)hy * w->half_width + HALO_X / 2;
+        memset(index, 0, sizeof index);
+        memset(total, 0, sizeof total);
+        for (int pass = 0; pass < 2; pass++)
+            for (int i = 0; i < w->count; i++) {
+                const member_t *m = w->members + i;
+                if (!has_row(m, hy)) continue;
+                int a = nf_clampi(m->box.x0 / 2 - HALO_X / 2, 0, cols), b = nf_clampi(m->box.x1 / 2 - HALO_X / 2, 0, cols);
+                double sum = 0;
+                for (int x = a; x < b; x++) {
+                    if (!pass) { index[x] += m->weight[row + x] * (float)m->index; total[x] += m->weight[row + x]; }
+                    else sum += m->weight[row + x] / nf_maxf(total[x], 1e-20f);
+                }
+                if (pass) share[m->index] += sum;
+            }
+        for (int x = 0; x < cols; x++)
+            map[y * stride + x] = (uint16_t)(total[x] > 0 ? (int)nf_minf(256 + 256 * index[x] / total[x] + .5f, 65535.f) : 0);
+    }
+}
+
+static void write_tile(const window_t *w, int tile, int x0, int y0, uint16_t *out, int64_t stride) {
+    const nf_stack *s = w->stack;
+    int rows = s->height - y0 < tile ? s->height - y0 : tile, cols = s->width - x0 < tile ? s->width - x0 : tile;
+    for (int y = 0; y < rows; y++) {
+        const int64_t row = (int64_t)(y + HALO_Y) * w->width + HALO_X;
+        uint16_t *restrict q = out + y * stride;
+        const float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
+        for (int x = 0; x < cols; x++) {
+            q[3 * x] = level16(r[x]);
+            q[3 * x + 1] = level16(g[x]);
+            q[3 * x + 2] = level16(b[x]);
+        }
+    }
+}
+
+/* Bytes of work memory for a tile with so many frames. */
+int64_t nf_render_bytes(int tile, int frames) {
+    window_t w = {0};
+    w.width = tile + 2 * HALO_X;
+    w.height = tile + 2 * HALO_Y;
+    w.half_width = w.width / 2;
+    w.half_height = w.height / 2;
+    w.count = frames;
+    return lay_out(&w, 0) + (int64_t)MOST * (int64_t)sizeof(member_t) + 128;
+}
+
+/* Renders the tile whose top left pixel is (x0, y0), multiples of `tile` (64, 128 or 256).
+   out: interleaved RGB, 65535 for 1.0, `stride` samples a row. map: half size, see write_map. share: per frame, added to.
+   Returns the number of frames that took part, or minus that number if `bytes` of work memory are too few. */
+int nf_render_tile(const nf_stack *stack, int tile, int x0, int y0, uint16_t *out, int64_t stride, uint16_t *map, int64_t map_stride,
+                   double *share, void *work, int64_t bytes) {
+    window_t w = {0};
+    w.stack = stack;
+    w.left = x0 - HALO_X;
+    w.top = y0 - HALO_Y;
+    w.width = tile + 2 * HALO_X;
+    w.height = tile + 2 * HALO_Y;
+    w.half_width = w.width / 2;
+    w.half_height = w.height / 2;
+    w.members = work;
+    char *rest = (char *)work + (((int64_t)MOST * (int64_t)sizeof(member_t) + 63) & ~(int64_t)63);
+    if (choose_members(&w) == 0) return 0;
+    if (nf_render_bytes(tile, w.count) > bytes) return -w.count;
+    lay_out(&w, rest);
+    for (int i = 0; i < w.count; i++) {
+        member_t *m = w.members + i;
+        nf_warp_window(stack->pixels + m->index, stack->poses + 6 * m->index, w.left, w.top, w.width, w.height, m->box, m->planes, w.warp);
+    }
+    const int last = w.half_height - FIRST, y_first = 2 * FIRST + 2, y_last = w.height - 2 * FIRST - 2;
+    second_band(&w);
+    noise_rows(&w);
+    for (int y = FIRST; y < last; y++) score_row(&w, y);
+    for (int y = FIRST; y < last; y++) reference_row(&w, y);
+    weigh(&w, FIRST, last);
+    write_map(&w, tile, x0, y0, map, map_stride, share);
+    for (int y = y_first; y < y_last; y++) merge_row(&w, y, FIRST, last);
+    replace_fine(&w, y_first, y_last);
+    average(&w, HALO_Y, w.height - HALO_Y);
+    write_tile(&w, tile, x0, y0, out, stride);
+    return w.count;
+}
+
+/* (rows, cols, channels) of 16 bit to half size, mean of 2 x 2, rounded; odd edges use what is there. */
+void nf_halve(const uint16_t *restrict from, int rows, int cols, int channels, int64_t stride, uint16_t *restrict to, int64_t to_stride) {
+    for (int y = 0; y < (rows + 1) / 2; y++) {
+        const uint16_t *a = from + 2 * y * stride, *b = from + (2 * y + 1 < rows ? 2 * y + 1 : 2 * y) * stride;
+        uint16_t *o = to + y * to_stride;
+        for (int x = 0; x < (cols + 1) / 2; x++) {
+            int l = 2 * x * channels, r = (2 * x + 1 < cols ? 2 * x + 1 : 2 * x) * channels;
+            for (int c = 0; c < channels; c++) o[x * channels + c] = (uint16_t)((a[l + c] + a[r + c] + b[l + c] + b[r + c] + 2u) >> 2);
+        }
+    }
+}

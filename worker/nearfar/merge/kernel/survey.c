@@ -1,0 +1,166 @@
+/* Survey of one frame: planar rows for the scratch file, energy of three luma bands per cell, and the small
+   picture that registration starts from. Specification: twin_survey.py. */
+#include "nearfar.h"
+
+#define CELL 16
+#define BLOCK_W 512               /* block of pixels that is worked on in one go; stays in the cache */
+#define BLOCK_H 64
+#define HALO 16                   /* a band of level 2 reaches 8 pixels; a multiple of 4 keeps the grids aligned */
+#define ROW (BLOCK_W + 2 * HALO)
+#define ROWS (BLOCK_H + 2 * HALO)
+#define CURVE 4096                /* steps of the table from encoded to linear luma */
+
+/* Interleaved rows (rows, width, 3) to planar rows (rows, 3, width). */
+void nf_split8(const uint8_t *restrict from, uint8_t *restrict to, int64_t width, int64_t rows) {
+    for (int64_t y = 0; y < rows; y++, from += 3 * width, to += 3 * width)
+        for (int64_t x = 0; x < width; x++) {
+            to[x] = from[3 * x];
+            to[width + x] = from[3 * x + 1];
+            to[2 * width + x] = from[3 * x + 2];
+        }
+}
+
+void nf_split16(const uint16_t *restrict from, uint16_t *restrict to, int64_t width, int64_t rows) {
+    for (int64_t y = 0; y < rows; y++, from += 3 * width, to += 3 * width)
+        for (int64_t x = 0; x < width; x++) {
+            to[x] = from[3 * x];
+            to[width + x] = from[3 * x + 1];
+            to[2 * width + x] = from[3 * x + 2];
+        }
+}
+
+static inline float luma(float r, float g, float b) { return .299f * r + .587f * g + .114f * b; }
+
+/* Encoded luma of n pixels of row y from column x; pixels beyond the edges repeat the edge. */
+static void luma_row(const nf_pixels *p, int x, int y, int n, float *restrict out) {
+    const float scale = p->bits == 8 ? 1.f / 255 : 1.f / 65535;
+    int64_t at = p->row * nf_clampi(y, 0, p->height - 1);
+    int first = x < 0 ? -x : 0, last = x + n > p->width ? p->width - x : n;
+    if (first > n - 1) first = n - 1;
+    at += p->pixel * (x + first);
+    int count = last - first;
+    float *restrict o = out + first;
+    if (p->bits == 8) {
+        const uint8_t *restrict r = (const uint8_t *)p->base + at, *restrict g = r + p->plane, *restrict b = g + p->plane;
+        int64_t s = p->pixel;
+        if (s == 1) for (int i = 0; i < count; i++) o[i] = luma(r[i] * scale, g[i] * scale, b[i] * scale);
+        else if (s == 3) for (int i = 0; i < count; i++) o[i] = luma(r[3 * i] * scale, r[3 * i + 1] * scale, r[3 * i + 2] * scale);
+        else for (int i = 0; i < count; i++) o[i] = luma(r[s * i] * scale, g[s * i] * scale, b[s * i] * scale);
+    } else {
+        const uint16_t *restrict r = (const uint16_t *)p->base + at, *restrict g = r + p->plane, *restrict b = g + p->plane;
+        int64_t s = p->pixel;
+        if (s == 1) for (int i = 0; i < count; i++) o[i] = luma(r[i] * scale, g[i] * scale, b[i] * scale);
+        else for (int i = 0; i < count; i++) o[i] = luma(r[s * i] * scale, g[s * i] * scale, b[s * i] * scale);
+    }
+    for (int i = 0; i < first; i++) out[i] = out[first];
+    for (int i = last; i < n; i++) out[i] = out[last - 1];
+}
+
+static void blur_across(const float *restrict s, float *restrict o, int n) { /* two valid samples on both sides */
+    for (int i = 0; i < n; i++) o[i] = .375f * s[i] + .25f * (s[i - 1] + s[i + 1]) + .0625f * (s[i - 2] + s[i + 2]);
+}
+
+/* Squared band (y - B5 y) of n pixels, from the luma row and five rows that are blurred across. */
+static void band_squared(const float *restrict y, const float *restrict a, const float *restrict b, const float *restrict c,
+                         const float *restrict d, const float *restrict e, float *restrict o, int n) {
+    for (int i = 0; i < n; i++) {
+        float v = y[i] - (.375f * c[i] + .25f * (b[i] + d[i]) + .0625f * (a[i] + e[i]));
+        o[i] = v * v;
+    }
+}
+
+typedef struct {
+    float y[3][ROWS][ROW];        /* luma at full, half and quarter size */
+    float across[ROWS][ROW];
+    float square[ROW];
+} work_t;
+
+int64_t nf_measure_bytes(void) { return (int64_t)sizeof(work_t); }
+
+static void halve(float (*from)[ROW], float (*to)[ROW], int w, int h) {
+    for (int y = 0; y < h / 2; y++) {
+        const float *restrict a = from[2 * y], *restrict b = from[2 * y + 1];
+        float *restrict o = to[y];
+        for (int x = 0; x < w / 2; x++) o[x] = .25f * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
+    }
+}
+
+/* Adds the squared band of one level to the cells of the block. side: pixels of this level in a cell. */
+static void level_energy(work_t *k, int level, int x0, int y0, int w, int h, int width, int height, float *energy, int cols) {
+    const int halo = HALO >> level, side = CELL >> level;
+    for (int y = 0; y < (h + 2 * HALO) >> level; y++) blur_across(k->y[level][y] + halo, k->across[y] + halo, w >> level);
+    for (int y = 0; y < h >> level; y++) {
+        int py = y0 + (y << level);
+        if (py >= height) break;
+        float (*a)[ROW] = k->across + halo + y;
+        band_squared(k->y[level][halo + y] + halo, a[-2] + halo, a[-1] + halo, a[0] + halo, a[1] + halo, a[2] + halo, k->square, w >> level);
+        float *row = energy + (int64_t)(py / CELL) * cols + x0 / CELL;
+        for (int c = 0; c < w / CELL && x0 + c * CELL < width; c++) {
+            float sum = 0;
+            int n = (width - x0 - c * CELL + (1 << level) - 1) >> level;
+            for (int i = 0; i < (n < side ? n : side); i++) sum += k->square[c * side + i];
+            row[c] += sum;
+        }
+    }
+}
+
+/* Linear-light mean of 4 x 4 pixels, in 65535ths: the curve is applied to the mean of 2 x 2. */
+static void small_rows(work_t *k, const float *curve, int x0, int y0, int w, int h, int sw, int sh, uint16_t *small) {
+    for (int y = 0; y < h / 4 && y0 / 4 + y < sh; y++)
+        for (int x = 0; x < w / 4 && x0 / 4 + x < sw; x++) {
+            float sum = 0;
+            for (int j = 0; j < 2; j++)
+                for (int i = 0; i < 2; i++) {
+                    float v = k->y[1][HALO / 2 + 2 * y + j][HALO / 2 + 2 * x + i] * CURVE;
+                    int at = nf_clampi((int)v, 0, CURVE - 1);
+                    sum += curve[at] + (v - (float)at) * (curve[at + 1] - curve[at]);
+                }
+            small[(int64_t)(y0 / 4 + y) * sw + x0 / 4 + x] = (uint16_t)(int)(nf_minf(nf_maxf(sum * .25f, 0), 1) * 65535.f + .5f);
+        }
+}
+
+static void mean_cells(work_t *k, int x0, int y0, int w, int h, int width, int height, float *mean, int cols) {
+    for (int y = 0; y < h && y0 + y < height; y++) {
+        float *row = mean + (int64_t)((y0 + y) / CELL) * cols + x0 / CELL;
+        const float *s = k->y[0][HALO + y] + HALO;
+        for (int c = 0; c < w / CELL && x0 + c * CELL < width; c++) {
+            float sum = 0;
+            int n = width - x0 - c * CELL;
+            for (int i = 0; i < (n < CELL ? n : CELL); i++) sum += s[c * CELL + i];
+            row[c] += sum;
+        }
+    }
+}
+
+static int in_cell(int index, int size, int level) { /* pixels of the level along one side that lie in the picture */
+    int n = (size - index * CELL + (1 << level) - 1) >> level, side = CELL >> level;
+    return n < side ? n : side;
+}
+
+/* Measures the rows of cells from..to-1.
+   energy: (3, cell_rows, cols) mean squared band; mean: (cell_rows, cols) mean encoded luma; small: (height/4, width/4).
+   curve: CURVE + 1 values, encoded luma to linear light. work: nf_measure_bytes(). */
+void nf_measure(const nf_pixels *p, int from, int to, int cell_rows, int cols, const float *curve, float *energy, float *mean,
+                uint16_t *small, void *work) {
+    work_t *k = work;
+    const int64_t plane = (int64_t)cell_rows * cols;
+    for (int l = 0; l < 3; l++) memset(energy + l * plane + (int64_t)from * cols, 0, (size_t)(to - from) * cols * sizeof(float));
+    memset(mean + (int64_t)from * cols, 0, (size_t)(to - from) * cols * sizeof(float));
+    for (int y0 = from * CELL; y0 < to * CELL; y0 += BLOCK_H) {
+        int h = to * CELL - y0 < BLOCK_H ? to * CELL - y0 : BLOCK_H;
+        for (int x0 = 0; x0 < p->width; x0 += BLOCK_W) {
+            int w = cols * CELL - x0 < BLOCK_W ? cols * CELL - x0 : BLOCK_W;
+            for (int y = 0; y < h + 2 * HALO; y++) luma_row(p, x0 - HALO, y0 - HALO + y, w + 2 * HALO, k->y[0][y]);
+            for (int l = 1; l < 3; l++) halve(k->y[l - 1], k->y[l], (w + 2 * HALO) >> (l - 1), (h + 2 * HALO) >> (l - 1));
+            for (int l = 0; l < 3; l++) level_energy(k, l, x0, y0, w, h, p->width, p->height, energy + l * plane, cols);
+            mean_cells(k, x0, y0, w, h, p->width, p->height, mean, cols);
+            small_rows(k, curve, x0, y0, w, h, p->width / 4, p->height / 4, small);
+        }
+    }
+    for (int cy = from; cy < to; cy++)
+        for (int cx = 0; cx < cols; cx++) {
+            int64_t at = (int64_t)cy * cols + cx;
+            for (int l = 0; l < 3; l++) energy[l * plane + at] /= (float)(in_cell(cx, p->width, l) * in_cell(cy, p->height, l));
+            mean[at] /= (float)(in_cell(cx, p->width, 0) * in_cell(cy, p->height, 0));
+        }
+}

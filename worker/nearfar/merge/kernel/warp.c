@@ -1,0 +1,164 @@
+/* A frame's window in the picture's geometry: cubic interpolation in two one-dimensional passes.
+
+   Every position is computed from the absolute pixel coordinates, so that a pixel gets the same bits in whatever
+   window it lies. Sixteen (at strong scale or roll: eight) neighbours share one whole-number offset, taken in their
+   middle, which keeps the loops free of gathers; the cubic's pieces are used a little beyond their interval for it. */
+#include "warp.h"
+
+static const float A = -.75f;     /* slope of the cubic at one pixel's distance */
+
+static inline void cubic(float t, float *w0, float *w1, float *w2, float *w3) {
+    float u = 1 - t, t2 = t * t, u2 = u * u;
+    *w0 = A * t * u2;
+    *w1 = ((A + 2) * t - (A + 3)) * t2 + 1;
+    *w2 = ((A + 2) * u - (A + 3)) * u2 + 1;
+    *w3 = A * u * t2;
+}
+
+static void convert8(const uint8_t *restrict s, int64_t step, const float *restrict table, float *restrict o, int n) {
+    const float scale = 1.f / 255;
+    if (table) for (int i = 0; i < n; i++) o[i] = table[s[step * i]];
+    else if (step == 1) for (int i = 0; i < n; i++) o[i] = (float)s[i] * scale;
+    else for (int i = 0; i < n; i++) o[i] = (float)s[step * i] * scale;
+}
+
+static void convert16(const uint16_t *restrict s, int64_t step, const float *restrict table, float *restrict o, int n) {
+    const float scale = 1.f / 65535;
+    if (table) for (int i = 0; i < n; i++) o[i] = table[s[step * i]];
+    else if (step == 1) for (int i = 0; i < n; i++) o[i] = (float)s[i] * scale;
+    else for (int i = 0; i < n; i++) o[i] = (float)s[step * i] * scale;
+}
+
+/* n samples of all three colours of row y from column x on, as values 0..1; mirrored outside the frame. */
+static void source_row(const nf_pixels *f, int x, int y, int n, float (*o)[2 * NF_WIDEST + 64]) {
+    int inside_from = x < 0 ? nf_clampi(-x, 0, n) : 0, inside_to = nf_clampi(f->width - x, inside_from, n);
+    int64_t at = f->row * nf_mirror(y, f->height);
+    for (int c = 0; c < 3; c++) {
+        int64_t a = at + f->plane * c;
+        if (inside_to > inside_from) {
+            int64_t b = a + f->pixel * (x + inside_from);
+            int m = inside_to - inside_from;
+            if (f->bits == 8) convert8((const uint8_t *)f->base + b, f->pixel, f->table, o[c] + inside_from, m);
+            else convert16((const uint16_t *)f->base + b, f->pixel, f->table, o[c] + inside_from, m);
+        }
+        for (int i = 0; i < n; i++) {
+            if (i == inside_from && inside_to > inside_from) i = inside_to;
+            if (i >= n) break;
+            int64_t b = a + f->pixel * nf_mirror(x + i, f->width);
+            if (f->bits == 8) convert8((const uint8_t *)f->base + b, 1, f->table, o[c] + i, 1);
+            else convert16((const uint16_t *)f->base + b, 1, f->table, o[c] + i, 1);
+        }
+    }
+}
+
+static inline void weights_of(double at, double rate, int whole, float *restrict w, const int N) {
+    float t0 = (float)(at - whole), dt = (float)rate;
+    for (int i = 0; i < N; i++) cubic(t0 + dt * (float)i, w + i, w + N + i, w + 2 * N + i, w + 3 * N + i);
+}
+
+/* One source row resampled along x. u = rate * X + offset is the source column of picture column X. */
+static inline void across_blocks(float (*s)[2 * NF_WIDEST + 64], int s_from, double rate, double offset, int left, int n,
+                                 float (*o)[NF_WIDEST], const int N) {
+    float w[64];
+    for (int x = 0; x < n; x += N) {
+        double u = rate * (left + x) + offset;
+        int whole = (int)floor(u + (rate - 1) * (.5 * (N - 1)));
+        weights_of(u, rate - 1, whole, w, N);
+        for (int c = 0; c < 3; c++) {
+            const float *restrict p = s[c] + (whole - s_from);
+            float *restrict q = o[c] + x;
+            for (int i = 0; i < N; i++) q[i] = w[i] * p[i - 1] + w[N + i] * p[i] + w[2 * N + i] * p[i + 1] + w[3 * N + i] * p[i + 2];
+        }
+    }
+}
+
+/* One picture row from the ring. v = slope * X + offset is the source row at picture column X. */
+static inline void down_blocks(nf_warp_work *k, double slope, double offset, int left, int n, float (*o)[NF_WIDEST], const int N) {
+    float w[64];
+    for (int x = 0; x < n; x += N) {
+        double v = slope * (left + x) + offset;
+        int whole = (int)floor(v + slope * (.5 * (N - 1)));
+        weights_of(v, slope, whole, w, N);
+        for (int c = 0; c < 3; c++) {
+            const float *restrict a = k->ring[(whole - 1) & (NF_RING - 1)][c] + x, *restrict b = k->ring[whole & (NF_RING - 1)][c] + x;
+            const float *restrict d = k->ring[(whole + 1) & (NF_RING - 1)][c] + x, *restrict e = k->ring[(whole + 2) & (NF_RING - 1)][c] + x;
+            float *restrict q = o[c] + x;
+            for (int i = 0; i < N; i++) q[i] = w[i] * a[i] + w[N + i] * b[i] + w[2 * N + i] * d[i] + w[3 * N + i] * e[i];
+        }
+    }
+}
+
+static void store16(const float *restrict s, int16_t *restrict o, int n) {
+    for (int i = 0; i < n; i++) {
+        float v = nf_minf(nf_maxf(s[i] * NF_UNIT, -32767.f), 32767.f);
+        o[i] = (int16_t)((int)(v + 32768.5f) - 32768);
+    }
+}
+
+static void halve_rows(const float *restrict a, const float *restrict b, float *restrict o, int n) {
+    for (int i = 0; i < n; i++) o[i] = .25f * (a[2 * i] + a[2 * i + 1] + b[2 * i] + b[2 * i + 1]);
+}
+
+static void square_rows(const float *restrict a, const float *restrict b, float *restrict o, int n) {
+    for (int i = 0; i < n; i++) o[i] = .25f * (a[2 * i] * a[2 * i] + a[2 * i + 1] * a[2 * i + 1] + b[2 * i] * b[2 * i] + b[2 * i + 1] * b[2 * i + 1]);
+}
+
+static void luma_row(float (*c)[NF_WIDEST], float *restrict o, int n) {
+    const float *restrict r = c[0], *restrict g = c[1], *restrict b = c[2];
+    for (int i = 0; i < n; i++) o[i] = .299f * r[i] + .587f * g[i] + .114f * b[i];
+}
+
+/* Finest band of row y of the box (rows 0..h-1), once the luma two rows further down is there. */
+static void fine_row(nf_warp_work *k, int y, int h, int n, float *fine) {
+    const float *a[5];
+    for (int j = 0; j < 5; j++) a[j] = k->across[nf_clampi(y + j - 2, 0, h - 1) & 7];
+    nf_b5_down(a[0], a[1], a[2], a[3], a[4], k->band[0], n);
+    const float *restrict l = k->luma[y & 7] + 8, *restrict b = k->band[0];
+    for (int i = 0; i < n; i++) fine[i] = l[i] - b[i];
+}
+
+void nf_warp_window(const nf_pixels *frame, const double pose[6], int left, int top, int width, int height, nf_box box,
+                    nf_planes to, nf_warp_work *k) {
+    const double a = pose[0], b = pose[1], c = pose[2], d = pose[3], e = pose[4], f = pose[5];
+    /* on source row j the picture's column X lies at u = rate X + skew j + shift */
+    const double rate = a - b * d / e, skew = b / e, shift = c - b * f / e;
+    const int x0 = box.x0, n = box.x1 - box.x0, h = box.y1 - box.y0, X = left + x0;
+    const int narrow = fabs(rate - 1) > .02 || fabs(d) > .02 || fabs(e - 1) > .02;
+    const int64_t plane = (int64_t)width * height, half = width / 2, half_plane = half * (height / 2);
+    int done = 0, started = 0;
+    for (int y = 0; y < h + 2; y++) {
+        if (y < h) {
+            const int Y = top + box.y0 + y;
+            double v0 = d * X + (e * Y + f), v1 = d * (X + n - 1) + (e * Y + f);
+            int lowest = (int)floor((v0 < v1 ? v0 : v1) - .5) - 1, highest = (int)floor((v0 < v1 ? v1 : v0) + .5) + 2;
+            if (!started) { done = lowest - 1; started = 1; }
+            for (int j = done + 1; j <= highest; j++) {
+                double offset = skew * j + shift, u0 = rate * X + offset, u1 = rate * (X + n - 1) + offset;
+                int from = (int)floor(u0 < u1 ? u0 : u1) - 4, count = (int)ceil(fabs(u1 - u0)) + 10;
+                source_row(frame, from, j, count, k->source);
+                if (narrow) across_blocks(k->source, from, rate, offset, X, n, k->ring[j & (NF_RING - 1)], 8);
+                else across_blocks(k->source, from, rate, offset, X, n, k->ring[j & (NF_RING - 1)], 16);
+            }
+            if (highest > done) done = highest;
+            float (*row)[NF_WIDEST] = k->rows[y & 1];
+            if (narrow) down_blocks(k, d, e * Y + f, X, n, row, 8);
+            else down_blocks(k, d, e * Y + f, X, n, row, 16);
+            int64_t at = (int64_t)(box.y0 + y) * width + x0, half_at = (int64_t)((box.y0 + y) >> 1) * half + x0 / 2;
+            for (int q = 0; q < 3; q++) store16(row[q], to.colour + q * plane + at, n);
+            float *l = k->luma[y & 7] + 8;
+            luma_row(row, l, n);
+            l[-1] = l[-2] = l[0];
+            l[n] = l[n + 1] = l[n - 1];
+            nf_b5_across(l, k->across[y & 7], n);
+            if (y & 1) {
+                halve_rows(k->luma[(y - 1) & 7] + 8, l, to.half_luma + half_at, n / 2);
+                for (int q = 0; q < 3; q++) halve_rows(k->rows[0][q], k->rows[1][q], to.half_colour + q * half_plane + half_at, n / 2);
+            }
+        }
+        if (y < 2) continue;
+        float *fine = to.fine + (int64_t)(box.y0 + y - 2) * width + x0;
+        fine_row(k, y - 2, h, n, fine);
+        if (!(y & 1)) continue;
+        square_rows(fine - width, fine, to.square + (int64_t)((box.y0 + y - 2) >> 1) * half + x0 / 2, n / 2);
+    }
+}
