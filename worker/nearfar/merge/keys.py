@@ -134,7 +134,7 @@ class Fingerprint:
     @classmethod
     def of(cls, path: Path | str) -> Fingerprint:
         """Take the fingerprint of a file; links are followed. Raises `OSError` where there is none."""
-        return cls.of_status(os.stat(path))
+        return cls.of_status(Path(path).stat())
 
     @classmethod
     def of_status(cls, status: os.stat_result) -> Fingerprint:
