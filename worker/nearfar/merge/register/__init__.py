@@ -1,0 +1,59 @@
+"""Registration: where each frame lies against the others, how bright it is, and whether it belongs at all.
+
+Links between near neighbours, first on reduced pictures, then on the full-size blocks that are sharp in both; one
+adjustment of all poses; a confidence for each frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from nearfar.errors import StackRefused
+from nearfar.merge.register.model import FramePose, FrameView, Registration
+from nearfar.merge.register.recipe import RegisterRecipe
+from nearfar.merge.register.sliding import Crew
+from nearfar.merge.register.stack import StackRegistration
+
+__all__ = ["FramePose", "FrameView", "RegisterRecipe", "Registration", "register"]
+
+
+def register(
+    frames: Sequence[FrameView],
+    *,
+    size: tuple[int, int],
+    reference: int | None = None,
+    recipe: RegisterRecipe | None = None,
+    tick: Callable[[float], None] | None = None,
+    threads: int = 1,
+) -> Registration:
+    """Register the frames of one stack.
+
+    Parameters
+    ----------
+    frames
+        In the order of the sequence.
+    size
+        (width, height) of every frame.
+    reference
+        Place in ``frames`` whose geometry the picture takes; None for the used frame nearest the middle.
+    recipe
+        Settings; None for the defaults.
+    tick
+        Called with the share done, 0..1.
+    threads
+        How many threads work at links; results do not depend on it.
+
+    Raises
+    ------
+    StackRefused
+        If no two frames show the same scene, or the reference goes with no other frame.
+    """
+    if not frames:
+        raise StackRefused("there is no frame to register")
+    crew = Crew(threads)
+    try:
+        return StackRegistration(
+            frames, size=size, recipe=recipe or RegisterRecipe(), crew=crew, tick=tick or (lambda share: None)
+        ).run(reference)
+    finally:
+        crew.close()

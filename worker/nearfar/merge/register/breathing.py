@@ -1,0 +1,100 @@
+"""The law of breathing: turning the focus ring by equal steps scales the picture by nearly equal factors.
+
+Where few blocks are sharp in two neighbours, their scale is weakly known; the other steps then say what it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+TOLERANCE = 0.015
+"""px at the picture's RMS radius by which a step may leave the law."""
+_LEAST_SHARE = 0.4
+_BETTER = 0.15
+_LINEAR_FROM = 8  # frames
+_TRIALS = 400
+_ROUNDS = 10
+
+
+@dataclass(frozen=True, kw_only=True)
+class Law:
+    """Log scale per frame number: ``at(number)``, with its sigma, and the share of the links that it explains."""
+
+    coefficients: NDArray[np.float64]  # constant, or constant and slope over (-1..1)
+    middle: float
+    half: float
+    sigma: float
+    share: float
+
+    def at(self, number: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Log scale of one step of the frame number, around ``number``."""
+        x = (number - self.middle) / self.half
+        return np.asarray(self.coefficients[0] + (self.coefficients[1] * x if len(self.coefficients) > 1 else 0 * x))
+
+
+def _score(
+    residual: NDArray[np.float64], weights: NDArray[np.float64], tolerance: float
+) -> NDArray[np.float64]:
+    return np.asarray(np.maximum(0, 1 - (residual / tolerance) ** 2) @ weights)
+
+
+def _consensus(
+    x: NDArray[np.float64], rate: NDArray[np.float64], weights: NDArray[np.float64], degree: int, tolerance: float
+) -> NDArray[np.float64]:
+    """The law that most links agree on, sought among those through one link or two."""
+    if degree == 0:
+        trials = rate[:, None]
+    else:
+        pairs = np.random.default_rng(0).integers(0, len(rate), (_TRIALS, 2))
+        gap = x[pairs[:, 1]] - x[pairs[:, 0]]
+        pairs, gap = pairs[np.abs(gap) > 1e-9], gap[np.abs(gap) > 1e-9]
+        slope = (rate[pairs[:, 1]] - rate[pairs[:, 0]]) / gap
+        level = rate[pairs[:, 0]] - slope * x[pairs[:, 0]]
+        mild = np.abs(slope) <= 0.05 * np.abs(level) + 0.5 * tolerance
+        trials = np.stack([level[mild], slope[mild]], axis=1)
+        if not len(trials):
+            trials = np.array([[np.median(rate), 0.0]])
+    model = trials @ np.vander(x, trials.shape[1], increasing=True).T
+    return np.asarray(trials[int(np.argmax(_score(rate - model, weights, tolerance)))])
+
+
+def find_law(
+    steps: Sequence[tuple[float, float]],
+    log_scale: NDArray[np.float64],
+    variance: NDArray[np.float64],
+    *,
+    radius: float,
+) -> Law | None:
+    """The law that links over ``steps`` (first and second frame number) obey; None where they obey none.
+
+    ``variance`` is that of each log scale; ``radius`` the picture's RMS radius in px.
+    """
+    if len(steps) < 3:
+        return None
+    first, second = np.array(steps, np.float64).T
+    span = second - first
+    rate, middle = log_scale / span, (first + second) / 2
+    weights = span / np.maximum(variance, 1e-30)
+    weights = np.minimum(weights, 2 * np.median(weights))
+    low, high = float(first.min()), float(second.max())
+    centre, half, tolerance = (low + high) / 2, max((high - low) / 2, 1.0), TOLERANCE / radius
+    x = (middle - centre) / half
+    laws = []
+    for degree in range(2 if high - low + 1 >= _LINEAR_FROM else 1):
+        c = _consensus(x, rate, weights, degree, tolerance)
+        basis = np.vander(x, degree + 1, increasing=True)
+        for _ in range(_ROUNDS):
+            w = weights * np.maximum(0, 1 - ((rate - basis @ c) / (1.5 * tolerance)) ** 2) ** 2 + 1e-9 * weights
+            ridge = np.diag([0.0] + [0.01 * w.sum()] * degree)
+            c = np.linalg.solve(basis.T @ (w[:, None] * basis) + ridge, basis.T @ (w * rate))
+        off = np.abs(rate - basis @ c)
+        share = float(weights[off < tolerance].sum() / weights.sum())
+        near = off < 1.5 * tolerance
+        sigma = 1.48 * float(np.median(off[near])) if near.any() else tolerance
+        laws.append(Law(coefficients=c, middle=centre, half=half, sigma=sigma, share=share))
+    best = laws[1] if len(laws) > 1 and laws[1].share > laws[0].share + _BETTER else laws[0]
+    return best if best.share >= _LEAST_SHARE else None

@@ -1,0 +1,143 @@
+"""A link between two frames from their reduced pictures: phase correlation, then blocks at two reductions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.kernel import register_calls as kernel
+from nearfar.merge.kernel.register_calls import BLOCK
+from nearfar.merge.register.blocks import block_equations
+from nearfar.merge.register.fit import fit_similarity
+from nearfar.merge.register.gains import gain_between
+from nearfar.merge.register.pictures import Reduced, fast_length
+from nearfar.merge.register.recipe import RegisterRecipe
+from nearfar.merge.register.similarity import IDENTITY, Similarity, centre_of, to_matrix
+
+PASSES = 4
+FEW_BLOCKS = 80
+_PEAKS = 4
+_PEAK_APART = 4
+_SPECTRAL_SIGMA = 0.15
+_OUTSIDE = -1e9
+
+
+@dataclass(frozen=True, kw_only=True)
+class CoarseLink:
+    """Pose from the first frame to the second, and how alike they are under it."""
+
+    pose: Similarity
+    likeness: float
+    overlap: float
+    holds: bool
+    gain_ev: float | None
+
+
+def shift_candidates(
+    first: NDArray[np.complex64], second: NDArray[np.complex64], shape: tuple[int, int]
+) -> Iterator[complex]:
+    """Whole-pixel shifts s with second(x + s) ~ first(x), likeliest first, by phase correlation."""
+    h, w = shape
+    cross = np.conj(first) * second
+    size = np.abs(cross)
+    cross = cross / (size + 0.05 * size.max() + 1e-20)
+    fy, fx = np.fft.fftfreq(h)[:, None], np.fft.rfftfreq(w)[None]
+    cross *= np.exp(-(fx**2 + fy**2) / (2 * _SPECTRAL_SIGMA**2))
+    peaks = np.fft.irfft2(cross, shape)
+    for _ in range(_PEAKS):
+        y, x = divmod(int(peaks.argmax()), w)
+        yield complex(x - w if x > w // 2 else x, y - h if y > h // 2 else y)
+        rows = (np.arange(y - _PEAK_APART, y + _PEAK_APART + 1)) % h
+        columns = (np.arange(x - _PEAK_APART, x + _PEAK_APART + 1)) % w
+        peaks[np.ix_(rows, columns)] = -np.inf
+
+
+def block_grid(width: int, height: int) -> NDArray[np.int32]:
+    """(K, 2) x, y of blocks that cover a picture, centred; overlapping by half where there would be few."""
+    stride = BLOCK
+    if ((width - 2) // BLOCK) * ((height - 2) // BLOCK) < FEW_BLOCKS:
+        stride = BLOCK // 2
+    axes = []
+    for n in (width, height):
+        count = max((n - 2 - BLOCK) // stride + 1, 0) if n >= BLOCK + 2 else 0
+        axes.append((n - (count - 1) * stride - BLOCK) // 2 + stride * np.arange(count))
+    x, y = np.meshgrid(*axes)
+    return np.stack([x.ravel(), y.ravel()], axis=1).astype(np.int32)
+
+
+def refine(
+    first: NDArray[np.float32],
+    second: NDArray[np.float32],
+    pose: Similarity,
+    reduction: int,
+    centre: complex,
+) -> Similarity:
+    """``pose`` after a few rounds of the block solver on two band-passed pictures."""
+    h, w = first.shape
+    origins = block_grid(w, h)
+    if not len(origins):
+        return pose
+    at = (origins[:, 1].astype(np.int64) - 1) * w + origins[:, 0] - 1
+    nothing = np.zeros(len(origins), np.int64)
+    middle = reduction * (origins + (BLOCK - 1) / 2) + (reduction - 1) / 2
+    x, y = middle[:, 0] - centre.real, middle[:, 1] - centre.imag
+    reductions = np.full(len(origins), float(reduction))
+    for _ in range(PASSES):
+        matrix = to_matrix(pose, centre, reduction)
+        moments = kernel.sums(origins, first, at, second, nothing, np.zeros_like(origins), matrix)
+        fit = fit_similarity(block_equations(moments), x, y, reduction=reductions)
+        if fit is None:
+            break
+        dx, dy, scale, roll = (float(v) for v in fit.step)
+        pose = pose.after(Similarity(1 + scale + 1j * roll, complex(dx, dy)))
+        if abs(complex(dx, dy)) + abs(complex(scale, roll)) * abs(centre) < 0.01 * reduction:
+            break
+    return pose
+
+
+def likeness(
+    first: NDArray[np.float32], second: NDArray[np.float32], matrix: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Correlation of two band-passed pictures under a pose, and the share of the picture that they have in common."""
+    moved = kernel.warp(second, matrix, first.shape, _OUTSIDE)
+    inside = moved > _OUTSIDE / 2
+    count = int(inside.sum())
+    if count < BLOCK * BLOCK:
+        return 0.0, count / first.size
+    a, b = first[inside].astype(np.float64), moved[inside].astype(np.float64)
+    a -= a.mean()
+    b -= b.mean()
+    power = float(a @ a) * float(b @ b)
+    return (float(a @ b) / power**0.5 if power > 0 else 0.0), count / first.size
+
+
+def coarse_link(
+    first: Reduced, second: Reduced, *, size: tuple[int, int], recipe: RegisterRecipe
+) -> CoarseLink:
+    """The best link between two frames; ``holds`` is false where they are not alike under any pose that was tried."""
+    centre, levels = centre_of(size), sorted(first.bands, reverse=True)
+    top = levels[0]
+    h, w = first.light.shape
+    best = CoarseLink(pose=IDENTITY, likeness=0.0, overlap=0.0, holds=False, gain_ev=None)
+    for shift in shift_candidates(first.spectrum, second.spectrum, (fast_length(h), fast_length(w))):
+        pose = Similarity(1 + 0j, shift * top)
+        for level in levels:
+            pose = refine(first.bands[level], second.bands[level], pose, level, centre)
+        matrix = to_matrix(pose, centre, top)
+        alike, overlap = likeness(first.bands[top], second.bands[top], matrix)
+        turn = np.log(pose.a)
+        holds = (
+            alike > recipe.link_likeness
+            and overlap > recipe.overlap
+            and abs(turn.real) < recipe.most_turn
+            and abs(turn.imag) < recipe.most_turn
+        )
+        if holds or alike > best.likeness:
+            gain = gain_between(first.light, second.light, matrix) if holds else None
+            best = CoarseLink(pose=pose, likeness=alike, overlap=overlap, holds=bool(holds), gain_ev=gain)
+        if holds:
+            break
+    return best

@@ -1,0 +1,123 @@
+"""Which frames show the same scene: coarse links between near neighbours, and the components that they form."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+
+from nearfar.merge.register.coarse import CoarseLink, coarse_link
+from nearfar.merge.register.gains import gain_between
+from nearfar.merge.register.model import FrameView
+from nearfar.merge.register.pictures import Reduced, coarse_levels, reduce_frame
+from nearfar.merge.register.recipe import RegisterRecipe
+from nearfar.merge.register.similarity import centre_of, to_matrix
+from nearfar.merge.register.sliding import Crew, slide
+
+Pair = tuple[int, int]
+
+
+@dataclass(kw_only=True)
+class CoarseLinks:
+    """All pairs that were tried, gains between near frames, and how much structure each frame shows."""
+
+    tried: dict[Pair, CoarseLink] = field(default_factory=dict)
+    gains: dict[Pair, float] = field(default_factory=dict)
+    structure: list[float] = field(default_factory=list)
+
+    def held(self) -> dict[Pair, CoarseLink]:
+        """The pairs that are linked."""
+        return {pair: link for pair, link in self.tried.items() if link.holds}
+
+    def likeness(self, frame: int) -> float:
+        """The best correlation of a frame with another."""
+        return max((link.likeness for pair, link in self.tried.items() if frame in pair), default=0.0)
+
+
+def components(frames: Iterable[int], pairs: Iterable[Pair]) -> list[list[int]]:
+    """Frames that hang together, largest set first, then by their first frame."""
+    parent = {k: k for k in frames}
+
+    def root(k: int) -> int:
+        while parent[k] != k:
+            parent[k] = parent[parent[k]]
+            k = parent[k]
+        return k
+
+    for i, j in pairs:
+        if i in parent and j in parent:
+            parent[root(i)] = root(j)
+    sets: dict[int, list[int]] = {}
+    for k in sorted(parent):
+        sets.setdefault(root(k), []).append(k)
+    return sorted(sets.values(), key=lambda s: (-len(s), s[0]))
+
+
+def _connected(i: int, j: int, held: Iterable[Pair]) -> bool:
+    """Whether links within i..j join i to j already."""
+    inside = range(i, j + 1)
+    return any(i in part and j in part for part in components(inside, held))
+
+
+class Linker:
+    """Finds the coarse links of one stack."""
+
+    def __init__(
+        self, frames: Sequence[FrameView], *, size: tuple[int, int], recipe: RegisterRecipe, crew: Crew
+    ) -> None:
+        self.frames, self.size, self.recipe, self.crew = frames, size, recipe, crew
+        self.levels = coarse_levels(size)
+        self.links = CoarseLinks()
+
+    def run(self, tick: Callable[[float], None]) -> CoarseLinks:
+        """Link neighbours, bridge over frames that do not fit, then join parts that lie further apart."""
+        count = len(self.frames)
+        for new, held in slide(count, self.recipe.bridge, self._reduced, self.crew):
+            self.links.structure += [held[k].structure for k in new]
+            for span in range(1, self.recipe.bridge + 1):
+                pairs = [(k - span, k) for k in new if k >= span]
+                if span > 1:
+                    near = [p for p in self.links.held() if p[0] >= new.start - self.recipe.bridge]
+                    pairs = [p for p in pairs if not _connected(*p, near)]
+                self._try(pairs, held)
+            self._measure_gains(new, held)
+            tick(new.stop / count)
+        self._join_parts()
+        return self.links
+
+    def _reduced(self, place: int) -> Reduced:
+        return reduce_frame(self.frames[place], self.levels)
+
+    def _try(self, pairs: list[Pair], held: dict[int, Reduced]) -> None:
+        def link(pair: Pair) -> CoarseLink:
+            return coarse_link(held[pair[0]], held[pair[1]], size=self.size, recipe=self.recipe)
+
+        for pair, found in zip(pairs, self.crew.map(link, pairs), strict=True):
+            self.links.tried[pair] = found
+            if found.gain_ev is not None:
+                self.links.gains[pair] = found.gain_ev
+
+    def _measure_gains(self, new: range, held: dict[int, Reduced]) -> None:
+        """Gains over two steps as well, which keeps a chain of medians from wandering."""
+        centre = centre_of(self.size)
+
+        def measure(k: int) -> float | None:
+            one, two = self.links.tried[k - 2, k - 1], self.links.tried[k - 1, k]
+            matrix = to_matrix(two.pose.after(one.pose), centre, self.levels[0])
+            return gain_between(held[k - 2].light, held[k].light, matrix)
+
+        places = [
+            k for k in new if k >= 2 and self.links.tried[k - 2, k - 1].holds and self.links.tried[k - 1, k].holds
+        ]
+        for k, gain in zip(places, self.crew.map(measure, places), strict=True):
+            if gain is not None:
+                self.links.gains[k - 2, k] = gain
+
+    def _join_parts(self) -> None:
+        """Try the nearest two frames of the largest part and of every other part that has more than one frame."""
+        parts = components(range(len(self.frames)), self.links.held())
+        for part in parts[1:]:
+            if len(part) < 2:
+                break
+            gap, i, j = min((abs(i - j), min(i, j), max(i, j)) for i in parts[0] for j in part)
+            if gap > self.recipe.bridge and (i, j) not in self.links.tried:
+                self._try([(i, j)], {k: self._reduced(k) for k in (i, j)})

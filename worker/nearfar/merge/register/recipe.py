@@ -1,0 +1,37 @@
+"""What registration can be told. The defaults were measured on rendered brackets with true poses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, kw_only=True)
+class RegisterRecipe:
+    """Settings of ``register``; lengths in full-size pixels unless said otherwise."""
+
+    link_likeness: float = 0.5
+    """A pair of frames is linked where their band-passed small pictures correlate above this."""
+    belong_likeness: float = 0.6
+    """A frame belongs to the stack where its best link correlates at least this much."""
+    overlap: float = 0.3
+    """Least share of the picture that two linked frames have in common."""
+    most_turn: float = 0.05
+    """Largest roll (radians) and log scale between linked frames."""
+    bridge: int = 4
+    """How many frames ahead a link is looked for where nearer ones fail."""
+    blocks: int = 600
+    """Full-size blocks measured for a link."""
+    passes: int = 3
+    """Rounds of the full-size solver."""
+    least_sharp: float = 0.1
+    """Blocks with a relative sharpness up to this in either frame hardly count."""
+    full_sharp: float = 0.9
+    """Blocks with a relative sharpness from here on in both frames count fully."""
+    repeat: float = 0.03
+    """Two neighbours are a repeat where the median |log| of their sharpness ratio is below this."""
+    drift_limit: float = 0.3
+    """Marginal sigma to the reference above which a warning is given."""
+    field_limit: float = 0.5
+    """Smooth displacement that a similarity leaves over, above which a warning is given."""
+    breathing: bool = True
+    """Let the law of breathing steady the scales of weak frames."""

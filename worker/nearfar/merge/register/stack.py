@@ -1,0 +1,213 @@
+"""The steps of registering one stack, in order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from nearfar.errors import StackRefused
+from nearfar.merge.register import verdict
+from nearfar.merge.register.adjust import Adjusted, Link, adjust
+from nearfar.merge.register.fine import FineLink, fine_link
+from nearfar.merge.register.gains import solve_gains
+from nearfar.merge.register.linking import CoarseLinks, Linker, Pair
+from nearfar.merge.register.model import FramePose, FrameView, Registration
+from nearfar.merge.register.recipe import RegisterRecipe
+from nearfar.merge.register.sharpness import CellSharpness, StackSharpness, log_ratio
+from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, rounded, to_matrix
+from nearfar.merge.register.sliding import Crew, slide
+
+SPANS = (1, 2)
+_COARSE_INFORMATION = np.diag([1.0, 1.0, 1e5, 1e5])
+_COARSE_SHARE = 0.4  # of the whole work, for progress
+
+
+class StackRegistration:
+    """One stack on its way from views to poses."""
+
+    def __init__(
+        self,
+        frames: Sequence[FrameView],
+        *,
+        size: tuple[int, int],
+        recipe: RegisterRecipe,
+        crew: Crew,
+        tick: Callable[[float], None],
+    ) -> None:
+        self.frames, self.size, self.recipe, self.crew, self.tick = frames, size, recipe, crew, tick
+        self.centre, self.radius = centre_of(size), rms_radius(size)
+        self.ratios: dict[int, float] = {}
+
+    def run(self, reference: int | None) -> Registration:
+        """Coarse links, parts, relative sharpness, fine links, adjustment, verdict."""
+        if len(self.frames) == 1:
+            return self._alone()
+        linker = Linker(self.frames, size=self.size, recipe=self.recipe, crew=self.crew)
+        coarse = linker.run(lambda share: self.tick(_COARSE_SHARE * share))
+        parts = verdict.belonging(coarse, len(self.frames), self.recipe)
+        members = self._choose(parts, coarse, reference)
+        if reference is None:
+            reference = min(members, key=lambda k: (abs(2 * k - len(self.frames) + 1), k))
+        rough = self._rough(members, reference, coarse)
+        links = self._fine(members, rough)
+        adjusted, used = self._adjust(members, reference, links, coarse)
+        self.tick(1.0)
+        return self._result(parts, members, reference, coarse, adjusted, used, links)
+
+    def _alone(self) -> Registration:
+        pose = to_matrix(Similarity(1 + 0j, 0j), self.centre)
+        self.tick(1.0)
+        only = FramePose(
+            used=True, why=None, pose=pose, gain_ev=0.0, confidence=1.0, likeness=1.0, sigma=0.0, drift=0.0
+        )
+        return Registration(reference=0, frames=(only,), warnings=())
+
+    def _choose(
+        self, parts: Sequence[Sequence[int]], coarse: CoarseLinks, reference: int | None
+    ) -> list[int]:
+        """The part that is registered: the reference's if one is asked for, else the largest."""
+        count = len(self.frames)
+        if reference is not None and not 0 <= reference < count:
+            raise StackRefused(f"there is no frame at place {reference}: the stack has {count}")
+        if reference is None:
+            part: Sequence[int] = parts[0] if parts else []
+        else:
+            part = next((p for p in parts if reference in p), [])
+        if len(part) > 1:
+            return list(part)
+        best = max((link.likeness for link in coarse.tried.values()), default=0.0)
+        if reference is not None and any(len(p) > 1 for p in parts):
+            raise StackRefused(
+                f"{self.frames[reference].name} was to give the picture its geometry, but it resembles none of the "
+                f"other frames (likeness {max(coarse.likeness(reference), 0.0):.2f}, "
+                f"{self.recipe.belong_likeness:.2f} is needed). Choose another reference frame."
+            )
+        first, last = self.frames[0].name, self.frames[-1].name
+        raise StackRefused(
+            f"no two of the {count} frames {first} to {last} show the same scene: the most alike reach a likeness of "
+            f"{max(best, 0.0):.2f}, {self.recipe.belong_likeness:.2f} is needed. "
+            "Give the frames of one scene, with detail in focus and overlapping by a third at least."
+        )
+
+    def _rough(self, members: Sequence[int], reference: int, coarse: CoarseLinks) -> list[Similarity]:
+        """Poses of the members from the coarse links alone."""
+        place = {k: m for m, k in enumerate(members)}
+        links = [
+            Link(first=place[i], second=place[j], pose=link.pose, information=_COARSE_INFORMATION)
+            for (i, j), link in sorted(coarse.held().items())
+            if i in place and j in place
+        ]
+        return adjust(len(members), place[reference], links, radius=self.radius, robust=False).poses
+
+    def _fine(self, members: Sequence[int], rough: Sequence[Similarity]) -> list[FineLink]:
+        """Full-size links over one and two members, and how the energies of neighbours compare."""
+        frames = [self.frames[k] for k in members]
+        sharpness = StackSharpness(frames, rough, self.centre)
+
+        def measure(pair: Pair, held: dict[int, CellSharpness]) -> tuple[Pair, FineLink | None, float]:
+            i, j = pair
+            step = rough[j].after(rough[i].inverse())
+            ratio = log_ratio(held[i], held[j], step, self.centre) if j == i + 1 else np.inf
+            link = fine_link(
+                pair, (frames[i], frames[j]), (held[i], held[j]), step, size=self.size, recipe=self.recipe
+            )
+            return pair, link, ratio
+
+        links = []
+        for new, held in slide(len(frames), max(SPANS), sharpness.of, self.crew):
+            pairs = [(k - span, k) for span in SPANS for k in new if k >= span]
+            for pair, link, ratio in self.crew.map(lambda p, h=held: measure(p, h), pairs):  # type: ignore[misc]
+                if link is not None:
+                    links.append(link)
+                if pair[1] == pair[0] + 1:
+                    self.ratios[pair[0]] = ratio
+            self.tick(_COARSE_SHARE + (1 - _COARSE_SHARE) * new.stop / len(frames))
+        return links
+
+    def _adjust(
+        self, members: Sequence[int], reference: int, fine: Sequence[FineLink], coarse: CoarseLinks
+    ) -> tuple[Adjusted, list[Link]]:
+        """All poses at once. Coarse links stand in, weakly, where a frame would hang on nothing."""
+        place = {k: m for m, k in enumerate(members)}
+        links = [
+            Link(first=f.first, second=f.second, pose=f.pose, information=f.information)
+            for f in sorted(fine, key=lambda f: (f.first, f.second))
+        ]
+        links += [
+            Link(first=place[i], second=place[j], pose=c.pose, information=_COARSE_INFORMATION * 1e-2)
+            for (i, j), c in sorted(coarse.held().items())
+            if i in place and j in place
+        ]
+        adjusted = adjust(
+            len(members),
+            place[reference],
+            links,
+            radius=self.radius,
+            numbers=[self.frames[k].number for k in members],
+            repeats=self._repeats(),
+            breathing=self.recipe.breathing,
+        )
+        return adjusted, links
+
+    def _repeats(self) -> list[int]:
+        return [k for k, ratio in sorted(self.ratios.items()) if ratio < self.recipe.repeat]
+
+    def _remarks(self, members: Sequence[int], adjusted: Adjusted) -> dict[int, str]:
+        """Remarks on members that are used, by place in the stack."""
+        steps = [b.after(a.inverse()) for a, b in zip(adjusted.poses, adjusted.poses[1:], strict=False)]
+        shifts = np.array([abs(s.t) for s in steps])
+        remarks = {}
+        for k in verdict.bumps(shifts, self.size[0]):
+            before = self.frames[members[k]].name
+            remarks[members[k + 1]] = f"the camera moved by {shifts[k]:.0f} px after {before}; used all the same"
+        for k in self._repeats():
+            text = f"repeats {self.frames[members[k]].name}; used all the same"
+            remarks[members[k + 1]] = f"{remarks[members[k + 1]]}; {text}" if members[k + 1] in remarks else text
+        return remarks
+
+    def _result(
+        self,
+        parts: Sequence[Sequence[int]],
+        members: Sequence[int],
+        reference: int,
+        coarse: CoarseLinks,
+        adjusted: Adjusted,
+        links: Sequence[Link],
+        fine: Sequence[FineLink],
+    ) -> Registration:
+        place = {k: m for m, k in enumerate(members)}
+        gains = solve_gains(
+            len(members), [(place[i], place[j], g) for (i, j), g in sorted(coarse.gains.items()) if i in place and j in place]
+        )
+        remarks = self._remarks(members, adjusted)
+        poses = []
+        for k in range(len(self.frames)):
+            alike = float(np.clip(coarse.likeness(k), 0, 1))
+            if k not in place:
+                why = verdict.reason_left_out(k, parts, members, self.frames, coarse, self.recipe)
+                poses.append(
+                    FramePose(
+                        used=False, why=why, pose=None, gain_ev=0.0, confidence=0.0, likeness=alike,
+                        sigma=float("inf"), drift=float("inf"),
+                    )  # fmt: skip
+                )
+                continue
+            m = place[k]
+            sigma = verdict.link_sigma(m, links, adjusted)
+            drift = verdict.drift_of(adjusted.covariance[m])
+            poses.append(
+                FramePose(
+                    used=True, why=remarks.get(k), pose=rounded(to_matrix(adjusted.poses[m], self.centre)),
+                    gain_ev=round(float(gains[m]), 6), confidence=verdict.confidence(alike, sigma, drift, self.recipe),
+                    likeness=alike, sigma=sigma, drift=drift,
+                )  # fmt: skip
+            )
+        return Registration(reference=reference, frames=tuple(poses), warnings=self._warnings(poses))
+
+    def _warnings(self, poses: Sequence[FramePose]) -> tuple[str, ...]:
+        far = [self.frames[k].name for k, p in enumerate(poses) if p.used and p.drift > self.recipe.drift_limit]
+        if not far:
+            return ()
+        worst = max(p.drift for p in poses if p.used)
+        return (f"the place of {len(far)} frames against the reference is known to {worst:.2f} px only: {far[0]} to {far[-1]}",)

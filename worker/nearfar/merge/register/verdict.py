@@ -1,0 +1,82 @@
+"""Which frames belong, how sure their poses are, and what the person should be told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.register.adjust import Adjusted, Link
+from nearfar.merge.register.linking import CoarseLinks, components
+from nearfar.merge.register.model import FrameView
+from nearfar.merge.register.recipe import RegisterRecipe
+
+_DULL = 0.15  # structure against the median frame below which there is nothing to see
+_GOOD_SIGMA = 0.1
+_GOOD_DRIFT = 0.6
+_BUMP_STEPS = 6.0
+_BUMP_SHARE = 0.01
+_NAMED = 3
+
+
+def belonging(links: CoarseLinks, count: int, recipe: RegisterRecipe) -> list[list[int]]:
+    """Frames that show the same scene, largest set first; frames that resemble nothing are in none."""
+    like = [k for k in range(count) if links.likeness(k) >= recipe.belong_likeness]
+    return components(like, links.held())
+
+
+def _listed(names: Sequence[str]) -> str:
+    shown = ", ".join(names[:_NAMED])
+    return shown if len(names) <= _NAMED else f"{shown} and {len(names) - _NAMED} more"
+
+
+def reason_left_out(
+    place: int,
+    parts: Sequence[Sequence[int]],
+    chosen: Sequence[int],
+    frames: Sequence[FrameView],
+    links: CoarseLinks,
+    recipe: RegisterRecipe,
+) -> str:
+    """Why a frame is not part of the picture."""
+    usual = float(np.median([links.structure[k] for k in chosen]))
+    if links.structure[place] < _DULL * usual:
+        return "shows next to nothing: a covered lens, or no detail to hold on to"
+    for part in parts:
+        if place in part and len(part) > 1:
+            others = [frames[k].name for k in part if k != place]
+            return f"belongs with {_listed(others)}, which show another scene"
+    return (
+        f"does not resemble its neighbours: likeness {max(links.likeness(place), 0.0):.2f}, "
+        f"{recipe.belong_likeness:.2f} is needed"
+    )
+
+
+def link_sigma(place: int, links: Sequence[Link], adjusted: Adjusted) -> float:
+    """RMS px by which a frame's place among its neighbours is uncertain."""
+    total = 1e-6 * np.eye(4)
+    for k, link in enumerate(links):
+        if place in (link.first, link.second):
+            total += adjusted.trust[k] * np.linalg.inv(adjusted.link_covariance[k])
+    return float(np.sqrt(np.trace(np.linalg.inv(total))))
+
+
+def drift_of(covariance: NDArray[np.float64]) -> float:
+    """RMS px by which a frame's place against the reference is uncertain."""
+    return float(np.sqrt(max(np.trace(covariance), 0.0)))
+
+
+def confidence(likeness: float, sigma: float, drift: float, recipe: RegisterRecipe) -> float:
+    """0..1: 1 where a frame resembles its neighbours fully and its place is known far better than a pixel."""
+    alike = np.clip((likeness - recipe.link_likeness) / (0.9 - recipe.link_likeness), 0, 1)
+    return float(alike / ((1 + (sigma / _GOOD_SIGMA) ** 2 / 4) * (1 + (drift / _GOOD_DRIFT) ** 2 / 4)))
+
+
+def bumps(steps: NDArray[np.float64], width: int) -> list[int]:
+    """Steps (px moved from a frame to the next) that stand out: the camera was knocked."""
+    if len(steps) < 3:
+        return []
+    usual = float(np.median(steps))
+    limit = max(_BUMP_STEPS * usual, _BUMP_SHARE * width)
+    return [k for k in range(len(steps)) if steps[k] > limit]
