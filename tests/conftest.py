@@ -1,0 +1,32 @@
+"""What every test stands on: no settings of the person who runs it, a scratch folder of its own, seeded randomness."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+
+@pytest.fixture(autouse=True)
+def _own_surroundings(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Take NEARFAR_... out of the environment and point the user's folders to one that passes."""
+    for name in list(os.environ):
+        if name.startswith("NEARFAR_") and name != "NEARFAR_KERNEL":
+            monkeypatch.delenv(name)
+    home = tmp_path_factory.mktemp("home")
+    for name in ("XDG_CACHE_HOME", "XDG_CONFIG_HOME"):
+        monkeypatch.setenv(name, str(home / name.lower()))
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    """Random numbers that are the same in every run."""
+    return np.random.default_rng(20261103)
+
+
+@pytest.fixture(scope="session")
+def checkout() -> Path:
+    """Top of the source tree."""
+    return Path(__file__).resolve().parents[1]
