@@ -1,0 +1,87 @@
+"""What is known of a frame before its pixels are read, and whether frames go together."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from nearfar.errors import StackRefused
+from nearfar.frames.camera import CameraData
+from nearfar.frames.colour import profile_key, profile_name
+
+NAMES_SHOWN = 5
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlainRows:
+    """Where a file's own bytes can be mapped as they are: uncompressed, in this machine's byte order, upright.
+
+    Sample (row y, column x, channel c) lies at ``offset + y*row_stride + x*pixel_stride + c*plane_stride``, in bytes;
+    greyscale has a plane stride of 0.
+    """
+
+    offset: int
+    row_stride: int
+    pixel_stride: int
+    plane_stride: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrameHeader:
+    """A frame before its pixels are read. Sizes are those after the orientation was applied."""
+
+    path: Path
+    kind: str  # 'jpeg', 'png', 'tiff', 'raw', 'heif'
+    width: int
+    height: int
+    channels: int  # 3, or 1 for greyscale
+    bits: int  # 8 or 16, of the decoded samples; floating-point files are read as 16
+    stored_bits: int  # of the samples in the file
+    orientation: int  # 1..8 as stored (Exif tag 0x0112); decode() applies it
+    icc: bytes | None
+    camera: CameraData
+    in_parts: bool  # rows can be read without decoding the whole file
+    plain: PlainRows | None
+    notes: tuple[str, ...]  # what was left alone
+    decode_bytes: int  # peak bytes that decoding takes beyond its output
+
+
+def check_alike(headers: Sequence[FrameHeader]) -> None:
+    """Refuse frames that differ in size, depth, channels or colour profile, naming the odd ones.
+
+    Raises
+    ------
+    StackRefused
+        With the frames that differ from the majority, what they have and what the majority has.
+    """
+    _check(headers, "size", lambda h: (h.width, h.height), lambda h: f"{h.width} x {h.height} pixels")
+    _check(
+        headers,
+        "number of channels",
+        lambda h: h.channels,
+        lambda h: "RGB" if h.channels == 3 else "greyscale",
+    )
+    _check(headers, "depth", lambda h: h.bits, lambda h: f"{h.bits} bits")
+    _check(headers, "colour profile", lambda h: profile_key(h.icc), lambda h: profile_name(h.icc))
+
+
+def _check(
+    headers: Sequence[FrameHeader],
+    what: str,
+    key: Callable[[FrameHeader], Hashable],
+    say: Callable[[FrameHeader], str],
+) -> None:
+    counts = Counter(key(header) for header in headers)
+    if len(counts) < 2:
+        return
+    most = counts.most_common(1)[0][0]
+    usual = next(header for header in headers if key(header) == most)
+    odd = [header for header in headers if key(header) != most]
+    names = ", ".join(f"{header.path.name} ({say(header)})" for header in odd[:NAMES_SHOWN])
+    more = f" and {len(odd) - NAMES_SHOWN} more" if len(odd) > NAMES_SHOWN else ""
+    raise StackRefused(
+        f"the frames differ in {what}: found {names}{more}; expected {say(usual)} as in the other {counts[most]} "
+        f"of {len(headers)} frames. Leave the odd frames out, or export all frames with the same settings."
+    )

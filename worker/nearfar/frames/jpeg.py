@@ -1,0 +1,277 @@
+"""JPEG frames (ITU-T T.81, JFIF, Exif): header by our own marker walk, pixels by libjpeg-turbo.
+
+libjpeg only warns where data is missing or left over and hands out a picture all the same; every warning is a refusal
+here, save for the padding bytes that cameras leave before the end marker or between segments.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from dataclasses import dataclass, field
+
+import numpy as np
+import simplejpeg
+
+from nearfar.frames.camera import camera_data
+from nearfar.frames.exif import ExifBlock, block_from_bytes
+from nearfar.frames.headers import FrameHeader
+from nearfar.frames.ifd import read_directory, read_form
+from nearfar.frames.orient import Samples, check_out, finish, swaps_sides
+from nearfar.frames.source import EXPORT_AGAIN, FrameFile, check_size
+
+SOI, EOI, SOS = 0xD8, 0xD9, 0xDA
+WANTED = "baseline or progressive JPEG, 8 bits, RGB or greyscale"
+PIXELS_PER_BYTE = 2000  # an empty picture in the best progressive coding stays below 1000
+MAX_PADDING = 4096
+_REFUSED_CODINGS = {
+    0xC3: "lossless JPEG",
+    0xC5: "hierarchical JPEG",
+    0xC6: "hierarchical JPEG",
+    0xC7: "lossless JPEG",
+    0xC9: "arithmetic-coded JPEG",
+    0xCA: "arithmetic-coded JPEG",
+    0xCB: "arithmetic-coded lossless JPEG",
+    0xCD: "arithmetic-coded hierarchical JPEG",
+    0xCE: "arithmetic-coded hierarchical JPEG",
+    0xCF: "arithmetic-coded lossless JPEG",
+}
+_LEFT_OVER = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
+_MARKER = re.compile(rb"\xff+([^\x00\xff\xd0-\xd7])")
+
+
+@dataclass
+class Walk:
+    """What the markers before the first scan say."""
+
+    coding: int = 0
+    precision: int = 0
+    width: int = 0
+    height: int = 0
+    components: tuple[int, ...] = ()
+    adobe_transform: int | None = None
+    exif: bytes = b""
+    icc_parts: dict[int, bytes] = field(default_factory=dict)
+    pictures: int = 1
+    padding: list[tuple[int, int]] = field(default_factory=list)  # (offset, size) between segments
+    scan: int = 0  # offset of the first SOS marker
+
+
+def walk_markers(file: FrameFile) -> Walk:
+    """Follow the segments up to the first scan."""
+    walk, at = Walk(), 2
+    while True:
+        at, marker = _next_marker(file, walk, at)
+        if marker == SOS:
+            walk.scan = at
+            break
+        if marker in (SOI, EOI):
+            raise file.damaged("no picture data before a start or end marker")
+        if marker == 0x01 or 0xD0 <= marker <= 0xD7:
+            at += 2
+            continue
+        (size,) = struct.unpack(">H", file.read(at + 2, 2))
+        if size < 2:
+            raise file.damaged(f"a segment of {size} bytes")
+        if _wanted(marker):
+            _note_segment(file, walk, marker, file.read(at + 4, size - 2))
+        at += 2 + size
+    if walk.coding == 0:
+        raise file.damaged("no frame header before the first scan")
+    return walk
+
+
+def _next_marker(file: FrameFile, walk: Walk, at: int) -> tuple[int, int]:
+    """Offset and code of the next marker; zero bytes before it are noted as padding, other bytes are damage."""
+    window = file.peek(at, MAX_PADDING)
+    stray = len(window) - len(window.lstrip(b"\0"))
+    rest = window[stray:]
+    fill = len(rest) - len(rest.lstrip(b"\xff"))
+    if len(rest) == fill:
+        raise file.cut_short("a JPEG with picture data")
+    if fill == 0:
+        raise file.damaged(f"no marker at byte {at + stray}")
+    if stray:
+        walk.padding.append((at, stray))
+    return at + stray + fill - 1, rest[fill]
+
+
+def _wanted(marker: int) -> bool:
+    return marker in (0xE1, 0xE2, 0xEE) or (0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC))
+
+
+def _note_segment(file: FrameFile, walk: Walk, marker: int, data: bytes) -> None:
+    if marker == 0xE1 and data[:5] == b"Exif\0" and not walk.exif:
+        walk.exif = data[6:]
+    elif marker == 0xE2 and data[:12] == b"ICC_PROFILE\0" and len(data) >= 14:
+        walk.icc_parts[data[12]] = data[14:]
+    elif marker == 0xE2 and data[:4] == b"MPF\0":
+        walk.pictures = _picture_count(data[4:])
+    elif marker == 0xEE and data[:5] == b"Adobe" and len(data) >= 12:
+        walk.adobe_transform = data[11]
+    elif 0xC0 <= marker <= 0xCF:
+        if walk.coding:
+            raise file.damaged("two frame headers")
+        if len(data) < 6 or len(data) < 6 + 3 * data[5]:
+            raise file.damaged("a frame header that is too short")
+        walk.coding = marker
+        walk.precision, walk.height, walk.width, count = struct.unpack_from(">BHHB", data)
+        walk.components = tuple(data[6 + 3 * i] for i in range(count))
+
+
+def _picture_count(data: bytes) -> int:
+    """Number of pictures in a multi-picture file (CIPA DC-007, tag 0xB001)."""
+
+    def read(offset: int, size: int) -> bytes:
+        return data[offset : offset + size] if offset >= 0 else b""
+
+    form = read_form(read)
+    if form is None:
+        return 1
+    tag = read_directory(read, form, form.first)[0].get(0xB001)
+    values = tag.integers() if tag else []
+    return values[0] if values else 1
+
+
+def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
+    """Header and camera data of a JPEG."""
+    walk = walk_markers(file)
+    _check_coding(file, walk)
+    check_size(file, walk.width, walk.height, pixels_per_byte=PIXELS_PER_BYTE)
+    block = block_from_bytes(walk.exif)
+    orientation, notes = _orientation(block)
+    if walk.pictures > 1:
+        notes += (f"the first of {walk.pictures} pictures in the file is used",)
+    if walk.padding or _ends_padded(file):
+        notes += ("padding bytes before a marker were passed over",)
+    width, height = walk.width, walk.height
+    if swaps_sides(orientation):
+        width, height = height, width
+    header = FrameHeader(
+        path=file.path,
+        kind="jpeg",
+        width=width,
+        height=height,
+        channels=len(walk.components),
+        bits=8,
+        stored_bits=8,
+        orientation=orientation,
+        icc=_profile(walk),
+        camera=camera_data(block),
+        in_parts=False,
+        plain=None,
+        notes=notes,
+        decode_bytes=_decode_bytes(file, walk, orientation),
+    )
+    return header, block
+
+
+def _orientation(block: ExifBlock) -> tuple[int, tuple[str, ...]]:
+    stored = block.orientation()
+    if stored == 0:
+        return 1, ("the stored orientation makes no sense and is ignored",)
+    return stored or 1, ()
+
+
+def _check_coding(file: FrameFile, walk: Walk) -> None:
+    remedy = EXPORT_AGAIN
+    if walk.coding in _REFUSED_CODINGS:
+        raise file.refused(_REFUSED_CODINGS[walk.coding], WANTED, remedy)
+    if walk.precision != 8:
+        raise file.refused(f"JPEG of {walk.precision} bits", WANTED, remedy)
+    if len(walk.components) == 4:
+        name = "YCCK" if walk.adobe_transform == 2 else "CMYK"
+        raise file.refused(f"{name} colour (4 inks)", WANTED, remedy)
+    if len(walk.components) not in (1, 3):
+        raise file.refused(f"JPEG of {len(walk.components)} channels", WANTED, remedy)
+    if walk.height == 0:
+        raise file.refused("JPEG that states its height only after the data", WANTED, remedy)
+
+
+def _profile(walk: Walk) -> bytes | None:
+    """The ICC profile from its numbered APP2 chunks (ICC.1 annex B.4)."""
+    parts = [walk.icc_parts[number] for number in sorted(walk.icc_parts)]
+    return b"".join(parts) or None
+
+
+def _ends_padded(file: FrameFile) -> bool:
+    tail = file.peek(file.size - 4, 4)
+    return tail == b"\0\0\xff\xd9"
+
+
+def _decode_bytes(file: FrameFile, walk: Walk, orientation: int) -> int:
+    pixels = walk.width * walk.height
+    coefficients = 2 * 3 * pixels if walk.coding == 0xC2 else 0
+    samples = 0 if orientation == 1 and len(walk.components) == 3 else pixels * len(walk.components)
+    return file.size + coefficients + samples + (1 << 20)
+
+
+def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Samples:
+    """Decode the whole picture; anything that the decoder complains about is damage."""
+    walk = walk_markers(file)
+    data = _without_padding(file, walk)
+    grey = header.channels == 1
+    shape = (header.height, header.width, 3)
+    check_out(out, shape, np.dtype(np.uint8))
+    _check_scans(file, walk, data)
+    direct = out if header.orientation == 1 and not grey else None
+    colours = "GRAY" if grey else "RGB"
+    try:
+        samples = simplejpeg.decode_jpeg(data, colours, buffer=direct)
+    except ValueError as error:
+        if not _only_padding(data, str(error)):
+            raise file.damaged(_plain_words(str(error))) from error
+        samples = simplejpeg.decode_jpeg(data, colours, buffer=direct, strict=False)
+    if samples.shape[:2] != (walk.height, walk.width):
+        raise file.damaged("a second frame header of another size")
+    return finish(samples, header.orientation, out)
+
+
+def _without_padding(file: FrameFile, walk: Walk) -> bytes:
+    data = file.read(0, file.size)
+    for at, size in reversed(walk.padding):
+        data = data[:at] + data[at + size :]
+    walk.scan -= sum(size for _, size in walk.padding)
+    return data
+
+
+def _only_padding(data: bytes, message: str) -> bool:
+    """Whether the complaint is about bytes before the end marker that are all zero."""
+    found = _LEFT_OVER.search(message)
+    if found is None or int(found[1]) > MAX_PADDING:
+        return False
+    return b"\0" * int(found[1]) + b"\xff\xd9" in data
+
+
+def _plain_words(message: str) -> str:
+    if "remature end" in message:
+        return f"the picture data ends early: {message}"
+    return message
+
+
+def _check_scans(file: FrameFile, walk: Walk, data: bytes) -> None:
+    """See that a picture in several scans has them all: a missing one is decoded as grey or blurred, without a word."""
+    if walk.coding != 0xC2 and data[walk.scan + 4 : walk.scan + 5] == bytes([len(walk.components)]):
+        return
+    todo = {(c, k) for c in walk.components for k in range(64 if walk.coding == 0xC2 else 1)}
+    at = walk.scan
+    while at >= 0 and todo and data[at + 1] != EOI:
+        if data[at + 1] == SOS:
+            todo -= _finished_by(data[at + 4 : at + 16], progressive=walk.coding == 0xC2)
+        size = int.from_bytes(data[at + 2 : at + 4], "big")
+        found = _MARKER.search(data, at + 2 + size)
+        at = found.end() - 2 if found and found.end() + 2 <= len(data) else -1
+    if todo:
+        raise file.damaged("the picture data ends early: scans are missing")
+
+
+def _finished_by(scan: bytes, *, progressive: bool) -> set[tuple[int, int]]:
+    """Which coefficients of which components a scan completes."""
+    count = scan[0] if scan else 0
+    if len(scan) < 4 + 2 * count:
+        return set()
+    names = [scan[1 + 2 * i] for i in range(count)]
+    if not progressive:
+        return {(name, 0) for name in names}
+    first, last, precision = scan[1 + 2 * count : 4 + 2 * count]
+    return {(n, k) for n in names for k in range(first, last + 1)} if precision & 15 == 0 else set()

@@ -1,0 +1,50 @@
+"""Bringing decoded samples upright, into the one form that everything else works on."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.errors import WorkFailed
+
+Samples = NDArray[Any]  # uint8 or uint16
+
+
+def upright(samples: Samples, orientation: int) -> Samples:
+    """A view of (rows, columns, ...) samples as they are to be looked at (Exif 3.0, tag 0x0112: 1..8)."""
+    turned = samples.swapaxes(0, 1) if orientation >= 5 else samples
+    down = orientation in (3, 4, 7, 8)
+    right = orientation in (2, 3, 6, 7)
+    return turned[:: -1 if down else 1, :: -1 if right else 1]
+
+
+def swaps_sides(orientation: int) -> bool:
+    """Whether width and height change places."""
+    return orientation >= 5
+
+
+def finish(samples: Samples, orientation: int, out: Samples | None) -> Samples:
+    """Upright samples as C-contiguous (h, w, 3); greyscale is repeated to three equal planes.
+
+    ``samples`` is (h, w), (h, w, 1) or (h, w, 3 or more), of which the first three channels are taken.
+    """
+    if samples.ndim == 2:
+        samples = samples[:, :, None]
+    samples = upright(samples[:, :, :3], orientation)
+    shape = (*samples.shape[:2], 3)
+    if out is None:
+        if samples.shape == shape and samples.flags.c_contiguous:
+            return samples
+        out = np.empty(shape, samples.dtype)
+    check_out(out, shape, samples.dtype)
+    if not np.shares_memory(out, samples):
+        out[...] = samples
+    return out
+
+
+def check_out(out: Samples | None, shape: tuple[int, ...], dtype: np.dtype[Any]) -> None:
+    """The array handed in must fit the picture exactly."""
+    if out is not None and (out.shape != shape or out.dtype != dtype or not out.flags.c_contiguous):
+        raise WorkFailed(f"the array for the pixels is {out.shape} of {out.dtype}, not {shape} of {dtype}")

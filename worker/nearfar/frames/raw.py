@@ -1,0 +1,176 @@
+"""Camera raw frames and DNG through LibRaw: one development, the same for every frame.
+
+Nothing in it depends on the picture: no automatic brightness, no white level taken from the brightest pixel, no crop,
+no noise reduction. White balance is the one that the camera wrote into the file; output is 16-bit sRGB.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import numpy as np
+import rawpy
+
+from nearfar.frames.camera import camera_data
+from nearfar.frames.colour import srgb_profile
+from nearfar.frames.exif import ExifBlock, block_from, block_from_bytes
+from nearfar.frames.headers import FrameHeader
+from nearfar.frames.ifd import Tags, read_directory, read_form
+from nearfar.frames.orient import Samples, check_out, finish, swaps_sides
+from nearfar.frames.source import EXPORT_AGAIN, FrameFile, check_size
+
+WANTED = "a raw file that LibRaw can develop"
+SRGB_GAMMA = (2.4, 12.92)  # exponent and slope at black, IEC 61966-2-1
+PIXELS_PER_BYTE = 4000
+DNG_VERSION, SUB_DIRECTORIES, PHOTOMETRIC = 50706, 330, 262
+_SENSOR_DATA = (32803, 34892)
+# Kinds that look like TIFF at the start and are told apart by name only (from memory).
+SUFFIXES = frozenset(
+    {
+        ".3fr",
+        ".arw",
+        ".cr2",
+        ".dcr",
+        ".dng",
+        ".erf",
+        ".fff",
+        ".iiq",
+        ".kdc",
+        ".mef",
+        ".mos",
+        ".nef",
+        ".nrw",
+        ".pef",
+    }
+    | {".rwl", ".sr2", ".srf", ".srw"}
+)
+_FLIPS = {0: 1, 3: 3, 5: 8, 6: 6}  # LibRaw's turn (3: 180, 5: 90 left, 6: 90 right) as Exif orientation
+
+
+def looks_raw(file: FrameFile, head: bytes) -> bool:
+    """Whether the first bytes, or the tags of a TIFF-like file, say camera raw."""
+    if head[:15] == b"FUJIFILMCCD-RAW" or head[:4] == b"FOVb" or head[4:12] == b"ftypcrx ":
+        return True
+    form = read_form(file.peek)
+    if form is None:
+        return False
+    if head[2:4] not in (b"*\0", b"\0*", b"+\0", b"\0+"):
+        return True
+    if head[8:10] == b"CR" or file.path.suffix.lower() in SUFFIXES:
+        return True
+    directories = _directories(file)
+    return any(DNG_VERSION in tags for tags in directories[:1]) or any(
+        tags[PHOTOMETRIC].integers()[:1] in ([_SENSOR_DATA[0]], [_SENSOR_DATA[1]])
+        for tags in directories[1:]
+        if PHOTOMETRIC in tags
+    )
+
+
+def _directories(file: FrameFile) -> list[Tags]:
+    """All tag directories of a TIFF-like file, sub-directories included."""
+    form = read_form(file.peek)
+    todo = [form.first] if form else []
+    seen: set[int] = set()
+    found: list[Tags] = []
+    while form and todo and len(found) < 100:
+        at = todo.pop(0)
+        if at in seen:
+            continue
+        seen.add(at)
+        tags, following = read_directory(file.peek, form, at)
+        found.append(tags)
+        todo += tags[SUB_DIRECTORIES].integers() if SUB_DIRECTORIES in tags else []
+        todo += [following] if following else []
+    return found
+
+
+def _check_complete(file: FrameFile) -> None:
+    """Refuse a TIFF-like raw file whose strips or tiles reach beyond its end, before LibRaw complains aloud."""
+    for tags in _directories(file):
+        for where, length in ((273, 279), (324, 325), (513, 514)):
+            offsets = tags[where].integers() if where in tags else []
+            sizes = tags[length].integers() if length in tags else []
+            for offset, size in zip(offsets, sizes, strict=False):
+                if offset + size > file.size:
+                    raise file.cut_short(f"at least {offset + size} bytes")
+
+
+@contextmanager
+def _libraw(file: FrameFile) -> Iterator[rawpy.RawPy]:
+    try:
+        with rawpy.RawPy() as opened:
+            opened.open_file(str(file.path))
+            yield opened
+    except rawpy.LibRawError as error:
+        text = error.args[0] if error.args else error
+        reason = text.decode("ascii", "replace") if isinstance(text, bytes) else str(text)
+        raise file.refused(f"a raw file that cannot be read ({reason})", WANTED, EXPORT_AGAIN) from error
+
+
+def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
+    """Header and camera data of a raw file."""
+    _check_complete(file)
+    block = _exif(file)
+    with _libraw(file) as opened:
+        sizes, white, colours = opened.sizes, int(opened.white_level), int(opened.num_colors)
+    if sizes.pixel_aspect != 1.0:
+        raise file.refused("a sensor whose pixels are not square", WANTED, EXPORT_AGAIN)
+    check_size(file, sizes.width, sizes.height, pixels_per_byte=PIXELS_PER_BYTE)
+    orientation = _FLIPS.get(sizes.flip, 1)
+    width, height = sizes.width, sizes.height
+    if swaps_sides(orientation):
+        width, height = height, width
+    header = FrameHeader(
+        path=file.path,
+        kind="raw",
+        width=width,
+        height=height,
+        channels=3 if colours >= 3 else 1,
+        bits=16,
+        stored_bits=max(8, min(white.bit_length(), 16)),
+        orientation=orientation,
+        icc=srgb_profile() if colours >= 3 else None,
+        camera=camera_data(block),
+        in_parts=False,
+        plain=None,
+        notes=("developed to 16-bit sRGB with the white balance in the file",),
+        decode_bytes=file.size + sizes.raw_width * sizes.raw_height * 2 + sizes.width * sizes.height * 16,
+    )
+    return header, block
+
+
+def _exif(file: FrameFile) -> ExifBlock:
+    """Camera data from a TIFF-like raw file, or from the JPEG inside a RAF file (offset at byte 84, from memory)."""
+    if file.peek(0, 15) != b"FUJIFILMCCD-RAW":
+        return block_from(file.peek)
+    start = int.from_bytes(file.peek(84, 4), "big")
+    head = file.peek(start, 1 << 16)
+    at = head.find(b"Exif\0\0")
+    return block_from_bytes(head[at:]) if 0 <= at < 64 else ExifBlock()
+
+
+def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Samples:
+    """Develop the whole picture."""
+    check_out(out, (header.height, header.width, 3), np.dtype(np.uint16))
+    with _libraw(file) as opened:
+        opened.unpack()
+        samples = opened.postprocess(
+            use_camera_wb=True,
+            no_auto_bright=True,
+            adjust_maximum_thr=0.0,
+            user_flip=0,
+            output_bps=16,
+            output_color=rawpy.ColorSpace.sRGB,
+            gamma=SRGB_GAMMA,
+        )
+    stored = (
+        (header.width, header.height) if swaps_sides(header.orientation) else (header.height, header.width)
+    )
+    if samples.shape[:2] != stored:
+        raise file.refused(
+            f"a development of {samples.shape[1]} x {samples.shape[0]} pixels",
+            f"{stored[1]} x {stored[0]}",
+            EXPORT_AGAIN,
+        )
+    return finish(samples[:, :, : header.channels], header.orientation, out)

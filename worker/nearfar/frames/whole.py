@@ -1,0 +1,35 @@
+"""A file that exists is complete: written beside its target under another name, synced, then renamed."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+@contextmanager
+def whole_file(path: Path | str) -> Iterator[Path]:
+    """Give a temporary path beside ``path``; when the block ends well it becomes ``path``, on an error it is removed.
+
+    The data reach the disk before the name does, and the folder is synced after it, so that a power cut leaves either
+    the old state or the new one.
+    """
+    path = Path(path)
+    temporary = path.with_name(f".nearfar-{secrets.token_hex(6)}.part")
+    try:
+        yield temporary
+        _sync(temporary)
+        temporary.replace(path)
+        _sync(path.parent)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _sync(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
