@@ -137,7 +137,13 @@ class Progress:
 
     def _draw(self) -> None:
         if self._bar is None:
-            self._bar = _Bar(total=1.0, file=self._stream, leave=False, bar_format="{desc} |{bar}|")
+            self._bar = _Bar(
+                total=1.0,
+                file=self._stream,
+                leave=False,
+                bar_format="{desc} |{bar}|",
+                delay=1e-9,  # do not draw before there is a description
+            )
         self._bar.n = 1.0 if self._total == 0 else self._done / self._total
         self._bar.set_description_str(self.state(), refresh=False)
         self._bar.refresh()
