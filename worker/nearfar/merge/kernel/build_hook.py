@@ -24,7 +24,7 @@ KERNEL = Path("worker/nearfar/merge/kernel")
 RECIPES = Path("config/recipes")
 COMPILER_WHEEL = "ziglang==0.17.1"
 FLAGS = ["-O3", "-std=c11", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math", "-shared", "-fPIC"]
-LEVELS = {
+LEVELS: dict[str, dict[str, list[str]]] = {
     "x86_64": {
         "x86_64_v2": ["-march=x86-64-v2"],
         "x86_64_v3": ["-march=x86-64-v3"],

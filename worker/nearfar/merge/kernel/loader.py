@@ -91,11 +91,14 @@ def suitable() -> list[str]:
 
 @functools.cache
 def library() -> ctypes.CDLL:
-    """The kernel library, opened once a process. ``NEARFAR_KERNEL`` names a build to use instead of the best."""
+    """The kernel library, opened once a process.
+
+    ``NEARFAR_KERNEL`` names a build to use instead of the best, as its level or as the path of its file.
+    """
     wanted = os.environ.get("NEARFAR_KERNEL")
     names = [wanted] if wanted else suitable()
     for name in names:
-        path = FOLDER / f"kernel_{name}.so"
+        path = Path(name) if name.endswith(".so") else FOLDER / f"kernel_{name}.so"
         if path.exists():
             return ctypes.CDLL(str(path))
     raise WorkFailed(
