@@ -4,6 +4,7 @@ A point at distance d from the plane in focus becomes an even disk. On the grid 
 area that it shares with the disk; the disk is shrunk so that its variance is the true R**2/4 per axis
 (the pixel's own extent is already in the picture), so radii far below one pixel work too.
 """
+
 from __future__ import annotations
 
 from functools import cache

@@ -1,4 +1,5 @@
 """The scenes: what stands where. Each kind builds its surfaces, far to near, from size and seed alone."""
+
 from __future__ import annotations
 
 from collections.abc import Callable
@@ -59,10 +60,21 @@ def hairs(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
         end = float(np.clip(z + (random.normal(0, 0.12) if random.random() < 0.4 else 0), 0, 0.8))
         start = float(random.uniform(0, w)), float(random.uniform(0, h))
         path = shapes.hair_path(random, start, float(random.uniform(0.25, 0.9) * h))
-        colour = random_colour(random, low=0.006, high=0.03) if random.random() < 0.6 else (
-            random_colour(random, low=0.35, high=0.8))
-        scene.append(shapes.hair(random, path, width=float(random.uniform(1, 5)), colour=colour,
-                                 taper=float(random.uniform(0, 0.6)), depth=(float(z) * last, end * last)))
+        colour = (
+            random_colour(random, low=0.006, high=0.03)
+            if random.random() < 0.6
+            else (random_colour(random, low=0.35, high=0.8))
+        )
+        scene.append(
+            shapes.hair(
+                random,
+                path,
+                width=float(random.uniform(1, 5)),
+                colour=colour,
+                taper=float(random.uniform(0, 0.6)),
+                depth=(float(z) * last, end * last),
+            )
+        )
     return scene
 
 
@@ -84,8 +96,13 @@ def doorways(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
         wall = textures.plaster(random, shape, grain=max(grain, 1e-4))
         border = np.clip(1 - np.abs(-opening - 14) / 2.2, 0, 1)[..., None]
         wall = wall * (1 - 0.55 * border)
-        scene.append(Surface(colour=wall.astype(np.float32), alpha=shapes.cover(-opening.astype(np.float32)),
-                             depth=full(_step(random, n - 1 - i), shape)))
+        scene.append(
+            Surface(
+                colour=wall.astype(np.float32),
+                alpha=shapes.cover(-opening.astype(np.float32)),
+                depth=full(_step(random, n - 1 - i), shape),
+            )
+        )
     return scene
 
 
@@ -115,12 +132,19 @@ def dome(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
     bump = cv2.GaussianBlur((seam + pits).astype(np.float32), (0, 0), 1.2)
     bx, by = np.gradient(bump, axis=1) * 0.8, np.gradient(bump, axis=0) * 0.8
     shine = _shine(x / radius + bx, y / radius + by, z, (-0.42, -0.5), 190) + 0.4 * _shine(
-        x / radius + bx, y / radius + by, z, (0.5, -0.2), 60)
+        x / radius + bx, y / radius + by, z, (0.5, -0.2), 60
+    )
     colour = np.clip(value[..., None] * base + 0.85 * shine[..., None], 0.003, 0.97).astype(np.float32)
     depth = (1 - z) * 0.93 * last
     at = (w - side) // 2 + int(random.integers(-20, 20)), (h - side) // 2
-    scene.append(Surface(colour=colour, alpha=shapes.cover(((1 - r) * radius).astype(np.float32)),
-                         depth=depth.astype(np.float32), at=at))
+    scene.append(
+        Surface(
+            colour=colour,
+            alpha=shapes.cover(((1 - r) * radius).astype(np.float32)),
+            depth=depth.astype(np.float32),
+            at=at,
+        )
+    )
     return scene
 
 
@@ -154,7 +178,9 @@ def _thing(random: Random, name: str, shape: tuple[int, int], z: float, last: in
         turn = float(random.uniform(0, 2 * np.pi))
         g = shapes.grid(side, side, turn=turn)
         if name == "leaf":
-            d = shapes.leaf(g, size * 1.1, size * random.uniform(0.35, 0.6), tooth=float(random.choice([0, 0.12])))
+            d = shapes.leaf(
+                g, size * 1.1, size * random.uniform(0.35, 0.6), tooth=float(random.choice([0, 0.12]))
+            )
         else:
             d = shapes.rim(random, shapes.polygon(random, g, size), rough=float(random.choice([0, 0, 1.0])))
         edge = np.minimum.reduce([np.arange(side), side - 1 - np.arange(side)]).astype(np.float32)
@@ -162,8 +188,11 @@ def _thing(random: Random, name: str, shape: tuple[int, int], z: float, last: in
         alpha = shapes.cover(d)
         tilt = float(random.normal(0, 0.1)) if random.random() < 0.5 else 0.0
         green = (0.06 * random.uniform(0.5, 2), 0.16 * random.uniform(0.5, 2), 0.03)
-        colour = textures.blade(random, (side, side), green) if name == "leaf" else textures.any_rich(
-            random, (side, side))
+        colour = (
+            textures.blade(random, (side, side), green)
+            if name == "leaf"
+            else textures.any_rich(random, (side, side))
+        )
         if name == "leaf":
             colour = _turned(colour, turn)
     x, _ = shapes.grid(*alpha.shape[:2], turn=float(random.uniform(0, 6)))
@@ -214,8 +243,16 @@ def micro(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
     scene = [ground(np.clip(colour + shine[..., None], 0, 0.95).astype(np.float32), depth)]
     for z in np.sort(random.uniform(0, 0.5, 18))[::-1]:
         path = shapes.hair_path(random, (float(random.uniform(0, w)), float(random.uniform(0, h))), 0.3 * h)
-        scene.append(shapes.hair(random, path, width=float(random.uniform(1.5, 3.5)), taper=0.8,
-                                 depth=(float(z) * last, float(z) * last), colour=(0.02, 0.015, 0.01)))
+        scene.append(
+            shapes.hair(
+                random,
+                path,
+                width=float(random.uniform(1.5, 3.5)),
+                taper=0.8,
+                depth=(float(z) * last, float(z) * last),
+                colour=(0.02, 0.015, 0.01),
+            )
+        )
     return scene
 
 
@@ -225,7 +262,9 @@ KINDS: dict[str, Kind] = {
     "dome": Kind(build=dome, frames=60, size=(1200, 900), reach=24),
     "occlusion": Kind(build=occlusion, frames=12, size=(1200, 900), reach=20),
     "foliage": Kind(build=foliage, frames=16, size=(1200, 900), reach=18),
-    "lowlight": Kind(build=occlusion, frames=12, size=(1200, 900), reach=16, noise=0.012, shot=0.01, exposure=-2),
+    "lowlight": Kind(
+        build=occlusion, frames=12, size=(1200, 900), reach=16, noise=0.012, shot=0.01, exposure=-2
+    ),
     "micro": Kind(build=micro, frames=200, size=(640, 480), reach=36, breathing=0.004),
     "flicker": Kind(build=occlusion, frames=12, size=(1200, 900), reach=16, flicker=0.1),
     "rail": Kind(build=occlusion, frames=12, size=(1200, 900), reach=18, rail=0.003, breathing=0.0),

@@ -4,11 +4,13 @@ A surface is cut into depth slices with overlapping (tent) weights. Each slice i
 sum is divided by the equally blurred weights, so a continuous surface shows no crack between slices. An object
 is blurred with its own colour and coverage and spreads over what is behind it, and what is behind goes on there.
 """
+
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
@@ -19,6 +21,8 @@ from tests.scenes.resample import by_field
 
 SLICE = 0.6
 ROWS = 24
+POINT = 0.5
+"""Sigma in pixels of what lens and sensor leave of a point in focus; without it no frame could be resampled."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,7 +87,7 @@ class Stage:
             a = s.alpha[inner][..., None]
             out[outer] = out[outer] * (1 - a) + s.colour[inner] * a
             depth[outer] = np.where(a[..., 0] > 0.5, s.depth[inner], depth[outer])
-        return out, depth
+        return _by_lens(out), depth
 
     def frame(self, k: int) -> Floats:
         """Linear picture of frame ``k`` in the reference frame's geometry (with a rail: in its own)."""
@@ -99,7 +103,7 @@ class Stage:
             inner, outer = _overlap(sliced.at, alpha.shape, self.canvas)
             a = alpha[inner]
             out[outer] = out[outer] * (1 - a[..., None]) + colour[inner]
-        return out
+        return _by_lens(out)
 
     def prepare(self) -> None:
         """Slice all surfaces now, so that several threads may ask for frames."""
@@ -127,7 +131,11 @@ class Stage:
             opaque_mask = mask
         parts = []
         for d in depths:
-            w = opaque_mask if single else mask * np.clip(1 - np.abs(deep - d) / (depths[1] - depths[0]), 0, 1)
+            w = (
+                opaque_mask
+                if single
+                else mask * np.clip(1 - np.abs(deep - d) / (depths[1] - depths[0]), 0, 1)
+            )
             planes = rgba * w if not single else rgba
             if not single and not opaque:
                 planes = np.concatenate([planes, w[None]])
@@ -154,19 +162,30 @@ class Stage:
         return np.clip(planes[:3], 0, None).transpose(1, 2, 0), np.clip(planes[3], 0, 1)
 
 
+def _by_lens(linear: Floats) -> Floats:
+    at = np.arange(-3, 4)
+    tap = np.exp(-at * at / (2 * POINT * POINT))
+    tap = (tap / tap.sum()).astype(np.float32)
+    return cv2.sepFilter2D(linear, -1, tap, tap, borderType=cv2.BORDER_REFLECT_101)
+
+
 def _shifted(shape: tuple[int, int], by: NDArray[np.float64]) -> NDArray[np.complex64]:
     fy, fx = np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1])[None]
     return np.exp(-2j * np.pi * (fx * by[0] + fy * by[1])).astype(np.complex64)
 
 
-def _overlap(at: tuple[int, int], shape: tuple[int, ...], canvas: tuple[int, int]
-             ) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+def _overlap(
+    at: tuple[int, int], shape: tuple[int, ...], canvas: tuple[int, int]
+) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
     """Slices of a surface's own grid and of the canvas where both are."""
     x, y = at
     top, left = max(0, y), max(0, x)
     bottom, right = min(canvas[0], y + shape[0]), min(canvas[1], x + shape[1])
     bottom, right = max(top, bottom), max(left, right)
-    return ((slice(top - y, bottom - y), slice(left - x, right - x)), (slice(top, bottom), slice(left, right)))
+    return (
+        (slice(top - y, bottom - y), slice(left - x, right - x)),
+        (slice(top, bottom), slice(left, right)),
+    )
 
 
 def _seen_from(s: Surface, stage: Stage, k: int) -> Surface:
@@ -187,5 +206,9 @@ def _seen_from(s: Surface, stage: Stage, k: int) -> Surface:
     if s.alpha.min() > 0.999:
         alpha[:] = 1
     colour = np.clip(moved[..., :3] / np.maximum(alpha, 1e-3)[..., None], 0, 1)
-    return Surface(colour=colour.astype(np.float32), alpha=alpha.astype(np.float32),
-                   depth=moved[..., 4].clip(s.depth.min(), s.depth.max()), at=s.at)
+    return Surface(
+        colour=colour.astype(np.float32),
+        alpha=alpha.astype(np.float32),
+        depth=moved[..., 4].clip(s.depth.min(), s.depth.max()),
+        at=s.at,
+    )

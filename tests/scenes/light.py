@@ -2,6 +2,7 @@
 
 Blur adds light, so every scene is composed in linear light and encoded last.
 """
+
 from __future__ import annotations
 
 from functools import cache

@@ -3,6 +3,7 @@
 Library warps round positions to 1/32 pixel, which would show in the true poses. Here a tap is a shifted
 view of the whole strip times a weight field, so positions are as exact as float32 allows.
 """
+
 from __future__ import annotations
 
 import numpy as np
@@ -73,7 +74,10 @@ def by_map(source: Floats, back: NDArray[np.float64], size: tuple[int, int]) -> 
     """
     width, height = size
     (a, b, c), (d, e, f) = back
-    rows, columns = np.arange(len(source), dtype=np.float64)[:, None], np.arange(width, dtype=np.float64)[None]
+    rows, columns = (
+        np.arange(len(source), dtype=np.float64)[:, None],
+        np.arange(width, dtype=np.float64)[None],
+    )
     used = _needed_rows(back, size, len(source))
     v = rows[used]
     u = a * columns + b * (v - d * columns - f) / e + c

@@ -1,4 +1,5 @@
 """Brackets with known truth: `render` makes the frames, and tells where everything truly was."""
+
 from __future__ import annotations
 
 import hashlib
@@ -71,7 +72,9 @@ def key_of(*parts: object) -> str:
     return digest.hexdigest()[:20]
 
 
-def kept(name: str, make: Callable[[], dict[str, NDArray[np.generic]]], *, use: bool) -> dict[str, NDArray[np.generic]]:
+def kept(
+    name: str, make: Callable[[], dict[str, NDArray[np.generic]]], *, use: bool
+) -> dict[str, NDArray[np.generic]]:
     """Arrays under a name in the cache, mapped; made and stored whole where they are missing."""
     folder = cache_folder() / name
     if use and folder.is_dir():
@@ -90,8 +93,16 @@ def kept(name: str, make: Callable[[], dict[str, NDArray[np.generic]]], *, use: 
     return arrays
 
 
-def blurred(kind: str, *, frames: int, size: tuple[int, int], seed: int, reach: float, rail: float,
-            use_cache: bool = True) -> dict[str, NDArray[np.generic]]:
+def blurred(
+    kind: str,
+    *,
+    frames: int,
+    size: tuple[int, int],
+    seed: int,
+    reach: float,
+    rail: float,
+    use_cache: bool = True,
+) -> dict[str, NDArray[np.generic]]:
     """Noise-free frames on a canvas with a margin, all in the reference geometry (sRGB, uint16), and the truth."""
 
     def make() -> dict[str, NDArray[np.generic]]:
@@ -126,16 +137,25 @@ def _moving(stage: Stage) -> NDArray[np.bool_]:
     return out
 
 
-def similarity(size: tuple[int, int], *, scale: float = 1.0, roll: float = 0.0,
-               shift: tuple[float, float] = (0.0, 0.0)) -> Poses:
+def similarity(
+    size: tuple[int, int], *, scale: float = 1.0, roll: float = 0.0, shift: tuple[float, float] = (0.0, 0.0)
+) -> Poses:
     """2x3 map that scales and turns about the picture's middle and then shifts."""
     c = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
     turn = scale * np.array([[np.cos(roll), -np.sin(roll)], [np.sin(roll), np.cos(roll)]])
     return np.hstack([turn, (c - turn @ c + np.array(shift))[:, None]])
 
 
-def true_poses(random: np.random.Generator, n: int, size: tuple[int, int], *, jitter: float, roll: float,
-               breathing: float, rail: float) -> Poses:
+def true_poses(
+    random: np.random.Generator,
+    n: int,
+    size: tuple[int, int],
+    *,
+    jitter: float,
+    roll: float,
+    breathing: float,
+    rail: float,
+) -> Poses:
     """Random shift and roll for each frame, magnification changing steadily; the middle frame is at rest."""
     out, middle = [], n // 2
     for k in range(n):
@@ -149,10 +169,23 @@ def true_poses(random: np.random.Generator, n: int, size: tuple[int, int], *, ji
     return np.stack(out)
 
 
-def render(kind: str, *, frames: int | None = None, size: tuple[int, int] | None = None, seed: int = 0,
-           noise: float | None = None, shot: float | None = None, flicker: float | None = None,
-           jitter: float = 0.8, roll: float = 0.0003, breathing: float | None = None, rail: float | None = None,
-           reach: float | None = None, exposure: float | None = None, use_cache: bool = True) -> Scene:
+def render(
+    kind: str,
+    *,
+    frames: int | None = None,
+    size: tuple[int, int] | None = None,
+    seed: int = 0,
+    noise: float | None = None,
+    shot: float | None = None,
+    flicker: float | None = None,
+    jitter: float = 0.8,
+    roll: float = 0.0003,
+    breathing: float | None = None,
+    rail: float | None = None,
+    reach: float | None = None,
+    exposure: float | None = None,
+    use_cache: bool = True,
+) -> Scene:
     """Make a bracket of one of `kinds.KINDS`; what is left out comes from the kind.
 
     ``size`` (width, height); ``noise`` sigma of encoded samples; ``shot`` sigma in linear light at white, growing
@@ -168,7 +201,9 @@ def render(kind: str, *, frames: int | None = None, size: tuple[int, int] | None
     light_ev = _or(exposure, k.exposure)
     base = blurred(kind, frames=n, size=(w, h), seed=seed, reach=reach, rail=rail, use_cache=use_cache)
     random = np.random.default_rng([seed, 5])
-    poses = true_poses(random, n, (w, h), jitter=jitter, roll=roll, breathing=_or(breathing, k.breathing), rail=rail)
+    poses = true_poses(
+        random, n, (w, h), jitter=jitter, roll=roll, breathing=_or(breathing, k.breathing), rail=rail
+    )
     gains = random.normal(0, 1, n) * _or(flicker, k.flicker)
     gains -= gains.mean()
     seeds = random.integers(1 << 60, size=n)
@@ -185,17 +220,36 @@ def render(kind: str, *, frames: int | None = None, size: tuple[int, int] | None
     truth = np.asarray(base["truth"][inner], np.float32)
     if light_ev:
         truth = light.encode(light.decode(truth) * np.float32(2**light_ev))
-    return Scene(kind=kind, frames=made, truth=truth, depth=np.asarray(base["depth"][inner], np.float32), poses=poses,
-                 gains_ev=gains, noise=noise, shot=shot, reference=n // 2, aperture=reach / (n - 1), reach=reach,
-                 moving=np.asarray(base["moving"][inner], bool))
+    return Scene(
+        kind=kind,
+        frames=made,
+        truth=truth,
+        depth=np.asarray(base["depth"][inner], np.float32),
+        poses=poses,
+        gains_ev=gains,
+        noise=noise,
+        shot=shot,
+        reference=n // 2,
+        aperture=reach / (n - 1),
+        reach=reach,
+        moving=np.asarray(base["moving"][inner], bool),
+    )
 
 
 def _or(value: float | None, default: float) -> float:
     return default if value is None else value
 
 
-def expose(canvas: NDArray[np.generic], back: Poses, size: tuple[int, int], *, ev: float, noise: float, shot: float,
-           seed: int) -> NDArray[np.uint16]:
+def expose(
+    canvas: NDArray[np.generic],
+    back: Poses,
+    size: tuple[int, int],
+    *,
+    ev: float,
+    noise: float,
+    shot: float,
+    seed: int,
+) -> NDArray[np.uint16]:
     """One frame: ``back`` maps its (x, y) to the reference's; light times 2**ev; noise on the encoded samples."""
     reach = np.array([[0, 0], [size[0], 0], [0, size[1]], size]) @ back[:, :2].T + back[:, 2]
     if reach.min() < 4 - MARGIN or (reach - np.array(size)).max() > MARGIN - 4:

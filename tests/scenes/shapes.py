@@ -1,4 +1,5 @@
 """Outlines of objects: signed distances in pixels, positive inside, turned into coverage."""
+
 from __future__ import annotations
 
 import cv2
@@ -51,13 +52,17 @@ def letter(random: Random, text: str, height: int) -> Floats:
     face = int(random.choice([cv2.FONT_HERSHEY_DUPLEX, cv2.FONT_HERSHEY_TRIPLEX]))
     thick = int(height * 0.13 * over)
     (w, h), base = cv2.getTextSize(text, face, scale * over, thick)
-    big = np.zeros(((h + base + 2 * thick) // over * over + over, (w + 2 * thick) // over * over + over), np.uint8)
+    big = np.zeros(
+        ((h + base + 2 * thick) // over * over + over, (w + 2 * thick) // over * over + over), np.uint8
+    )
     cv2.putText(big, text, (thick, h + thick), face, scale * over, 255, thick, cv2.LINE_AA)
     small = cv2.resize(big, None, fx=1 / over, fy=1 / over, interpolation=cv2.INTER_AREA)
     return (small / np.float32(255)).astype(np.float32)
 
 
-def hair_path(random: Random, start: tuple[float, float], length: float, *, steps: int = 48) -> NDArray[np.float64]:
+def hair_path(
+    random: Random, start: tuple[float, float], length: float, *, steps: int = 48
+) -> NDArray[np.float64]:
     """(steps + 1, 2) points of a gently bending line."""
     turn = random.uniform(0, 2 * np.pi)
     bend = np.cumsum(random.normal(0, 0.05, steps)) + random.normal(0, 0.9) * np.linspace(0, 1, steps)
@@ -65,8 +70,15 @@ def hair_path(random: Random, start: tuple[float, float], length: float, *, step
     return np.vstack([[0, 0], np.cumsum(step, 0)]) + np.array(start)
 
 
-def hair(random: Random, path: NDArray[np.float64], *, width: float, taper: float, depth: tuple[float, float],
-         colour: tuple[float, float, float]) -> Surface:
+def hair(
+    random: Random,
+    path: NDArray[np.float64],
+    *,
+    width: float,
+    taper: float,
+    depth: tuple[float, float],
+    colour: tuple[float, float, float],
+) -> Surface:
     """A round thread along ``path`` with a bright side, its depth running from end to end."""
     low = np.floor(path.min(0) - width - 3).astype(int)
     high = np.ceil(path.max(0) + width + 4).astype(int)
@@ -96,8 +108,12 @@ def hair(random: Random, path: NDArray[np.float64], *, width: float, taper: floa
     deep = depth[0] + (depth[1] - depth[0]) * along
     if abs(depth[1] - depth[0]) > 1e-6:
         deep = _spread_along(deep, alpha)
-    return Surface(colour=np.clip(shade[..., None] * np.array(colour, np.float32), 0.002, 0.95).astype(np.float32),
-                   alpha=alpha.astype(np.float32), depth=deep.astype(np.float32), at=(int(low[0]), int(low[1])))
+    return Surface(
+        colour=np.clip(shade[..., None] * np.array(colour, np.float32), 0.002, 0.95).astype(np.float32),
+        alpha=alpha.astype(np.float32),
+        depth=deep.astype(np.float32),
+        at=(int(low[0]), int(low[1])),
+    )
 
 
 def _spread_along(deep: NDArray[np.float64], alpha: NDArray[np.float64]) -> NDArray[np.float64]:

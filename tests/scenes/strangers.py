@@ -1,4 +1,5 @@
 """Frames that do not belong: what a card holds besides good frames. All return uint16 sRGB like a scene's."""
+
 from __future__ import annotations
 
 from collections.abc import Sequence
@@ -28,7 +29,9 @@ def featureless(scene: Scene, *, seed: int = 2) -> Frame:
     """A wall out of focus, close to the scene's mean: a faint gradient and noise."""
     h, w, _ = scene.truth.shape
     slope = np.linspace(-0.03, 0.03, w, dtype=np.float32)[None, :, None]
-    return _noisy(np.broadcast_to(scene.truth.mean((0, 1)) + slope, (h, w, 3)).astype(np.float32), scene.noise, seed)
+    return _noisy(
+        np.broadcast_to(scene.truth.mean((0, 1)) + slope, (h, w, 3)).astype(np.float32), scene.noise, seed
+    )
 
 
 def other(scene: Scene, *, seed: int = 93) -> Frame:

@@ -1,4 +1,5 @@
 """Camera data and colour profile for rendered frames: an Exif block (Exif 3.0, TIFF 6.0) and an sRGB profile."""
+
 from __future__ import annotations
 
 import struct
@@ -37,15 +38,28 @@ class Camera:
         at = self.start + timedelta(seconds=number * self.interval)
         stamp = at.strftime("%Y:%m:%d %H:%M:%S")
         main: dict[int, tuple[int, Value]] = {
-            0x010F: (ASCII, self.make), 0x0110: (ASCII, self.model), 0x0112: (SHORT, self.orientation),
-            0x0132: (ASCII, stamp)}
+            0x010F: (ASCII, self.make),
+            0x0110: (ASCII, self.model),
+            0x0112: (SHORT, self.orientation),
+            0x0132: (ASCII, stamp),
+        }
         exif: dict[int, tuple[int, Value]] = {
-            0x829A: (RATIONAL, self.exposure), 0x829D: (RATIONAL, self.f_number), 0x8827: (SHORT, self.iso),
-            0x9000: (UNDEFINED, b"0232"), 0x9101: (UNDEFINED, b"\1\2\3\0"), 0xA000: (UNDEFINED, b"0100"),
-            0xA001: (SHORT, 1), 0x9003: (ASCII, stamp), 0x9004: (ASCII, stamp),
-            0x9290: (ASCII, f"{at.microsecond // 10000:02d}"), 0x9291: (ASCII, f"{at.microsecond // 10000:02d}"),
-            0x9292: (ASCII, f"{at.microsecond // 10000:02d}"), 0x920A: (RATIONAL, self.focal_length),
-            0xA431: (ASCII, self.serial), 0xA434: (ASCII, self.lens)}
+            0x829A: (RATIONAL, self.exposure),
+            0x829D: (RATIONAL, self.f_number),
+            0x8827: (SHORT, self.iso),
+            0x9000: (UNDEFINED, b"0232"),
+            0x9101: (UNDEFINED, b"\1\2\3\0"),
+            0xA000: (UNDEFINED, b"0100"),
+            0xA001: (SHORT, 1),
+            0x9003: (ASCII, stamp),
+            0x9004: (ASCII, stamp),
+            0x9290: (ASCII, f"{at.microsecond // 10000:02d}"),
+            0x9291: (ASCII, f"{at.microsecond // 10000:02d}"),
+            0x9292: (ASCII, f"{at.microsecond // 10000:02d}"),
+            0x920A: (RATIONAL, self.focal_length),
+            0xA431: (ASCII, self.serial),
+            0xA434: (ASCII, self.lens),
+        }
         if self.distance is not None:
             exif[0x9206] = (RATIONAL, self.distance)
         return main, exif

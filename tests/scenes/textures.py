@@ -1,4 +1,5 @@
 """Procedural surfaces: everything a scene shows is computed here from a seeded generator."""
+
 from __future__ import annotations
 
 import cv2
@@ -48,8 +49,11 @@ def cells(random: Random, shape: Shape, pitch: float) -> tuple[Floats, Floats, N
     points = (grid + random.uniform(-0.35, 0.35, grid.shape)) * pitch
     y, x = np.mgrid[: shape[0], : shape[1]]
     found, number = cKDTree(points).query(np.stack([x, y], -1).reshape(-1, 2), k=2, workers=2)
-    return (found[:, 0].reshape(shape).astype(np.float32), found[:, 1].reshape(shape).astype(np.float32),
-            number[:, 0].reshape(shape))
+    return (
+        found[:, 0].reshape(shape).astype(np.float32),
+        found[:, 1].reshape(shape).astype(np.float32),
+        number[:, 0].reshape(shape),
+    )
 
 
 def random_colour(random: Random, *, low: float = 0.03, high: float = 0.6) -> tuple[float, float, float]:
@@ -67,7 +71,9 @@ def mineral(random: Random, shape: Shape, *, contrast: float = 1.0) -> Floats:
     grain = spread(fractal(random, shape, fall=0.95, octaves=4))
     mix = np.clip(0.5 + contrast * (0.7 * (patch - 0.5) + 0.5 * (grain - 0.5) + 0.35 * (vein**6 - 0.2)), 0, 1)
     dark = random_colour(random, low=0.01, high=0.06)
-    return ramp(mix, dark, random_colour(random, low=0.08, high=0.3), random_colour(random, low=0.4, high=0.8))
+    return ramp(
+        mix, dark, random_colour(random, low=0.08, high=0.3), random_colour(random, low=0.4, high=0.8)
+    )
 
 
 def weave(random: Random, shape: Shape, *, pitch: float = 7.0) -> Floats:
@@ -80,7 +86,9 @@ def weave(random: Random, shape: Shape, *, pitch: float = 7.0) -> Floats:
     dye = spread(fractal(random, shape, fall=0.6))
     value = np.clip(0.15 + 0.5 * over + 0.35 * (fibre - 0.5) + 0.3 * (dye - 0.5), 0, 1)
     pale = random_colour(random, low=0.3, high=0.7)
-    return ramp(value, random_colour(random, low=0.008, high=0.04), random_colour(random, low=0.1, high=0.3), pale)
+    return ramp(
+        value, random_colour(random, low=0.008, high=0.04), random_colour(random, low=0.1, high=0.3), pale
+    )
 
 
 def plaster(random: Random, shape: Shape, *, level: float | None = None, grain: float = 0.05) -> Floats:
@@ -97,7 +105,9 @@ def bark(random: Random, shape: Shape) -> Floats:
     """Long ridges with cracks."""
     stretched = fractal(random, (shape[0], shape[1] // 6 + 8), fall=0.75)
     ridge = cv2.resize(stretched, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC).T
-    ridge = spread(cv2.resize(np.ascontiguousarray(ridge), (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC))
+    ridge = spread(
+        cv2.resize(np.ascontiguousarray(ridge), (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
+    )
     grain = spread(fractal(random, shape, fall=0.95, octaves=4))
     value = np.clip(0.8 * ridge + 0.35 * grain - 0.1, 0, 1)
     return ramp(value, (0.01, 0.008, 0.006), (0.10, 0.07, 0.045), (0.33, 0.25, 0.17))
@@ -123,10 +133,21 @@ def printed(random: Random, shape: Shape, *, ink: float = 0.015) -> Floats:
     while y < page.shape[0]:
         scale = float(random.choice([0.7, 0.9, 1.3, 2.0]))
         line = " ".join(random.choice(WORDS, 80))
-        cv2.putText(page, line, (int(random.integers(-80, 20)), y), cv2.FONT_HERSHEY_COMPLEX, scale, 255,
-                    1 + int(scale > 1.2), cv2.LINE_AA)
+        cv2.putText(
+            page,
+            line,
+            (int(random.integers(-80, 20)), y),
+            cv2.FONT_HERSHEY_COMPLEX,
+            scale,
+            255,
+            1 + int(scale > 1.2),
+            cv2.LINE_AA,
+        )
         y += int(34 * scale) + 8
-    mask = cv2.resize(page, (shape[1], shape[0]), interpolation=cv2.INTER_AREA).astype(np.float32)[..., None] / 255
+    mask = (
+        cv2.resize(page, (shape[1], shape[0]), interpolation=cv2.INTER_AREA).astype(np.float32)[..., None]
+        / 255
+    )
     paper = plaster(random, shape, level=float(random.uniform(0.45, 0.75)), grain=0.02)
     return np.asarray(paper * (1 - mask) + ink * mask, np.float32)
 
