@@ -23,6 +23,7 @@ try:
 except ImportError:
     _library = None
 
+_ON_BAD_DATA = (ValueError, RuntimeError, EOFError, OSError, SyntaxError, LookupError)
 WANTED = "an HEIF picture that libheif can decode"
 PIXELS_PER_BYTE = 20_000
 
@@ -41,7 +42,7 @@ def _open(file: FrameFile) -> Any:
     library = _heif(file)
     try:
         return library.open_heif(file.read(0, file.size), convert_hdr_to_8bit=False)
-    except (ValueError, RuntimeError, EOFError, OSError, SyntaxError) as error:
+    except _ON_BAD_DATA as error:
         found = f"an HEIF file that cannot be read ({error})"
         raise file.refused(found, WANTED, EXPORT_AGAIN) from error
 
@@ -89,7 +90,7 @@ def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Sa
     picture = _open(file)
     try:
         samples = np.asarray(picture)
-    except (ValueError, RuntimeError, EOFError, OSError, SyntaxError) as error:
+    except _ON_BAD_DATA as error:
         raise file.damaged(str(error)) from error
     if samples.shape[:2] != (header.height, header.width):
         raise file.damaged("the pixels do not match the header")

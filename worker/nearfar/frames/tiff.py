@@ -37,7 +37,8 @@ _PHOTOMETRIC = {
     34892: "undeveloped linear raw data",
 }
 NONE, LZW, DEFLATE, DEFLATE_OLD, PACKBITS, ZSTD = 1, 5, 8, 32946, 32773, 50000
-_SUPPORTED = {NONE: 1.0, LZW: 1400.0, DEFLATE: 1040.0, DEFLATE_OLD: 1040.0, PACKBITS: 65.0, ZSTD: 40_000.0}
+# Codings that are read, and the most bytes that one stored byte can become; for none, the strips are checked one by one.
+_SUPPORTED = {NONE: 1000.0, LZW: 1400.0, DEFLATE: 1040.0, DEFLATE_OLD: 1040.0, PACKBITS: 65.0, ZSTD: 40_000.0}
 _COMPRESSIONS = {
     2: "fax",
     3: "fax",
@@ -174,18 +175,20 @@ def _sample_notes(layout: Layout) -> tuple[str, ...]:
 
 
 def _decode_bytes(layout: Layout, orientation: int) -> int:
-    """A chunk as stored, unpacked and converted; and the unturned picture where it is turned."""
-    chunk = layout.chunk_width * layout.chunk_height * layout.chunk_samples * layout.stored.itemsize
+    """A chunk as stored, unpacked and converted, the band that chunks are put together in, and the unturned picture where it is turned."""
+    samples = layout.chunk_width * layout.chunk_height * layout.chunk_samples
+    each = 3 * layout.stored.itemsize + (32 if layout.stored.kind == "f" else 0)
     turned = layout.width * layout.height * 3 * layout.bits // 8 if swaps_sides(orientation) else 0
-    return chunk * (8 if layout.stored.kind == "f" else 3) + turned + (1 << 20)
+    band = layout.chunk_height * layout.width * 3 * layout.bits // 8
+    return samples * each + band + turned + (1 << 20)
 
 
 def read_layout(file: FrameFile, tags: Tags, form: Form) -> Layout:
     """How the pixels lie; whatever is not supported, or contradicts itself, is refused."""
     width, height = _number(tags, 256, 0), _number(tags, 257, 0)
-    samples, channels, inverted = _colours(file, tags)
-    stored = _sample_type(file, tags, samples)
     compression = _compression(file, tags)
+    samples, channels, inverted = _colours(file, tags)
+    stored = _sample_type(file, tags)
     pixel_bytes = samples * stored.itemsize
     check_size(file, width, height, pixels_per_byte=_SUPPORTED[compression] / pixel_bytes)
     planar = _number(tags, 284, 1) == 2 and samples > 1
@@ -235,7 +238,7 @@ def _colours(file: FrameFile, tags: Tags) -> tuple[int, int, bool]:
     return samples, channels, photometric == 0
 
 
-def _sample_type(file: FrameFile, tags: Tags, samples: int) -> np.dtype[np.generic]:
+def _sample_type(file: FrameFile, tags: Tags) -> np.dtype[np.generic]:
     depths = set(tags[258].integers()) if 258 in tags else {1}
     formats = set(tags[339].integers()) if 339 in tags else {1}
     if len(depths) != 1 or len(formats) != 1:

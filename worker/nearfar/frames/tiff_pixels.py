@@ -132,5 +132,5 @@ def _from_floats(file: FrameFile, samples: NDArray[Any]) -> NDArray[np.uint16]:
     if low < -BEYOND or high > 1 + BEYOND:
         found = f"floating-point samples from {low:g} to {high:g}"
         raise file.refused(found, "values from 0 to 1", EXPORT_AGAIN)
-    scaled = np.clip(samples.astype(np.float32 if samples.itemsize < 8 else np.float64), 0.0, 1.0) * 65535
+    scaled = np.clip(samples.astype(np.float64), 0.0, 1.0) * 65535
     return np.asarray(np.rint(scaled), dtype=np.uint16)
