@@ -136,7 +136,7 @@ def coarse_link(
             and abs(turn.imag) < recipe.most_turn
         )
         if holds or alike > best.likeness:
-            gain = gain_between(first.light, second.light, matrix) if holds else None
+            gain = gain_between(first.light, second.light, matrix, top) if holds else None
             best = CoarseLink(pose=pose, likeness=alike, overlap=overlap, holds=bool(holds), gain_ev=gain)
         if holds:
             break

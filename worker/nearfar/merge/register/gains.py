@@ -9,20 +9,45 @@ from numpy.typing import NDArray
 
 from nearfar.merge.kernel import register_calls as kernel
 
-_RANGES = ((0.02, 0.7), (0.002, 0.9))  # light in which samples are neither noise nor clipped; the second if need be
-_ENOUGH = 50
+CELL = 64
+"""Side of the cells whose light is compared, full-size px: wide against the change of blur between neighbours."""
+_CLIPPED = 0.9
+_DARK = 0.001
+_AGREE = 0.05  # relative difference at which a cell counts half
+_ROUNDS = 8
+_ENOUGH = 6
+
+
+def _cell_means(a: NDArray[np.float32], n: int) -> NDArray[np.float64]:
+    h, w = a.shape[0] // n, a.shape[1] // n
+    return np.asarray(a[: h * n, : w * n].reshape(h, n, w, n).mean((1, 3), dtype=np.float64).ravel())
 
 
 def gain_between(
-    first: NDArray[np.float32], second: NDArray[np.float32], matrix: NDArray[np.float64]
+    first: NDArray[np.float32], second: NDArray[np.float32], matrix: NDArray[np.float64], reduction: int
 ) -> float | None:
-    """log2 of how much brighter the second reduced picture is under ``matrix``; None where nothing can be compared."""
+    """log2 of how much brighter the second reduced picture is under ``matrix``; None where nothing can be compared.
+
+    Blur keeps the sum of light, not its median: so light is summed over wide cells, and the ratio of sums taken over
+    the cells that agree. Cells with clipped or missing light are left out while others are left.
+    """
     moved = kernel.warp(second, matrix, first.shape, -1.0)
-    for low, high in _RANGES:
-        use = (first > low) & (first < high) & (moved > low) & (moved < high)
-        if int(use.sum()) >= _ENOUGH:
-            return float(np.median(np.log2(moved[use] / first[use])))
-    return None
+    n = max(min(CELL // reduction, min(first.shape) // 4), 1)
+    missing = _cell_means((moved < 0).astype(np.float32), n) > 0
+    bright = _cell_means((np.maximum(first, moved) > _CLIPPED).astype(np.float32), n)
+    a, b = _cell_means(first, n), _cell_means(moved, n)
+    whole = ~missing & (a > _DARK) & (b > _DARK)
+    clear = whole & (bright == 0)
+    use = clear if int(clear.sum()) >= _ENOUGH else whole
+    if not use.any():
+        return None
+    a, b = a[use], b[use]
+    ratio = float(np.median(b / a))
+    for _ in range(_ROUNDS):
+        off = (b - ratio * a) / (b + ratio * a) * 2
+        weight = 1 / (1 + (off / _AGREE) ** 2)
+        ratio = float((weight @ b) / (weight @ a))
+    return float(np.log2(ratio))
 
 
 def solve_gains(count: int, links: Sequence[tuple[int, int, float]]) -> NDArray[np.float64]:

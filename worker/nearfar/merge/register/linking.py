@@ -103,7 +103,7 @@ class Linker:
         def measure(k: int) -> float | None:
             one, two = self.links.tried[k - 2, k - 1], self.links.tried[k - 1, k]
             matrix = to_matrix(two.pose.after(one.pose), centre, self.levels[0])
-            return gain_between(held[k - 2].light, held[k].light, matrix)
+            return gain_between(held[k - 2].light, held[k].light, matrix, self.levels[0])
 
         places = [
             k for k in new if k >= 2 and self.links.tried[k - 2, k - 1].holds and self.links.tried[k - 1, k].holds

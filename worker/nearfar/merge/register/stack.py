@@ -19,7 +19,7 @@ from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius,
 from nearfar.merge.register.sliding import Crew, slide
 
 SPANS = (1, 2)
-_COARSE_INFORMATION = np.diag([1.0, 1.0, 1e5, 1e5])
+_COARSE_SIGMA = 0.5  # px: what a link from reduced pictures is good for
 _COARSE_SHARE = 0.4  # of the whole work, for progress
 
 
@@ -93,12 +93,17 @@ class StackRegistration:
     def _rough(self, members: Sequence[int], reference: int, coarse: CoarseLinks) -> list[Similarity]:
         """Poses of the members from the coarse links alone."""
         place = {k: m for m, k in enumerate(members)}
-        links = [
-            Link(first=place[i], second=place[j], pose=link.pose, information=_COARSE_INFORMATION)
+        links = self._coarse_links(place, coarse)
+        return adjust(len(members), place[reference], links, radius=self.radius, robust=False).poses
+
+    def _coarse_links(self, place: dict[int, int], coarse: CoarseLinks) -> list[Link]:
+        """Coarse links between members, as weak as they are."""
+        known = np.diag([1, 1, self.radius**2, self.radius**2]) / _COARSE_SIGMA**2
+        return [
+            Link(first=place[i], second=place[j], pose=link.pose, information=known)
             for (i, j), link in sorted(coarse.held().items())
             if i in place and j in place
         ]
-        return adjust(len(members), place[reference], links, radius=self.radius, robust=False).poses
 
     def _fine(self, members: Sequence[int], rough: Sequence[Similarity]) -> list[FineLink]:
         """Full-size links over one and two members, and how the energies of neighbours compare."""
@@ -134,11 +139,7 @@ class StackRegistration:
             Link(first=f.first, second=f.second, pose=f.pose, information=f.information)
             for f in sorted(fine, key=lambda f: (f.first, f.second))
         ]
-        links += [
-            Link(first=place[i], second=place[j], pose=c.pose, information=_COARSE_INFORMATION * 1e-2)
-            for (i, j), c in sorted(coarse.held().items())
-            if i in place and j in place
-        ]
+        links += self._coarse_links(place, coarse)
         adjusted = adjust(
             len(members),
             place[reference],
