@@ -42,7 +42,7 @@ $(VENV)/.project: $(VENV)/.packages pyproject.toml $(HOOK)
 	@$(PIP) --no-build-isolation --no-deps --editable .
 	@touch $@
 
-kernel: $(VENV)/.project
+kernel: $(VENV)/.project  ## compile the kernel where its sources changed
 	@$(BIN)/python $(HOOK) >/dev/null
 
 demo: setup  ## render a stack of frames and merge it: demo/picture.tif
