@@ -1,0 +1,1 @@
+"""What arrives: folders of files, told apart from what is not a frame."""

@@ -1,0 +1,246 @@
+"""Deliver: the picture and what belongs to it, each whole under its name or not there at all.
+
+The picture itself gets its name last: where it is, everything else is.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar import __version__
+from nearfar.frames.decode import exif_block
+from nearfar.frames.deliverable import (
+    TILE,
+    Composite,
+    PictureTags,
+    encode_tile,
+    write_picture,
+    write_preview,
+)
+from nearfar.frames.whole import whole_file
+from nearfar.frames.xmp import read_key, xmp_packet
+from nearfar.merge.focus import FocusMap
+from nearfar.merge.focus_colours import colour_map
+from nearfar.merge.plot import plot_frames
+from nearfar.merge.pyramid import TileStream, gather, pyramid
+from nearfar.merge.recipe import Recipe
+from nearfar.merge.render import Band
+from nearfar.merge.report import Report
+from nearfar.merge.scratch import Scratch
+from nearfar.merge.survey import Surveyed
+
+SOFTWARE = f"Nearfar {__version__}"
+MAP_EDGE = 2048
+"""Longest edge of the coloured map of frames, pixels."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outputs:
+    """Where everything goes: beside the picture, named after it; the report where it is asked for."""
+
+    picture: Path
+    report: Path
+
+    @classmethod
+    def beside(cls, picture: Path, report: Path | None = None) -> Outputs:
+        """Outputs for a picture's path."""
+        return cls(picture=picture, report=report or picture.with_name(f"{picture.stem}.report.json"))
+
+    def named(self, ending: str) -> Path:
+        """The side file with that ending."""
+        return self.picture.with_name(f"{self.picture.stem}.{ending}")
+
+    def side_files(self) -> list[Path]:
+        """All that is written besides the picture."""
+        endings = ("preview.jpg", "focus.tif", "doubt.tif", "focus.png", "report.txt", "report.png")
+        return [self.report, *(self.named(e) for e in endings)]
+
+
+def finished(outputs: Outputs, key: str) -> Report | None:
+    """The report of a picture that is there already under this key with all that belongs to it; else None."""
+    if not outputs.picture.is_file() or not all(p.is_file() for p in outputs.side_files()):
+        return None
+    if read_key(outputs.picture) != key:
+        return None
+    try:
+        content = json.loads(outputs.report.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return Report(content) if content.get("key") == key else None
+
+
+class Delivery:
+    """Gathers the rendered bands: tiles of all levels, the map of frames, and the small pictures."""
+
+    def __init__(self, size: tuple[int, int], channels: int, scratch: Scratch, key: str) -> None:
+        width, height = size
+        self.size = size
+        self.channels = channels
+        self._bands: list[Band] = []
+        place = scratch.path(key, "picture")
+        self._levels = pyramid(width, height, channels, place)
+        half = ((width + 1) // 2, (height + 1) // 2)
+        self._map = TileStream(*half, 1, place.with_name(f"{place.name}.map"))
+        self._map_step = max(1, -(-max(half) // MAP_EDGE))
+        self._map_rows: list[NDArray[np.uint16]] = []
+        self._half = half
+
+    def add(self, band: Band, pool: ThreadPoolExecutor) -> None:
+        """Take the next band from the top."""
+        self._bands.append(band)
+        if self._levels is not None:
+            self._levels.add(band.half, pool)
+        self._map.add(band.frame_map[:, :, None], pool)
+        first = -sum(len(b.frame_map) for b in self._bands[:-1]) % self._map_step
+        self._map_rows.append(band.frame_map[first :: self._map_step, :: self._map_step].copy())
+
+    def close(self, pool: ThreadPoolExecutor) -> None:
+        """No more bands."""
+        if self._levels is not None:
+            self._levels.close(pool)
+        self._map.close(pool)
+
+    def picture_levels(self, check: Callable[[], None]) -> list[Iterable[bytes]]:
+        """Coded tiles of every level, finest first; ``check`` is called before each tile."""
+        levels = self._levels.levels() if self._levels else []
+        return [
+            _checked((tile for band in self._bands for tile in band.tiles()), check),
+            *(_checked(level.tiles(), check) for level in levels),
+        ]
+
+    def preview(self, edge: int) -> NDArray[np.uint8]:
+        """The picture at 8 bit, its longer edge at most ``edge``: the nearest larger level, reduced by means."""
+        width, height = self.size
+        tiles: Iterable[bytes] = (tile for band in self._bands for tile in band.tiles())
+        for level in self._levels.levels() if self._levels else []:
+            if max(level.size) < edge:
+                break
+            (width, height), tiles = level.size, level.tiles()
+        picture = gather(tiles, width, height, self.channels)
+        scale = edge / max(width, height)
+        if scale >= 1:
+            return picture
+        size = (max(1, round(width * scale)), max(1, round(height * scale)))
+        return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+    def map_tiles(self) -> tuple[tuple[int, int], Iterable[bytes]]:
+        """Size and tiles of the map of frames, at half the picture's size."""
+        return self._half, self._map.tiles()
+
+    def small_map(self) -> NDArray[np.uint16]:
+        """Every so-many-th row and column of the map of frames."""
+        return np.concatenate(self._map_rows)
+
+
+def _checked(tiles: Iterable[bytes], check: Callable[[], None]) -> Iterator[bytes]:
+    for tile in tiles:
+        check()
+        yield tile
+
+
+def picture_tags(
+    report: Report, frames: Sequence[Surveyed], used: Sequence[int], recipe: Recipe
+) -> PictureTags:
+    """Profile and camera data of the reference frame, and what the picture was made from."""
+    reference = next(f for f in frames if f.header.path.name == report.content["reference"])
+    times = [frames[k].header.camera.exposure_time for k in used]
+    known = tuple(t for t in times if t is not None)
+    packet = xmp_packet(
+        [frames[k].header.path.name for k in used],
+        recipe.name,
+        report.content["key"],
+        SOFTWARE,
+        reference=reference.header.path.name,
+    )
+    return PictureTags(
+        icc=reference.header.icc,
+        exif=exif_block(reference.header),
+        xmp=packet,
+        software=SOFTWARE,
+        composite=Composite(
+            in_set=len(frames), used=len(used), exposure_times=known if len(known) == len(used) else ()
+        ),
+    )
+
+
+def deliver(
+    delivery: Delivery,
+    outputs: Outputs,
+    report: Report,
+    frames: Sequence[Surveyed],
+    used: Sequence[int],
+    found: FocusMap,
+    recipe: Recipe,
+    *,
+    stop: Callable[[], None],
+    finish: Callable[[Report], Report],
+) -> Report:
+    """Write everything; returns the report as written."""
+    width, height = delivery.size
+    tags = picture_tags(report, frames, used, recipe)
+    with whole_file(outputs.picture) as part:
+        write_picture(
+            part,
+            width=width,
+            height=height,
+            channels=delivery.channels,
+            levels=delivery.picture_levels(stop),
+            tags=tags,
+        )
+        _write_preview(outputs, delivery, tags, recipe.deliver.preview_edge)
+        _write_focus(outputs, delivery, found, [frames[k].header.path.name for k in used])
+        report = finish(report)
+        _write_reports(outputs, report)
+        stop()
+    return report
+
+
+def _write_preview(outputs: Outputs, delivery: Delivery, tags: PictureTags, edge: int) -> None:
+    picture = delivery.preview(edge)
+    with whole_file(outputs.named("preview.jpg")) as part:
+        write_preview(part, picture, icc=tags.icc, exif=tags.exif)
+
+
+def _write_focus(outputs: Outputs, delivery: Delivery, found: FocusMap, names: Sequence[str]) -> None:
+    (width, height), tiles = delivery.map_tiles()
+    scale = {"unit": "frame", "first": 256, "step": 256, "unknown": 0, "frames": list(names)}
+    tags = PictureTags(software=SOFTWARE, description=json.dumps({"nearfar-focus/1": scale}))
+    with whole_file(outputs.named("focus.tif")) as part:
+        write_picture(part, width=width, height=height, channels=1, levels=[tiles], tags=tags)
+    doubt = ((1 - found.certain) * 65535 + 0.5).astype(np.uint16)
+    rows, cols = doubt.shape
+    tags = PictureTags(
+        software=SOFTWARE, description=json.dumps({"nearfar-doubt/1": {"cell": 16, "full": 65535}})
+    )
+    with whole_file(outputs.named("doubt.tif")) as part:
+        write_picture(part, width=cols, height=rows, channels=1, levels=[grid_tiles(doubt)], tags=tags)
+    colours = colour_map(delivery.small_map(), found.certain, len(names))
+    with whole_file(outputs.named("focus.png")) as part:
+        part.write_bytes(cv2.imencode(".png", np.ascontiguousarray(colours[:, :, ::-1]))[1].tobytes())
+
+
+def grid_tiles(grid: NDArray[np.uint16]) -> Iterator[bytes]:
+    """Coded tiles of a small picture that is in memory."""
+    for y in range(0, grid.shape[0], TILE):
+        for x in range(0, grid.shape[1], TILE):
+            tile = np.zeros((TILE, TILE, 1), np.uint16)
+            part = grid[y : y + TILE, x : x + TILE]
+            tile[: part.shape[0], : part.shape[1], 0] = part
+            yield encode_tile(tile)
+
+
+def _write_reports(outputs: Outputs, report: Report) -> None:
+    with whole_file(outputs.named("report.txt")) as part:
+        part.write_text(report.text(), encoding="utf-8")
+    with whole_file(outputs.named("report.png")) as part:
+        plot_frames(part, report.content)
+    with whole_file(outputs.report) as part:
+        part.write_text(json.dumps(report.content, indent=1) + "\n", encoding="utf-8")

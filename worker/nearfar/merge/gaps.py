@@ -1,0 +1,122 @@
+"""Gaps: parts of the picture that no frame has sharp.
+
+A sharp surface has energy in the finest band; one that every frame missed has energy in the coarser bands only. How
+much of it is usual depends on the subject, so a cell is judged against the sharp cells of its own stack. Plain
+areas have no energy in any band and are no gaps. The rule is a heuristic of our own (measured in tests/bench).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.focus import FocusMap
+from nearfar.merge.kernel.picture_calls import CELL
+from nearfar.merge.noise import Noise
+
+SEEN = 30.0
+"""Energy of the coarsest band, over the noise's, from which a cell has something to be sharp."""
+SOFT = 12.0
+"""How many times less of its energy lies in the finest band than in the stack's sharp cells."""
+LEAST_CELLS = 12
+LEAST_SHARE = 0.002
+"""A gap covers at least so many cells and so much of the picture."""
+MOST = 20
+"""Gaps that are told, largest first."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gap:
+    """``box``: x, y, w, h in pixels; ``share`` of the picture; names of the frames on both sides, None beyond the ends."""
+
+    box: tuple[int, int, int, int]
+    share: float
+    after: str | None
+    before: str | None
+
+    def text(self) -> str:
+        """What it means, and what would help, in a sentence."""
+        where = f"{100 * self.share:.1f} % of the picture is sharp in no frame"
+        if self.after is None:
+            return f"{where}: it lies on the near side of {self.before}; start the next bracket earlier"
+        if self.before is None:
+            return f"{where}: it lies beyond {self.after}; go on further, unless it is meant to be soft"
+        return f"{where}: one more frame is missing between {self.after} and {self.before}"
+
+    def as_json(self) -> dict[str, Any]:
+        """As the report has it."""
+        return {
+            "box": list(self.box),
+            "share": round(self.share, 4),
+            "after": self.after,
+            "before": self.before,
+            "text": self.text(),
+        }
+
+
+def soft_cells(found: FocusMap, noise: Noise) -> NDArray[np.bool_]:
+    """Cells (R, C) with something to see of which no frame shows the fine detail that the stack shows elsewhere."""
+    floor = [np.maximum(noise.energy(b, found.luma), np.float32(1e-12)) for b in range(3)]
+    seen = found.peak[2] > SEEN * floor[2]
+    ratio = (found.peak[0] + 0.05 * floor[0]) / np.maximum(found.peak[2], 1e-12)
+    sharp = seen & (found.peak[0] > 10 * floor[0])
+    if np.count_nonzero(sharp) < LEAST_CELLS:
+        return np.zeros(seen.shape, np.bool_)
+    usual = np.median(ratio[sharp])
+    return np.asarray(seen & (ratio < usual / SOFT))
+
+
+def find_gaps(found: FocusMap, noise: Noise, names: Sequence[str], size: tuple[int, int]) -> list[Gap]:
+    """Gaps of a stack, largest first.
+
+    Parameters
+    ----------
+    found
+        The focus map.
+    noise
+        Of the stack.
+    names
+        Of the frames that are used, in order.
+    size
+        Width and height of the picture in pixels.
+    """
+    if len(names) < 2:
+        return []
+    soft = soft_cells(found, noise).astype(np.uint8)
+    closed = cv2.morphologyEx(soft, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=8)
+    gaps = []
+    for label in range(1, count):
+        x, y, w, h, cells = (int(v) for v in stats[label])
+        if cells < LEAST_CELLS or cells < LEAST_SHARE * soft.size:
+            continue
+        after, before = _between(found, labels == label, len(names))
+        box = (CELL * x, CELL * y, min(CELL * w, size[0] - CELL * x), min(CELL * h, size[1] - CELL * y))
+        gaps.append(
+            Gap(
+                box=box,
+                share=cells / soft.size,
+                after=None if after is None else names[after],
+                before=None if before is None else names[before],
+            )
+        )
+    return sorted(gaps, key=lambda g: -g.share)[:MOST]
+
+
+def _between(found: FocusMap, cells: NDArray[np.bool_], frames: int) -> tuple[int | None, int | None]:
+    """The two frames on both sides of a gap: its sharpest one, and the sharper of that one's neighbours."""
+    values, counts = np.unique(found.sharpest[cells], return_counts=True)
+    middle = int(values[counts.argmax()])
+    here = cells & (found.sharpest == middle)
+    previous, following = (float(np.median(found.beside[side][here])) for side in range(2))
+    if middle == 0:
+        return (0, 1) if following > 0.9 else (None, 0)
+    if middle == frames - 1:
+        return (frames - 2, frames - 1) if previous > 0.9 else (frames - 1, None)
+    return (middle - 1, middle) if previous > following else (middle, middle + 1)

@@ -1,0 +1,98 @@
+"""Noise of the frames, by brightness, from the cells that hold nothing else.
+
+In a bracket most places are out of focus in most frames: their fine bands hold noise alone. The lowest cells of
+each frame, corrected for being the lowest, give the noise of each band. It errs low on purpose: too high a figure
+would smooth away texture, too low a one only loses some averaging.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+
+EDGES = np.array([0.02, 0.08, 0.16, 0.26, 0.38, 0.52, 0.68, 0.84, 0.98], np.float32)
+"""Limits of the bins of encoded luma; cells that are nearly black or white are clipped and say nothing."""
+CENTRES = (EDGES[1:] + EDGES[:-1]) / 2
+
+WHITE = np.array([0.3546, 0.0887, 0.0221])
+"""Energy of the three bands for white noise of variance 1 in each channel. Simulated; a test repeats it."""
+LOWEST = 0.02
+LOWEST_OF_MEAN = np.array([0.8157, 0.6545, 0.3987])
+"""That quantile of the cells of white noise, as a share of their mean. Simulated; a test repeats it."""
+FEWEST = 60
+"""Cells that a bin needs to be believed."""
+FLOOR = {8: (1 / 255) ** 2 / 12, 16: 1e-8}
+"""Variance below which no frame of that depth is believed to lie: rounding to 8 bits, .0001 for 16."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Noise:
+    """Variance of the noise of one channel over brightness, and how it is spread over the luma bands.
+
+    ``variance`` (8,) at `CENTRES`; ``bands`` (3,): each band's energy over that of white noise of that variance.
+    """
+
+    variance: NDArray[np.float64]
+    bands: NDArray[np.float64]
+
+    def at(self, luma: F32) -> F32:
+        """Variance of one channel where the encoded luma is as given."""
+        return np.interp(luma, CENTRES, self.variance).astype(np.float32)
+
+    def energy(self, band: int, luma: F32) -> F32:
+        """What noise alone leaves in that band's energy where the encoded luma is as given."""
+        return self.at(luma) * np.float32(WHITE[band] * self.bands[band])
+
+    @property
+    def sigma(self) -> float:
+        """Standard deviation in mid-tones, white being 1."""
+        return float(np.sqrt(self.variance[len(self.variance) // 2]))
+
+
+def lowest_cells(energy: F32, mean: F32) -> NDArray[np.float64]:
+    """Noise energy of each band (3) and brightness bin (8) that one frame suggests; NaN where it cannot tell."""
+    out = np.full((3, len(CENTRES)), np.nan)
+    bins = np.digitize(mean, EDGES) - 1
+    for b in range(len(CENTRES)):
+        chosen = bins == b
+        if np.count_nonzero(chosen) >= FEWEST:
+            for band in range(3):
+                out[band, b] = np.quantile(energy[band][chosen], LOWEST) / LOWEST_OF_MEAN[band]
+    return out
+
+
+def estimate(lowest: Sequence[NDArray[np.float64]], *, bits: int, sigma: float | None = None) -> Noise:
+    """The stack's noise from what its frames suggest.
+
+    Parameters
+    ----------
+    lowest
+        One array (3, 8) a frame, of `lowest_cells`.
+    bits
+        8 or 16, depth of the frames' samples.
+    sigma
+        Standard deviation to take instead, white being 1.
+    """
+    if sigma is not None:
+        return Noise(variance=np.full(len(CENTRES), max(sigma**2, FLOOR[16])), bands=np.ones(3))
+    told = np.stack(lowest)
+    floor = FLOOR[bits]
+    known = np.isfinite(told[:, 0]).any(axis=0)
+    if not known.any():
+        return Noise(variance=np.full(len(CENTRES), floor), bands=np.ones(3))
+    energy = np.nanquantile(told[:, :, known], 0.25, axis=0)
+    variance = np.maximum(energy.sum(axis=0) / WHITE.sum(), floor)
+    bands = np.clip(np.median(energy / (WHITE[:, None] * variance), axis=1), 0.3, 4.0)
+    every = np.interp(CENTRES, CENTRES[known], variance)
+    return Noise(variance=_smooth(every), bands=bands)
+
+
+def _smooth(variance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Geometric mean with the neighbouring bins: one odd bin must not stand out."""
+    log = np.log(np.pad(variance, 1, mode="edge"))
+    return np.exp(0.25 * log[:-2] + 0.5 * log[1:-1] + 0.25 * log[2:])

@@ -1,0 +1,108 @@
+"""Pictures that grow row by row: coded tiles on disk, and the next level at half size fed along the way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.errors import WorkFailed
+from nearfar.frames.deliverable import TILE, decode_tile, encode_tile
+from nearfar.merge.kernel.picture_calls import halve
+
+U16 = NDArray[np.uint16]
+
+
+class TileStream:
+    """Takes a picture's rows from the top and writes its coded tiles to a file, one row of tiles at a time.
+
+    Parameters
+    ----------
+    width, height, channels
+        Of the picture, 16 bit.
+    path
+        Where the coded tiles go.
+    then
+        The next level, which is given every row of tiles at half size.
+    """
+
+    def __init__(
+        self, width: int, height: int, channels: int, path: Path, then: TileStream | None = None
+    ) -> None:
+        self.size = (width, height)
+        self.channels = channels
+        self.path = path
+        self.then = then
+        self._rows = np.zeros((TILE, -(-width // TILE) * TILE, channels), np.uint16)
+        self._filled = 0
+        self._taken = 0
+        self._sizes: list[int] = []
+        self._file = open(path, "wb")  # noqa: SIM115 - closed by `close`
+
+    def add(self, rows: U16, pool: ThreadPoolExecutor) -> None:
+        """Add (k, width, channels) rows."""
+        while len(rows):
+            count = min(len(rows), TILE - self._filled)
+            self._rows[self._filled : self._filled + count, : self.size[0]] = rows[:count]
+            self._filled += count
+            self._taken += count
+            rows = rows[count:]
+            if self._filled == TILE:
+                self._flush(pool)
+
+    def _flush(self, pool: ThreadPoolExecutor) -> None:
+        if not self._filled:
+            return
+        self._rows[self._filled :] = 0
+        starts = range(0, self._rows.shape[1], TILE)
+        for data in pool.map(encode_tile, [self._rows[:, x : x + TILE] for x in starts]):
+            self._sizes.append(len(data))
+            self._file.write(data)
+        if self.then is not None:
+            self.then.add(halve(np.ascontiguousarray(self._rows[: self._filled, : self.size[0]])), pool)
+        self._filled = 0
+
+    def close(self, pool: ThreadPoolExecutor) -> None:
+        """Write what is left, here and in all further levels."""
+        self._flush(pool)
+        self._file.close()
+        if self._taken != self.size[1]:
+            raise WorkFailed(f"{self.path}: {self._taken} rows of {self.size[1]} arrived")
+        if self.then is not None:
+            self.then.close(pool)
+
+    def tiles(self) -> Iterator[bytes]:
+        """Coded tiles, row by row."""
+        with open(self.path, "rb") as file:
+            for size in self._sizes:
+                yield file.read(size)
+
+    def levels(self) -> list[TileStream]:
+        """This level and all smaller ones."""
+        return [self, *(self.then.levels() if self.then else [])]
+
+
+def gather(tiles: Iterable[bytes], width: int, height: int, channels: int) -> NDArray[np.uint8]:
+    """A whole picture (height, width, channels) from its coded tiles, reduced to 8 bit."""
+    across = -(-width // TILE)
+    out = np.empty((height, width, channels), np.uint8)
+    for place, data in enumerate(tiles):
+        y, x = TILE * (place // across), TILE * (place % across)
+        tile = decode_tile(data, channels)[: height - y, : width - x]
+        out[y : y + TILE, x : x + TILE] = (tile.astype(np.uint32) * 255 + 32895) >> 16
+    return out
+
+
+def pyramid(width: int, height: int, channels: int, name: Path) -> TileStream | None:
+    """All levels below a picture of that size, down to one tile; None where the picture is one tile itself."""
+    sizes = []
+    while max(width, height) > TILE:
+        width, height = (width + 1) // 2, (height + 1) // 2
+        sizes.append((width, height))
+    level: TileStream | None = None
+    for number, (w, h) in reversed(list(enumerate(sizes, 1))):
+        level = TileStream(w, h, channels, name.with_name(f"{name.name}.level{number}"), level)
+    return level

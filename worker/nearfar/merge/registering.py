@@ -1,0 +1,118 @@
+"""The register step on surveyed frames: what registration asks of a frame, and its result as JSON under a key."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.kernel.loader import Pixels
+from nearfar.merge.keys import key
+from nearfar.merge.noise import WHITE, Noise
+from nearfar.merge.recipe import Recipe
+from nearfar.merge.register import FramePose, Registration, register
+from nearfar.merge.register import RegisterRecipe as Tuning
+from nearfar.merge.scratch import Scratch
+from nearfar.merge.survey import MappedFrame, Surveyed
+
+VERSION = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class SurveyedView:
+    """A surveyed frame as registration sees it; grids are read from scratch at each access."""
+
+    frame: Surveyed
+    number: int
+    scratch: Scratch
+    pixels: Pixels
+    noise: tuple[float, float, float]
+
+    @property
+    def name(self) -> str:
+        """File name."""
+        return self.frame.header.path.name
+
+    @property
+    def small(self) -> NDArray[np.float32]:
+        """Linear-light luma of 4 x 4 pixels."""
+        (small,) = self.scratch.load(self.frame.key, "survey", "small")
+        return small.astype(np.float32) * np.float32(1 / 65535)
+
+    @property
+    def energy(self) -> NDArray[np.float32]:
+        """Energies of the luma bands per cell."""
+        return self.scratch.load(self.frame.key, "survey", "energy")[0]
+
+    @property
+    def light(self) -> NDArray[np.float32]:
+        """Sample to linear light."""
+        return self.pixels.table
+
+
+def register_key(surveys: Sequence[str], recipe: Recipe, reference: int | None) -> str:
+    """Key of a stack's registration."""
+    params = {"register": recipe.register, "noise": recipe.render.noise, "reference": reference}
+    return key("register", VERSION, params, surveys)
+
+
+def register_stack(
+    scratch: Scratch,
+    frames: Sequence[Surveyed],
+    mapped: Sequence[MappedFrame],
+    noise: Noise,
+    size: tuple[int, int],
+    recipe: Recipe,
+    *,
+    reference: int | None,
+    tick: Callable[[float], None],
+    threads: int,
+) -> Registration:
+    """Register surveyed frames. See `nearfar.merge.register.register`."""
+    variance = noise.variance[len(noise.variance) // 2]
+    floor = tuple(float(variance * WHITE[b] * noise.bands[b]) for b in range(3))
+    views = [
+        SurveyedView(frame=f, number=k, scratch=scratch, pixels=m.pixels, noise=(floor[0], floor[1], floor[2]))
+        for k, (f, m) in enumerate(zip(frames, mapped, strict=True))
+    ]
+    tuning = Tuning(belong_likeness=recipe.register.same_scene)
+    found = register(views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads)
+    if recipe.register.gains:
+        return found
+    return replace(found, frames=tuple(replace(f, gain_ev=0.0) for f in found.frames))
+
+
+def to_json(registration: Registration) -> dict[str, Any]:
+    """A registration as JSON; numbers come back bit for bit."""
+    frames = [{**asdict(f), "pose": None if f.pose is None else f.pose.tolist()} for f in registration.frames]
+    return {
+        "reference": registration.reference,
+        "frames": frames,
+        "warnings": list(registration.warnings),
+    }
+
+
+def from_json(stored: dict[str, Any]) -> Registration:
+    """Inverse of `to_json`."""
+    frames = tuple(
+        FramePose(**{**f, "pose": None if f["pose"] is None else np.array(f["pose"])}) for f in stored["frames"]
+    )
+    return Registration(
+        reference=stored["reference"], frames=frames, warnings=tuple(stored["warnings"])
+    )
+
+
+def nothing_goes_together(frames: Sequence[Surveyed], registration: Registration) -> str:
+    """Message for a stack of which fewer than two frames are left."""
+    reasons = [
+        f"{f.header.path.name}: {p.why}"
+        for f, p in zip(frames, registration.frames, strict=True)
+        if not p.used
+    ]
+    return (
+        f"found {len(frames)} frames of which no two show the same scene; expected frames of one scene, each focused "
+        f"a little further. {'; '.join(reasons[:5])}. Give the frames of one stack only."
+    )

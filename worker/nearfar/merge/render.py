@@ -1,0 +1,214 @@
+"""Render: the picture, block by block, from the few frames that each place needs.
+
+A band is a row of blocks of 512 pixels and the unit that is stored: encoded tiles of the result, the same at half
+size for the pyramid, and the map of frames. A band that is stored is never made again.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.errors import WorkFailed
+from nearfar.frames.deliverable import encode_tile
+from nearfar.merge.focus import in_order
+from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, halve, render_bytes
+from nearfar.merge.scratch import Scratch
+
+BLOCK = 512
+"""Edge of the result's tiles, and of the blocks that a thread renders in one go."""
+SMALLEST_TILE = 64
+MAGIC = b"NFband01"
+U16 = NDArray[np.uint16]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Band:
+    """One stored band: where its tiles lie in the file, and its small pictures.
+
+    ``half``: (rows, cols, c) uint16; ``frame_map``: (rows, cols) uint16, 256ths of a frame from 256 on, 0 unknown;
+    ``share``: (n,) half-size pixels that each frame gave.
+    """
+
+    path: Path
+    spans: tuple[tuple[int, int], ...]
+    half: U16
+    frame_map: U16
+    share: NDArray[np.float64]
+
+    def tiles(self) -> Iterator[bytes]:
+        """Encoded tiles, left to right."""
+        with open(self.path, "rb") as file:
+            for offset, size in self.spans:
+                file.seek(offset)
+                yield file.read(size)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Block:
+    tile: bytes
+    half: U16
+    frame_map: U16
+    share: NDArray[np.float64]
+
+
+class Renderer:
+    """Renders bands of one stack.
+
+    Parameters
+    ----------
+    kernel
+        The stack as the kernel sees it.
+    size, channels
+        Width and height of the picture in pixels; 3, or 1 for greyscale.
+    tile
+        Edge of the tiles that the kernel works on; any of 64, 128, 256 gives the same bits.
+    work_limit
+        Bytes of work memory that a thread may take; a tile that needs more is halved until it fits.
+    relax
+        Called after every tile: gives back mapped pages when memory runs short, and raises to stop the work.
+    """
+
+    def __init__(
+        self,
+        kernel: TileKernel,
+        *,
+        size: tuple[int, int],
+        channels: int,
+        tile: int,
+        work_limit: int,
+        relax: Callable[[], None],
+    ) -> None:
+        self.kernel = kernel
+        self.size = size
+        self.channels = channels
+        self.tile = min(tile, 256)
+        self.work_limit = work_limit
+        self.relax = relax
+        self._local = threading.local()
+
+    @property
+    def bands(self) -> int:
+        """Number of bands."""
+        return -(-self.size[1] // BLOCK)
+
+    def blocks(self, band: int) -> list[tuple[int, int]]:
+        """Top left pixels of a band's blocks."""
+        return [(x, band * BLOCK) for x in range(0, self.size[0], BLOCK)]
+
+    def _work(self, size: int) -> NDArray[np.uint8]:
+        have: NDArray[np.uint8] | None = getattr(self._local, "work", None)
+        if have is None or have.size < size:
+            self._local.work = have = None
+            have = np.empty(size, np.uint8)
+            self._local.work = have
+        return have
+
+    def _tile(self, tile: int, x: int, y: int, out: U16, frame_map: U16, share: NDArray[np.float64]) -> None:
+        """Render one tile into its place; smaller ones where the work memory would not do."""
+        start = self._work(render_bytes(tile, 8))
+        used = checked_frames(self.kernel.render(tile, x, y, out, frame_map, share, start))
+        if used < 0:
+            need = render_bytes(tile, -used)
+            if need > self.work_limit and tile > SMALLEST_TILE:
+                self._quarters(tile // 2, x, y, out, frame_map, share)
+            else:
+                again = self.kernel.render(tile, x, y, out, frame_map, share, self._work(need))
+                if again <= 0:
+                    raise WorkFailed(f"tile at {x}, {y}: {-again} frames do not fit in {need} bytes")
+        self.relax()
+
+    def _quarters(
+        self, tile: int, x: int, y: int, out: U16, frame_map: U16, share: NDArray[np.float64]
+    ) -> None:
+        for dy in range(0, min(2 * tile, out.shape[0]), tile):
+            for dx in range(0, min(2 * tile, out.shape[1]), tile):
+                self._tile(
+                    *(tile, x + dx, y + dy, out[dy:, dx:], frame_map[dy // 2 :, dx // 2 :], share),
+                )
+
+    def block(self, place: tuple[int, int]) -> _Block:
+        """Render and encode the block whose top left pixel is ``place``."""
+        x0, y0 = place
+        width, height = min(BLOCK, self.size[0] - x0), min(BLOCK, self.size[1] - y0)
+        out = np.zeros((BLOCK, BLOCK, 3), np.uint16)
+        frame_map = np.zeros((BLOCK // 2, BLOCK // 2), np.uint16)
+        share = np.zeros(self.kernel.frames)
+        for y in range(0, height, self.tile):
+            for x in range(0, width, self.tile):
+                self._tile(self.tile, x0 + x, y0 + y, out[y:, x:], frame_map[y // 2 :, x // 2 :], share)
+        picture = out if self.channels == 3 else np.ascontiguousarray(out[:, :, 1:2])
+        return _Block(
+            tile=encode_tile(picture),
+            half=halve(np.ascontiguousarray(picture[:height, :width])),
+            frame_map=frame_map[: -(-height // 2), : -(-width // 2)].copy(),
+            share=share,
+        )
+
+    def render(
+        self, scratch: Scratch, keys: Sequence[str], *, threads: int, tick: Callable[[float], None]
+    ) -> Iterator[Band]:
+        """All bands from the top, from scratch where they are stored there under ``keys``."""
+        missing = [b for b in range(self.bands) if not scratch.has(keys[b], "band")]
+        todo = [place for b in missing for place in self.blocks(b)]
+        made = in_order(todo, self.block, threads)
+        for band in range(self.bands):
+            count = len(self.blocks(band))
+            if band in missing:
+                blocks = []
+                for _ in range(count):
+                    blocks.append(next(made))
+                    tick(1.0)
+                with scratch.writing(keys[band], "band") as part:
+                    write_band(part, blocks)
+            else:
+                tick(float(count))
+            yield read_band(scratch.path(keys[band], "band"))
+
+
+def write_band(path: Path, blocks: Sequence[_Block]) -> None:
+    """Store a band: magic, length of the header, header, and then what it names, in order."""
+    half = np.concatenate([b.half for b in blocks], axis=1)
+    frame_map = np.concatenate([b.frame_map for b in blocks], axis=1)
+    share = np.sum([b.share for b in blocks], axis=0)
+    head = json.dumps(
+        {
+            "tiles": [len(b.tile) for b in blocks],
+            "half": half.shape,
+            "map": frame_map.shape,
+            "frames": len(share),
+        }
+    ).encode()
+    with open(path, "wb") as file:
+        file.write(MAGIC + struct.pack("<I", len(head)) + head)
+        file.write(share.tobytes())
+        file.write(half.tobytes())
+        file.write(frame_map.tobytes())
+        for block in blocks:
+            file.write(block.tile)
+
+
+def read_band(path: Path) -> Band:
+    """Read a stored band, its tiles left where they lie. Raises `WorkFailed` where the file is not whole."""
+    with open(path, "rb") as file:
+        start = file.read(len(MAGIC) + 4)
+        if start[: len(MAGIC)] != MAGIC:
+            raise WorkFailed(f"{path}: not a stored band; remove the scratch folder and run again")
+        head = json.loads(file.read(struct.unpack("<I", start[len(MAGIC) :])[0]))
+        share = np.frombuffer(file.read(8 * head["frames"]), np.float64)
+        half = np.frombuffer(file.read(2 * int(np.prod(head["half"]))), np.uint16).reshape(head["half"])
+        frame_map = np.frombuffer(file.read(2 * int(np.prod(head["map"]))), np.uint16).reshape(head["map"])
+        offset, spans = file.tell(), []
+        for size in head["tiles"]:
+            spans.append((offset, size))
+            offset += size
+        if file.seek(0, 2) != offset:
+            raise WorkFailed(f"{path}: {file.tell()} bytes, expected {offset}; remove the scratch folder")
+    return Band(path=path, spans=tuple(spans), half=half, frame_map=frame_map, share=share)

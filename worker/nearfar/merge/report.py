@@ -1,0 +1,171 @@
+"""The report of a merge: one JSON object for programs, and the same in words for people."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from nearfar import __version__
+from nearfar.merge.gaps import Gap
+from nearfar.merge.noise import Noise
+from nearfar.merge.plan import Plan
+from nearfar.merge.recipe import Recipe
+from nearfar.merge.register import FramePose, Registration
+from nearfar.merge.survey import Surveyed
+from nearfar.settings import format_size
+
+FORMAT = "nearfar-report/1"
+FLICKER_EV = 0.1
+"""Differences in brightness from here on are pointed out (our own threshold)."""
+
+
+@dataclass(frozen=True)
+class Report:
+    """``content`` is the JSON object."""
+
+    content: dict[str, Any]
+
+    def timed(self, seconds: Mapping[str, float], peak: int) -> Report:
+        """The same with the seconds of every step and the peak of memory."""
+        steps = ("survey", "register", "focus", "render", "deliver", "total")
+        spent = {name: round(float(seconds.get(name, 0.0)), 3) for name in steps}
+        spent["deliver"] = round(spent["total"] - sum(spent[name] for name in steps[:4]), 3)
+        memory = {**self.content["memory"], "peak": peak}
+        return Report({**self.content, "seconds": spent, "memory": memory})
+
+    def text(self) -> str:
+        """For people: what was made, which frames are in it and how far to trust them, what is missing."""
+        c = self.content
+        used = [f for f in c["frames"] if f["used"]]
+        lines = [
+            f"{len(used)} of {len(c['frames'])} frames became one picture of {c['size'][0]} x {c['size'][1]} pixels.",
+            f"Its geometry is that of {c['reference']}. Recipe: {c['recipe']}.",
+            "",
+            "Frames",
+            *_frame_table(c["frames"]),
+            "",
+            *_section("Not sharp in any frame", [f"- {g['text']} (at {_box(g['box'])})" for g in c["gaps"]]),
+            *_section("Worth a look", [f"- {w}" for w in c["warnings"]]),
+            *_section("Left alone", [f"- {n}" for n in c["notes"]]),
+            "Work",
+            f"- {c['seconds']['total']:.1f} s: "
+            + ", ".join(f"{k} {v:.1f}" for k, v in c["seconds"].items() if k != "total"),
+            f"- memory: {format_size(c['memory']['peak'])} at the most, {format_size(c['memory']['limit'])} allowed",
+            f"- {c['software']['nearfar']}",
+        ]
+        return "\n".join(lines) + "\n"
+
+
+def _section(title: str, lines: Sequence[str]) -> list[str]:
+    return [title, *lines, ""] if lines else []
+
+
+def _box(box: Sequence[int]) -> str:
+    return f"x {box[0]} to {box[0] + box[2]}, y {box[1]} to {box[1] + box[3]}"
+
+
+def _frame_table(frames: Sequence[Mapping[str, Any]]) -> list[str]:
+    width = max(len(f["name"]) for f in frames)
+    out = [f"  {'name':<{width}}  share  shift px        scale    gain EV  trust  remark"]
+    for f in frames:
+        if not f["used"]:
+            out.append(f"  {f['name']:<{width}}  left out: {f['why']}")
+            continue
+        s = f["shift"]
+        out.append(
+            f"  {f['name']:<{width}}  {100 * f['share']:4.1f} %  {s[0]:+6.1f}, {s[1]:+6.1f}  {f['scale']:.5f}  "
+            f"{f['gain_ev']:+.3f}   {f['confidence']:.2f}   {f['why'] or ''}".rstrip()
+        )
+    return out
+
+
+def _frame(
+    frame: Surveyed, pose: FramePose, share: float, sharpness: float, size: tuple[int, int]
+) -> dict[str, Any]:
+    """One frame as the report has it; shift, scale and roll are its pose about the picture's centre, in words."""
+    out: dict[str, Any] = {
+        "name": frame.header.path.name,
+        "used": pose.used,
+        "why": pose.why,
+        "pose": None if pose.pose is None else pose.pose.tolist(),
+        "gain_ev": round(float(pose.gain_ev), 5),
+        "confidence": round(float(pose.confidence), 4),
+        "share": round(float(share), 5),
+        "sharpness": round(float(sharpness), 5),
+        "likeness": round(float(pose.likeness), 4) if np.isfinite(pose.likeness) else None,
+        "sigma": round(float(pose.sigma), 4) if np.isfinite(pose.sigma) else None,
+        "drift": round(float(pose.drift), 4) if np.isfinite(pose.drift) else None,
+        "digest": frame.digest,
+    }
+    if pose.pose is not None:
+        centre = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
+        moved = pose.pose[:, :2] @ centre + pose.pose[:, 2] - centre
+        out["shift"] = [round(float(v), 3) for v in moved]
+        out["scale"] = round(float(np.hypot(pose.pose[0, 0], pose.pose[1, 0])), 7)
+        out["roll"] = round(float(np.arctan2(pose.pose[1, 0], pose.pose[0, 0])), 7)
+    return out
+
+
+def build_report(
+    *,
+    frames: Sequence[Surveyed],
+    registration: Registration,
+    recipe: Recipe,
+    share: Mapping[int, float],
+    sharpness: Sequence[float],
+    gaps: Sequence[Gap],
+    noise: Noise,
+    key: str,
+    plan: Plan,
+    notes: Sequence[str],
+) -> Report:
+    """Everything that is known of a merge before its seconds are."""
+    header = frames[0].header
+    size = (header.width, header.height)
+    gains = [p.gain_ev for p in registration.frames if p.used]
+    warnings = list(registration.warnings)
+    if gains and max(gains) - min(gains) > FLICKER_EV:
+        warnings.append(
+            f"the brightness of the frames differs by {max(gains) - min(gains):.2f} EV; it was taken out in linear light"
+        )
+    remarks = [f"{f.header.path.name}: {n}" for f in frames for n in f.header.notes]
+    return Report(
+        {
+            "format": FORMAT,
+            "reference": frames[registration.reference].header.path.name,
+            "size": list(size),
+            "frames": [
+                _frame(f, p, share.get(k, 0.0), sharpness[k], size)
+                for k, (f, p) in enumerate(zip(frames, registration.frames, strict=True))
+            ],
+            "gaps": [g.as_json() for g in gaps],
+            "seconds": {},
+            "memory": {"limit": plan.limit, "planned": plan.peak, "peak": 0},
+            "software": {
+                "nearfar": f"Nearfar {__version__}",
+                "python": platform.python_version(),
+                "machine": platform.machine(),
+            },
+            "recipe": recipe.name,
+            "noise": round(noise.sigma, 6),
+            "warnings": warnings,
+            "notes": [*notes, *_condensed(remarks)],
+            "key": key,
+        }
+    )
+
+
+def _condensed(remarks: Sequence[str]) -> list[str]:
+    """The same remark on many frames is told once."""
+    by_text: dict[str, list[str]] = {}
+    for remark in remarks:
+        name, text = remark.split(": ", 1)
+        by_text.setdefault(text, []).append(name)
+    return [
+        f"{names[0]}: {text}" if len(names) == 1 else f"{len(names)} frames, {names[0]} first: {text}"
+        for text, names in by_text.items()
+    ]

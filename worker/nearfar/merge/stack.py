@@ -1,0 +1,438 @@
+"""One stack from frames to picture: the five steps in order, each asked for by key.
+
+Nothing here knows about resuming: an output that is in scratch under its key is not made again, whoever made it.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar import __version__
+from nearfar.errors import Interrupted, SourceChanged, StackRefused, UsageError
+from nearfar.frames.colour import light_table
+from nearfar.frames.headers import FrameHeader, check_alike
+from nearfar.merge import registering
+from nearfar.merge.deliver import Delivery, Outputs, deliver, finished
+from nearfar.merge.focus import FocusFrame, FocusMap, FocusWriter, find_focus, in_order
+from nearfar.merge.gaps import find_gaps
+from nearfar.merge.kernel.picture_calls import TileKernel, grid_shape
+from nearfar.merge.keys import Fingerprint, file_digest, key
+from nearfar.merge.noise import Noise, estimate
+from nearfar.merge.plan import Plan, check_disk, make_plan, peak_resident, resident
+from nearfar.merge.recipe import Recipe
+from nearfar.merge.register import Registration
+from nearfar.merge.render import Renderer
+from nearfar.merge.report import Report, build_report
+from nearfar.merge.scratch import Scratch, open_scratch
+from nearfar.merge.survey import MappedFrame, Surveyed, Surveyor, identify, survey_key
+from nearfar.progress import Progress
+
+FOCUS_VERSION = 1
+RENDER_VERSION = 1
+DELIVER_VERSION = 1
+
+WARPED = {"channel": 0.7164, "half": 0.2408}
+"""What a warp at a random phase leaves of white noise of variance 1: in a channel, and in one at half size."""
+WARPED_BANDS = (0.2278, 0.0845)
+"""The same for luma's two finest bands as the tiles see them. Simulated; a test repeats it."""
+PRIOR_WEIGHT = 0.35
+VEIL = 30.0
+QUIET = 3.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """What is to be merged, how, and with what."""
+
+    headers: Sequence[FrameHeader]
+    outputs: Outputs
+    recipe: Recipe
+    memory: int
+    threads: int
+    scratch: Path
+    reference: str | None = None
+    keep_scratch: bool = False
+    notes: tuple[str, ...] = ()
+
+
+class Stop:
+    """Asked for by a signal; looked at after every tile and frame."""
+
+    def __init__(self) -> None:
+        self._event = threading.Event()
+        self.reason = ""
+
+    def ask(self, reason: str) -> None:
+        """Ask the work to stop; what is in scratch stays there."""
+        self.reason = reason
+        self._event.set()
+
+    def check(self) -> None:
+        """Raise `Interrupted` if asked."""
+        if self._event.is_set():
+            raise Interrupted(f"stopped by {self.reason}; run the same command again to go on from here")
+
+
+@dataclass
+class _Clock:
+    """Seconds of each step."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+    began: float = field(default_factory=time.monotonic)
+
+    @contextmanager
+    def step(self, name: str) -> Iterator[None]:
+        start = time.monotonic()
+        yield
+        self.seconds[name] = time.monotonic() - start
+
+    def total(self) -> dict[str, float]:
+        return {**self.seconds, "total": time.monotonic() - self.began}
+
+
+class Merge:
+    """One run. `run` is the whole of it; the rest are its steps."""
+
+    def __init__(self, job: Job, progress: Progress, stop: Stop) -> None:
+        self.job = job
+        self.progress = progress
+        self.stop = stop
+        self.clock = _Clock()
+        self.size = (job.headers[0].width, job.headers[0].height)
+        self.plan: Plan = make_plan(
+            job.headers, limit=job.memory, threads=job.threads, tile=min(job.recipe.render.tile, 256)
+        )
+        self._mapped: list[MappedFrame] = []
+
+    def relax(self) -> None:
+        """Stop if asked; give mapped pages back where memory runs short."""
+        self.stop.check()
+        if self._mapped and resident() > self.plan.ceiling:
+            for frame in self._mapped:
+                frame.forget()
+
+    def run(self) -> Report:
+        """Make the picture, or find it made already. Raises the errors of nearfar.errors."""
+        job = self.job
+        check_alike(job.headers)
+        self.reference_place()  # a name that is not there is refused before any work
+        job.scratch.mkdir(parents=True, exist_ok=True)
+        with open_scratch(job.scratch, job.outputs.picture) as scratch:
+            self.progress.step("identify", len(job.headers))
+            marks = self._identify()
+            name = self._result_key([survey_key(h, d) for h, (d, _) in zip(job.headers, marks, strict=True)])
+            done = finished(job.outputs, name)
+            if done is not None:
+                self.progress.note(f"{job.outputs.picture} is there already, made from these frames")
+                return done
+            check_disk(
+                self.plan,
+                scratch=scratch.folder,
+                there=sum(p.stat().st_size for p in scratch.folder.iterdir()),
+                out=job.outputs.picture.absolute().parent,
+            )
+            report = self._make(scratch, name)
+            if not job.keep_scratch:
+                scratch.remove()
+        return report
+
+    def _identify(self) -> list[tuple[str, Fingerprint]]:
+        def one(header: FrameHeader) -> tuple[str, Fingerprint]:
+            self.stop.check()
+            found = identify(header)
+            self.progress.advance(1)
+            return found
+
+        with ThreadPoolExecutor(self.job.threads) as pool:
+            return list(pool.map(one, self.job.headers))
+
+    # ---- keys: each step's from the one before ----
+
+    def _register_key(self, surveys: Sequence[str]) -> str:
+        return registering.register_key(surveys, self.job.recipe, self.reference_place())
+
+    def _focus_key(self, surveys: Sequence[str]) -> str:
+        params = {"focus": self.job.recipe.focus, "noise": self.job.recipe.render.noise}
+        return key("focus", FOCUS_VERSION, params, [self._register_key(surveys)])
+
+    def _band_keys(self, surveys: Sequence[str], bands: int) -> list[str]:
+        focus = self._focus_key(surveys)
+        agreement = self.job.recipe.render.agreement
+        return [
+            key("render", RENDER_VERSION, {"agreement": agreement, "band": b}, [focus]) for b in range(bands)
+        ]
+
+    def _result_key(self, surveys: Sequence[str]) -> str:
+        params = {
+            "names": [h.path.name for h in self.job.headers],
+            "deliver": self.job.recipe.deliver,
+            "software": __version__,
+        }
+        return key("deliver", DELIVER_VERSION, params, self._band_keys(surveys, 1))
+
+    def reference_place(self) -> int | None:
+        """Place of the reference frame that was asked for."""
+        wanted = self.job.reference
+        if wanted is None:
+            return None
+        names = [h.path.name for h in self.job.headers]
+        for place, name in enumerate(names):
+            if wanted in (name, Path(name).stem, str(self.job.headers[place].path)):
+                return place
+        raise UsageError(f"--reference {wanted}: no frame has that name; there are {', '.join(names[:6])} ...")
+
+    # ---- steps ----
+
+    def _make(self, scratch: Scratch, name: str) -> Report:
+        with self.clock.step("survey"):
+            frames = self._survey(scratch)
+        keys = [f.key for f in frames]
+        with self.clock.step("register"):
+            noise = self._noise(scratch, frames)
+            registration = self._register(scratch, frames, noise, self._register_key(keys))
+        used = [k for k, pose in enumerate(registration.frames) if pose.used]
+        if len(used) < 2 <= len(frames):
+            raise StackRefused(registering.nothing_goes_together(frames, registration))
+        with self.clock.step("focus"):
+            found, volume = self._focus(scratch, frames, registration, used, noise, self._focus_key(keys))
+        with self.clock.step("render"):
+            delivery = Delivery(self.size, frames[0].header.channels, scratch, name)
+            share = self._render(scratch, frames, registration, used, found, volume, noise, keys, delivery)
+        with self.clock.step("deliver"):
+            self._check_sources(frames)
+            report = build_report(
+                frames=frames,
+                registration=registration,
+                recipe=self.job.recipe,
+                share=dict(zip(used, share, strict=True)),
+                sharpness=self._sharpness(scratch, frames, noise),
+                gaps=find_gaps(found, noise, [frames[k].header.path.name for k in used], self.size),
+                noise=noise,
+                key=name,
+                plan=self.plan,
+                notes=self.job.notes,
+            )
+            self.progress.step("deliver", 1)
+            report = deliver(
+                *(delivery, self.job.outputs, report, frames, used, found, self.job.recipe),
+                stop=self.stop.check,
+                finish=lambda r: r.timed(self.clock.total(), peak_resident()),
+            )
+            self.progress.finish()
+        return report
+
+    def _survey(self, scratch: Scratch) -> list[Surveyed]:
+        surveyor = Surveyor(scratch, self.relax)
+        self.progress.step("survey", len(self.job.headers))
+        out = []
+        for frame in in_order(list(self.job.headers), surveyor.survey, self.plan.survey_threads):
+            self.stop.check()
+            self.progress.advance(1)
+            out.append(frame)
+        digests: dict[str, str] = {}
+        for frame in out:
+            if frame.digest in digests:
+                self.progress.note(f"{frame.header.path.name} is the same file as {digests[frame.digest]}")
+            digests.setdefault(frame.digest, frame.header.path.name)
+        return out
+
+    def _noise(self, scratch: Scratch, frames: Sequence[Surveyed]) -> Noise:
+        lowest = [scratch.load(f.key, "survey", "lowest")[0] for f in frames]
+        return estimate(lowest, bits=frames[0].header.bits, sigma=self.job.recipe.render.noise)
+
+    def _map(self, frames: Sequence[Surveyed]) -> list[MappedFrame]:
+        self._mapped = [MappedFrame(f) for f in frames]
+        return self._mapped
+
+    def _register(
+        self, scratch: Scratch, frames: Sequence[Surveyed], noise: Noise, name: str
+    ) -> Registration:
+        stored = scratch.load_text(name, "register")
+        if stored is not None:
+            return registering.from_json(stored)
+        self.progress.step("register", 1.0)
+        mapped = self._map(frames)
+        done = [0.0]
+
+        def tick(share: float) -> None:
+            self.relax()
+            self.progress.advance(max(0.0, share - done[0]))
+            done[0] = max(share, done[0])
+
+        registration = registering.register_stack(
+            *(scratch, frames, mapped, noise, self.size, self.job.recipe),
+            reference=self.reference_place(),
+            tick=tick,
+            threads=self.plan.threads,
+        )
+        scratch.save_text(name, "register", registering.to_json(registration))
+        self._release()
+        return registration
+
+    def _release(self) -> None:
+        for frame in self._mapped:
+            frame.forget()
+        self._mapped = []
+
+    def _focus(
+        self,
+        scratch: Scratch,
+        frames: Sequence[Surveyed],
+        registration: Registration,
+        used: Sequence[int],
+        noise: Noise,
+        name: str,
+    ) -> tuple[FocusMap, FocusWriter]:
+        rows, cols = grid_shape(*self.size)
+        shape = (rows, len(used), cols)
+        cells = rows * cols * len(used)
+        if not (scratch.has(name, "focus") and scratch.has(name, "volume", 3 * cells)):
+            self.progress.step("focus", len(used))
+
+            def reader(frame: Surveyed) -> Callable[[], tuple[Any, Any]]:
+                return lambda: tuple(scratch.load(frame.key, "survey", "energy", "mean"))  # type: ignore[return-value]
+
+            views = [
+                FocusFrame(
+                    read=reader(frames[k]),
+                    pose=_pose(registration, k),
+                    gain_ev=registration.frames[k].gain_ev,
+                )
+                for k in used
+            ]
+
+            def tick(share: float) -> None:
+                self.relax()
+                self.progress.advance(share)
+
+            with scratch.writing(name, "volume") as part:
+                writer = _volume(part, shape, "w+")
+                found = find_focus(
+                    *(views,),
+                    size=self.size,
+                    noise=noise,
+                    recipe=self.job.recipe.focus,
+                    writer=writer,
+                    threads=self.plan.threads,
+                    tick=tick,
+                )
+            scratch.save(name, "focus", vars(found))
+        fields = list(FocusMap.__dataclass_fields__)
+        values = scratch.load(name, "focus", *fields)
+        return FocusMap(**dict(zip(fields, values, strict=True))), _volume(
+            scratch.path(name, "volume"), shape, "r"
+        )
+
+    def _render(
+        self,
+        scratch: Scratch,
+        frames: Sequence[Surveyed],
+        registration: Registration,
+        used: Sequence[int],
+        found: FocusMap,
+        volume: FocusWriter,
+        noise: Noise,
+        keys: Sequence[str],
+        delivery: Delivery,
+    ) -> NDArray[np.float64]:
+        mapped = self._map([frames[k] for k in used])
+        kernel = TileKernel(
+            size=self.size,
+            pixels=[m.pixels for m in mapped],
+            tables=[gain_table(frames[k].header, registration.frames[k].gain_ev) for k in used],
+            poses=np.stack([_pose(registration, k) for k in used]),
+            prior=volume.prior,
+            admitted=volume.admitted,
+            variance=found.variance,
+            numbers={
+                **WARPED,
+                "band0": WARPED_BANDS[0] * float(noise.bands[0]),
+                "band1": WARPED_BANDS[1] * float(noise.bands[1]),
+                "prior_weight": PRIOR_WEIGHT,
+                "veil": VEIL,
+                "agreement": self.job.recipe.render.agreement,
+                "quiet": QUIET,
+            },
+        )
+        renderer = Renderer(
+            kernel,
+            size=self.size,
+            channels=frames[0].header.channels,
+            tile=self.plan.tile,
+            work_limit=self.plan.work_limit,
+            relax=self.relax,
+        )
+        share = np.zeros(len(used))
+        self.progress.step("render", sum(len(renderer.blocks(b)) for b in range(renderer.bands)))
+        names = self._band_keys(keys, renderer.bands)
+        with ThreadPoolExecutor(self.plan.threads) as pool:
+            for band in renderer.render(
+                scratch, names, threads=self.plan.threads, tick=self.progress.advance
+            ):
+                share += band.share
+                delivery.add(band, pool)
+            delivery.close(pool)
+        self._release()
+        return share / max(share.sum(), 1.0)
+
+    @staticmethod
+    def _sharpness(scratch: Scratch, frames: Sequence[Surveyed], noise: Noise) -> list[float]:
+        """Fine detail of each frame, relative to the frame that has most: root of the mean energy over the noise."""
+        found = []
+        for frame in frames:
+            energy, mean = scratch.load(frame.key, "survey", "energy", "mean")
+            found.append(float(np.sqrt(np.maximum(energy[0] - noise.energy(0, mean), 0).mean())))
+        return [value / max(max(found), 1e-9) for value in found]
+
+    def _check_sources(self, frames: Sequence[Surveyed]) -> None:
+        for frame in frames:
+            try:
+                if Fingerprint.of(frame.header.path) == frame.fingerprint:
+                    continue
+                same = file_digest(frame.header.path) == frame.digest
+            except OSError:
+                same = False
+            if not same:
+                raise SourceChanged(
+                    f"{frame.header.path.name}: found other contents than at the survey; expected a file that stays "
+                    "as it is while it is worked on. Wait until it has arrived completely, then run again."
+                )
+
+
+def _pose(registration: Registration, place: int) -> NDArray[np.float64]:
+    pose = registration.frames[place].pose
+    if pose is None:
+        raise StackRefused(f"frame {place + 1} has no pose")
+    return pose
+
+
+def _volume(path: Path, shape: tuple[int, int, int], mode: Any) -> FocusWriter:
+    """Prior (uint16) and admission (uint8), (R, n, C) each, one after the other in a mapped file."""
+    cells = int(np.prod(shape))
+    if mode == "w+":
+        with open(path, "wb") as file:
+            os.truncate(file.fileno(), 3 * cells)
+        mode = "r+"
+    prior = np.memmap(path, np.uint16, mode, 0, shape)
+    admitted = np.memmap(path, np.uint8, mode, 2 * cells, shape)
+    return FocusWriter(prior, admitted)
+
+
+def gain_table(header: FrameHeader, gain_ev: float) -> NDArray[np.float32] | None:
+    """Sample to encoded value with the frame's gain divided out in linear light; None where there is no gain."""
+    if abs(gain_ev) < 0.001:
+        return None
+    light = light_table(header.icc, header.bits).astype(np.float64)
+    encoded = np.linspace(0, 1, light.size)
+    return np.interp(light * 2.0**-gain_ev, light, encoded).astype(np.float32)

@@ -1,0 +1,180 @@
+"""Survey: every frame alone, decoded once. Its pixels are laid out as plain rows in scratch where the file itself
+cannot be mapped, and what later steps ask of it on small grids is measured and stored."""
+
+from __future__ import annotations
+
+import mmap
+import os
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.frames.colour import light_table
+from nearfar.frames.decode import decode, decode_cost
+from nearfar.frames.headers import FrameHeader
+from nearfar.frames.windows import FrameRows
+from nearfar.merge.kernel.loader import Pixels
+from nearfar.merge.kernel.picture_calls import CURVE_STEPS, grid_shape, measure, split_rows
+from nearfar.merge.keys import Fingerprint, file_digest, key
+from nearfar.merge.noise import lowest_cells
+from nearfar.merge.scratch import Scratch
+
+VERSION = 1
+BAND = 16
+"""Rows that are laid out at a time: they stay in the cache between splitting and writing."""
+F32 = NDArray[np.float32]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Surveyed:
+    """A frame after its survey. ``key`` names its outputs in scratch; ``rows`` is None where the file is mapped."""
+
+    header: FrameHeader
+    digest: str
+    fingerprint: Fingerprint
+    key: str
+    rows: Path | None
+
+
+def rows_bytes(header: FrameHeader) -> int:
+    """Scratch that a frame's rows take; 0 where its own file can be mapped."""
+    return 0 if header.plain else header.width * header.height * 3 * header.bits // 8
+
+
+def survey_memory(header: FrameHeader) -> int:
+    """Bytes that one thread takes at the peak of a frame's survey."""
+    rows, cols = grid_shape(header.width, header.height)
+    picture = 0 if header.in_parts or header.plain else header.width * header.height * 3 * header.bits // 8
+    grids = rows * cols * 4 * 5 + header.width * header.height // 16 * 2
+    return decode_cost(header) + picture + grids + (12 << 20)
+
+
+def identify(header: FrameHeader) -> tuple[str, Fingerprint]:
+    """Digest of a frame's bytes, and what tells cheaply later whether they changed."""
+    before = Fingerprint.of(header.path)
+    return file_digest(header.path), before
+
+
+def survey_key(header: FrameHeader, digest: str) -> str:
+    """Key of a frame's survey: its bytes, and the way they are read."""
+    return key("survey", VERSION, {"kind": header.kind, "bits": header.bits}, [digest])
+
+
+class Surveyor:
+    """Surveys frames of one size from several threads, each with one buffer that is used again."""
+
+    def __init__(self, scratch: Scratch, relax: Callable[[], None]) -> None:
+        self.scratch = scratch
+        self.relax = relax
+        self._local = threading.local()
+
+    def _buffer(self, header: FrameHeader) -> NDArray[Any]:
+        shape, dtype = (header.height, header.width, 3), np.dtype(f"u{header.bits // 8}")
+        have: NDArray[Any] | None = getattr(self._local, "picture", None)
+        if have is None or have.shape != shape or have.dtype != dtype:
+            self._local.picture = None
+            have = np.empty(shape, dtype)
+            self._local.picture = have
+        return have
+
+    def survey(self, header: FrameHeader) -> Surveyed:
+        """Survey one frame, or find it surveyed already."""
+        digest, fingerprint = identify(header)
+        name = survey_key(header, digest)
+        size = rows_bytes(header)
+        rows = self.scratch.path(name, "rows") if size else None
+        done = Surveyed(header=header, digest=digest, fingerprint=fingerprint, key=name, rows=rows)
+        if self.scratch.has(name, "survey") and (not size or self.scratch.has(name, "rows", size)):
+            return done
+        if header.plain:
+            with MappedFrame(done) as frame:
+                self._measure(name, header, frame.samples, frame.forget)
+        elif header.in_parts:
+            self._lay_out(name, header, self._bands(header))
+            with MappedFrame(done) as frame:
+                self._measure(name, header, frame.samples, frame.forget)
+        else:
+            picture = decode(header, self._buffer(header))
+            self._lay_out(name, header, (picture[y : y + BAND] for y in range(0, header.height, BAND)))
+            self._measure(name, header, picture, lambda: None)
+        self.relax()
+        return done
+
+    @staticmethod
+    def _bands(header: FrameHeader) -> Any:
+        with FrameRows(header) as reader:
+            step = max(reader.row_step, BAND)
+            for y in range(0, header.height, step):
+                band = reader.rows(y, min(y + step, header.height))
+                for start in range(0, len(band), BAND):
+                    yield band[start : start + BAND]
+
+    def _lay_out(self, name: str, header: FrameHeader, bands: Any) -> None:
+        planar = np.empty((BAND, 3, header.width), np.dtype(f"u{header.bits // 8}"))
+        with self.scratch.writing(name, "rows") as part, open(part, "wb", buffering=0) as file:
+            for band in bands:
+                split_rows(np.ascontiguousarray(band), planar)
+                _write_all(file.fileno(), memoryview(planar[: len(band)]).cast("B"))
+
+    def _measure(self, name: str, header: FrameHeader, samples: Any, forget: Callable[[], None]) -> None:
+        rows, cols = grid_shape(header.width, header.height)
+        energy = np.empty((3, rows, cols), np.float32)
+        mean = np.empty((rows, cols), np.float32)
+        small = np.empty((header.height // 4, header.width // 4), np.uint16)
+        pixels = Pixels(samples=samples, table=light_table(header.icc, header.bits))
+        curve = luma_curve(header)
+        for start in range(0, rows, 32):
+            measure(pixels, curve, (start, min(start + 32, rows)), energy, mean, small)
+            forget()
+        lowest = lowest_cells(energy, mean)
+        self.scratch.save(
+            name, "survey", {"energy": energy, "mean": mean, "small": small, "lowest": lowest}
+        )
+
+
+def _write_all(fd: int, data: memoryview) -> None:
+    while data:
+        data = data[os.write(fd, data) :]
+
+
+def luma_curve(header: FrameHeader) -> F32:
+    """Encoded luma to linear light at k / 4096, (4097,)."""
+    table = light_table(header.icc, header.bits)
+    steps = np.arange(CURVE_STEPS + 1) / CURVE_STEPS
+    return np.interp(steps, np.linspace(0, 1, table.size), table).astype(np.float32)
+
+
+class MappedFrame:
+    """A surveyed frame's full-size samples as an (h, w, 3) view of a mapped file: its own, or its rows in scratch."""
+
+    def __init__(self, frame: Surveyed) -> None:
+        header = frame.header
+        dtype = np.dtype(f"u{header.bits // 8}")
+        path = frame.rows or header.path
+        with open(path, "rb") as file:
+            self._map = mmap.mmap(file.fileno(), 0, prot=mmap.PROT_READ)
+        if frame.rows is not None or header.plain is None:
+            step = header.width * dtype.itemsize
+            offset, strides = 0, (3 * step, dtype.itemsize, step)
+        else:
+            plain = header.plain
+            offset, strides = plain.offset, (plain.row_stride, plain.pixel_stride, plain.plane_stride)
+        self.samples: NDArray[Any] = np.ndarray(
+            (header.height, header.width, 3), dtype, buffer=self._map, offset=offset, strides=strides
+        )
+        self.pixels = Pixels(samples=self.samples, table=light_table(header.icc, header.bits))
+
+    def forget(self) -> None:
+        """Give the mapped pages back; they are read again from the file when asked for."""
+        self._map.madvise(mmap.MADV_DONTNEED)
+
+    def __enter__(self) -> MappedFrame:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.forget()
