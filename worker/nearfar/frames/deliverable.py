@@ -79,6 +79,12 @@ def encode_tile(tile: NDArray[np.uint16]) -> bytes:
     return bytes(imagecodecs.deflate_encode(differences.tobytes(), level=DEFLATE_LEVEL))
 
 
+def decode_tile(data: bytes, channels: int) -> NDArray[np.uint16]:
+    """Inverse of :func:`encode_tile`: (512, 512, channels) uint16."""
+    raw = np.frombuffer(imagecodecs.deflate_decode(data, out=TILE * TILE * channels * 2), "<u2")
+    return np.asarray(imagecodecs.delta_decode(raw.reshape(TILE, TILE, channels), axis=-2), np.uint16)
+
+
 def write_picture(
     path: Path | str,
     *,
@@ -272,7 +278,8 @@ def write_preview(
         "Gray" if colours == "GRAY" else "444",
     )
     head = 4 + int.from_bytes(data[4:6], "big")  # the start marker and the JFIF segment
-    block = block_bytes(exif or ExifBlock(), width=pixels.shape[1], height=pixels.shape[0])
+    height, width, channels = pixels.shape
+    block = block_bytes(exif or ExifBlock(), width=width, height=height, channels=channels)
     extra = _segment(0xE1, b"Exif\0\0" + block) if len(block) < MAX_SEGMENT else b""
     with open(path, "wb") as file:
         file.write(data[:head] + extra + _profile_segments(icc or b"") + data[head:])

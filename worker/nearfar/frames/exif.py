@@ -13,8 +13,10 @@ from nearfar.frames.ifd import (
     LONG8,
     Read,
     Tags,
+    bytes_tag,
     directory_bytes,
     long_tag,
+    rational_tag,
     read_directory,
     read_form,
     short_tag,
@@ -25,10 +27,18 @@ ORIENTATION = 0x0112
 PIXEL_X, PIXEL_Y = 0xA002, 0xA003
 # ImageDescription, Make, Model, Artist, HostComputer, Rating, Copyright, XPTitle..XPSubject
 KEPT_IN_IMAGE = frozenset({0x010E, 0x010F, 0x0110, 0x013B, 0x013C, 0x4746, 0x8298, *range(0x9C9B, 0x9CA0)})
-# Offsets in these point into the original file, or they describe the original's pixels.
+# Offsets in these point into the original file (maker note, interoperability, related sound), or they describe how
+# the original's pixels are stored, or what the result states itself.
 DROPPED_IN_EXIF = frozenset(
-    {0x927C, 0xA005, PIXEL_X, PIXEL_Y, 0xA004, 0xEA1C, 0xEA1D, 0xA460, 0xA461, 0xA462}
+    {0x927C, 0xA005, 0xA004, 0xEA1C, 0xEA1D, 0x9101, 0x9102, PIXEL_X, PIXEL_Y, 0xA460, 0xA461, 0xA462}
 )
+# What Exif asks of every JPEG: X and Y resolution, their unit (inch), sample positions (centred).
+_OF_A_JPEG: Tags = {
+    0x011A: rational_tag((72, 1)),
+    0x011B: rational_tag((72, 1)),
+    0x0128: short_tag(2),
+    0x0213: short_tag(1),
+}
 MAX_KEPT = 60_000  # bytes of one tag: what a JPEG segment could hold
 
 
@@ -86,10 +96,11 @@ def for_result(block: ExifBlock) -> ExifBlock:
     return ExifBlock(image=image, exif=exif, gps=gps)
 
 
-def block_bytes(block: ExifBlock, *, width: int, height: int) -> bytes:
+def block_bytes(block: ExifBlock, *, width: int, height: int, channels: int = 3) -> bytes:
     """A whole Exif block (TIFF form, little endian, upright) of a picture of that size, for JPEG's APP1."""
-    exif = {**block.exif, PIXEL_X: long_tag(width), PIXEL_Y: long_tag(height)}
-    image = {**block.image, ORIENTATION: short_tag(1), EXIF_IFD: long_tag(0)}
+    exif = {0x9000: bytes_tag(b"0300"), **block.exif, PIXEL_X: long_tag(width), PIXEL_Y: long_tag(height)}
+    exif.setdefault(0x9101, bytes_tag(b"\1\2\3\0" if channels == 3 else b"\1\0\0\0"))  # Y, Cb, Cr
+    image = {**_OF_A_JPEG, **block.image, ORIENTATION: short_tag(1), EXIF_IFD: long_tag(0)}
     if block.gps:
         image[GPS_IFD] = long_tag(0)
     exif_at = 8 + _even(len(directory_bytes(image, 8)))

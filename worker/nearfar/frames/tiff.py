@@ -175,7 +175,7 @@ def _sample_notes(layout: Layout) -> tuple[str, ...]:
 
 
 def _decode_bytes(layout: Layout, orientation: int) -> int:
-    """A chunk as stored, unpacked and converted, the band that chunks are put together in, and the unturned picture where it is turned."""
+    """A chunk as stored, unpacked and converted; the band that chunks are put together in; a picture to be turned."""
     samples = layout.chunk_width * layout.chunk_height * layout.chunk_samples
     each = 3 * layout.stored.itemsize + (32 if layout.stored.kind == "f" else 0)
     turned = layout.width * layout.height * 3 * layout.bits // 8 if swaps_sides(orientation) else 0

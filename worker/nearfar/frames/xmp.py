@@ -18,6 +18,9 @@ from nearfar.frames.ifd import read_directory, read_form
 from nearfar.frames.source import opened
 
 NAMESPACE = "urn:x-nearfar:xmp/1.0/"
+SOURCE_TYPE = (
+    "http://cv.iptc.org/newscodes/digitalsourcetype/computationalCapture"  # many frames merged into one
+)
 XMP_TAG = 700
 _KEY = re.compile(rb"<nearfar:Key>([^<]{1,512})</nearfar:Key>")
 _NOT_IN_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -29,6 +32,7 @@ _PACKET = """<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
     xmlns:xmpMM="http://ns.adobe.com/xap/1.0/mm/"
     xmlns:stRef="http://ns.adobe.com/xap/1.0/sType/ResourceRef#"
     xmlns:stEvt="http://ns.adobe.com/xap/1.0/sType/ResourceEvent#"
+    xmlns:Iptc4xmpExt="http://iptc.org/std/Iptc4xmpExt/2008-02-29/"
     xmlns:nearfar="{namespace}">
    <xmp:CreatorTool>{software}</xmp:CreatorTool>
    <xmpMM:DerivedFrom rdf:parseType="Resource">
@@ -48,6 +52,7 @@ _PACKET = """<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
      </rdf:li>
     </rdf:Seq>
    </xmpMM:History>
+   <Iptc4xmpExt:DigitalSourceType>{source}</Iptc4xmpExt:DigitalSourceType>
    <nearfar:Recipe>{recipe}</nearfar:Recipe>
    <nearfar:Key>{key}</nearfar:Key>
   </rdf:Description>
@@ -89,6 +94,7 @@ def xmp_packet(
     moment = f"\n      <stEvt:when>{when.isoformat(timespec='seconds')}</stEvt:when>" if when else ""
     return _PACKET.format(
         namespace=NAMESPACE,
+        source=SOURCE_TYPE,
         software=_safe(software),
         reference=_safe(main),
         ingredients="\n".join(_INGREDIENT.format(name=_safe(name)) for name in derived_from),
