@@ -2,6 +2,7 @@
 
 NAME is a scene or one of: speed, growth, memory, bits. A missed bar is printed as short; it fails nothing.
 """
+
 from __future__ import annotations
 
 import argparse
@@ -42,8 +43,10 @@ def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     how = parser.add_mutually_exclusive_group()
     how.add_argument("--quick", action="store_true", help="barred scenes as they are, small stacks (default)")
-    how.add_argument("--full", action="store_true", help="every scene in every variant, stacks of 24 megapixels")
-    parser.add_argument("--only", nargs="+", choices=[*KINDS, *PARTS], metavar="NAME")
+    how.add_argument(
+        "--full", action="store_true", help="every scene in every variant, stacks of 24 megapixels"
+    )
+    parser.add_argument("--only", nargs="+", choices=[*KINDS, quality.MEASURED, *PARTS], metavar="NAME")
     parser.add_argument("--variant", nargs="+", choices=list(quality.VARIANTS), metavar="VARIANT")
     parser.add_argument("--seed", type=int, default=quality.SEED)
     parser.add_argument("--command", help="what to run in place of the installed nearfar")
@@ -53,23 +56,29 @@ def arguments() -> argparse.Namespace:
 
 
 def scenes(out: Outcome, options: argparse.Namespace) -> None:
-    kinds = options.only or (list(KINDS) if options.full else list(bars.OVER_SIX))
+    kinds = options.only or ([*KINDS, quality.MEASURED] if options.full else list(bars.OVER_SIX))
     found: list[quality.Quality] = []
     extra = ("--recipe", options.recipe) if options.recipe else ()
-    for kind in [k for k in kinds if k in KINDS]:
+    for kind in [k for k in kinds if k not in PARTS]:
         variants = options.variant or (list(quality.VARIANTS) if options.full else ["plain"])
         for variant in [v for v in variants if v not in quality.SPARE.get(kind, ())]:
 
             def one(kind: str = kind, variant: str = variant) -> None:
                 q = quality.measure(kind, variant, command=options.command, seed=options.seed, options=extra)
                 found.append(q)
-                print(f"{kind}, {variant}: plain {q.six:.2f} / {q.one:.2f}, ours {q.ours:.2f} dB, poses "
-                      f"{q.pose_median:.3f} / {q.pose_worst:.3f} px, {q.seconds:.1f} s", flush=True)
+                print(
+                    f"{kind}, {variant}: plain {q.six:.2f} / {q.one:.2f}, ours {q.ours:.2f} dB, poses "
+                    f"{q.pose_median:.3f} / {q.pose_worst:.3f} px, {q.seconds:.1f} s",
+                    flush=True,
+                )
 
             out.attempt(f"{kind}, {variant}", one)
     if found:
-        out.say("Quality", "PSNR in dB over the interior, away from what moved. In brackets: bar of the first landing / "
-                f"goal: verdict. Seed {options.seed}.\n\n" + tables.quality(found))
+        out.say(
+            "Quality",
+            "PSNR in dB over the interior, away from what moved. In brackets: bar of the first landing / "
+            f"goal: verdict. Seed {options.seed}.\n\n" + tables.quality(found),
+        )
 
 
 def stacks(out: Outcome, options: argparse.Namespace) -> None:
@@ -77,16 +86,39 @@ def stacks(out: Outcome, options: argparse.Namespace) -> None:
     command, full = options.command, options.full
     size = FULL if full else HALF
     steps: dict[str, Callable[[], None]] = {
-        "speed": lambda: out.say("Time", tables.timing([
-            speed.against_floor("easy", 40 if full else 12, size, command=command, plain=True),
-            speed.against_floor("dense", 40 if full else 12, size, command=command, plain=False)])),
-        "growth": lambda: out.say("Growth with frames", tables.growth(
-            speed.against_floor("easy", 40, HALF if full else (1500, 1000), command=command, plain=False),
-            speed.against_floor("easy", 300 if full else 120, HALF if full else (1500, 1000), command=command,
-                                plain=False, repeats=1))),
-        "memory": lambda: out.say("Memory", tables.memory([
-            speed.memory(n, size, limit, command=command)
-            for n in ((12, 120) if full else (12, 40)) for limit in (None, "400MiB")])),
+        "speed": lambda: out.say(
+            "Time",
+            tables.timing(
+                [
+                    speed.against_floor("easy", 40 if full else 12, size, command=command, plain=True),
+                    speed.against_floor("dense", 40 if full else 12, size, command=command, plain=False),
+                ]
+            ),
+        ),
+        "growth": lambda: out.say(
+            "Growth with frames",
+            tables.growth(
+                speed.against_floor("easy", 40, HALF if full else (1500, 1000), command=command, plain=False),
+                speed.against_floor(
+                    "easy",
+                    300 if full else 120,
+                    HALF if full else (1500, 1000),
+                    command=command,
+                    plain=False,
+                    repeats=1,
+                ),
+            ),
+        ),
+        "memory": lambda: out.say(
+            "Memory",
+            tables.memory(
+                [
+                    speed.memory(n, size, limit, command=command)
+                    for n in ((12, 120) if full else (12, 40))
+                    for limit in (None, "400MiB")
+                ]
+            ),
+        ),
         "bits": lambda: out.say("Sameness", tables.bits(speed.same_bits(12, HALF, command=command))),
     }
     for part in wanted:

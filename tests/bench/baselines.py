@@ -4,6 +4,7 @@ In each band, at each place, the frame with the largest local energy wins; the r
 that band's energy. Frames come in by their true poses (cubic warp), nothing is done about exposure or noise.
 ``python -m tests.bench.baselines FRAMES TRUTH.json OUT.tif [LEVELS]`` runs it on a folder, for timing.
 """
+
 from __future__ import annotations
 
 import json
@@ -78,8 +79,15 @@ def main() -> None:
             yield warp(simplejpeg.decode_jpeg(path.read_bytes()).astype(np.float32) / 255, pose)
 
     merged = plain(frames(), levels=int(levels[0]) if levels else 6)
-    tifffile.imwrite(out, np.rint(merged * 65535).astype(np.uint16), tile=(512, 512), compression="adobe_deflate",
-                     compressionargs={"level": 1}, predictor=True, photometric="rgb")
+    tifffile.imwrite(
+        out,
+        np.rint(merged * 65535).astype(np.uint16),
+        tile=(512, 512),
+        compression="adobe_deflate",
+        compressionargs={"level": 1},
+        predictor=True,
+        photometric="rgb",
+    )
 
 
 if __name__ == "__main__":

@@ -2,10 +2,12 @@
 
 ``python -m tests.bench.floor FRAMES OUT.tif`` is what the time of a merge is divided by.
 """
+
 from __future__ import annotations
 
 import os
 import sys
+import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -23,7 +25,7 @@ def tile_bytes(tile: NDArray[np.uint16]) -> bytes:
     """A whole tile, differences along rows, Deflate level 1."""
     full = np.zeros((TILE, TILE, 3), np.uint16)
     full[: tile.shape[0], : tile.shape[1]] = tile
-    return bytes(imagecodecs.deflate_encode(imagecodecs.delta_encode(full, axis=1), level=1))
+    return bytes(imagecodecs.deflate_encode(imagecodecs.delta_encode(full, axis=1).tobytes(), level=1))
 
 
 def tiles(picture: NDArray[np.uint16], pool: ThreadPoolExecutor) -> Iterator[bytes]:
@@ -39,19 +41,31 @@ def write(picture: NDArray[np.uint16], path: Path, pool: ThreadPoolExecutor) -> 
         levels.append(np.ascontiguousarray(levels[-1][::2, ::2]))
     with tifffile.TiffWriter(path) as file:
         for i, level in enumerate(levels):
-            file.write(tiles(level, pool), shape=level.shape, dtype=np.uint16, photometric="rgb", tile=(TILE, TILE),
-                       compression="adobe_deflate", predictor=True, subifds=len(levels) - 1 if i == 0 else None,
-                       subfiletype=int(i > 0))
+            file.write(
+                tiles(level, pool),
+                shape=level.shape,
+                dtype=np.uint16,
+                photometric="rgb",
+                tile=(TILE, TILE),
+                compression="adobe_deflate",
+                predictor=True,
+                subifds=len(levels) - 1 if i == 0 else None,
+                subfiletype=int(i > 0),
+            )
 
 
 def main() -> None:
     folder, out = Path(sys.argv[1]), Path(sys.argv[2])
+    paths = sorted(folder.iterdir())
+    kept = threading.local()
+
+    def decode(path: Path) -> None:
+        kept.pixels = simplejpeg.decode_jpeg(path.read_bytes(), buffer=getattr(kept, "pixels", None))
+
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        last: NDArray[np.uint8] | None = None
-        for last in pool.map(lambda p: simplejpeg.decode_jpeg(p.read_bytes()), sorted(folder.iterdir())):
+        for _ in pool.map(decode, paths[:-1]):
             pass
-        assert last is not None, "no frames"
-        write(last.astype(np.uint16) * 257, out, pool)
+        write(simplejpeg.decode_jpeg(paths[-1].read_bytes()).astype(np.uint16) * 257, out, pool)
 
 
 if __name__ == "__main__":

@@ -1,4 +1,5 @@
 """How far a picture and its poses are from the truth."""
+
 from __future__ import annotations
 
 import cv2
@@ -29,8 +30,15 @@ def psnr(picture: Floats, truth: Floats, mask: Mask) -> float:
 
 def ssim(picture: Floats, truth: Floats, mask: Mask) -> float:
     """Mean structural similarity (Wang et al. 2004, Gaussian window) of luma over the mask."""
-    _, each = structural_similarity(picture @ LUMA, truth @ LUMA, data_range=1.0, gaussian_weights=True, sigma=1.5,
-                                    use_sample_covariance=False, full=True)
+    _, each = structural_similarity(  # type: ignore[no-untyped-call]
+        picture @ LUMA,
+        truth @ LUMA,
+        data_range=1.0,
+        gaussian_weights=True,
+        sigma=1.5,
+        use_sample_covariance=False,
+        full=True,
+    )
     return float(each[mask].mean())
 
 
@@ -94,9 +102,15 @@ def pose_error(found: NDArray[np.float64], true: NDArray[np.float64], size: tupl
     return float(np.sqrt(shift @ shift + (turn**2 * spread).sum()))
 
 
-def pose_errors(found: list[NDArray[np.float64] | None], true: NDArray[np.float64], reference: int,
-                size: tuple[int, int]) -> NDArray[np.float64]:
+def pose_errors(
+    found: list[NDArray[np.float64] | None], true: NDArray[np.float64], reference: int, size: tuple[int, int]
+) -> NDArray[np.float64]:
     """Errors of all frames with a pose but the reference, after moving the true poses to that reference."""
     back = inverse(true[reference])
-    return np.array([pose_error(p, compose(true[k], back), size) for k, p in enumerate(found)
-                     if p is not None and k != reference])
+    return np.array(
+        [
+            pose_error(p, compose(true[k], back), size)
+            for k, p in enumerate(found)
+            if p is not None and k != reference
+        ]
+    )

@@ -1,4 +1,5 @@
 """Run a program, watch its memory, and read what ``nearfar merge`` wrote."""
+
 from __future__ import annotations
 
 import json
@@ -36,7 +37,9 @@ def run(command: Sequence[str | Path]) -> Run:
     """Run to the end; standard error is kept for the message of a failure."""
     start = time.perf_counter()
     peaks: dict[int, int] = {}
-    with subprocess.Popen([str(c) for c in command], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
+    with subprocess.Popen(
+        [str(c) for c in command], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+    ) as process:
         watched = psutil.Process(process.pid)
         while process.poll() is None:
             _look(watched, peaks)
@@ -83,7 +86,9 @@ def nearfar_command() -> list[str]:
     beside = Path(sys.executable).with_name("nearfar")
     found = str(beside) if beside.exists() else shutil.which("nearfar")
     if found is None:
-        raise SystemExit("The command nearfar was not found beside this Python nor on the path: install the project.")
+        raise SystemExit(
+            "The command nearfar was not found beside this Python nor on the path: install the project."
+        )
     return [found]
 
 

@@ -1,4 +1,5 @@
 """Time, memory and sameness of bits on large stacks."""
+
 from __future__ import annotations
 
 import hashlib
@@ -35,12 +36,17 @@ def _name(stack: BigStack, k: int) -> str:
 def ours(stack: BigStack, out: Path, *, command: str | None, options: tuple[str, ...] = ()) -> running.Merged:
     middle = _name(stack, stack.reference)
     with tempfile.TemporaryDirectory(prefix="nearfar-bench-", dir=cache_folder()) as scratch:
-        return running.merge(stack.folder, out, command=command,
-                             options=("--reference", middle, "--scratch", scratch, *options))
+        return running.merge(
+            stack.folder,
+            out,
+            command=command,
+            options=("--reference", middle, "--scratch", scratch, *options),
+        )
 
 
-def against_floor(kind: str, frames: int, size: tuple[int, int], *, command: str | None, plain: bool,
-                  repeats: int = 2) -> Timing:
+def against_floor(
+    kind: str, frames: int, size: tuple[int, int], *, command: str | None, plain: bool, repeats: int = 2
+) -> Timing:
     """Floor and ours in turns, the better of ``repeats`` of each; the plain pyramid once."""
     stack = big(kind, frames, size=size)
     out = cache_folder() / "speed.tif"
@@ -60,8 +66,16 @@ def against_floor(kind: str, frames: int, size: tuple[int, int], *, command: str
         other = done.seconds
     best = min(mine, key=lambda m: m.run.seconds)
     out.unlink(missing_ok=True)
-    return Timing(stack=kind, frames=frames, size=size, floor=min(floors), ours=best.run.seconds, plain=other,
-                  peak=max(m.run.peak for m in mine), steps=best.report["seconds"])
+    return Timing(
+        stack=kind,
+        frames=frames,
+        size=size,
+        floor=min(floors),
+        ours=best.run.seconds,
+        plain=other,
+        peak=max(m.run.peak for m in mine),
+        steps=best.report["seconds"],
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,8 +95,14 @@ def memory(frames: int, size: tuple[int, int], limit: str | None, *, command: st
     out = cache_folder() / "memory.tif"
     done = ours(stack, out, command=command, options=("--memory", limit) if limit else ())
     out.unlink(missing_ok=True)
-    return Memory(frames=frames, size=size, limit=limit or "default", peak=done.run.peak,
-                  told=int(done.report["memory"]["peak"] or 0), seconds=done.run.seconds)
+    return Memory(
+        frames=frames,
+        size=size,
+        limit=limit or "default",
+        peak=done.run.peak,
+        told=int(done.report["memory"]["peak"] or 0),
+        seconds=done.run.seconds,
+    )
 
 
 def digest(path: Path) -> str:
@@ -95,8 +115,14 @@ def same_bits(frames: int, size: tuple[int, int], *, command: str | None) -> dic
     stack = big("easy", frames, size=size)
     out = cache_folder() / "bits.tif"
     found = {}
-    for options in ((), ("--threads", "1"), ("--threads", "2"), ("--threads", "3"), ("--memory", "400MiB"),
-                    ("--memory", "4GiB", "--threads", "1")):
+    for options in (
+        (),
+        ("--threads", "1"),
+        ("--threads", "2"),
+        ("--threads", "3"),
+        ("--memory", "400MiB"),
+        ("--memory", "4GiB", "--threads", "1"),
+    ):
         ours(stack, out, command=command, options=options)
         found[" ".join(options) or "default"] = digest(out)
     out.unlink(missing_ok=True)

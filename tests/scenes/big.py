@@ -78,7 +78,9 @@ def _make(folder: Path, kind: str, frames: int, size: tuple[int, int], seed: int
         frame = _moved(seen, poses[k], size)
         y, x = (k * 37) % 64, (k * 23) % 64
         noisy = cv2.add(frame, grain[y : y + size[1], x : x + size[0]], dtype=cv2.CV_8U)
-        stream = files.jpeg(noisy, quality=95, exif=exif_block(camera, k), profile=profile)
+        stream = files.jpeg(
+            np.asarray(noisy, np.uint8), quality=95, exif=exif_block(camera, k), profile=profile
+        )
         (folder / "frames" / f"F{k + 1:04d}.jpg").write_bytes(stream)
 
     with ThreadPoolExecutor(2) as pool:

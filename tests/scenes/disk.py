@@ -29,7 +29,7 @@ def covered(radius: float) -> NDArray[np.float64]:
     length = np.clip(np.minimum(chord, left + 1) - np.maximum(-chord, left), 0, None)
     kernel = length.reshape(2 * half + 1, SUB, -1).sum(1)
     kernel = kernel + kernel.T
-    return kernel / kernel.sum()
+    return np.asarray(kernel / kernel.sum())
 
 
 def variance(kernel: NDArray[np.float64]) -> float:

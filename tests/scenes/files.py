@@ -87,7 +87,12 @@ def as_8bit(pixels: NDArray[np.uint16]) -> NDArray[np.uint8]:
 
 
 def frame_bytes(
-    pixels: NDArray[np.uint16], format: str, *, number: int, camera: Camera, quality: int = 95
+    pixels: NDArray[np.uint16],
+    format: str,
+    *,
+    number: int,
+    camera: Camera,
+    quality: int = 95,
 ) -> bytes:
     """One frame (h, w, 3) as a file's content."""
     exif, profile = tags.exif_block(camera, number), tags.srgb_profile()

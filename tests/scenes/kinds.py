@@ -45,9 +45,9 @@ def ground(colour: Floats, depth: Floats | float) -> Surface:
 def slope(random: Random, shape: tuple[int, int], low: float, high: float, *, wave: float = 0.1) -> Floats:
     """Depth that runs across the picture with a smooth wave, within low..high."""
     turn = random.uniform(0.2, 0.8) * np.pi
-    x, y = shapes.grid(*shape, turn=turn)
+    x = shapes.grid(*shape, turn=turn)[0]
     along = x / np.abs(x).max() / 2 + 0.5 + wave * (fractal(random, shape, fall=0.25, octaves=9) - 0.5)
-    return (low + (high - low) * np.clip(along, 0, 1)).astype(np.float32)
+    return np.asarray(low + (high - low) * np.clip(along, 0, 1), np.float32)
 
 
 def hairs(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
@@ -79,9 +79,10 @@ def hairs(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
 
 
 def doorways(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
-    """Receding walls with hard-edged openings: plain paint and fine plaster, a detailed room at the end."""
+    """Receding walls with hard-edged openings: one house's plain paint and fine plaster, stone at the end."""
     last, (h, w) = n - 1, shape
-    scene = [ground(textures.any_rich(random, shape), float(last))]
+    scene = [ground((0.6 * textures.mineral(random, shape, contrast=0.45)).astype(np.float32), float(last))]
+    house = np.array(random_colour(random, low=0.25, high=0.45))
     walls = n
     x, y = shapes.grid(h, w)
     for i in range(1, walls):
@@ -92,10 +93,10 @@ def doorways(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
         if random.random() < 0.5:
             top = np.hypot(x - cx, np.minimum(y - cy + half_h * 0.35, 0) * (half_w / (half_h * 0.65)))
             opening = np.minimum(opening, half_w - top)
-        grain = float(random.choice([0.0, 0.012, 0.06]))
-        wall = textures.plaster(random, shape, grain=max(grain, 1e-4))
+        grain = float(random.choice([0.0, 0.012, 0.03]))
+        wall = textures.plaster(random, shape, level=1.0, grain=grain) * house * random.uniform(0.7, 1.3)
         border = np.clip(1 - np.abs(-opening - 14) / 2.2, 0, 1)[..., None]
-        wall = wall * (1 - 0.55 * border)
+        wall = wall * (1 - 0.3 * border)
         scene.append(
             Surface(
                 colour=wall.astype(np.float32),
@@ -108,7 +109,7 @@ def doorways(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
 
 def _step(random: Random, frame: int) -> float:
     """A depth that some frame has nearly in focus."""
-    return float(max(0.0, frame + random.uniform(-0.15, 0.15)))
+    return float(max(0.0, frame + random.uniform(-0.08, 0.08)))
 
 
 def dome(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
@@ -211,13 +212,13 @@ def _turned(colour: Floats, turn: float) -> Floats:
 
 
 def foliage(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
-    """Many small leaves at all depths; about a third sway, more each frame away from the middle one."""
+    """Many small leaves at all depths; a fifth of them sway, more each frame away from the middle one."""
     last, (h, w) = n - 1, shape
     scene = [ground(textures.bark(random, shape), slope(random, shape, 0.8 * last, last))]
     for z in np.sort(random.uniform(0, 0.85, 40))[::-1]:
         s = _thing(random, "leaf", (h, w), float(z), last)
         sway = None
-        if random.random() < 0.33:
+        if random.random() < 0.2:
             push = random.normal(0, 6, 2)
             phase = random.uniform(0, 6)
             k = np.arange(n) - n // 2
@@ -229,12 +230,12 @@ def foliage(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
 def micro(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
     """As through a microscope: a knobbly shell with scales and bristles, razor-thin depth of field."""
     last, (h, w) = n - 1, shape
-    near, second, _ = textures.cells(random, shape, 34.0)
+    near = textures.cells(random, shape, 34.0)[0]
     knob = np.sqrt(np.clip(1 - (near / 24) ** 2, 0, 1))
     x, y = shapes.grid(h, w)
     bowl = np.clip((x / w) ** 2 + (y / h) ** 2, 0, 0.5) * 1.6
-    depth = np.clip(0.06 + bowl * 1.05 + 0.12 * (1 - knob), 0, 1) * last
-    depth = cv2.GaussianBlur(depth.astype(np.float32), (0, 0), 3)
+    rough: Floats = np.clip(0.06 + bowl * 1.05 + 0.12 * (1 - knob), 0, 1) * last
+    depth = cv2.GaussianBlur(rough.astype(np.float32), (0, 0), 3)
     fine = textures.cells(random, shape, 5.0)
     value = 0.35 + 0.5 * knob - 0.3 * np.clip(1 - (fine[1] - fine[0]) / 1.3, 0, 1)
     value = value * (0.7 + 0.6 * spread(fractal(random, shape, fall=0.9, octaves=5)))
@@ -258,7 +259,7 @@ def micro(random: Random, shape: tuple[int, int], n: int) -> list[Surface]:
 
 KINDS: dict[str, Kind] = {
     "hairs": Kind(build=hairs, frames=24, size=(1200, 900), reach=22),
-    "doorways": Kind(build=doorways, frames=6, size=(1200, 900), reach=12),
+    "doorways": Kind(build=doorways, frames=6, size=(1200, 900), reach=10),
     "dome": Kind(build=dome, frames=60, size=(1200, 900), reach=24),
     "occlusion": Kind(build=occlusion, frames=12, size=(1200, 900), reach=20),
     "foliage": Kind(build=foliage, frames=16, size=(1200, 900), reach=18),

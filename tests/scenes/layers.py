@@ -81,7 +81,7 @@ class Stage:
         out = np.zeros((*self.canvas, 3), np.float32)
         depth = np.zeros(self.canvas, np.float32)
         for s in self.surfaces:
-            inner, outer = _overlap(s.at, s.alpha.shape, self.canvas)
+            inner, outer = overlap(s.at, s.alpha.shape, self.canvas)
             if s.sway is not None and abs(s.sway[self.reference]).any():
                 raise ValueError("a moving surface must rest in the reference frame")
             a = s.alpha[inner][..., None]
@@ -100,7 +100,7 @@ class Stage:
                     self._sliced[number] = self._slice(surface)
                 sliced = self._sliced[number]
             colour, alpha = self._blur(sliced, k, surface.sway)
-            inner, outer = _overlap(sliced.at, alpha.shape, self.canvas)
+            inner, outer = overlap(sliced.at, alpha.shape, self.canvas)
             a = alpha[inner]
             out[outer] = out[outer] * (1 - a[..., None]) + colour[inner]
         return _by_lens(out)
@@ -112,7 +112,7 @@ class Stage:
                 self._sliced.setdefault(number, self._slice(surface))
 
     def _slice(self, s: Surface) -> _Slices:
-        opaque = bool(s.alpha.min() > 0.999)
+        opaque = _fills(s, self.canvas)
         pad = int(np.ceil(self.lens.most)) + 2
         shape = s.alpha.shape[0] + 2 * pad, s.alpha.shape[1] + 2 * pad
         fft = (scipy.fft.next_fast_len(shape[0], real=True), scipy.fft.next_fast_len(shape[1], real=True))
@@ -146,7 +146,7 @@ class Stage:
     def _blur(self, q: _Slices, k: int, sway: NDArray[np.float64] | None) -> tuple[Floats, Floats]:
         transfer = [self.transforms.of(q.shape, self.lens.radius(d, k)) for d in q.depths]
         total = np.empty(q.spectra.shape[1:], np.complex64)
-        for top in range(0, total.shape[1], ROWS):
+        for top in range(0, q.spectra.shape[2], ROWS):
             rows = slice(top, top + ROWS)
             part = q.spectra[0][:, rows] * transfer[0][rows]
             for spectrum, t in zip(q.spectra[1:], transfer[1:], strict=True):
@@ -162,6 +162,11 @@ class Stage:
         return np.clip(planes[:3], 0, None).transpose(1, 2, 0), np.clip(planes[3], 0, 1)
 
 
+def _fills(s: Surface, canvas: tuple[int, int]) -> bool:
+    """Whether the surface covers the whole canvas, so that it goes on beyond what is drawn."""
+    return s.at == (0, 0) and s.alpha.shape == canvas and bool(s.alpha.min() > 0.999)
+
+
 def _by_lens(linear: Floats) -> Floats:
     at = np.arange(-3, 4)
     tap = np.exp(-at * at / (2 * POINT * POINT))
@@ -171,10 +176,10 @@ def _by_lens(linear: Floats) -> Floats:
 
 def _shifted(shape: tuple[int, int], by: NDArray[np.float64]) -> NDArray[np.complex64]:
     fy, fx = np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1])[None]
-    return np.exp(-2j * np.pi * (fx * by[0] + fy * by[1])).astype(np.complex64)
+    return np.asarray(np.exp(-2j * np.pi * (fx * by[0] + fy * by[1])), np.complex64)
 
 
-def _overlap(
+def overlap(
     at: tuple[int, int], shape: tuple[int, ...], canvas: tuple[int, int]
 ) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
     """Slices of a surface's own grid and of the canvas where both are."""
@@ -203,7 +208,7 @@ def _seen_from(s: Surface, stage: Stage, k: int) -> Surface:
     moved = by_field(planes.astype(np.float32), x * shrink, y * shrink)
     alpha = np.clip(moved[..., 3], 0, 1)
     alpha[alpha < 2e-3] = 0
-    if s.alpha.min() > 0.999:
+    if _fills(s, stage.canvas):
         alpha[:] = 1
     colour = np.clip(moved[..., :3] / np.maximum(alpha, 1e-3)[..., None], 0, 1)
     return Surface(

@@ -11,6 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -52,7 +53,7 @@ class Scene:
 
     def radius(self, frame: int) -> Floats:
         """(h, w) blur radius in pixels of what is in front, in the reference geometry."""
-        return np.minimum(np.abs(self.depth - frame) * self.aperture, self.reach).astype(np.float32)
+        return np.asarray(np.minimum(np.abs(self.depth - frame) * self.aperture, self.reach), np.float32)
 
 
 def cache_folder() -> Path:
@@ -127,14 +128,17 @@ def blurred(
 
 
 def _moving(stage: Stage) -> NDArray[np.bool_]:
-    out = np.zeros(stage.canvas, bool)
+    """Where something that sways may be seen in any frame, in focus or nearly so."""
+    out = np.zeros(stage.canvas, np.uint8)
     for s in stage.surfaces:
         if s.sway is not None:
-            far = np.ceil(np.abs(s.sway).max(0)).astype(int) + int(stage.lens.most)
-            h, w = s.alpha.shape
-            x0, y0 = s.at[0] - far[0], s.at[1] - far[1]
-            out[max(0, y0) : max(0, y0 + h + 2 * far[1]), max(0, x0) : max(0, x0 + w + 2 * far[0])] = True
-    return out
+            far = np.ceil(np.abs(s.sway).max(0)).astype(int) + 8
+            seen = np.zeros_like(out)
+            inner, outer = layers.overlap(s.at, s.alpha.shape, stage.canvas)
+            seen[outer] = s.alpha[inner] > 0
+            near = np.ones((2 * far[1] + 1, 2 * far[0] + 1), np.uint8)
+            out = np.maximum(out, np.asarray(cv2.dilate(seen, near), np.uint8))
+    return np.asarray(out > 0)
 
 
 def similarity(

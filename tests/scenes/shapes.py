@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -57,7 +59,7 @@ def letter(random: Random, text: str, height: int) -> Floats:
     )
     cv2.putText(big, text, (thick, h + thick), face, scale * over, 255, thick, cv2.LINE_AA)
     small = cv2.resize(big, None, fx=1 / over, fy=1 / over, interpolation=cv2.INTER_AREA)
-    return (small / np.float32(255)).astype(np.float32)
+    return np.asarray(small / np.float32(255), np.float32)
 
 
 def hair_path(
@@ -67,7 +69,7 @@ def hair_path(
     turn = random.uniform(0, 2 * np.pi)
     bend = np.cumsum(random.normal(0, 0.05, steps)) + random.normal(0, 0.9) * np.linspace(0, 1, steps)
     step = np.stack([np.cos(turn + bend), np.sin(turn + bend)], 1) * length / steps
-    return np.vstack([[0, 0], np.cumsum(step, 0)]) + np.array(start)
+    return np.asarray(np.vstack([[0, 0], np.cumsum(step, 0)]) + np.array(start))
 
 
 def hair(
@@ -87,7 +89,7 @@ def hair(
     best = np.full((h, w), 1e9, np.float32)
     along, side = np.zeros((h, w), np.float32), np.zeros((h, w), np.float32)
     points = (path - low).astype(np.float32)
-    for i, (a, b) in enumerate(zip(points[:-1], points[1:], strict=True)):
+    for i, (a, b) in enumerate(itertools.pairwise(points)):
         d = b - a
         r = int(width + 4)
         x0, y0 = np.maximum(np.floor(np.minimum(a, b) - r), 0).astype(int)

@@ -10,14 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.scenes import light, resample, textures
+from tests.scenes.light import Floats
 from tests.scenes.scene import Scene, render, similarity
 
 Frame = NDArray[np.uint16]
 
 
-def _noisy(encoded: NDArray[np.float32], noise: float, seed: int) -> Frame:
+def _noisy(encoded: Floats, noise: float, seed: int) -> Frame:
     grain = np.random.default_rng(seed).standard_normal(encoded.shape, np.float32)
-    return np.rint(np.clip(encoded + np.float32(noise) * grain, 0, 1) * 65535).astype(np.uint16)
+    return np.asarray(np.rint(np.clip(encoded + np.float32(noise) * grain, 0, 1) * 65535), np.uint16)
 
 
 def covered(scene: Scene, *, seed: int = 1) -> Frame:

@@ -11,7 +11,10 @@ from tests.scenes.light import Floats
 
 Random = np.random.Generator
 Shape = tuple[int, int]
-WORDS = "velm orrin tasso quild brenna ostel kivar munt 37 sorrel 204 fenn lathe pim hallow 9 udo wex".split()
+WORDS = [
+    "velm", "orrin", "tasso", "quild", "brenna", "ostel", "kivar", "munt", "37", "sorrel",
+    "204", "fenn", "lathe", "pim", "hallow", "9", "udo", "wex",
+]  # fmt: skip
 
 
 def fractal(random: Random, shape: Shape, *, fall: float = 0.6, octaves: int = 8) -> Floats:
@@ -19,7 +22,9 @@ def fractal(random: Random, shape: Shape, *, fall: float = 0.6, octaves: int = 8
     out, weight = np.zeros(shape, np.float32), 1.0
     for octave in range(octaves):
         step = 2 ** (octaves - 1 - octave)
-        small = random.standard_normal((shape[0] // step + 4, shape[1] // step + 4)).astype(np.float32)
+        small: Floats = random.standard_normal((shape[0] // step + 4, shape[1] // step + 4)).astype(
+            np.float32
+        )
         if step > 1:
             grown = cv2.resize(small, None, fx=step, fy=step, interpolation=cv2.INTER_CUBIC)
             small = grown[step : step + shape[0], step : step + shape[1]]
@@ -32,7 +37,7 @@ def fractal(random: Random, shape: Shape, *, fall: float = 0.6, octaves: int = 8
 def spread(field: Floats) -> Floats:
     """Stretch to 0..1 between the 1st and 99th hundredth, so that contrast does not hang on outliers."""
     low, high = np.quantile(field[::7, ::7], [0.01, 0.99])
-    return np.clip((field - low) / (high - low), 0, 1).astype(np.float32)
+    return np.asarray(np.clip((field - low) / (high - low), 0, 1), np.float32)
 
 
 def ramp(field: Floats, *colours: tuple[float, float, float]) -> Floats:
@@ -98,7 +103,7 @@ def plaster(random: Random, shape: Shape, *, level: float | None = None, grain: 
     shade = fractal(random, shape, fall=0.45)
     base = random_colour(random, low=0.12, high=0.5) if level is None else (level, level * 0.94, level * 0.85)
     value = 1 + grain * lit / lit.std() + 0.25 * (shade - 0.5)
-    return np.asarray(np.clip(value[..., None] * np.array(base, np.float32), 0.002, 0.95), np.float32)
+    return np.asarray(np.clip(value[..., None] * np.array(base, np.float32), 0.002, 1), np.float32)
 
 
 def bark(random: Random, shape: Shape) -> Floats:
