@@ -47,8 +47,8 @@ kernel: $(VENV)/.project  ## compile the kernel where its sources changed
 
 demo: setup  ## render a stack of frames and merge it: demo/picture.tif
 	@$(BIN)/python -m tests.scenes.demo demo/frames
-	@$(BIN)/nearfar merge demo/frames --out demo/picture.tif --report demo/report.json
-	@echo "The frames lie in demo/frames, the picture is demo/picture.tif, the report demo/report.json."
+	@$(BIN)/nearfar merge demo/frames --out demo/picture.tif
+	@echo "The frames lie in demo/frames, the picture is demo/picture.tif, with its preview and report beside it."
 
 test: setup  ## run the tests; ARGS='-k words' picks some
 	@$(BIN)/python -m pytest $(ARGS)
