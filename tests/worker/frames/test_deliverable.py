@@ -29,6 +29,7 @@ from nearfar.frames.deliverable import (
     write_preview,
 )
 from nearfar.frames.exif import ExifBlock
+from nearfar.frames.ifd import ascii_tag
 from nearfar.frames.xmp import read_key, xmp_packet
 from tests.worker.frames.makers import Samples, jpeg_bytes, picture
 
@@ -173,6 +174,19 @@ def test_pixels_come_back_through_four_readers(
     assert read_header(path).in_parts
     if channels == 1:
         assert np.array_equal(np.asarray(Image.open(path)), flat)
+
+
+def test_offsets_beyond_4_gib_are_real(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sparse file: the tiles lie behind 5 GiB of nothing, so that every offset needs 64 bits."""
+    monkeypatch.setattr(deliverable, "HEADER_BYTES", 5 << 30)
+    array = picture(height=520, width=600, dtype=np.uint16)
+    path = write(tmp_path / "picture.tif", array, exif=ExifBlock(gps={1: ascii_tag("N")}))
+    assert path.stat().st_size > 5 << 30
+    assert path.stat().st_blocks * 512 < 64 << 20
+    assert np.array_equal(tifffile.imread(path), array)
+    assert np.array_equal(decode(read_header(path)), array)
+    assert run("tiffinfo", "-d", path).stderr == ""
+    assert exif_block(read_header(path)).gps[1].text() == "N"
 
 
 def test_the_pyramid_hangs_below_the_picture(result: Path) -> None:

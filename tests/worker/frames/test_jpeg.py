@@ -73,6 +73,17 @@ def test_a_profile_in_several_segments_is_put_together(frame: Path) -> None:
         assert read_header(frame).icc == profile
 
 
+def test_a_profile_that_lacks_a_part_is_left_out_with_a_note(frame: Path) -> None:
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    data = jpeg_bytes(picture(), icc_profile=profile + bytes(100_000))
+    at = data.index(b"ICC_PROFILE\0\2\2") - 4
+    size = 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    frame.write_bytes(data[:at] + data[at + size :])
+    header = read_header(frame)
+    assert header.icc is None
+    assert header.notes == ("the colour profile is damaged and left out",)
+
+
 def test_the_first_of_several_pictures_is_taken(frame: Path) -> None:
     first, second = (Image.fromarray(picture(seed=seed)) for seed in (1, 2))
     first.save(frame, "MPO", save_all=True, append_images=[second], quality=95)

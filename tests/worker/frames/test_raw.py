@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 
 from nearfar.errors import FrameRefused
+from nearfar.frames import raw
+from nearfar.frames.camera import camera_data
 from nearfar.frames.colour import profile_name
 from nearfar.frames.decode import decode, read_header
-from tests.worker.frames.makers import write_dng
+from nearfar.frames.source import opened
+from tests.worker.frames.makers import exif_bytes, write_dng
 
 
 def test_a_dng_is_developed_to_16_bit_srgb(tmp_path: Path) -> None:
@@ -53,6 +56,25 @@ def test_a_file_cut_short_is_refused_without_a_word_on_the_terminal(
     with pytest.raises(FrameRefused, match="ends early"):
         read_header(path)
     assert capfd.readouterr() == ("", "")
+
+
+def _box(name: bytes, contents: bytes) -> bytes:
+    return (8 + len(contents)).to_bytes(4, "big") + name + contents
+
+
+def test_camera_data_in_boxes_are_found(tmp_path: Path) -> None:
+    """The nesting of boxes is laid out from memory; no public sample lies beside the tests."""
+    image, exif = exif_bytes(t271="Nordlys", t274=8)[6:], exif_bytes(t42036="Nordlys 60 mm")[6:]
+    inner = _box(b"CNCV", b"x" * 9) + _box(b"CMT1", image) + _box(b"CMT2", exif)
+    path = tmp_path / "frame.cr3"
+    path.write_bytes(_box(b"ftyp", b"crx \0\0\0\1") + _box(b"moov", _box(b"uuid", bytes(16) + inner)))
+    with opened(path) as file:
+        assert raw.looks_raw(file, file.peek(0, 32))
+        found = camera_data(raw.exif_of(file))
+    assert (found.make, found.lens) == ("Nordlys", "Nordlys 60 mm")
+    path.write_bytes(path.read_bytes()[:-20])
+    with opened(path) as file:
+        assert camera_data(raw.exif_of(file)).make is None
 
 
 def test_what_libraw_cannot_read_is_refused_with_its_reason(tmp_path: Path) -> None:

@@ -46,6 +46,10 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
     assert refused(tmp_path / "gone.tif").found == "no such file"
 
 
+def test_a_name_that_cannot_be_is_refused() -> None:
+    assert "cannot be opened" in refused(Path("nul\0.tif")).found
+
+
 def test_a_dangling_link_says_where_it_points(tmp_path: Path) -> None:
     path = tmp_path / "link.tif"
     path.symlink_to("nowhere.tif")

@@ -45,6 +45,15 @@ def light_table(icc: bytes | None, bits: int) -> NDArray[np.float32]:
     return table
 
 
+def sound_profile(raw: bytes | None) -> tuple[bytes | None, tuple[str, ...]]:
+    """A file's profile bytes, or None with a note where they are no profile or not the whole of one."""
+    if not raw:
+        return None, ()
+    if len(raw) < 132 or raw[36:40] != b"acsp" or int.from_bytes(raw[:4], "big") > len(raw):
+        return None, ("the colour profile is damaged and left out",)
+    return raw, ()
+
+
 def _profile_curve(icc: bytes, encoded: Floats) -> Floats | None:
     tags = _tags(icc)
     for name in (b"gTRC", b"kTRC"):

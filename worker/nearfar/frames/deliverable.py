@@ -116,7 +116,7 @@ def write_picture(
     """
     sizes = level_sizes(width, height, len(levels))
     with open(path, "wb") as file:
-        file.write(bytes(HEADER_BYTES))
+        file.seek(HEADER_BYTES)
         placed = [
             _write_tiles(file, tiles, *size, level=number)
             for number, (tiles, size) in enumerate(zip(levels, sizes, strict=True))

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from nearfar.frames.camera import camera_data
+from nearfar.frames.colour import sound_profile
 from nearfar.frames.exif import ExifBlock, block_from_bytes
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.orient import Samples, check_out, finish
@@ -54,6 +55,7 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
     check_size(file, width, height, pixels_per_byte=PIXELS_PER_BYTE)
     depth = int(picture.info.get("bit_depth") or 8)
     grey = str(picture.mode).startswith(("L", "I"))
+    icc, icc_notes = sound_profile(picture.info.get("icc_profile"))
     block = block_from_bytes(picture.info.get("exif") or b"")
     samples = width * height * (4 if picture.has_alpha else 3) * (2 if depth > 8 else 1)
     header = FrameHeader(
@@ -65,11 +67,11 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         bits=16 if depth > 8 else 8,
         stored_bits=depth,
         orientation=1,
-        icc=picture.info.get("icc_profile") or None,
+        icc=icc,
         camera=camera_data(block),
         in_parts=False,
         plain=None,
-        notes=_notes(picture),
+        notes=(*_notes(picture), *icc_notes),
         decode_bytes=file.size + 3 * samples,
     )
     return header, block

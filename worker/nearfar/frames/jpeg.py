@@ -14,6 +14,7 @@ import numpy as np
 import simplejpeg
 
 from nearfar.frames.camera import camera_data
+from nearfar.frames.colour import sound_profile
 from nearfar.frames.exif import ExifBlock, block_from_bytes
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.ifd import read_directory, read_form
@@ -52,6 +53,7 @@ class Walk:
     adobe_transform: int | None = None
     exif: bytes = b""
     icc_parts: dict[int, bytes] = field(default_factory=dict)
+    icc_count: int = 0
     pictures: int = 1
     padding: list[tuple[int, int]] = field(default_factory=list)  # (offset, size) between segments
     scan: int = 0  # offset of the first SOS marker
@@ -105,6 +107,7 @@ def _note_segment(file: FrameFile, walk: Walk, marker: int, data: bytes) -> None
         walk.exif = data[6:]
     elif marker == 0xE2 and data[:12] == b"ICC_PROFILE\0" and len(data) >= 14:
         walk.icc_parts[data[12]] = data[14:]
+        walk.icc_count = data[13]
     elif marker == 0xE2 and data[:4] == b"MPF\0":
         walk.pictures = _picture_count(data[4:])
     elif marker == 0xEE and data[:5] == b"Adobe" and len(data) >= 12:
@@ -140,6 +143,8 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
     check_size(file, walk.width, walk.height, pixels_per_byte=PIXELS_PER_BYTE)
     block = block_from_bytes(walk.exif)
     orientation, notes = _orientation(block)
+    icc, icc_notes = sound_profile(_profile(walk))
+    notes += icc_notes
     if walk.pictures > 1:
         notes += (f"the first of {walk.pictures} pictures in the file is used",)
     if walk.padding or _ends_padded(file):
@@ -156,7 +161,7 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         bits=8,
         stored_bits=8,
         orientation=orientation,
-        icc=_profile(walk),
+        icc=icc,
         camera=camera_data(block),
         in_parts=False,
         plain=None,
@@ -190,8 +195,10 @@ def _check_coding(file: FrameFile, walk: Walk) -> None:
 
 def _profile(walk: Walk) -> bytes | None:
     """The ICC profile from its numbered APP2 chunks (ICC.1 annex B.4)."""
-    parts = [walk.icc_parts[number] for number in sorted(walk.icc_parts)]
-    return b"".join(parts) or None
+    if not walk.icc_parts:
+        return None
+    parts = [walk.icc_parts.get(number) for number in range(1, walk.icc_count + 1)]
+    return b"missing" if None in parts else b"".join(part or b"" for part in parts)
 
 
 def _ends_padded(file: FrameFile) -> bool:

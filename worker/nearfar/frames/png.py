@@ -11,6 +11,7 @@ import imagecodecs
 import numpy as np
 
 from nearfar.frames.camera import camera_data
+from nearfar.frames.colour import sound_profile
 from nearfar.frames.exif import ExifBlock, block_from_bytes
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.orient import Samples, check_out, finish, swaps_sides
@@ -20,7 +21,7 @@ SIGNATURE = b"\x89PNG\r\n\x1a\n"
 WANTED = "8- or 16-bit RGB or greyscale PNG"
 DEFLATE_LIMIT = 1032  # most bytes that one byte of Deflate data can become
 _CHANNELS = {0: 1, 2: 3, 4: 2, 6: 4}
-_KEPT_CHUNKS = (b"IHDR", b"iCCP", b"eXIf", b"tRNS", b"acTL")
+_KEPT_CHUNKS = (b"IHDR", b"iCCP", b"eXIf", b"tRNS", b"acTL", b"cICP")
 MAX_KEPT_CHUNK = 16 << 20
 
 
@@ -82,6 +83,7 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
     _check_coding(file, bits, colour)
     channels = _CHANNELS[colour]
     check_size(file, width, height, pixels_per_byte=DEFLATE_LIMIT * 8 / (bits * channels))
+    icc, icc_notes = sound_profile(_profile(file, chunks.kept.get(b"iCCP")))
     block = block_from_bytes(chunks.kept.get(b"eXIf", b""))
     orientation = block.orientation()
     raw_bytes = width * height * channels * bits // 8
@@ -95,11 +97,11 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         bits=bits,
         stored_bits=bits,
         orientation=orientation or 1,
-        icc=_profile(file, chunks.kept.get(b"iCCP")),
+        icc=icc,
         camera=camera_data(block),
         in_parts=False,
         plain=None,
-        notes=_notes(chunks, colour, orientation),
+        notes=(*_notes(chunks, colour, orientation), *icc_notes),
         decode_bytes=2 * file.size + raw_bytes * (2 if interlace else 1) + (1 << 20),
     )
     return header, block
@@ -120,6 +122,8 @@ def _notes(chunks: Chunks, colour: int, orientation: int | None) -> tuple[str, .
         notes.append("transparency is left alone")
     if b"acTL" in chunks.kept:
         notes.append("an animation: its still picture is used")
+    if b"cICP" in chunks.kept:
+        notes.append("the colour description in chunk cICP is left alone")
     if orientation == 0:
         notes.append("the stored orientation makes no sense and is ignored")
     return tuple(notes)

@@ -45,6 +45,7 @@ SUFFIXES = frozenset(
     }
     | {".rwl", ".sr2", ".srf", ".srw"}
 )
+_TIFF_MAGIC = (b"*\0", b"\0*", b"+\0", b"\0+")
 _FLIPS = {0: 1, 3: 3, 5: 8, 6: 6}  # LibRaw's turn (3: 180, 5: 90 left, 6: 90 right) as Exif orientation
 
 
@@ -55,7 +56,7 @@ def looks_raw(file: FrameFile, head: bytes) -> bool:
     form = read_form(file.peek)
     if form is None:
         return False
-    if head[2:4] not in (b"*\0", b"\0*", b"+\0", b"\0+"):
+    if head[2:4] not in _TIFF_MAGIC:
         return True
     if head[8:10] == b"CR" or file.path.suffix.lower() in SUFFIXES:
         return True
@@ -86,7 +87,12 @@ def _directories(file: FrameFile) -> list[Tags]:
 
 
 def _check_complete(file: FrameFile) -> None:
-    """Refuse a TIFF-like raw file whose strips or tiles reach beyond its end, before LibRaw complains aloud."""
+    """Refuse a TIFF-like raw file whose strips or tiles reach beyond its end, before LibRaw complains aloud.
+
+    Files of another magic number are left to LibRaw: some have placeholders in these tables.
+    """
+    if file.peek(2, 2) not in _TIFF_MAGIC:
+        return
     for tags in _directories(file):
         for where, length in ((273, 279), (324, 325), (513, 514)):
             offsets = tags[where].integers() if where in tags else []
@@ -111,7 +117,7 @@ def _libraw(file: FrameFile) -> Iterator[rawpy.RawPy]:
 def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
     """Header and camera data of a raw file."""
     _check_complete(file)
-    block = _exif(file)
+    block = exif_of(file)
     with _libraw(file) as opened:
         sizes, white, colours = opened.sizes, int(opened.white_level), int(opened.num_colors)
     if sizes.pixel_aspect != 1.0:
@@ -140,14 +146,43 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
     return header, block
 
 
-def _exif(file: FrameFile) -> ExifBlock:
-    """Camera data from a TIFF-like raw file, or from the JPEG inside a RAF file (offset at byte 84, from memory)."""
+def exif_of(file: FrameFile) -> ExifBlock:
+    """Camera data from a TIFF-like raw file, the JPEG inside a RAF (offset at byte 84, from memory), or boxes."""
+    if file.peek(4, 8) == b"ftypcrx ":
+        return _boxed_exif(file)
     if file.peek(0, 15) != b"FUJIFILMCCD-RAW":
         return block_from(file.peek)
     start = int.from_bytes(file.peek(84, 4), "big")
     head = file.peek(start, 1 << 16)
     at = head.find(b"Exif\0\0")
     return block_from_bytes(head[at:]) if 0 <= at < 64 else ExifBlock()
+
+
+def _boxed_exif(file: FrameFile) -> ExifBlock:
+    """Camera data of a raw file in ISO boxes: each directory is a TIFF block of its own (names from memory)."""
+    found: dict[bytes, ExifBlock] = {}
+    for name, start, end in _boxes(file, 0, file.size):
+        for inner, at, stop in _boxes(file, start, end) if name == b"moov" else ():
+            for leaf, first, last in _boxes(file, at + 16, stop) if inner == b"uuid" else ():
+                if leaf in (b"CMT1", b"CMT2", b"CMT4"):
+                    found[leaf] = block_from_bytes(file.peek(first, last - first))
+    image, exif, gps = (found.get(name, ExifBlock()).image for name in (b"CMT1", b"CMT2", b"CMT4"))
+    return ExifBlock(image=image, exif=exif, gps=gps)
+
+
+def _boxes(file: FrameFile, at: int, end: int) -> Iterator[tuple[bytes, int, int]]:
+    """Name, start and end of the contents of each box (ISO/IEC 14496-12, section 4.2)."""
+    while at + 8 <= end:
+        head = file.peek(at, 16)
+        size, start = int.from_bytes(head[:4], "big"), at + 8
+        if size == 1:
+            size, start = int.from_bytes(head[8:16], "big"), at + 16
+        elif size == 0:
+            size = end - at
+        if size < start - at or at + size > end:
+            return
+        yield head[4:8], start, at + size
+        at += size
 
 
 def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Samples:

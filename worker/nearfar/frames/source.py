@@ -42,12 +42,22 @@ class FrameFile:
         pieces: list[bytes] = []
         end = min(offset + size, self.size)
         while offset < end:
-            piece = os.pread(self.descriptor, end - offset, offset)
+            piece = self._piece(offset, end - offset)
             if not piece:
                 break
             pieces.append(piece)
             offset += len(piece)
         return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+
+    def _piece(self, offset: int, size: int) -> bytes:
+        try:
+            return os.pread(self.descriptor, size, offset)
+        except OSError as error:
+            raise self.refused(
+                f"an error while reading: {error.strerror or error}",
+                "a readable file",
+                "Check the disk or the network share, then try again.",
+            ) from error
 
     def refused(self, found: str, expected: str, remedy: str) -> FrameRefused:
         """The error to raise about this file."""
@@ -68,19 +78,12 @@ def opened(path: Path | str) -> Iterator[FrameFile]:
     path = Path(path)
     try:
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise _cannot_open(path, error) from error
     try:
         status = os.fstat(descriptor)
         _check_kind(path, status)
         yield FrameFile(path=path, size=status.st_size, descriptor=descriptor)
-    except OSError as error:
-        raise FrameRefused(
-            path,
-            found=f"an error while reading: {error.strerror or error}",
-            expected="a readable file",
-            remedy="Check the disk or the network share, then try again.",
-        ) from error
     finally:
         os.close(descriptor)
 
@@ -104,8 +107,8 @@ def _check_kind(path: Path, status: os.stat_result) -> None:
         raise FrameRefused(path, found="an empty file (0 bytes)", expected="a picture", remedy=COPY_AGAIN)
 
 
-def _cannot_open(path: Path, error: OSError) -> FrameRefused:
-    if path.is_symlink() and isinstance(error, FileNotFoundError):
+def _cannot_open(path: Path, error: OSError | ValueError) -> FrameRefused:
+    if isinstance(error, FileNotFoundError) and path.is_symlink():
         found, remedy = f"a link to nothing ({path.readlink()})", "Mend the link, or leave it out."
     elif isinstance(error, FileNotFoundError):
         found, remedy = "no such file", "Check the name and the folder."
@@ -113,7 +116,7 @@ def _cannot_open(path: Path, error: OSError) -> FrameRefused:
         found = f"a file that user {os.geteuid()} may not read"
         remedy = "Change the file's permissions or owner."
     else:
-        found = f"a file that cannot be opened ({error.strerror or error})"
+        found = f"a file that cannot be opened ({getattr(error, 'strerror', None) or error})"
         remedy = "Check the disk or the network share, then try again."
     return FrameRefused(path, found=found, expected="a readable file", remedy=remedy)
 

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from nearfar.frames.camera import camera_data
+from nearfar.frames.colour import sound_profile
 from nearfar.frames.exif import EXIF_IFD, GPS_IFD, ExifBlock
 from nearfar.frames.headers import FrameHeader, PlainRows
 from nearfar.frames.ifd import Form, Tags, read_directory, read_form
@@ -111,7 +112,7 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         width, height = height, width
     if orientation == 0:
         notes.append("the stored orientation makes no sense and is ignored")
-    profile = tags.get(34675)
+    icc, icc_notes = sound_profile(tags[34675].raw if 34675 in tags else None)
     header = FrameHeader(
         path=file.path,
         kind="tiff",
@@ -121,12 +122,12 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         bits=layout.bits,
         stored_bits=layout.stored.itemsize * 8,
         orientation=orientation or 1,
-        icc=profile.raw if profile else None,
+        icc=icc,
         camera=camera_data(block),
         in_parts=not swaps_sides(orientation or 1)
         and (layout.across > 1 or layout.down > 1 or layout.height == 1),
         plain=layout.plain if (orientation or 1) == 1 else None,
-        notes=(*notes, *_sample_notes(layout)),
+        notes=(*notes, *_sample_notes(layout), *icc_notes),
         decode_bytes=_decode_bytes(layout, orientation or 1),
     )
     return header, block
