@@ -12,6 +12,7 @@
 #define FIRST 4                   /* half-size rows and columns at the window's edge where scores are not complete */
 #define MARGIN 24                 /* pixels around the admitted cells in which a frame is carried along */
 #define RAMP 4.f                  /* pixels over which a frame fades towards its own border */
+#define LEAST 1e-4f               /* score of any admitted frame: where nothing is to be seen, some frame must be taken */
 
 typedef struct {
     int32_t frames, width, height, cols, rows, reserved;
@@ -174,18 +175,21 @@ static void cell_rows(const nf_stack *s, int k, int hy, int hx, int n, float *re
     spread(p, prior, n);
 }
 
-/* 1 inside the frame, falling to 0 over RAMP pixels at its border; returns 0 where all of the row is inside. */
+static double between(double v, double lo, double hi) { return v < lo ? lo : (v > hi ? hi : v); }
+
+/* 1 inside the frame, falling to 0 over RAMP pixels at its border; returns 0 where all of the row is inside. Half
+   pixels beyond the picture, and those of which half lies beyond, count as the nearest pixel inside. */
 static int coverage(const nf_stack *s, int k, int hy, int hx, int n, float *restrict o) {
     const double *p = s->poses + 6 * k, w = s->pixels[k].width - .5, h = s->pixels[k].height - .5;
-    const double y = 2 * hy + .5;
+    const double y = between(2 * hy + .5, 0, s->height - 1);
     int partly = 0;
     for (int e = 0; e < 2; e++) {
-        double x = 2 * (e ? hx + n - 1 : hx) + .5, u = p[0] * x + (p[1] * y + p[2]), v = p[3] * x + (p[4] * y + p[5]);
+        double x = between(2 * (e ? hx + n - 1 : hx) + .5, 0, s->width - 1), u = p[0] * x + (p[1] * y + p[2]), v = p[3] * x + (p[4] * y + p[5]);
         partly |= u + .5 < RAMP || w - u < RAMP || v + .5 < RAMP || h - v < RAMP;
     }
     if (!partly) return 0;
     for (int i = 0; i < n; i++) {
-        double x = 2 * (hx + i) + .5, u = p[0] * x + (p[1] * y + p[2]), v = p[3] * x + (p[4] * y + p[5]);
+        double x = between(2 * (hx + i) + .5, 0, s->width - 1), u = p[0] * x + (p[1] * y + p[2]), v = p[3] * x + (p[4] * y + p[5]);
         float near = (float)fmin(fmin(u + .5, w - u), fmin(v + .5, h - v)) * (1 / RAMP);
         o[i] = nf_minf(nf_maxf(near, 0), 1);
     }
@@ -273,7 +277,7 @@ static void score_row(window_t *w, int y) {
         float *restrict o = m->weight + row + x0, *restrict b = best + x0;
         for (int x = 0; x < n; x++) {
             float a = nf_maxf(e0[x] - s->band0 * v[x], 0) * top0[x0 + x], c = nf_maxf(e1[x] - s->band1 * v[x], 0) * top1[x0 + x];
-            o[x] = ad[x] * (s->prior_weight * prior[x] + mask[x] * (a + c));
+            o[x] = ad[x] * (LEAST + s->prior_weight * prior[x] + mask[x] * (a + c));
             b[x] = nf_maxf(b[x], o[x]);
         }
     }
@@ -282,6 +286,7 @@ static void score_row(window_t *w, int y) {
 /* Half-size colours of the frame with the largest score, place by place. */
 static void reference_row(window_t *w, int y) {
     const int64_t row = (int64_t)y * w->half_width, plane = (int64_t)w->half_width * w->half_height;
+    for (int c = 0; c < 3; c++) memset(w->reference[c] + row, 0, (size_t)w->half_width * 4);
     for (int i = 0; i < w->count; i++) {
         member_t *m = w->members + i;
         if (!has_row(m, y)) continue;
@@ -289,7 +294,7 @@ static void reference_row(window_t *w, int y) {
         for (int c = 0; c < 3; c++) {
             const float *restrict f = m->planes.half_colour + c * plane + row;
             float *restrict o = w->reference[c] + row;
-            for (int x = m->box.x0 / 2; x < m->box.x1 / 2; x++) o[x] = v[x] >= b[x] ? f[x] : o[x];
+            for (int x = m->box.x0 / 2; x < m->box.x1 / 2; x++) o[x] = v[x] >= b[x] && v[x] > 0 ? f[x] : o[x];
         }
     }
 }

@@ -1,0 +1,116 @@
+"""Survey of one frame, spelled out: the specification of survey.c, over whole pictures and in its order of operations.
+
+A cell is a square of 16 x 16 pixels. What a survey tells of each is how much detail of three sizes lies in it: the
+mean square of the luma's bands y - B5 y at full, half and quarter size, B5 = [1 4 6 4 1] / 16 along both axes.
+Everything is float32, and sums run in a stated order, so that the kernel's results are these bit for bit.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+CELL = 16
+HALO = 16
+"""Pixels of repeated edge around the picture: a band at quarter size reaches 8."""
+CURVE_STEPS = 4096
+F32 = NDArray[np.float32]
+
+
+def split(interleaved: NDArray[Any]) -> NDArray[Any]:
+    """(rows, width, 3) as planar rows (rows, 3, width)."""
+    return np.ascontiguousarray(interleaved.transpose(0, 2, 1))
+
+
+def luma(r: F32, g: F32, b: F32) -> F32:
+    """Luma of encoded colours with the weights of ITU-R BT.601: Y = .299 R + .587 G + .114 B."""
+    return np.float32(0.299) * r + np.float32(0.587) * g + np.float32(0.114) * b
+
+
+def b5(plane: F32) -> F32:
+    """B5 along both axes, first across and then down: (h, w) to (h - 4, w - 4), only where all taps lie inside."""
+    s = plane
+    s = 0.375 * s[:, 2:-2] + 0.25 * (s[:, 1:-3] + s[:, 3:-1]) + 0.0625 * (s[:, :-4] + s[:, 4:])
+    return 0.375 * s[2:-2] + 0.25 * (s[1:-3] + s[3:-1]) + 0.0625 * (s[:-4] + s[4:])
+
+
+def halve(plane: F32) -> F32:
+    """Means of 2 x 2: (h, w), both even, to half size."""
+    return 0.25 * (plane[::2, ::2] + plane[::2, 1::2] + plane[1::2, ::2] + plane[1::2, 1::2])
+
+
+def encoded_luma(samples: NDArray[Any]) -> F32:
+    """Luma (h, w), 0..1, of samples (h, w, 3), uint8 or uint16, as they are encoded in the file."""
+    scale = np.float32(1) / np.float32(np.iinfo(samples.dtype).max)
+    values = samples.astype(np.float32) * scale
+    return luma(values[..., 0], values[..., 1], values[..., 2])
+
+
+def cell_sums(plane: F32, side: int) -> F32:
+    """Sums over cells of ``side`` x ``side``: each row of a cell from left to right, then the rows from the top."""
+    rows, cols = plane.shape[0] // side, plane.shape[1] // side
+    across = np.add.accumulate(plane.reshape(rows, side, cols, side), axis=3)[..., -1]
+    return np.asarray(np.add.accumulate(across, axis=1)[:, -1], np.float32)
+
+
+def inside(size: int, cells: int, level: int) -> NDArray[np.bool_]:
+    """Which of the pixels of a level along one side stand for pixels of the picture: those that begin inside."""
+    return (np.arange(cells * (CELL >> level)) << level) < size
+
+
+def cell_means(plane: F32, size: tuple[int, int], level: int) -> F32:
+    """Means over the part of each cell that lies in a picture of that (height, width): (R, C)."""
+    side = CELL >> level
+    y = inside(size[0], plane.shape[0] // side, level)
+    x = inside(size[1], plane.shape[1] // side, level)
+    count = cell_sums((y[:, None] & x[None]).astype(np.float32), side)
+    return np.asarray(cell_sums(np.where(y[:, None] & x[None], plane, np.float32(0)), side) / count)
+
+
+def small_picture(half: F32, curve: F32, size: tuple[int, int]) -> NDArray[np.uint16]:
+    """Linear light of 4 x 4 pixels, 65535 for 1, (height // 4, width // 4).
+
+    Taken from half-size luma v: the curve, (4097,) linear light at k / 4096, is read between its two nearest entries,
+    L(v) = curve[k] + (4096 v - k) (curve[k + 1] - curve[k]), and the mean of 2 x 2 of these is rounded to nearest.
+    Within a block of 2 x 2 pixels light is thus averaged encoded, which errs by the curve's bend only.
+    """
+    rows, cols = size[0] // 4, size[1] // 4
+    v = half[: 2 * rows, : 2 * cols] * np.float32(CURVE_STEPS)
+    at = np.clip(v.astype(np.int32), 0, CURVE_STEPS - 1)
+    light = curve[at] + (v - at.astype(np.float32)) * (curve[at + 1] - curve[at])
+    total = light[::2, ::2] + light[::2, 1::2] + light[1::2, ::2] + light[1::2, 1::2]
+    mean = np.clip(total * np.float32(0.25), 0, 1)
+    return np.asarray(mean * np.float32(65535) + np.float32(0.5)).astype(np.uint16)
+
+
+def measure(samples: NDArray[Any], curve: F32) -> tuple[F32, F32, NDArray[np.uint16]]:
+    """Survey of one frame.
+
+    Parameters
+    ----------
+    samples
+        (h, w, 3), uint8 or uint16.
+    curve
+        (4097,), encoded luma to linear light.
+
+    Returns
+    -------
+    Energies (3, R, C), mean encoded luma (R, C), and the small picture of `small_picture`. Cells at the right and
+    lower edge count only what lies in the picture; the bands there see the edge pixel repeated outside.
+    """
+    size = samples.shape[0], samples.shape[1]
+    rows, cols = -(-size[0] // CELL), -(-size[1] // CELL)
+    around = ((HALO, HALO + CELL * rows - size[0]), (HALO, HALO + CELL * cols - size[1]))
+    y = np.pad(encoded_luma(samples), around, mode="edge")
+    mean = cell_means(y[HALO:-HALO, HALO:-HALO], size, 0)
+    half = halve(y)[HALO // 2 :, HALO // 2 :]
+    energy = []
+    for level in range(3):
+        y = halve(y) if level else y
+        halo = HALO >> level
+        band = y[2:-2, 2:-2] - b5(y)
+        band = band[halo - 2 : 2 - halo, halo - 2 : 2 - halo]
+        energy.append(cell_means(band * band, size, level))
+    return np.stack(energy), mean, small_picture(half, curve, size)

@@ -1,0 +1,132 @@
+"""A frame carried into the picture's geometry, spelled out: the specification of warp.c, in its order of operations.
+
+Cubic convolution with the slope A = -.75 at one pixel's distance (a common choice; Catmull-Rom's is -.5), as two
+one-dimensional passes. The pose maps picture (x, y) to frame (u, v):
+
+    u = a x + b y + c,    v = d x + e y + f.
+
+On frame row j, y = (j - f - d x) / e, so the picture's column x lies at u = (a - b d / e) x + (b / e) j + (c - b f / e).
+The first pass takes each frame row j at these places; the second takes, in each column x, the rows around v.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.kernel.twin_cells import mirror
+from nearfar.merge.kernel.twin_survey import b5, halve, luma
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+A = np.float32(-0.75)
+UNIT = np.float32(24576)
+"""Colours are held as int16, so many for 1: the cubic overshoots, up to 1.33 fits."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Carried:
+    """Planes of one frame in a window (h, w) of the picture.
+
+    ``colour``: (3, h, w) int16 in `UNIT`-ths. ``fine``: (h, w), finest luma band. ``square``, ``half_luma``
+    (h / 2, w / 2) and ``half_colour`` (3, h / 2, w / 2): means of 2 x 2 of the band squared, the luma, the colours.
+    """
+
+    colour: NDArray[np.int16]
+    fine: F32
+    square: F32
+    half_luma: F32
+    half_colour: F32
+
+
+def values(samples: NDArray[Any], table: F32 | None) -> F32:
+    """Encoded values of samples (h, w, 3), 0..1: by a table (the frame's gain is in it), or as they are."""
+    if table is not None:
+        return table[samples]
+    return samples.astype(np.float32) * (np.float32(1) / np.float32(np.iinfo(samples.dtype).max))
+
+
+def cubic(t: F32) -> tuple[F32, F32, F32, F32]:
+    """Weights of the samples at -1, 0, 1, 2 for a place ``t`` after 0; they add up to 1.
+
+    With k(s) the cubic: w1 = k(t) and w2 = k(1 - t), k(s) = (A + 2) s^3 - (A + 3) s^2 + 1; the outer pieces are
+    w0 = A t (1 - t)^2 and w3 = A t^2 (1 - t).
+    """
+    u = 1 - t
+    t2, u2 = t * t, u * u
+    inner = ((A + 2) * t - (A + 3)) * t2 + 1
+    outer = ((A + 2) * u - (A + 3)) * u2 + 1
+    return A * t * u2, inner, outer, A * u * t2
+
+
+def shared_places(starts: F64, step: float, block: int) -> tuple[NDArray[np.int64], F32]:
+    """Whole offset and fraction of the places start + k step, k = 0 .. block - 1.
+
+    All places of a block share the whole number below the middle one, so the fraction may leave 0..1 a little and
+    the cubic's pieces are used beyond their interval: that keeps gathers out of the kernel's loops. Exact for a
+    pure shift; the bound for other poses is measured in the tests.
+    """
+    whole = np.floor(starts + step * (0.5 * (block - 1)))
+    fraction = (starts - whole).astype(np.float32)
+    each = np.float32(step) * np.arange(block, dtype=np.float32)
+    return whole.astype(np.int64), fraction[..., None] + each
+
+
+def resample(frame: F32, pose: F64, left: int, top: int, width: int, height: int) -> F32:
+    """The window of the picture (height, width, 3) whose top left pixel is (left, top), from a frame's values.
+
+    ``left`` and ``width`` are multiples of 16: blocks of 16 columns, or of 8 where scale, roll or shear exceed 2 %,
+    begin at multiples of their size, so a pixel does not depend on the window. Outside, the frame is mirrored.
+    """
+    (a, b, c), (d, e, f) = (tuple(float(v) for v in row) for row in pose)
+    rate, skew, shift = a - b * d / e, b / e, c - b * f / e
+    block = 8 if abs(rate - 1) > 0.02 or abs(d) > 0.02 or abs(e - 1) > 0.02 else 16
+    starts = np.arange(left, left + width, block).astype(np.float64)
+    y = np.arange(top, top + height).astype(np.float64)[:, None]
+
+    v = d * starts + (e * y + f)
+    row, fraction_down = shared_places(v, d, block)
+    lowest = int(row.min()) - 1
+    rows = np.arange(lowest, int(row.max()) + 3)
+
+    u = rate * starts + (skew * rows[:, None].astype(np.float64) + shift)
+    column, fraction = shared_places(u, rate - 1, block)
+    source = frame[mirror(rows, frame.shape[0])]
+    at = column[..., None] + np.arange(block)
+    lines = np.arange(len(rows))[:, None, None]
+    w = cubic(fraction)
+    p = [source[lines, mirror(at + k - 1, frame.shape[1])] for k in range(4)]
+    across = w[0][..., None] * p[0] + w[1][..., None] * p[1] + w[2][..., None] * p[2] + w[3][..., None] * p[3]
+
+    w = cubic(fraction_down)
+    blocks = np.arange(len(starts))
+    p = [across[row - lowest + k - 1, blocks] for k in range(4)]
+    down = w[0][..., None] * p[0] + w[1][..., None] * p[1] + w[2][..., None] * p[2] + w[3][..., None] * p[3]
+    return np.asarray(down.reshape(height, width, 3))
+
+
+def to_units(colour: F32) -> NDArray[np.int16]:
+    """Values as whole `UNIT`-ths, rounded to nearest (the float32 sum with 32768.5 rounds too, by 1/256 at most)."""
+    held = np.clip(colour * UNIT, np.float32(-32767), np.float32(32767))
+    return ((held + np.float32(32768.5)).astype(np.int32) - 32768).astype(np.int16)
+
+
+def carry(
+    samples: NDArray[Any], table: F32 | None, pose: F64, left: int, top: int, width: int, height: int
+) -> Carried:
+    """One frame in a window of the picture; ``top`` and ``height`` are even. At the window's edges B5 repeats them."""
+    colour = resample(values(samples, table), pose, left, top, width, height)
+    planes = np.ascontiguousarray(np.moveaxis(colour, 2, 0))
+    y = luma(planes[0], planes[1], planes[2])
+    fine = y - b5(np.pad(y, 2, mode="edge"))
+    s = fine * fine
+    return Carried(
+        colour=to_units(planes),
+        fine=fine,
+        square=0.25 * (s[::2, ::2] + s[::2, 1::2] + s[1::2, ::2] + s[1::2, 1::2]),
+        half_luma=halve(y),
+        half_colour=np.stack([halve(plane) for plane in planes]),
+    )
