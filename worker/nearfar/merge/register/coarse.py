@@ -34,6 +34,7 @@ class CoarseLink:
     overlap: float
     holds: bool
     gain_ev: float | None
+    information: NDArray[np.float64]  # (4, 4) about (x, y, log scale, roll), as the finest level used knows them
 
 
 def shift_candidates(
@@ -74,12 +75,13 @@ def refine(
     pose: Similarity,
     reduction: int,
     centre: complex,
-) -> Similarity:
-    """``pose`` after a few rounds of the block solver on two band-passed pictures."""
+) -> tuple[Similarity, NDArray[np.float64]]:
+    """``pose`` after a few rounds of the block solver on two band-passed pictures, and what is known of it."""
     h, w = first.shape
     origins = block_grid(w, h)
+    known = np.zeros((4, 4))
     if not len(origins):
-        return pose
+        return pose, known
     at = (origins[:, 1].astype(np.int64) - 1) * w + origins[:, 0] - 1
     nothing = np.zeros(len(origins), np.int64)
     middle = reduction * (origins + (BLOCK - 1) / 2) + (reduction - 1) / 2
@@ -91,11 +93,12 @@ def refine(
         fit = fit_similarity(block_equations(moments), x, y, reduction=reductions)
         if fit is None:
             break
+        known = fit.information
         dx, dy, scale, roll = (float(v) for v in fit.step)
         pose = pose.after(Similarity(1 + scale + 1j * roll, complex(dx, dy)))
         if abs(complex(dx, dy)) + abs(complex(scale, roll)) * abs(centre) < 0.01 * reduction:
             break
-    return pose
+    return pose, known
 
 
 def likeness(
@@ -121,11 +124,11 @@ def coarse_link(
     centre, levels = centre_of(size), sorted(first.bands, reverse=True)
     top = levels[0]
     h, w = first.light.shape
-    best = CoarseLink(pose=IDENTITY, likeness=0.0, overlap=0.0, holds=False, gain_ev=None)
+    best = CoarseLink(pose=IDENTITY, likeness=0.0, overlap=0.0, holds=False, gain_ev=None, information=np.zeros((4, 4)))
     for shift in shift_candidates(first.spectrum, second.spectrum, (fast_length(h), fast_length(w))):
         pose = Similarity(1 + 0j, shift * top)
         for level in levels:
-            pose = refine(first.bands[level], second.bands[level], pose, level, centre)
+            pose, known = refine(first.bands[level], second.bands[level], pose, level, centre)
         matrix = to_matrix(pose, centre, top)
         alike, overlap = likeness(first.bands[top], second.bands[top], matrix)
         turn = np.log(pose.a)
@@ -137,7 +140,7 @@ def coarse_link(
         )
         if holds or alike > best.likeness:
             gain = gain_between(first.light, second.light, matrix, top) if holds else None
-            best = CoarseLink(pose=pose, likeness=alike, overlap=overlap, holds=bool(holds), gain_ev=gain)
+            best = CoarseLink(pose=pose, likeness=alike, overlap=overlap, holds=bool(holds), gain_ev=gain, information=known)
         if holds:
             break
     return best

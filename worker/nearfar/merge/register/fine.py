@@ -20,6 +20,8 @@ from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
 WINDOW = 24
 _DENSE = 400  # cells below which blocks overlap by half
 _LEAST_WEIGHT = 1e-6
+_ENOUGH_CELLS = 200
+_LEAST_FULL = 0.05
 _READ_AGAIN = 1.0  # px that a pose may move before windows are cut out anew
 
 
@@ -50,6 +52,14 @@ def _origins(size: tuple[int, int], reduction: int) -> tuple[NDArray[np.int64], 
     return np.arange(stride, w - BLOCK, stride), np.arange(stride, h - BLOCK, stride)
 
 
+def _full_sharpness(sharp: NDArray[np.float32], recipe: RegisterRecipe) -> float:
+    """Sharpness that counts fully: what enough cells reach, where the pair shares too few that are really sharp."""
+    flat = sharp.ravel()
+    enough = min(_ENOUGH_CELLS, max(len(flat) // 8, 1))
+    reached = float(np.partition(flat, len(flat) - enough)[len(flat) - enough])
+    return float(np.clip(reached, _LEAST_FULL, recipe.full_sharp))
+
+
 def choose_blocks(
     first: CellSharpness,
     second: CellSharpness,
@@ -64,7 +74,9 @@ def choose_blocks(
     shape = first.relative.shape
     sharp = np.minimum(first.relative, kernel.warp(second.relative, matrix, shape, 0.0))
     energy = np.minimum(first.energy, kernel.warp(second.energy, matrix, shape, 0.0))
-    ramp = (sharp.astype(np.float64) - recipe.least_sharp) / (recipe.full_sharp - recipe.least_sharp)
+    full = _full_sharpness(sharp, recipe)
+    least = recipe.least_sharp * full / recipe.full_sharp
+    ramp = (sharp.astype(np.float64) - least) / (full - least)
     weight = np.clip(ramp, 0, 1) ** 3 + _LEAST_WEIGHT
     score = weight * energy
     xs, ys = _origins(size, reduction)

@@ -19,7 +19,7 @@ class RegisterRecipe:
     """Largest roll (radians) and log scale between linked frames."""
     bridge: int = 4
     """How many frames ahead a link is looked for where nearer ones fail."""
-    blocks: int = 600
+    blocks: int = 400
     """Full-size blocks measured for a link."""
     passes: int = 3
     """Rounds of the full-size solver."""

@@ -13,13 +13,14 @@ from nearfar.merge.register.fine import FineLink, fine_link
 from nearfar.merge.register.gains import solve_gains
 from nearfar.merge.register.linking import CoarseLinks, Linker, Pair
 from nearfar.merge.register.model import FramePose, FrameView, Registration
+from nearfar.merge.register.pictures import coarse_levels
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CellSharpness, StackSharpness, log_ratio
 from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, rounded, to_matrix
 from nearfar.merge.register.sliding import Crew, slide
 
 SPANS = (1, 2)
-_COARSE_SIGMA = 0.5  # px: what a link from reduced pictures is good for
+_COARSE_SIGMA = 0.06  # px of the finest reduced picture by which a link from it errs beyond its noise
 _COARSE_SHARE = 0.4  # of the whole work, for progress
 
 
@@ -98,12 +99,16 @@ class StackRegistration:
 
     def _coarse_links(self, place: dict[int, int], coarse: CoarseLinks) -> list[Link]:
         """Coarse links between members, as weak as they are."""
-        known = np.diag([1, 1, self.radius**2, self.radius**2]) / _COARSE_SIGMA**2
-        return [
-            Link(first=place[i], second=place[j], pose=link.pose, information=known)
-            for (i, j), link in sorted(coarse.held().items())
-            if i in place and j in place
-        ]
+        to_px = np.diag([1, 1, self.radius, self.radius])
+        floor = (_COARSE_SIGMA * coarse_levels(self.size)[-1]) ** 2 * np.eye(4)
+        links = []
+        for (i, j), link in sorted(coarse.held().items()):
+            if i in place and j in place:
+                from_px = np.linalg.inv(to_px)
+                noise = np.linalg.inv(from_px @ link.information @ from_px + 1e-3 * np.eye(4))
+                known = to_px @ np.linalg.inv(noise + floor) @ to_px
+                links.append(Link(first=place[i], second=place[j], pose=link.pose, information=known))
+        return links
 
     def _fine(self, members: Sequence[int], rough: Sequence[Similarity]) -> list[FineLink]:
         """Full-size links over one and two members, and how the energies of neighbours compare."""
