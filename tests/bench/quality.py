@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
@@ -11,9 +12,8 @@ import numpy as np
 
 from tests.bench import baselines, metrics, running
 from tests.bench.metrics import Mask
-from tests.scenes import KINDS, Scene, cache_folder, files, render
+from tests.scenes import KINDS, Scene, cache_folder, files, measured, render
 from tests.scenes.light import Floats
-from tests.scenes.measured import motorcycle
 from tests.scenes.scene import key_of
 
 SEED = 41
@@ -61,7 +61,7 @@ def stage(kind: str, variant: str, *, seed: int = SEED, size: tuple[int, int] | 
     """The scene of a kind in a variant."""
     change = dict(VARIANTS[variant])
     if kind == MEASURED:
-        return motorcycle(noise=0.004 * change.get("noise", 1.0), seed=seed)
+        return measured.motorcycle(noise=0.004 * change.get("noise", 1.0), seed=seed)
     if "noise" in change:
         change["noise"] *= KINDS[kind].noise
     return render(kind, seed=seed, size=size, **change)  # type: ignore[arg-type]
@@ -70,8 +70,10 @@ def stage(kind: str, variant: str, *, seed: int = SEED, size: tuple[int, int] | 
 def on_disk(scene: Scene, kind: str, variant: str, seed: int) -> Path:
     """Folder with the scene's frames as 16-bit TIFF, written once."""
     size = scene.truth.shape
+    judged = inspect.getsource(baselines) + inspect.getsource(metrics) + inspect.getsource(measured)
     folder = (
-        cache_folder() / f"bench-{kind}-{variant.replace(' ', '')}-{key_of(seed, size, VARIANTS[variant])}"
+        cache_folder()
+        / f"bench-{kind}-{variant.replace(' ', '')}-{key_of(seed, size, VARIANTS[variant], judged)}"
     )
     if not (folder / "done").exists():
         files.write(scene, folder / "frames", format="tiff16")

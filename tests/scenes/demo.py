@@ -69,8 +69,10 @@ def gear(
     tooth = np.clip(1.6 * np.sin(teeth * turn + random.uniform(0, 6)), -1, 1)
     outside = size * (0.93 + 0.055 * tooth) - r
     spokes = int(random.integers(4, 7))
-    window = np.minimum(np.minimum(size * 0.74 - r, r - size * 0.33),
-                        size * 0.5 * (np.abs(np.sin(turn * spokes / 2 + 0.7)) - 0.3))  # fmt: skip
+    window = np.minimum(
+        np.minimum(size * 0.74 - r, r - size * 0.33),
+        size * 0.5 * (np.abs(np.sin(turn * spokes / 2 + 0.7)) - 0.3),
+    )
     inside = np.minimum(np.minimum(outside, -window), r - size * 0.12).astype(np.float32)
     metal = _metal(random, r, turn, colour, size)
     dy, dx = np.gradient(cv2.GaussianBlur(inside, (0, 0), 1.0))
@@ -94,8 +96,10 @@ def screw(random: Random, size: float) -> tuple[Floats, Floats]:
     slot = np.abs(x * np.sin(way) - y * np.cos(way)) - size * 0.12
     edge = np.clip(1 - np.abs(size - r - 1.5) / 2, 0, 1)
     metal = metal * (1 + edge * np.clip(-(x + y) / size, -0.7, 1.5))[..., None]
-    metal = metal * np.where(slot < 0, 0.15, 1.0)[..., None] + 0.25 * np.clip(1 - np.abs(slot) / 1.2, 0, 1)[..., None] * (
-        y > 0)[..., None]  # fmt: skip
+    metal = (
+        metal * np.where(slot < 0, 0.15, 1.0)[..., None]
+        + 0.25 * np.clip(1 - np.abs(slot) / 1.2, 0, 1)[..., None] * (y > 0)[..., None]
+    )
     return np.clip(metal, 0.004, 0.97).astype(np.float32), shapes.cover(
         ((size - r) * FLAT).astype(np.float32)
     )
@@ -118,7 +122,11 @@ def _label(random: Random) -> tuple[Floats, Floats]:
     """A paper label with the drawer's number, lying on the felt."""
     h, w = 190, 400
     page = np.zeros((h * 2, w * 2), np.uint8)
-    for text, y, scale, thick in [("DRAWER 37", 150, 3.0, 6), ("wheels of eight days", 225, 1.5, 2), ("kept by O. Velm", 300, 1.5, 2)]:  # fmt: skip
+    for text, y, scale, thick in [
+        ("DRAWER 37", 150, 3.0, 6),
+        ("wheels of eight days", 225, 1.5, 2),
+        ("kept by O. Velm", 300, 1.5, 2),
+    ]:
         cv2.putText(page, text, (60, y), cv2.FONT_HERSHEY_TRIPLEX, scale, 255, thick, cv2.LINE_AA)
     cv2.rectangle(page, (22, 22), (2 * w - 22, 2 * h - 22), 200, 3, cv2.LINE_AA)
     flat = (w, int(h * FLAT))
@@ -133,8 +141,18 @@ def surfaces(random: Random, shape: tuple[int, int], last: int) -> list[Surface]
     felt = _felt(random, shape)
     things: list[tuple[int, int, float, Floats, Floats]] = []
     h, w = shape
-    wheels = [(0.20, 0.20, 120, 34), (0.52, 0.14, 96, 28), (0.83, 0.24, 150, 44), (0.34, 0.42, 170, 52), (0.66, 0.50, 128, 36),
-              (0.12, 0.60, 110, 30), (0.90, 0.62, 105, 26), (0.50, 0.76, 190, 60), (0.18, 0.88, 120, 32), (0.82, 0.90, 140, 40)]  # fmt: skip
+    wheels = [
+        (0.20, 0.20, 120, 34),
+        (0.52, 0.14, 96, 28),
+        (0.83, 0.24, 150, 44),
+        (0.34, 0.42, 170, 52),
+        (0.66, 0.50, 128, 36),
+        (0.12, 0.60, 110, 30),
+        (0.90, 0.62, 105, 26),
+        (0.50, 0.76, 190, 60),
+        (0.18, 0.88, 120, 32),
+        (0.82, 0.90, 140, 40),
+    ]
     for i, (u, v, size, teeth) in enumerate(wheels):
         colour, alpha = gear(random, float(size), teeth, (BRASS, BRASS, STEEL, COPPER)[i % 4])
         things.append((int(u * w), int(v * h), float(random.uniform(2, 9)), colour, alpha))
@@ -181,24 +199,48 @@ def _springs(random: Random, shape: tuple[int, int], last: int) -> list[Surface]
         grow = size * (0.15 + 0.85 * t / t.max())
         path = np.stack([u * w + grow * np.cos(t), v * h - 70 + grow * np.sin(t) * FLAT + 1.6 * t], 1)
         z = max(0.0, (0.98 - 0.86 * v) - 0.22)
-        out.append(shapes.hair(random, path, width=4.0, taper=0.2, depth=(z * last, (z + 0.12) * last), colour=(0.28, 0.30, 0.36)))  # fmt: skip
+        out.append(
+            shapes.hair(
+                random,
+                path,
+                width=4.0,
+                taper=0.2,
+                depth=(z * last, (z + 0.12) * last),
+                colour=(0.28, 0.30, 0.36),
+            )
+        )
     for _ in range(14):
         start = float(random.uniform(0.05, 0.95) * w), float(random.uniform(0.1, 0.95) * h)
         z = max(0.02, 0.98 - 0.86 * start[1] / h - random.uniform(0.1, 0.35))
         path = shapes.hair_path(random, start, float(random.uniform(150, 380)))
         colour = COPPER if random.random() < 0.5 else (0.02, 0.018, 0.015)
         end = float(np.clip(z + random.normal(0, 0.08), 0, 1))
-        out.append(shapes.hair(random, path, width=float(random.uniform(1.2, 3.2)), taper=0.3, depth=(z * last, end * last), colour=colour))  # fmt: skip
+        out.append(
+            shapes.hair(
+                random,
+                path,
+                width=float(random.uniform(1.2, 3.2)),
+                taper=0.3,
+                depth=(z * last, end * last),
+                colour=colour,
+            )
+        )
     return sorted(out, key=lambda s: -float(s.depth.mean()))
 
 
-def drawer(frames: int = FRAMES, *, size: tuple[int, int] = SIZE, seed: int = 37) -> Scene:
+def drawer(frames: int = FRAMES, *, size: tuple[int, int] | None = None, seed: int = 37) -> Scene:
     """The bracket with its truth, like `scene.render`'s."""
-    w, h = size
+    w, h = size = size or SIZE
     canvas = h + 2 * MARGIN, w + 2 * MARGIN
     random = np.random.default_rng(seed)
     lens = Lens(aperture=REACH / (frames - 1), most=REACH)
-    stage = Stage(surfaces(random, canvas, frames - 1), lens, canvas, ((canvas[1] - 1) / 2, (canvas[0] - 1) / 2), frames // 2)  # fmt: skip
+    stage = Stage(
+        surfaces(random, canvas, frames - 1),
+        lens,
+        canvas,
+        ((canvas[1] - 1) / 2, (canvas[0] - 1) / 2),
+        frames // 2,
+    )
     stage.prepare()
     poses = true_poses(random, frames, size, jitter=0.9, roll=0.0003, breathing=0.004, rail=0.0)
     gains = random.normal(0, 0.01, frames)
