@@ -16,6 +16,8 @@ from nearfar.merge.kernel.loader import Pixels, PixelsStruct, library, pointer
 
 CELL = 16
 CURVE_STEPS = 4096
+MOST_ROLL, MOST_SCALE = 10, 2
+"""Largest roll in degrees, and scale, of a frame against the reference that warp.h has room for."""
 PRIOR_UNIT = 8192
 """The prior is held as whole numbers, this many for 1.0."""
 
@@ -177,7 +179,7 @@ class TileKernel:
         numbers: dict[str, float],
     ) -> None:
         self._kept = (pixels, tables, prior, admitted)
-        self._poses = np.ascontiguousarray(poses, np.float64)
+        self._poses = checked_poses(np.ascontiguousarray(poses, np.float64))
         self._variance = np.ascontiguousarray(variance, np.float32)
         self._structs = (PixelsStruct * len(pixels))(*(p.struct() for p in pixels))
         for struct, table in zip(self._structs, tables, strict=True):
@@ -215,10 +217,23 @@ class TileKernel:
         )
 
 
+def checked_poses(poses: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Raise `WorkFailed` where a pose (n, 2, 3) is rolled or scaled further than a tile's work memory holds."""
+    for k, (x, y) in enumerate(poses):
+        scale, roll = np.hypot(x[0], y[0]), np.degrees(np.arctan2(y[0], x[0]))
+        if not (abs(roll) <= MOST_ROLL and 1 / MOST_SCALE <= scale <= MOST_SCALE):
+            raise WorkFailed(
+                f"used frame {k + 1}: found it rolled by {roll:.1f} degrees and scaled by {scale:.3f} against the "
+                f"reference; expected at most {MOST_ROLL} degrees and a scale from {1 / MOST_SCALE} to {MOST_SCALE}. "
+                "Leave it out, or take a reference nearer to it with --reference"
+            )
+    return poses
+
+
 def checked_frames(count: int) -> int:
     """Raise `WorkFailed` where a tile has no frame at all: every place must have one."""
     if count == 0:
-        raise WorkFailed("no frame is admitted for a tile: the focus map is damaged; remove the scratch folder")
+        raise WorkFailed(
+            "no frame is admitted for a tile: the focus map is damaged; remove the scratch folder"
+        )
     return count
-
-

@@ -67,7 +67,7 @@ def shared_places(starts: F64, step: float, block: int) -> tuple[NDArray[np.int6
 
     All places of a block share the whole number below the middle one, so the fraction may leave 0..1 a little and
     the cubic's pieces are used beyond their interval: that keeps gathers out of the kernel's loops. Exact for a
-    pure shift; the bound for other poses is measured in the tests.
+    pure shift and for blocks of one; the error of other poses is measured in the tests.
     """
     whole = np.floor(starts + step * (0.5 * (block - 1)))
     fraction = (starts - whole).astype(np.float32)
@@ -75,15 +75,21 @@ def shared_places(starts: F64, step: float, block: int) -> tuple[NDArray[np.int6
     return whole.astype(np.int64), fraction[..., None] + each
 
 
+def block_of(rate: float, d: float, e: float) -> int:
+    """Columns of a block: fewer the stronger scale or roll, so that the cubic is used at most .16 beyond."""
+    most = max(abs(rate - 1), abs(d), abs(e - 1))
+    return 16 if most <= 0.02 else 8 if most <= 0.04 else 4 if most <= 0.08 else 1
+
+
 def resample(frame: F32, pose: F64, left: int, top: int, width: int, height: int) -> F32:
     """The window of the picture (height, width, 3) whose top left pixel is (left, top), from a frame's values.
 
-    ``left`` and ``width`` are multiples of 16: blocks of 16 columns, or of 8 where scale, roll or shear exceed 2 %,
-    begin at multiples of their size, so a pixel does not depend on the window. Outside, the frame is mirrored.
+    ``left`` and ``width`` are multiples of 16: blocks begin at multiples of their size, so a pixel does not depend on
+    the window. Outside, the frame is mirrored.
     """
     (a, b, c), (d, e, f) = (tuple(float(v) for v in row) for row in pose)
     rate, skew, shift = a - b * d / e, b / e, c - b * f / e
-    block = 8 if abs(rate - 1) > 0.02 or abs(d) > 0.02 or abs(e - 1) > 0.02 else 16
+    block = block_of(rate, d, e)
     starts = np.arange(left, left + width, block).astype(np.float64)
     y = np.arange(top, top + height).astype(np.float64)[:, None]
 

@@ -1,7 +1,7 @@
 /* A frame's window in the picture's geometry: cubic interpolation in two one-dimensional passes.
 
    Every position is computed from the absolute pixel coordinates, so that a pixel gets the same bits in whatever
-   window it lies. Sixteen (at strong scale or roll: eight) neighbours share one whole-number offset, taken in their
+   window it lies. Sixteen neighbours (fewer the stronger scale or roll) share one whole-number offset, taken in their
    middle, which keeps the loops free of gathers; the cubic's pieces are used a little beyond their interval for it. */
 #include "warp.h"
 
@@ -73,19 +73,39 @@ static inline void across_blocks(float (*s)[2 * NF_WIDEST + 64], int s_from, dou
 }
 
 /* One picture row from the ring. v = slope * X + offset is the source row at picture column X. */
-static inline void down_blocks(nf_warp_work *k, double slope, double offset, int left, int n, float (*o)[NF_WIDEST], const int N) {
+static inline void down_blocks(nf_warp_work *k, int mask, double slope, double offset, int left, int n, float (*o)[NF_WIDEST], const int N) {
     float w[64];
     for (int x = 0; x < n; x += N) {
         double v = slope * (left + x) + offset;
         int whole = (int)floor(v + slope * (.5 * (N - 1)));
         weights_of(v, slope, whole, w, N);
         for (int c = 0; c < 3; c++) {
-            const float *restrict a = k->ring[(whole - 1) & (NF_RING - 1)][c] + x, *restrict b = k->ring[whole & (NF_RING - 1)][c] + x;
-            const float *restrict d = k->ring[(whole + 1) & (NF_RING - 1)][c] + x, *restrict e = k->ring[(whole + 2) & (NF_RING - 1)][c] + x;
+            const float *restrict a = k->ring[(whole - 1) & mask][c] + x, *restrict b = k->ring[whole & mask][c] + x;
+            const float *restrict d = k->ring[(whole + 1) & mask][c] + x, *restrict e = k->ring[(whole + 2) & mask][c] + x;
             float *restrict q = o[c] + x;
             for (int i = 0; i < N; i++) q[i] = w[i] * a[i] + w[N + i] * b[i] + w[2 * N + i] * d[i] + w[3 * N + i] * e[i];
         }
     }
+}
+
+/* Neighbours that share an offset: the cubic is then used at most .16 beyond its interval. */
+static int block_of(double rate, double d, double e) {
+    const double most = fmax(fmax(fabs(rate - 1), fabs(d)), fabs(e - 1));
+    return most <= .02 ? 16 : most <= .04 ? 8 : most <= .08 ? 4 : 1;
+}
+
+static void across(nf_warp_work *k, int block, int from, double rate, double offset, int left, int n, float (*o)[NF_WIDEST]) {
+    if (block == 16) across_blocks(k->source, from, rate, offset, left, n, o, 16);
+    else if (block == 8) across_blocks(k->source, from, rate, offset, left, n, o, 8);
+    else if (block == 4) across_blocks(k->source, from, rate, offset, left, n, o, 4);
+    else across_blocks(k->source, from, rate, offset, left, n, o, 1);
+}
+
+static void down(nf_warp_work *k, int block, int mask, double slope, double offset, int left, int n, float (*o)[NF_WIDEST]) {
+    if (block == 16) down_blocks(k, mask, slope, offset, left, n, o, 16);
+    else if (block == 8) down_blocks(k, mask, slope, offset, left, n, o, 8);
+    else if (block == 4) down_blocks(k, mask, slope, offset, left, n, o, 4);
+    else down_blocks(k, mask, slope, offset, left, n, o, 1);
 }
 
 static void store16(const float *restrict s, int16_t *restrict o, int n) {
@@ -123,7 +143,7 @@ void nf_warp_window(const nf_pixels *frame, const double pose[6], int left, int 
     /* on source row j the picture's column X lies at u = rate X + skew j + shift */
     const double rate = a - b * d / e, skew = b / e, shift = c - b * f / e;
     const int x0 = box.x0, n = box.x1 - box.x0, h = box.y1 - box.y0, X = left + x0;
-    const int narrow = fabs(rate - 1) > .02 || fabs(d) > .02 || fabs(e - 1) > .02;
+    const int block = block_of(rate, d, e), mask = (fabs(d) * n + 6 > NF_RING ? NF_RING_ROLLED : NF_RING) - 1;
     const int64_t plane = (int64_t)width * height, half = width / 2, half_plane = half * (height / 2);
     int done = 0, started = 0;
     for (int y = 0; y < h + 2; y++) {
@@ -136,13 +156,11 @@ void nf_warp_window(const nf_pixels *frame, const double pose[6], int left, int 
                 double offset = skew * j + shift, u0 = rate * X + offset, u1 = rate * (X + n - 1) + offset;
                 int from = (int)floor(u0 < u1 ? u0 : u1) - 4, count = (int)ceil(fabs(u1 - u0)) + 10;
                 source_row(frame, from, j, count, k->source);
-                if (narrow) across_blocks(k->source, from, rate, offset, X, n, k->ring[j & (NF_RING - 1)], 8);
-                else across_blocks(k->source, from, rate, offset, X, n, k->ring[j & (NF_RING - 1)], 16);
+                across(k, block, from, rate, offset, X, n, k->ring[j & mask]);
             }
             if (highest > done) done = highest;
             float (*row)[NF_WIDEST] = k->rows[y & 1];
-            if (narrow) down_blocks(k, d, e * Y + f, X, n, row, 8);
-            else down_blocks(k, d, e * Y + f, X, n, row, 16);
+            down(k, block, mask, d, e * Y + f, X, n, row);
             int64_t at = (int64_t)(box.y0 + y) * width + x0, half_at = (int64_t)((box.y0 + y) >> 1) * half + x0 / 2;
             for (int q = 0; q < 3; q++) store16(row[q], to.colour + q * plane + at, n);
             float *l = k->luma[y & 7] + 8;

@@ -5,7 +5,8 @@
 
 #define NF_WIDEST 384             /* widest window in pixels */
 #define NF_UNIT 24576.f           /* colours are held as 16-bit integers, NF_UNIT for 1.0: room for the overshoot of the cubic */
-#define NF_RING 32                /* source rows held at a time: enough for a roll of 4 degrees in the widest window */
+#define NF_RING 32                /* source rows held at a time: enough for a roll of 4 degrees in a window of 320 */
+#define NF_RING_ROLLED 128        /* the same where a frame is rolled more, up to 20 degrees */
 
 /* Planes of one frame in a window. Pointers are to the window's top left pixel; full planes have stride `width`,
    half-size planes stride `width / 2`. */
@@ -22,7 +23,7 @@ typedef struct { int x0, y0, x1, y1; } nf_box;
 
 typedef struct {
     float source[3][2 * NF_WIDEST + 64];
-    float ring[NF_RING][3][NF_WIDEST];
+    float ring[NF_RING_ROLLED][3][NF_WIDEST];
     float rows[2][3][NF_WIDEST];  /* the row in hand and the one above */
     float luma[8][NF_WIDEST + 16];
     float across[8][NF_WIDEST];
