@@ -28,11 +28,7 @@ def test_sixteen_bit_frames_come_back_bit_for_bit(make_scene: Make, tmp_path: Pa
     scene = make_scene(frames=2)
     paths = write(scene, tmp_path, format=format)
     for path, frame in zip(paths, scene.frames, strict=True):
-        read = (
-            cv2.imread(str(path), cv2.IMREAD_UNCHANGED)[..., ::-1]
-            if format == "png16"
-            else tifffile.imread(path)
-        )
+        read = picture_of(path)[..., ::-1] if format == "png16" else tifffile.imread(path)
         np.testing.assert_array_equal(read, frame)
 
 
