@@ -137,7 +137,8 @@ def spread(window: _Window, cells: F32) -> F32:
     place, cell = window.hx % HALF_CELL, window.hx // HALF_CELL
     first = np.where(place < 4, cell - 1, cell)
     t = np.where(place < 4, place + f32(4.5), place - f32(3.5)).astype(np.float32) / 8
-    return down[:, np.clip(first, 0, cols - 1)] * (1 - t) + down[:, np.clip(first + 1, 0, cols - 1)] * t
+    left, right = down[:, np.clip(first, 0, cols - 1)], down[:, np.clip(first + 1, 0, cols - 1)]
+    return np.asarray(left * (1 - t) + right * t, np.float32)
 
 
 def coverage(window: _Window, k: int) -> F32:
@@ -151,7 +152,7 @@ def coverage(window: _Window, k: int) -> F32:
     u, v = (p[0] * x + (p[1] * y + p[2]) for p in s.poses[k])
     height, width = s.samples[k].shape[:2]
     near = np.minimum(np.minimum(u + 0.5, width - 0.5 - u), np.minimum(v + 0.5, height - 0.5 - v))
-    return np.clip(near.astype(np.float32) * (1 / RAMP), np.float32(0), np.float32(1))
+    return np.asarray(np.clip(near.astype(np.float32) * (1 / RAMP), f32(0), f32(1)))
 
 
 def second_band(frame: Carried) -> F32:
@@ -239,11 +240,12 @@ def upsample(plane: F32) -> F32:
 def merge(frames: Sequence[Carried], colour: Sequence[F32], detail: Sequence[F32]) -> F32:
     """R1 (3, H, W) in `UNIT`-ths: weighted colours, their luma's finest band replaced by the one chosen apart."""
     shape = frames[0].colour.shape
-    total, fine_total, fine = (np.zeros(shape[1:], np.float32) for _ in range(3))
-    out = np.zeros(shape, np.float32)
+    out: F32 = np.zeros(shape, np.float32)
+    total: F32 = np.zeros(shape[1:], np.float32)
+    fine, fine_total = total, total
     for frame, c, d in zip(frames, colour, detail, strict=True):
         up = upsample(c)
-        out = out + up * frame.colour.astype(np.float32)
+        out += up * frame.colour.astype(np.float32)
         total = total + up
         up = upsample(d)
         fine = fine + up * frame.fine
@@ -296,7 +298,7 @@ def frame_map(window: _Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16
 def level16(plane: F32) -> NDArray[np.uint16]:
     """`UNIT`-ths to 65535 for 1, rounded to nearest and held in range."""
     scaled = plane * (f32(65535) / UNIT) + f32(0.5)
-    return np.clip(scaled, f32(0), f32(65535)).astype(np.uint16)
+    return np.asarray(np.clip(scaled, f32(0), f32(65535)), np.uint16)
 
 
 def render(stack: Stack) -> Rendered:

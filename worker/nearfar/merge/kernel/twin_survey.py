@@ -26,19 +26,20 @@ def split(interleaved: NDArray[Any]) -> NDArray[Any]:
 
 def luma(r: F32, g: F32, b: F32) -> F32:
     """Luma of encoded colours with the weights of ITU-R BT.601: Y = .299 R + .587 G + .114 B."""
-    return np.float32(0.299) * r + np.float32(0.587) * g + np.float32(0.114) * b
+    return np.asarray(np.float32(0.299) * r + np.float32(0.587) * g + np.float32(0.114) * b)
 
 
 def b5(plane: F32) -> F32:
     """B5 along both axes, first across and then down: (h, w) to (h - 4, w - 4), only where all taps lie inside."""
     s = plane
     s = 0.375 * s[:, 2:-2] + 0.25 * (s[:, 1:-3] + s[:, 3:-1]) + 0.0625 * (s[:, :-4] + s[:, 4:])
-    return 0.375 * s[2:-2] + 0.25 * (s[1:-3] + s[3:-1]) + 0.0625 * (s[:-4] + s[4:])
+    return np.asarray(0.375 * s[2:-2] + 0.25 * (s[1:-3] + s[3:-1]) + 0.0625 * (s[:-4] + s[4:]))
 
 
 def halve(plane: F32) -> F32:
     """Means of 2 x 2: (h, w), both even, to half size."""
-    return 0.25 * (plane[::2, ::2] + plane[::2, 1::2] + plane[1::2, ::2] + plane[1::2, 1::2])
+    total = plane[::2, ::2] + plane[::2, 1::2] + plane[1::2, ::2] + plane[1::2, 1::2]
+    return np.asarray(np.float32(0.25) * total)
 
 
 def encoded_luma(samples: NDArray[Any]) -> F32:

@@ -45,7 +45,7 @@ class Carried:
 def values(samples: NDArray[Any], table: F32 | None) -> F32:
     """Encoded values of samples (h, w, 3), 0..1: by a table (the frame's gain is in it), or as they are."""
     if table is not None:
-        return table[samples]
+        return np.asarray(table[samples], np.float32)
     return samples.astype(np.float32) * (np.float32(1) / np.float32(np.iinfo(samples.dtype).max))
 
 
@@ -117,7 +117,7 @@ def resample(frame: F32, pose: F64, left: int, top: int, width: int, height: int
 def to_units(colour: F32) -> NDArray[np.int16]:
     """Values as whole `UNIT`-ths, rounded to nearest (the float32 sum with 32768.5 rounds too, by 1/256 at most)."""
     held = np.clip(colour * UNIT, np.float32(-32767), np.float32(32767))
-    return ((held + np.float32(32768.5)).astype(np.int32) - 32768).astype(np.int16)
+    return np.asarray((held + np.float32(32768.5)).astype(np.int32) - 32768, np.int16)
 
 
 def carry(
@@ -128,11 +128,10 @@ def carry(
     planes = np.ascontiguousarray(np.moveaxis(colour, 2, 0))
     y = luma(planes[0], planes[1], planes[2])
     fine = y - b5(np.pad(y, 2, mode="edge"))
-    s = fine * fine
     return Carried(
         colour=to_units(planes),
         fine=fine,
-        square=0.25 * (s[::2, ::2] + s[::2, 1::2] + s[1::2, ::2] + s[1::2, 1::2]),
+        square=halve(fine * fine),
         half_luma=halve(y),
         half_colour=np.stack([halve(plane) for plane in planes]),
     )
