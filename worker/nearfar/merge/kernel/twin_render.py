@@ -250,7 +250,7 @@ def merge(frames: Sequence[Carried], colour: Sequence[F32], detail: Sequence[F32
         up = upsample(d)
         fine = fine + up * frame.fine
         fine_total = fine_total + up
-    out = out * (1 / np.maximum(total, f32(1e-20)))
+    out *= f32(1) / np.maximum(total, f32(1e-20))
     y = luma(out[0], out[1], out[2])
     return out + (fine / np.maximum(fine_total, f32(1e-30)) * UNIT - (y - blurred(y)))
 
