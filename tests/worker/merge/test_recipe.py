@@ -73,7 +73,7 @@ def test_a_whole_number_stands_for_a_number_with_a_fraction() -> None:
         ("[render]\ntile = 100", "render.tile is 100; expected one of 64, 128, 256, 512"),
         ("[register]\nrepeats = 'all'", "register.repeats is 'all'; expected one of 'average', 'keep-one'"),
         ("[register]\ngains = 1", "register.gains is 1; expected true or false"),
-        ("[deliver]\ncompression = 10", "deliver.compression is 10; expected a whole number from 0 to 9"),
+        ("[deliver]\npreview_edge = 10", "deliver.preview_edge is 10; expected a whole number from 64 to 16384"),
         ("focus = 3", r"focus is 3; expected a table: \[focus\]"),
         ("title = 3", "title is 3; expected text"),
         ("[focus", "not readable as TOML"),
@@ -125,9 +125,9 @@ def test_the_digest_changes_with_every_setting_but_not_with_the_words() -> None:
     assert dataclasses.replace(plain, name="other", title="Another").digest() == plain.digest()
     changed: dict[str, dict[str, object]] = {
         "register": {"same_scene": 0.5, "repeats": "keep-one", "gains": False},
-        "focus": {"admit": 0.4, "neighbours": 1},
+        "focus": {"admit": 0.4, "peak": 0.2, "order": "unknown", "neighbours": 1},
         "render": {"agreement": 0.5, "noise": 0.01, "tile": 64},
-        "deliver": {"preview_edge": 1024, "compression": 2},
+        "deliver": {"preview_edge": 1024},
     }
     digests = {plain.digest()}
     for section, kind in recipe.SECTIONS.items():

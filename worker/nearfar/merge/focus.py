@@ -254,20 +254,29 @@ def _admit(
     limit = np.where(plain, np.float32(np.inf), np.float32(recipe.admit) * top)
     reach = np.where(plain, recipe.neighbours, min(1, recipe.neighbours))
 
-    def admit(item: tuple[int, FocusFrame]) -> tuple[U8, F32]:
-        index, frame = item
-        energy, _ = grids.read(frame)
+    def look(item: tuple[int, FocusFrame]) -> tuple[F32, F32]:
+        energy, _ = grids.read(item[1])
         _, finest = peak.sharpness(energy, nv)
+        return finest, energy[2] / np.maximum(peak.energy[2], np.float32(1e-20))
+
+    def admit(index: int, before: F32, here: F32, after: F32) -> U8:
         is_best = (best[0] == index) | (best[1] == index)
-        grown = grow_grid(((finest >= limit) | is_best).astype(np.uint8))
+        own_peak = (here >= before) & (here > after) & (here >= np.float32(recipe.peak) * top) & ~plain
+        grown = grow_grid(((here >= limit) | is_best | own_peak).astype(np.uint8))
         near = np.abs(best[0].astype(np.int32) - index) <= reach
-        return grown | near.astype(np.uint8), energy[2] / np.maximum(peak.energy[2], np.float32(1e-20))
+        return grown | near.astype(np.uint8)
 
     beside = np.zeros((2, *top.shape), np.float32)
-    for index, (grid, share) in enumerate(in_order(list(enumerate(frames)), admit, threads)):
-        writer.admitted[:, index] = grid
+    nothing = np.zeros_like(top)
+    held: list[F32] = [nothing]
+    for index, (finest, share) in enumerate(in_order(list(enumerate(frames)), look, threads)):
         for side, neighbour in enumerate((index + 1, index - 1)):
             chosen = peak.sharpest == neighbour
             beside[side][chosen] = share[chosen]
+        held.append(finest)
+        if index:
+            writer.admitted[:, index - 1] = admit(index - 1, *held)
+            held.pop(0)
         tick(1 / 3)
+    writer.admitted[:, len(frames) - 1] = admit(len(frames) - 1, *held, nothing)
     return beside

@@ -130,6 +130,11 @@ class FocusRecipe(_Section):
 
     admit: float = _setting(0.5, low=0.05, high=1.0)
     """Sharpness, as a share of the sharpest frame's, from which a frame is looked at for a place."""
+    peak: float = _setting(0.1, low=0.01, high=1.0)
+    """The same for a frame that is sharper than both its neighbours there: something thin may lie in it."""
+    order: str = _setting("camera", choices=("camera", "near-first", "far-first", "unknown"))
+    """Which end of the stack was focused nearest: where two things are sharp in one place, the nearer one is kept.
+    ``camera``: after the distances in the camera data; near first where there are none."""
     neighbours: int = _setting(2, low=0, high=16)
     """Frames before and after the sharpest one that are looked at in any case."""
 
@@ -140,7 +145,7 @@ class RenderRecipe(_Section):
 
     SECTION: typing.ClassVar[str] = "render"
 
-    agreement: float = _setting(0.6, low=0.01, high=100.0)
+    agreement: float = _setting(0.4, low=0.01, high=100.0)
     """How far frames may differ and still be averaged, in units of the noise's variance."""
     noise: float | None = _setting(None, low=0.0, high=0.25)
     """Noise of one frame, standard deviation on a scale where white is 1; measured where not given."""
@@ -156,8 +161,6 @@ class DeliverRecipe(_Section):
 
     preview_edge: int = _setting(2048, low=64, high=16384)
     """Longer edge of the preview, pixels."""
-    compression: int = _setting(1, low=0, high=9)
-    """Deflate level of the result: 0 stores, 9 squeezes most and takes longest."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -42,13 +42,14 @@ FOCUS_VERSION = 1
 RENDER_VERSION = 1
 DELIVER_VERSION = 1
 
-WARPED = {"channel": 0.7164, "half": 0.2408}
-"""What a warp at a random phase leaves of white noise of variance 1: in a channel, and in one at half size."""
+WARPED_CHANNEL = 0.7164
+"""What a warp at a random phase leaves of white noise of variance 1 in a channel."""
 WARPED_BANDS = (0.2278, 0.0845)
 """The same for luma's two finest bands as the tiles see them. Simulated; a test repeats it."""
-PRIOR_WEIGHT = 0.35
-VEIL = 30.0
+PRIOR_WEIGHT = 0.1
+BEHIND = 0.3
 QUIET = 3.0
+ORDERS = {"near-first": 1, "far-first": -1, "unknown": 0}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -168,10 +169,11 @@ class Merge:
 
     def _band_keys(self, surveys: Sequence[str], bands: int) -> list[str]:
         focus = self._focus_key(surveys)
-        agreement = self.job.recipe.render.agreement
-        return [
-            key("render", RENDER_VERSION, {"agreement": agreement, "band": b}, [focus]) for b in range(bands)
-        ]
+        params = {
+            "agreement": self.job.recipe.render.agreement,
+            "order": self.job.recipe.focus.order,
+        }
+        return [key("render", RENDER_VERSION, {**params, "band": b}, [focus]) for b in range(bands)]
 
     def _result_key(self, surveys: Sequence[str]) -> str:
         params = {
@@ -191,6 +193,14 @@ class Merge:
             if wanted in (name, Path(name).stem, str(self.job.headers[place].path)):
                 return place
         raise UsageError(f"--reference {wanted}: no frame has that name; there are {', '.join(names[:6])} ...")
+
+    def order(self, used: Sequence[int]) -> int:
+        """1 where the first frame is focused nearest, -1 where the last one is, 0 where the recipe says unknown."""
+        asked = self.job.recipe.focus.order
+        if asked in ORDERS:
+            return ORDERS[asked]
+        known = [d for k in used if (d := self.job.headers[k].camera.subject_distance) is not None]
+        return -1 if len(known) == len(used) and known[-1] < known[0] else 1
 
     # ---- steps ----
 
@@ -355,12 +365,13 @@ class Merge:
             prior=volume.prior,
             admitted=volume.admitted,
             variance=found.variance,
+            order=self.order(used),
             numbers={
-                **WARPED,
+                "channel": WARPED_CHANNEL,
                 "band0": WARPED_BANDS[0] * float(noise.bands[0]),
                 "band1": WARPED_BANDS[1] * float(noise.bands[1]),
                 "prior_weight": PRIOR_WEIGHT,
-                "veil": VEIL,
+                "behind": BEHIND,
                 "agreement": self.job.recipe.render.agreement,
                 "quiet": QUIET,
             },

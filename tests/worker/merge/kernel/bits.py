@@ -22,9 +22,8 @@ NUMBERS = {
     "channel": 0.7135,
     "band0": 0.268,
     "band1": 0.0243,
-    "half": 0.25,
     "prior_weight": 0.35,
-    "veil": 30.0,
+    "behind": 30.0,
     "agreement": 0.6,
     "quiet": 3.0,
 }
@@ -57,6 +56,7 @@ def _render(rng: np.random.Generator, frames: list[Pixels]) -> Iterator[NDArray[
         prior=rng.integers(0, picture.PRIOR_UNIT, (rows, FRAMES, cols)).astype(np.uint16),
         admitted=np.ones((rows, FRAMES, cols), np.uint8),
         variance=np.full((rows, cols), 1e-4, np.float32),
+        order=1,
         numbers=NUMBERS,
     )
     out = np.zeros((2 * TILE, 2 * TILE, 3), np.uint16)

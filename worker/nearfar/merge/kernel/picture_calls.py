@@ -28,11 +28,11 @@ class StackStruct(ctypes.Structure):
     """``nf_stack`` of render.c."""
 
     _fields_ = [
-        *[(name, c_int32) for name in ("frames", "width", "height", "cols", "rows", "reserved")],
+        *[(name, c_int32) for name in ("frames", "width", "height", "cols", "rows", "order")],
         ("pixels", POINTER(PixelsStruct)),
         *[(name, c_void_p) for name in ("poses", "prior", "admitted", "variance")],
-        *[(name, c_float) for name in ("channel", "band0", "band1", "half")],
-        *[(name, c_float) for name in ("prior_weight", "veil", "agreement", "quiet")],
+        *[(name, c_float) for name in ("channel", "band0", "band1")],
+        *[(name, c_float) for name in ("prior_weight", "behind", "agreement", "quiet")],
     ]
 
 
@@ -162,6 +162,8 @@ class TileKernel:
         (R, n, C) uint16 in 8192ths and uint8.
     variance
         (R, C) float32, squared noise of one channel of a frame.
+    order
+        1 where the first frame is focused nearest, -1 where the last one is, 0 where that is not known.
     numbers
         The structure's float fields by name.
     """
@@ -176,6 +178,7 @@ class TileKernel:
         prior: NDArray[np.uint16],
         admitted: NDArray[np.uint8],
         variance: F32,
+        order: int,
         numbers: dict[str, float],
     ) -> None:
         self._kept = (pixels, tables, prior, admitted)
@@ -187,7 +190,7 @@ class TileKernel:
         rows, frames, cols = admitted.shape
         self.frames = frames
         self._stack = StackStruct(
-            *(frames, *size, cols, rows, 0),
+            *(frames, *size, cols, rows, order),
             ctypes.cast(self._structs, POINTER(PixelsStruct)),
             *(a.ctypes.data for a in (self._poses, prior, admitted, self._variance)),
             **numbers,

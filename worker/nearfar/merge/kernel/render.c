@@ -11,19 +11,24 @@
 #define MOST 1024                 /* frames in one window */
 #define FIRST 4                   /* half-size rows and columns at the window's edge where scores are not complete */
 #define MARGIN 24                 /* pixels around the admitted cells in which a frame is carried along */
+#define PART 3                    /* frames that were not let in part two surfaces as well as a valley does */
+#define FAINT .05f                /* relative energy below which nothing is a surface */
+#define VALLEY .4f                /* a valley is this share of the peak before it */
+#define CLEAR 8.f                 /* times the noise from which energy is believed */
 #define RAMP 4.f                  /* pixels over which a frame fades towards its own border */
 #define LEAST 1e-4f               /* score of any admitted frame: where nothing is to be seen, some frame must be taken */
 
 typedef struct {
-    int32_t frames, width, height, cols, rows, reserved;
+    int32_t frames, width, height, cols, rows;
+    int32_t order;                /* 1: the first frame is focused nearest, -1: the last one, 0: not known */
     const nf_pixels *pixels;
     const double *poses;          /* frames x 6 */
     const uint16_t *prior;        /* rows x frames x cols, in 8192ths */
     const uint8_t *admitted;      /* rows x frames x cols */
     const float *variance;        /* rows x cols: noise of one channel of a frame, squared */
-    float channel, band0, band1, half;  /* what a warp leaves of that variance: channel, luma bands 0 and 1, channel at half size */
+    float channel, band0, band1;  /* what a warp leaves of that variance: in a channel, in luma's bands 0 and 1 */
     float prior_weight;           /* weight of the prior against the energies */
-    float veil;                   /* how fast a frame that differs from the sharpest one loses weight, in units of noise */
+    float behind;                 /* least factor of a frame's score where something nearer is sharp as well */
     float agreement;              /* how far frames may differ and still be averaged, in units of noise */
     float quiet;                  /* energies count from this many times the noise on */
 } nf_stack;
@@ -40,7 +45,7 @@ typedef struct {
     const nf_stack *stack;
     int left, top, width, height, half_width, half_height, count;
     member_t *members;
-    float *best, *noise, *sum[3], *total, *fine, *fine_total, *luma, *blurred, *half_a, *half_b, *reference[3];
+    float *best, *noise, *sum[3], *total, *fine, *fine_total, *luma, *blurred, *half_a, *half_b;
     nf_warp_work *warp;
 } window_t;
 
@@ -56,8 +61,8 @@ static int64_t lay_out(window_t *w, char *base) {
     char *at = base;
     const int64_t full = (int64_t)w->width * w->height, half = (int64_t)w->half_width * w->half_height;
     w->warp = take(&at, sizeof(nf_warp_work));
-    float **planes[] = {&w->best, &w->noise, &w->half_a, &w->half_b, &w->reference[0]};
-    for (int i = 0; i < 5; i++) *planes[i] = take(&at, half * (i == 4 ? 3 : 1) * 4);
+    float **planes[] = {&w->best, &w->noise, &w->half_a, &w->half_b};
+    for (int i = 0; i < 4; i++) *planes[i] = take(&at, half * 4);
     float **fulls[] = {&w->sum[0], &w->sum[1], &w->sum[2], &w->total, &w->fine, &w->fine_total, &w->luma, &w->blurred};
     for (int i = 0; i < 8; i++) *fulls[i] = take(&at, full * 4);
     for (int i = 0; i < w->count; i++) {
@@ -66,7 +71,6 @@ static int64_t lay_out(window_t *w, char *base) {
         m.planes.fine = take(&at, full * 4);
         m.planes.square = take(&at, half * 4);
         m.planes.half_luma = take(&at, half * 4);
-        m.planes.half_colour = take(&at, half * 12);
         m.band1 = take(&at, half * 4);
         m.weight = take(&at, half * 4);
         m.detail = take(&at, half * 4);
@@ -79,7 +83,6 @@ static int64_t lay_out(window_t *w, char *base) {
             w->members[i] = m;
         }
     }
-    if (base) for (int c = 1; c < 3; c++) w->reference[c] = w->reference[0] + half * c;
     return at - base;
 }
 
@@ -134,7 +137,7 @@ static int choose_members(window_t *w) {
 
 /* ---- rows of half-size helpers ---- */
 
-/* B5 twice over a region of a half-size plane, edges of the region repeated. */
+/* B5 over a region of a plane, edges of the region repeated. */
 static void blur_plane(const float *from, float *to, int stride, int w, int h, float (*ring)[NF_WIDEST]) {
     float pad[NF_WIDEST + 8];
     for (int y = -2; y < h + 2; y++) {
@@ -146,6 +149,20 @@ static void blur_plane(const float *from, float *to, int stride, int w, int h, f
         if (y < 2) continue;
         int a = (y - 2) % 5;
         nf_b5_down(ring[a], ring[(a + 1) % 5], ring[(a + 2) % 5], ring[(a + 3) % 5], ring[(a + 4) % 5], to + (int64_t)(y - 2) * stride, w);
+    }
+}
+
+/* 3 x 3 with .15, .7, .15 both ways over a region of a plane, edges of the region repeated. */
+static void soften_plane(const float *from, float *to, int stride, int w, int h) {
+    float pad[NF_WIDEST + 2];
+    for (int y = 0; y < h; y++) {
+        const float *restrict a = from + (int64_t)(y ? y - 1 : 0) * stride, *restrict b = from + (int64_t)y * stride;
+        const float *restrict c = from + (int64_t)(y < h - 1 ? y + 1 : y) * stride;
+        float *restrict o = to + (int64_t)y * stride;
+        for (int x = 0; x < w; x++) pad[x + 1] = .7f * b[x] + .15f * (a[x] + c[x]);
+        pad[0] = pad[1];
+        pad[w + 1] = pad[w];
+        for (int x = 0; x < w; x++) o[x] = .7f * pad[x + 1] + .15f * (pad[x] + pad[x + 2]);
     }
 }
 
@@ -200,7 +217,7 @@ static int has_row(const member_t *m, int hy) { return 2 * hy >= m->box.y0 && 2 
 
 /* ---- stages ---- */
 
-/* Second band: half-size luma less its B5, squared, smoothed by B5. */
+/* Second band: half-size luma less its B5, squared, softened. */
 static void second_band(window_t *w) {
     for (int i = 0; i < w->count; i++) {
         member_t *m = w->members + i;
@@ -212,7 +229,7 @@ static void second_band(window_t *w) {
             float *restrict o = w->half_b + at + (int64_t)y * w->half_width;
             for (int x = 0; x < n; x++) { float v = l[x] - b[x]; o[x] = v * v; }
         }
-        blur_plane(w->half_b + at, m->band1 + at, w->half_width, n, h, w->warp->across);
+        soften_plane(w->half_b + at, m->band1 + at, w->half_width, n, h);
     }
 }
 
@@ -238,12 +255,45 @@ static void energy_mask(const window_t *w, const member_t *m, int y, const float
     }
 }
 
+/* What was seen on the way from the nearest frame to the farthest, place by place along a half row. */
+typedef struct {
+    float peak[NF_WIDEST / 2];    /* largest energy since the last valley */
+    float low[NF_WIDEST / 2];     /* least energy since that peak */
+    float nearer[NF_WIDEST / 2];  /* largest peak that is parted by a valley from what follows */
+    int32_t last[NF_WIDEST / 2];  /* the last frame that was let in here */
+} crossing_t;
+
+/* Something sharp, then a valley, then something sharp again: the second lies behind the first and is seen through its
+   blur, so its score falls. energy: relative, of both bands; e0, e1: as they are. */
+static void fall_behind(const nf_stack *s, crossing_t *k, int frame, int x0, int n, const float *restrict energy, const float *restrict mask,
+                        const float *restrict e0, const float *restrict e1, const float *restrict noise, float *restrict score) {
+    float *restrict peak = k->peak + x0, *restrict low = k->low + x0, *restrict nearer = k->nearer + x0;
+    for (int x = 0; x < n; x++) {
+        int away = frame - k->last[x0 + x];
+        if (away < 0) away = -away;
+        if (away > PART && peak[x] > FAINT) nearer[x] = nf_maxf(nearer[x], peak[x]);
+        if (away > PART) peak[x] = low[x] = 0;
+        if (mask[x] > 0) k->last[x0 + x] = frame;
+        int seen = e0[x] > CLEAR * s->band0 * noise[x] || e1[x] > CLEAR * s->band1 * noise[x];
+        float g = seen ? energy[x] : 0;
+        if (g > peak[x]) peak[x] = low[x] = g;
+        if (g < low[x]) low[x] = g;
+        if (peak[x] > FAINT) {
+            if (low[x] < VALLEY * peak[x]) {
+                nearer[x] = nf_maxf(nearer[x], peak[x]);
+                peak[x] = low[x];
+            }
+        } else if (g > 2 * low[x]) peak[x] = low[x] = g;
+        if (nearer[x] > 0) score[x] *= 1 - (1 - s->behind) * nf_minf(1, .5f * nearer[x]);
+    }
+}
+
 /* Scores of all members along one half row: admission x (prior + energies relative to the best). */
 static void score_row(window_t *w, int y) {
     const nf_stack *s = w->stack;
     const int64_t row = (int64_t)y * w->half_width;
     const int hx = w->left / 2, hy = floor_div(w->top, 2) + y;
-    float top0[NF_WIDEST / 2] = {0}, top1[NF_WIDEST / 2] = {0}, mask[NF_WIDEST / 2], cover[NF_WIDEST / 2], prior[NF_WIDEST / 2];
+    float top0[NF_WIDEST / 2] = {0}, top1[NF_WIDEST / 2] = {0}, mask[NF_WIDEST / 2], cover[NF_WIDEST / 2], prior[NF_WIDEST / 2], energy[NF_WIDEST / 2];
     const float *restrict noise = w->noise + row;
     float *restrict best = w->best + row;
     for (int i = 0; i < w->count; i++) {
@@ -264,8 +314,11 @@ static void score_row(window_t *w, int y) {
         top1[x] = 1 / (nf_maxf(top1[x], 1e-12f) + s->quiet * s->band1 * noise[x]);
         best[x] = 0;
     }
-    for (int i = 0; i < w->count; i++) {
-        member_t *m = w->members + i;
+    crossing_t crossing;
+    memset(&crossing, 0, sizeof crossing);
+    for (int x = 0; x < w->half_width; x++) crossing.last[x] = -(1 << 20);
+    for (int j = 0; j < w->count; j++) {
+        member_t *m = w->members + (s->order < 0 ? w->count - 1 - j : j);
         if (!has_row(m, y)) continue;
         int x0 = m->box.x0 / 2, n = m->box.x1 / 2 - x0;
         float *restrict ad = m->admission + row + x0;
@@ -277,45 +330,12 @@ static void score_row(window_t *w, int y) {
         float *restrict o = m->weight + row + x0, *restrict b = best + x0;
         for (int x = 0; x < n; x++) {
             float a = nf_maxf(e0[x] - s->band0 * v[x], 0) * top0[x0 + x], c = nf_maxf(e1[x] - s->band1 * v[x], 0) * top1[x0 + x];
-            o[x] = ad[x] * (LEAST + s->prior_weight * prior[x] + mask[x] * (a + c));
-            b[x] = nf_maxf(b[x], o[x]);
+            energy[x] = mask[x] * (a + c);
+            o[x] = ad[x] * (s->prior_weight * prior[x] + energy[x]);
         }
+        if (s->order) fall_behind(s, &crossing, m->index, x0, n, energy, mask, e0, e1, v, o);
+        for (int x = 0; x < n; x++) b[x] = nf_maxf(b[x], o[x]);
     }
-}
-
-/* Half-size colours of the frame with the largest score, place by place. */
-static void reference_row(window_t *w, int y) {
-    const int64_t row = (int64_t)y * w->half_width, plane = (int64_t)w->half_width * w->half_height;
-    for (int c = 0; c < 3; c++) memset(w->reference[c] + row, 0, (size_t)w->half_width * 4);
-    for (int i = 0; i < w->count; i++) {
-        member_t *m = w->members + i;
-        if (!has_row(m, y)) continue;
-        const float *restrict v = m->weight + row, *restrict b = w->best + row;
-        for (int c = 0; c < 3; c++) {
-            const float *restrict f = m->planes.half_colour + c * plane + row;
-            float *restrict o = w->reference[c] + row;
-            for (int x = m->box.x0 / 2; x < m->box.x1 / 2; x++) o[x] = v[x] >= b[x] && v[x] > 0 ? f[x] : o[x];
-        }
-    }
-}
-
-/* Mean squared distance of a member to the reference colours in units of twice the noise, into half_b. */
-static void veil_distance(window_t *w, const member_t *m, int y0, int y1) {
-    const int64_t plane = (int64_t)w->half_width * w->half_height;
-    const int x0 = m->box.x0 / 2, x1 = m->box.x1 / 2;
-    const float unit = 1 / (6 * w->stack->half);
-    for (int y = y0; y < y1; y++) {
-        const int64_t row = (int64_t)y * w->half_width;
-        const float *restrict a = w->reference[0] + row, *restrict b = w->reference[1] + row, *restrict c = w->reference[2] + row;
-        const float *restrict p = m->planes.half_colour + row, *restrict q = p + plane, *restrict r = q + plane, *restrict v = w->noise + row;
-        float *restrict o = w->half_a + row;
-        for (int x = x0; x < x1; x++) {
-            float i = a[x] - p[x], j = b[x] - q[x], k = c[x] - r[x];
-            o[x] = unit * (i * i + j * j + k * k) / v[x];
-        }
-    }
-    const int64_t at = (int64_t)y0 * w->half_width + x0;
-    blur_plane(w->half_a + at, w->half_b + at, w->half_width, x1 - x0, y1 - y0, w->warp->across);
 }
 
 /* Columns, in steps of 8, outside of which a row is zero. */
@@ -336,26 +356,23 @@ static void find_span(const float *row, int x0, int x1, int16_t *from, int16_t *
 /* Scores become weights: of all colours, and of luma's finest band. */
 static void weigh(window_t *w, int first, int last) {
     const nf_stack *s = w->stack;
-    const float slack = 1 / s->veil, keep = 1 / s->channel;
+    const float keep = 1 / s->channel;
     for (int i = 0; i < w->count; i++) {
         member_t *m = w->members + i;
         int y0 = m->box.y0 / 2 > first ? m->box.y0 / 2 : first, y1 = m->box.y1 / 2 < last ? m->box.y1 / 2 : last;
         for (int y = 0; y < w->half_height; y++) m->from[y] = m->to[y] = 0;
         if (y0 >= y1) continue;
-        veil_distance(w, m, y0, y1);
         for (int y = y0; y < y1; y++) {
             const int64_t row = (int64_t)y * w->half_width;
             float *restrict v = m->weight + row, *restrict q = m->detail + row;
             const float *restrict best = w->best + row, *restrict e0 = m->planes.square + row, *restrict ad = m->admission + row;
-            const float *restrict dist = w->half_b + row, *restrict noise = w->noise + row;
+            const float *restrict noise = w->noise + row;
             for (int x = m->box.x0 / 2; x < m->box.x1 / 2; x++) {
                 float r = v[x] / nf_maxf(best[x], 1e-12f);
                 r = r < .3f ? 0 : r;
-                float t = 1 / (1 + nf_maxf(dist[x] - 1, 0) * slack);
-                t *= t;
-                float c = t * t + 1e-4f, r2 = r * r, r4 = r2 * r2, r8 = r4 * r4, e = e0[x] * keep / noise[x], a = r8 * r8 * c;
-                v[x] = a;
-                q[x] = (e * e * r8 * c + 1e-6f * a) * ad[x];
+                float r2 = r * r, r4 = r2 * r2, r8 = r4 * r4, r16 = r8 * r8, e = e0[x] * keep / noise[x];
+                v[x] = r16;
+                q[x] = (e * e + 1e-6f) * r16 * ad[x];
             }
             find_span(v, m->box.x0 / 2, m->box.x1 / 2, m->from + y, m->to + y);
         }
@@ -616,7 +633,6 @@ int nf_render_tile(const nf_stack *stack, int tile, int x0, int y0, uint16_t *ou
     second_band(&w);
     noise_rows(&w);
     for (int y = FIRST; y < last; y++) score_row(&w, y);
-    for (int y = FIRST; y < last; y++) reference_row(&w, y);
     weigh(&w, FIRST, last);
     write_map(&w, tile, x0, y0, map, map_stride, share);
     for (int y = y_first; y < y_last; y++) merge_row(&w, y, FIRST, last);

@@ -144,7 +144,7 @@ void nf_warp_window(const nf_pixels *frame, const double pose[6], int left, int 
     const double rate = a - b * d / e, skew = b / e, shift = c - b * f / e;
     const int x0 = box.x0, n = box.x1 - box.x0, h = box.y1 - box.y0, X = left + x0;
     const int block = block_of(rate, d, e), mask = (fabs(d) * n + 6 > NF_RING ? NF_RING_ROLLED : NF_RING) - 1;
-    const int64_t plane = (int64_t)width * height, half = width / 2, half_plane = half * (height / 2);
+    const int64_t plane = (int64_t)width * height, half = width / 2;
     int done = 0, started = 0;
     for (int y = 0; y < h + 2; y++) {
         if (y < h) {
@@ -159,7 +159,7 @@ void nf_warp_window(const nf_pixels *frame, const double pose[6], int left, int 
                 across(k, block, from, rate, offset, X, n, k->ring[j & mask]);
             }
             if (highest > done) done = highest;
-            float (*row)[NF_WIDEST] = k->rows[y & 1];
+            float (*row)[NF_WIDEST] = k->row;
             down(k, block, mask, d, e * Y + f, X, n, row);
             int64_t at = (int64_t)(box.y0 + y) * width + x0, half_at = (int64_t)((box.y0 + y) >> 1) * half + x0 / 2;
             for (int q = 0; q < 3; q++) store16(row[q], to.colour + q * plane + at, n);
@@ -168,10 +168,7 @@ void nf_warp_window(const nf_pixels *frame, const double pose[6], int left, int 
             l[-1] = l[-2] = l[0];
             l[n] = l[n + 1] = l[n - 1];
             nf_b5_across(l, k->across[y & 7], n);
-            if (y & 1) {
-                halve_rows(k->luma[(y - 1) & 7] + 8, l, to.half_luma + half_at, n / 2);
-                for (int q = 0; q < 3; q++) halve_rows(k->rows[0][q], k->rows[1][q], to.half_colour + q * half_plane + half_at, n / 2);
-            }
+            if (y & 1) halve_rows(k->luma[(y - 1) & 7] + 8, l, to.half_luma + half_at, n / 2);
         }
         if (y < 2) continue;
         float *fine = to.fine + (int64_t)(box.y0 + y - 2) * width + x0;

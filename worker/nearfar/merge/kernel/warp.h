@@ -15,7 +15,6 @@ typedef struct {
     float *fine;                  /* finest luma band, y - B5 y */
     float *square;                /* half size: mean of fine squared */
     float *half_luma;             /* half size */
-    float *half_colour;           /* half size, 3 planes, in units of 1.0 */
 } nf_planes;
 
 /* Box inside a window, window pixels: x in x0..x1-1, y in y0..y1-1. x0, x1 multiples of 16, y0, y1 even. */
@@ -24,7 +23,7 @@ typedef struct { int x0, y0, x1, y1; } nf_box;
 typedef struct {
     float source[3][2 * NF_WIDEST + 64];
     float ring[NF_RING_ROLLED][3][NF_WIDEST];
-    float rows[2][3][NF_WIDEST];  /* the row in hand and the one above */
+    float row[3][NF_WIDEST];
     float luma[8][NF_WIDEST + 16];
     float across[8][NF_WIDEST];
     float band[2][NF_WIDEST];
