@@ -8,12 +8,19 @@ NearfarError                    4  the work failed
 │   └── RecipeRefused              a recipe that cannot be read
 ├── WorkFailed                  4  something went wrong on the way
 │   └── SourceChanged              a frame was written to while it was worked on
+├── StoreError                  4  the job store refuses, or cannot be used as it is
+│   ├── StoreUnreachable           the database does not answer; asking again may help
+│   ├── NotFound                   no job, unit or worker of that number or name
+│   ├── IllegalTransition          the state that something is in does not allow what was asked
+│   ├── KeyReused                  an idempotency key that came before with another submission
+│   └── LostClaim                  another worker has the unit now, or nobody wants it: drop the work
 ├── DoesNotFit                  5  memory or disk allowed is too small
 └── Interrupted               130  stopped on request; the next run goes on from here
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 
@@ -72,6 +79,50 @@ class WorkFailed(NearfarError):
 
 class SourceChanged(WorkFailed):
     """A frame changed between the survey and the delivery."""
+
+
+class StoreError(NearfarError):
+    """The job store refuses what was asked, or cannot be used as it is."""
+
+
+class StoreUnreachable(StoreError):
+    """The database does not answer, or is busy for too long. Whether a change in progress was kept is not known."""
+
+
+class NotFound(StoreError):
+    """There is no job, unit, frame or worker of that number or name."""
+
+
+class IllegalTransition(StoreError):
+    """The state that a job or unit is in does not allow what was asked.
+
+    Parameters
+    ----------
+    what
+        The thing, e.g. ``'job 17'``.
+    state
+        The state that it is in.
+    wanted
+        The state that was asked for.
+    possible
+        The states that may follow.
+    """
+
+    def __init__(self, what: str, *, state: str, wanted: str, possible: Iterable[str]) -> None:
+        self.what = what
+        self.state = state
+        self.wanted = wanted
+        self.possible = tuple(sorted(possible))
+        after = f"it can become {', '.join(self.possible)}" if self.possible else "that is final"
+        super().__init__(f"{what} is {state} and cannot become {wanted}; {after}.")
+
+
+class KeyReused(StoreError):
+    """An idempotency key came before, with another submission."""
+
+
+class LostClaim(StoreError):
+    """A worker wrote about a unit that is no longer its own. The work is to be dropped, and its output with it."""
 
 
 class DoesNotFit(NearfarError):

@@ -1,0 +1,148 @@
+"""The states of a job and of a unit, and the only ways from one to another.
+
+One table for each, so that every rule about what may follow what stands on this page. `moves` writes them to the
+store; nothing else changes a state.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import TypeVar
+
+
+class JobState(StrEnum):
+    """Where a job is on its way through the server."""
+
+    WAITING = "waiting"
+    """Its turn has not come; nothing of this run was begun."""
+    RUNNING = "running"
+    """At least one of its units was begun."""
+    HELD = "held"
+    """A person, or an upload that is not complete, holds it back: no unit of it is given out."""
+    DONE = "done"
+    """Its result is delivered. Final: whoever wants it otherwise makes a new job linked to this one."""
+    FAILED = "failed"
+    """It cannot go on; the job says why. A person may run it again."""
+    CANCELLED = "cancelled"
+    """A person no longer wants it. A person may run it again."""
+
+
+class UnitState(StrEnum):
+    """Where a unit is."""
+
+    WAITING = "waiting"
+    """An earlier stage is not done, or its job is held."""
+    READY = "ready"
+    """Any worker may take it, once its earliest time has come."""
+    HELD = "held"
+    """A worker has it under a lease; whoever writes about it shows the token."""
+    DONE = "done"
+    """Its output exists. Final."""
+    FAILED = "failed"
+    """It was tried as often as is allowed, or can never work. Final: running again makes new units."""
+    CANCELLED = "cancelled"
+    """Its job came to an end without it. Final."""
+
+
+class FrameState(StrEnum):
+    """What is known of a frame of a job."""
+
+    EXPECTED = "expected"
+    """Announced; its bytes are not all here."""
+    PRESENT = "present"
+    """Here, as far as its size and digest tell."""
+    USED = "used"
+    """It gave something to the picture."""
+    LEFT_OUT = "left out"
+    """Readable but of no use to the picture; its reason says why."""
+    REFUSED = "refused"
+    """It cannot be read; its reason says why."""
+
+
+class UnitKind(StrEnum):
+    """The step of a merge that a unit does a piece of, in the order of the stages."""
+
+    SURVEY = "survey"
+    """Look at a batch of frames, each alone."""
+    REGISTER = "register"
+    """Line the frames up."""
+    FOCUS = "focus"
+    """Find for each place the frame that is sharpest there."""
+    RENDER = "render"
+    """Make a batch of tiles."""
+    DELIVER = "deliver"
+    """Write the result whole."""
+
+    @property
+    def stage(self) -> int:
+        """Place in the order of stages, from 0."""
+        return list(UnitKind).index(self)
+
+
+class WorkerState(StrEnum):
+    """What is known of a worker."""
+
+    WORKING = "working"
+    """It beats and takes units."""
+    DRAINING = "draining"
+    """It beats, finishes or hands back what it has, and takes nothing new."""
+    GONE = "gone"
+    """It left in good order."""
+    LOST = "lost"
+    """Its heartbeat stopped without a word."""
+
+
+class ServerState(StrEnum):
+    """What all workers of a store are asked to do."""
+
+    OPEN = "open"
+    """Take units as they become ready."""
+    PAUSED = "paused"
+    """Take nothing new; finish what is in work."""
+    DRAINING = "draining"
+    """Take nothing new and hand back what is in work, uncounted, so that the machine can be stopped."""
+
+
+JOB_MOVES: Mapping[JobState, frozenset[JobState]] = {
+    JobState.WAITING: frozenset({JobState.RUNNING, JobState.HELD, JobState.FAILED, JobState.CANCELLED}),
+    JobState.RUNNING: frozenset({JobState.HELD, JobState.DONE, JobState.FAILED, JobState.CANCELLED}),
+    # Held while units were in work: those may still finish it or bring it down.
+    JobState.HELD: frozenset({JobState.WAITING, JobState.DONE, JobState.FAILED, JobState.CANCELLED}),
+    JobState.DONE: frozenset(),
+    JobState.FAILED: frozenset({JobState.WAITING}),
+    JobState.CANCELLED: frozenset({JobState.WAITING}),
+}
+"""From each state of a job, the states that may follow."""
+
+UNIT_MOVES: Mapping[UnitState, frozenset[UnitState]] = {
+    UnitState.WAITING: frozenset({UnitState.READY, UnitState.CANCELLED}),
+    UnitState.READY: frozenset({UnitState.HELD, UnitState.WAITING, UnitState.CANCELLED}),
+    UnitState.HELD: frozenset(
+        {
+            UnitState.DONE,
+            UnitState.READY,  # handed back, failed with tries left, or its worker was lost
+            UnitState.HELD,  # the lease ran out and another worker takes it over under a new token
+            UnitState.WAITING,  # handed back while its job is held
+            UnitState.FAILED,
+            UnitState.CANCELLED,
+        }
+    ),
+    UnitState.DONE: frozenset(),
+    UnitState.FAILED: frozenset(),
+    UnitState.CANCELLED: frozenset(),
+}
+"""From each state of a unit, the states that may follow."""
+
+FIRST_JOB_STATES = frozenset({JobState.WAITING, JobState.HELD, JobState.FAILED})
+"""States that a job may be recorded in: a set that cannot be worked on is recorded as failed, with its reason."""
+
+ENDED = frozenset({JobState.DONE, JobState.FAILED, JobState.CANCELLED})
+"""States in which a job's workers are to let go, and its scratch may be removed once they have."""
+
+State = TypeVar("State", bound=StrEnum)
+
+
+def sources(moves: Mapping[State, frozenset[State]], to: State) -> frozenset[State]:
+    """The states from which ``to`` may follow."""
+    return frozenset(state for state, following in moves.items() if to in following)
