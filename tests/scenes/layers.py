@@ -62,6 +62,7 @@ class _Slices:
     at: tuple[int, int]
     opaque: bool
     single: bool
+    deep: Floats | None = None  # (H, W) depth, where it is not the same everywhere
 
 
 @dataclass
@@ -141,7 +142,9 @@ class Stage:
                 planes = np.concatenate([planes, w[None]])
             parts.append(scipy.fft.rfft2(planes.astype(np.float32), workers=2))
         at = s.at[0] - pad, s.at[1] - pad
-        return _Slices(depths, np.stack(parts), fft, at, opaque, single)
+        return _Slices(
+            depths, np.stack(parts), fft, at, opaque, single, None if single else deep.astype(np.float32)
+        )
 
     def _blur(self, q: _Slices, k: int, sway: NDArray[np.float64] | None) -> tuple[Floats, Floats]:
         transfer = [self.transforms.of(q.shape, self.lens.radius(d, k)) for d in q.depths]
@@ -157,9 +160,28 @@ class Stage:
         planes = scipy.fft.irfft2(total, s=q.shape)
         if q.opaque or not q.single:
             planes[:-1] /= np.maximum(planes[-1], 1e-4)
+        if q.deep is not None:
+            planes = _leaned(planes, q.deep, self.lens, k)
         if q.opaque:
             return planes[:3].transpose(1, 2, 0), (planes[3] > 1e-3).astype(np.float32)
         return np.clip(planes[:3], 0, None).transpose(1, 2, 0), np.clip(planes[3], 0, 1)
+
+
+def _leaned(planes: Floats, deep: Floats, lens: Lens, k: int) -> Floats:
+    """Move (c, H, W) by -R grad R / 4, where R is the blur radius: what tilted surfaces are short of so far.
+
+    A ray through place a of the lens (unit disk) meets the surface where y = x + a R(y), so a pixel sees on average
+    x + R grad R / 4. Disks that spread from each place of the surface, divided by what they cover, give twice that.
+    """
+    soft = cv2.GaussianBlur(deep, (0, 0), 2.0)
+    radius = lens.aperture * (soft - k)
+    radius[np.abs(radius) >= lens.most] = 0
+    lean = [np.clip(radius * lens.aperture * np.gradient(soft, axis=axis) / 4, -1.5, 1.5) for axis in (1, 0)]
+    if max(float(np.abs(part).max()) for part in lean) < 0.02:
+        return planes
+    y, x = np.mgrid[: deep.shape[0], : deep.shape[1]].astype(np.float32)
+    at = (x - lean[0]).astype(np.float32), (y - lean[1]).astype(np.float32)
+    return np.stack([cv2.remap(p, *at, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE) for p in planes])
 
 
 def _fills(s: Surface, canvas: tuple[int, int]) -> bool:

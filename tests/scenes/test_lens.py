@@ -93,3 +93,20 @@ def test_an_object_that_fills_its_box_is_no_background() -> None:
     seen = stage([flat(1.0, (96, 96), 0.0), flat(0.0, (30, 30), 5.0, at=(33, 33))]).frame(0)[..., 0]
     dark = (1 - seen).sum()
     assert dark == pytest.approx(30 * 30, rel=0.01)  # blur moves light, it makes and takes none
+
+
+def test_a_tilted_surface_is_seen_as_rays_through_the_lens_see_it() -> None:
+    # Ray optics: a pixel sees the mean over the lens of where each ray meets the surface. For a tilted plane that
+    # place has a closed form, so the waves on it are summed exactly, ray by ray; the lens's own point damps them.
+    tilt, aperture, k, wave = 0.1, 1.0, 0.0, 2 * np.pi / 46
+    slope = flat(0.0, (96, 220), 0.0)
+    x = np.arange(220.0)
+    slope.depth[:] = 1.0 + tilt * x
+    slope.colour[:] = (0.5 + 0.4 * np.cos(wave * x))[None, :, None]
+    seen = stage([slope], aperture=aperture, most=30.0, canvas=(96, 220)).frame(int(k))[48, :, 0]
+    side = (np.arange(200) + 0.5) / 100 - 1
+    u = np.repeat(side, np.maximum(np.rint(400 * np.sqrt(1 - side**2)), 1).astype(int))  # even over the lens
+    at = (x[:, None] + u * aperture * (1.0 - k)) / (1 - u * aperture * tilt)
+    rays = (0.5 + 0.4 * np.cos(wave * at) * np.exp(-(wave**2) / 8)).mean(1)
+    inside = slice(40, 180)
+    np.testing.assert_allclose(seen[inside], rays[inside], atol=0.005)
