@@ -264,7 +264,8 @@ typedef struct {
 } crossing_t;
 
 /* Something sharp, then a valley, then something sharp again: the second lies behind the first and is seen through its
-   blur, so its score falls. energy: relative, of both bands; e0, e1: as they are. */
+   blur, so its score falls. Only places where the frame was let in tell of it: which other frames are carried along
+   depends on the tile. energy: relative, of both bands; e0, e1: as they are. */
 static void fall_behind(const nf_stack *s, crossing_t *k, int frame, int x0, int n, const float *restrict energy, const float *restrict mask,
                         const float *restrict e0, const float *restrict e1, const float *restrict noise, float *restrict score) {
     float *restrict peak = k->peak + x0, *restrict low = k->low + x0, *restrict nearer = k->nearer + x0;
@@ -273,17 +274,19 @@ static void fall_behind(const nf_stack *s, crossing_t *k, int frame, int x0, int
         if (away < 0) away = -away;
         if (away > PART && peak[x] > FAINT) nearer[x] = nf_maxf(nearer[x], peak[x]);
         if (away > PART) peak[x] = low[x] = 0;
-        if (mask[x] > 0) k->last[x0 + x] = frame;
-        int seen = e0[x] > CLEAR * s->band0 * noise[x] || e1[x] > CLEAR * s->band1 * noise[x];
-        float g = seen ? energy[x] : 0;
-        if (g > peak[x]) peak[x] = low[x] = g;
-        if (g < low[x]) low[x] = g;
-        if (peak[x] > FAINT) {
-            if (low[x] < VALLEY * peak[x]) {
-                nearer[x] = nf_maxf(nearer[x], peak[x]);
-                peak[x] = low[x];
-            }
-        } else if (g > 2 * low[x]) peak[x] = low[x] = g;
+        if (mask[x] > 0) {
+            k->last[x0 + x] = frame;
+            int seen = e0[x] > CLEAR * s->band0 * noise[x] || e1[x] > CLEAR * s->band1 * noise[x];
+            float g = seen ? energy[x] : 0;
+            if (g > peak[x]) peak[x] = low[x] = g;
+            if (g < low[x]) low[x] = g;
+            if (peak[x] > FAINT) {
+                if (low[x] < VALLEY * peak[x]) {
+                    nearer[x] = nf_maxf(nearer[x], peak[x]);
+                    peak[x] = low[x];
+                }
+            } else if (g > 2 * low[x]) peak[x] = low[x] = g;
+        }
         if (nearer[x] > 0) score[x] *= 1 - (1 - s->behind) * nf_minf(1, .5f * nearer[x]);
     }
 }
@@ -331,7 +334,7 @@ static void score_row(window_t *w, int y) {
         for (int x = 0; x < n; x++) {
             float a = nf_maxf(e0[x] - s->band0 * v[x], 0) * top0[x0 + x], c = nf_maxf(e1[x] - s->band1 * v[x], 0) * top1[x0 + x];
             energy[x] = mask[x] * (a + c);
-            o[x] = ad[x] * (s->prior_weight * prior[x] + energy[x]);
+            o[x] = ad[x] * (LEAST + s->prior_weight * prior[x] + energy[x]);
         }
         if (s->order) fall_behind(s, &crossing, m->index, x0, n, energy, mask, e0, e1, v, o);
         for (int x = 0; x < n; x++) b[x] = nf_maxf(b[x], o[x]);
