@@ -1,17 +1,18 @@
 """The picture from a stack of registered frames, spelled out: the specification of render.c.
 
 The whole picture in one window and every frame in all of it, where the kernel works tile by tile and only where a
-frame is admitted; functions and order of operations are the kernel's, so that its pixels are these. In short, with
-frames k, half-size places h, noise variance N of one channel of a frame, and what a warp leaves of it:
+frame is admitted; functions and order of operations are the kernel's, so that its pixels are these. In short, at
+half-size places, with the noise N (variance of one channel of a frame) and what a warp leaves of it:
 
-1. Energies of luma's two finest bands, E0 and E1, less the noise; each in proportion to its largest over the frames.
-2. Score V = AD (1e-4 + prior_weight P + E0 / (max E0 + noise) + E1 / (max E1 + noise)), AD the admission spread bilinearly.
-   R0 is the frame of the largest score, place by place.
-3. Veil: D = B5 of the mean squared distance of a frame's colours to R0, in units of twice the noise. A frame loses
-   weight by c = (1 + max(0, D - 1) / veil)^-4. Colours merge with r^16 c, r = V / max V; luma's finest band with
-   E0^2 r^8 c: R1 has the colours of the first and the finest band of the second.
-4. Averaging: with D' as D but against R1 at full size, w = AD max(0, 1 - max(0, D' - 1) / (8 agreement))^8;
-   R = (R1 + sum w F) / (1 + sum w).
+1. E0 and E1, the energies of luma's two finest bands, less the noise; each in proportion to the largest of any frame:
+   E = E0 / (max E0 + quiet noise) + E1 / (max E1 + quiet noise).
+2. Score V = AD (1e-4 + prior_weight P + E): AD the admission and P the prior, both spread bilinearly from the cells.
+   Where something nearer was sharp, then nothing, and then something again, the second is seen through the first's
+   blur, and V falls by a factor down to ``behind`` (`fall_behind`).
+3. Colours merge with r^16, r = V / max V; luma's finest band with E0^2 r^16 AD: R1 has the colours of the first and the
+   finest band of the second.
+4. Averaging: D is the mean squared distance of a frame's colours to R1 in units of twice the noise, smoothed by B5;
+   w = AD max(0, 1 - max(0, D - 1) / (8 agreement))^8; R = (R1 + sum w F) / (1 + sum w).
 """
 
 from __future__ import annotations
@@ -37,24 +38,28 @@ RAMP = np.float32(4)
 """Pixels over which a frame fades towards its own border."""
 LEAST = np.float32(1e-4)
 """Score of any admitted frame: where nothing is to be seen, some frame must be taken."""
+PART = 3
+"""Frames that were not let in part two surfaces as well as a valley does."""
+FAINT, VALLEY, CLEAR = np.float32(0.05), np.float32(0.4), np.float32(8)
+"""Relative energy below which nothing is a surface; share of the peak before it that makes a valley; times the noise
+from which energy is believed."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Numbers:
     """The float fields of the kernel's structure.
 
-    ``channel``, ``band0``, ``band1``, ``half``: what a warp leaves of white noise of variance 1 in a channel, luma's
-    two finest bands, and a channel at half size. ``prior_weight``: of P against the energies. ``veil``: how fast a
-    frame that differs from the sharpest loses weight. ``agreement``: how far frames may differ and still be averaged.
-    ``quiet``: energies count from this many times the noise on.
+    ``channel``, ``band0``, ``band1``: what a warp leaves of white noise of variance 1 in a channel and in luma's two
+    finest bands. ``prior_weight``: of P against the energies. ``behind``: least factor of a score where something
+    nearer is sharp as well. ``agreement``: how far frames may differ and still be averaged. ``quiet``: energies count
+    from this many times the noise on.
     """
 
     channel: float
     band0: float
     band1: float
-    half: float
     prior_weight: float
-    veil: float
+    behind: float
     agreement: float
     quiet: float
 
@@ -64,7 +69,8 @@ class Stack:
     """A registered stack: n frames, cells (R, C).
 
     ``samples``: (h, w, 3) each, uint8 or uint16. ``tables``: sample to encoded value, or None. ``poses``: (n, 2, 3).
-    ``prior``, ``admitted``: (R, n, C), uint16 in 8192ths and uint8. ``variance``: (R, C).
+    ``prior``, ``admitted``: (R, n, C), uint16 in 8192ths and uint8. ``variance``: (R, C). ``order``: 1 where the first
+    frame is focused nearest, -1 where the last one is, 0 where that is not known.
     """
 
     size: tuple[int, int]
@@ -74,6 +80,7 @@ class Stack:
     prior: NDArray[np.uint16]
     admitted: NDArray[np.uint8]
     variance: F32
+    order: int
     numbers: Numbers
 
 
@@ -155,10 +162,56 @@ def coverage(window: _Window, k: int) -> F32:
     return np.asarray(np.clip(near.astype(np.float32) * (1 / RAMP), f32(0), f32(1)))
 
 
+def softened(plane: F32) -> F32:
+    """3 x 3 with .15, .7, .15 first down and then across, the edge repeated outside."""
+    p = np.pad(plane, ((1, 1), (0, 0)), mode="edge")
+    p = f32(0.7) * p[1:-1] + f32(0.15) * (p[:-2] + p[2:])
+    p = np.pad(p, ((0, 0), (1, 1)), mode="edge")
+    return np.asarray(f32(0.7) * p[:, 1:-1] + f32(0.15) * (p[:, :-2] + p[:, 2:]))
+
+
 def second_band(frame: Carried) -> F32:
-    """E1: half-size luma less its B5, squared, smoothed by B5."""
+    """E1: half-size luma less its B5, squared, softened."""
     band = frame.half_luma - blurred(frame.half_luma)
-    return blurred(band * band)
+    return softened(band * band)
+
+
+class Crossing:
+    """What was seen on the way from the nearest frame to the farthest, place by place.
+
+    ``peak``: largest energy since the last valley; ``low``: the least since that peak; ``nearer``: the largest peak
+    that a valley parts from what follows; ``last``: the last frame that was let in. A valley is a drop to less than
+    `VALLEY` of the peak, or more than `PART` - 1 frames in a row that were not let in.
+    """
+
+    def __init__(self, shape: tuple[int, ...], numbers: Numbers) -> None:
+        self.behind = f32(numbers.behind)
+        self.peak, self.low, self.nearer = (np.zeros(shape, np.float32) for _ in range(3))
+        self.last = np.full(shape, -(1 << 20))
+
+    def fall_behind(self, frame: int, energy: F32, mask: F32, seen: NDArray[np.bool_]) -> F32:
+        """Factor of a frame's score; ``seen``: where one of its energies stands clearly above the noise."""
+        apart = np.abs(frame - self.last) > PART
+        parted = apart & (self.peak > FAINT)
+        self.nearer[parted] = np.maximum(self.nearer, self.peak)[parted]
+        self.peak[apart] = self.low[apart] = 0
+        let_in = mask > 0
+        self.last[let_in] = frame
+        g = np.where(seen, energy, f32(0))
+        self._set(let_in & (g > self.peak), g)
+        self.low = np.where(let_in, np.minimum(self.low, g), self.low)
+        surface = self.peak > FAINT
+        valley = let_in & surface & (self.low < VALLEY * self.peak)
+        rising = let_in & ~surface & (g > 2 * self.low)
+        self.nearer[valley] = np.maximum(self.nearer, self.peak)[valley]
+        self.peak[valley] = self.low[valley]
+        self._set(rising, g)
+        factor = 1 - (1 - self.behind) * np.minimum(f32(1), f32(0.5) * self.nearer)
+        return np.asarray(np.where(self.nearer > 0, factor, f32(1)), np.float32)
+
+    def _set(self, where: NDArray[np.bool_], energy: F32) -> None:
+        """A new peak."""
+        self.peak[where] = self.low[where] = energy[where]
 
 
 def scores(window: _Window, frames: Sequence[Carried]) -> tuple[F32, F32]:
@@ -172,56 +225,40 @@ def scores(window: _Window, frames: Sequence[Carried]) -> tuple[F32, F32]:
     hard = (s.admitted[window.cell_y[:, None], :, window.cell_x[None]] > 0).astype(np.float32)
     mask = [hard[..., k] * cover[k] for k in range(len(frames))]
     e0 = [frame.square - band0 * noise for frame in frames]
-    e1 = [second_band(frame) - band1 * noise for frame in frames]
+    second = [second_band(frame) for frame in frames]
+    e1 = [energy - band1 * noise for energy in second]
     top0 = np.max([e * m for e, m in zip(e0, mask, strict=True)], axis=0)
     top1 = np.max([e * m for e, m in zip(e1, mask, strict=True)], axis=0)
     over0 = 1 / (np.maximum(top0, f32(1e-12)) + quiet * band0 * noise)
     over1 = 1 / (np.maximum(top1, f32(1e-12)) + quiet * band1 * noise)
-    v, admission = [], []
-    for k in range(len(frames)):
+    crossing = Crossing(noise.shape, n)
+    v, admission = list(e0), list(e0)
+    for k in range(len(frames))[:: s.order or 1]:
         prior = spread(window, s.prior[:, k].astype(np.float32) * f32(1 / PRIOR_UNIT))
         ad = spread(window, s.admitted[:, k].astype(np.float32)) * cover[k]
-        a, c = np.maximum(e0[k], f32(0)) * over0, np.maximum(e1[k], f32(0)) * over1
-        v.append(ad * (LEAST + f32(n.prior_weight) * prior + mask[k] * (a + c)))
-        admission.append(ad)
+        energy = mask[k] * (np.maximum(e0[k], f32(0)) * over0 + np.maximum(e1[k], f32(0)) * over1)
+        v[k] = ad * (LEAST + f32(n.prior_weight) * prior + energy)
+        if s.order:
+            seen = (frames[k].square > CLEAR * band0 * noise) | (second[k] > CLEAR * band1 * noise)
+            v[k] *= crossing.fall_behind(k, energy, mask[k], seen)
+        admission[k] = ad
     return np.stack(v), np.stack(admission)
-
-
-def reference(frames: Sequence[Carried], v: F32) -> F32:
-    """R0 (3, H, W): half-size colours of the frame of the largest score, of the last one among equals."""
-    best = v.max(axis=0)
-    out = np.zeros_like(frames[0].half_colour)
-    for k, frame in enumerate(frames):
-        out = np.where((v[k] >= best) & (v[k] > 0), frame.half_colour, out)
-    return out
-
-
-def veil_distance(window: _Window, frame: Carried, r0: F32) -> F32:
-    """D (H, W): mean over colours of (R0 - F)^2 / (2 s2), smoothed by B5, s2 the noise at half size."""
-    unit = 1 / (6 * f32(window.stack.numbers.half))
-    i, j, k = r0 - frame.half_colour
-    return blurred(unit * (i * i + j * j + k * k) / window.noise)
 
 
 def weigh(window: _Window, frames: Sequence[Carried], v: F32, admission: F32) -> tuple[list[F32], list[F32]]:
     """Weights at half size of all colours, and of luma's finest band. Scores below .3 of the best count nothing."""
-    n = window.stack.numbers
-    slack, keep = 1 / f32(n.veil), 1 / f32(n.channel)
-    best, r0 = v.max(axis=0), reference(frames, v)
+    keep, best = 1 / f32(window.stack.numbers.channel), v.max(axis=0)
     colour, detail = [], []
     for k, frame in enumerate(frames):
         r = v[k] / np.maximum(best, f32(1e-12))
         r = np.where(r < f32(0.3), f32(0), r)
-        t = 1 / (1 + np.maximum(veil_distance(window, frame, r0) - 1, f32(0)) * slack)
-        t = t * t
-        c = t * t + f32(1e-4)
         r2 = r * r
         r4 = r2 * r2
         r8 = r4 * r4
+        r16 = r8 * r8
         e = frame.square * keep / window.noise
-        a = r8 * r8 * c
-        colour.append(a)
-        detail.append((e * e * r8 * c + f32(1e-6) * a) * admission[k])
+        colour.append(r16)
+        detail.append((e * e + f32(1e-6)) * r16 * admission[k])
     return colour, detail
 
 

@@ -32,14 +32,13 @@ class Carried:
     """Planes of one frame in a window (h, w) of the picture.
 
     ``colour``: (3, h, w) int16 in `UNIT`-ths. ``fine``: (h, w), finest luma band. ``square``, ``half_luma``
-    (h / 2, w / 2) and ``half_colour`` (3, h / 2, w / 2): means of 2 x 2 of the band squared, the luma, the colours.
+    (h / 2, w / 2): means of 2 x 2 of that band squared, and of the luma.
     """
 
     colour: NDArray[np.int16]
     fine: F32
     square: F32
     half_luma: F32
-    half_colour: F32
 
 
 def values(samples: NDArray[Any], table: F32 | None) -> F32:
@@ -133,5 +132,4 @@ def carry(
         fine=fine,
         square=halve(fine * fine),
         half_luma=halve(y),
-        half_colour=np.stack([halve(plane) for plane in planes]),
     )
