@@ -1,0 +1,199 @@
+"""A frame carried into the picture's geometry: the kernel against its specification, OpenCV and exact evaluation."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from nearfar.merge.kernel import twin_warp
+from tests.worker.merge.kernel.stacks import LAYOUTS, identity, laid_out, similarity
+from tests.worker.merge.kernel.warp_call import carry
+
+SIZE = (208, 128)
+HELD = 1 / 24576
+"""Colours are held in steps of this; half of it is the rounding of every bound below."""
+
+
+def noise_picture(
+    rng: np.random.Generator, size: tuple[int, int] = SIZE, dtype: Any = np.uint16
+) -> NDArray[Any]:
+    return rng.integers(0, int(np.iinfo(dtype).max) + 1, (size[1], size[0], 3)).astype(dtype)
+
+
+def smooth_picture(rng: np.random.Generator) -> NDArray[np.uint16]:
+    """Noise under a Gaussian of 1.2 pixels, full range: about as sharp as a lens draws."""
+    soft = ndimage.gaussian_filter(rng.random((SIZE[1], SIZE[0], 3)), (1.2, 1.2, 0))
+    return np.round((soft - soft.min()) / np.ptp(soft) * 65535).astype(np.uint16)
+
+
+def colours(
+    samples: NDArray[Any], pose: NDArray[np.float64], size: tuple[int, int] = SIZE
+) -> NDArray[np.float64]:
+    """The picture (h, w, 3) that the kernel makes of one frame, 0..1 and a little beyond."""
+    carried = carry(samples, None, pose, 0, 0, *size)
+    return np.moveaxis(carried.colour, 0, 2).astype(np.float64) / 24576
+
+
+def opencv(samples: NDArray[Any], pose: NDArray[np.float64]) -> NDArray[np.float32]:
+    """cv2.warpAffine, cubic, in float32: its cubic has the same slope of -.75."""
+    values = samples.astype(np.float32) / np.float32(np.iinfo(samples.dtype).max)
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    return np.asarray(
+        cv2.warpAffine(values, pose, SIZE, flags=flags, borderMode=cv2.BORDER_REFLECT), np.float32
+    )
+
+
+def keys_cubic(s: NDArray[np.float64], a: float = -0.75) -> NDArray[np.float64]:
+    """R. Keys, Cubic convolution interpolation for digital image processing, IEEE Trans. ASSP 29 (1981), eq. 4."""
+    s = np.abs(s)
+    near = (a + 2) * s**3 - (a + 3) * s**2 + 1
+    far = a * s**3 - 5 * a * s**2 + 8 * a * s - 4 * a
+    return np.where(s <= 1, near, np.where(s < 2, far, 0))
+
+
+def exact(samples: NDArray[Any], pose: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Both axes' cubic at the exact place of every pixel, in double precision, mirrored outside."""
+    height, width, _ = samples.shape
+    values = samples / float(np.iinfo(samples.dtype).max)
+    y, x = np.mgrid[: SIZE[1], : SIZE[0]].astype(float)
+    u, v = (p[0] * x + p[1] * y + p[2] for p in pose)
+    i, j = np.floor(u).astype(int), np.floor(v).astype(int)
+
+    def mirrored(k: NDArray[Any], n: int) -> NDArray[Any]:
+        k = np.mod(k, 2 * n)
+        return np.where(k >= n, 2 * n - 1 - k, k)
+
+    out = np.zeros((*u.shape, 3))
+    for dy in range(-1, 3):
+        for dx in range(-1, 3):
+            weight = keys_cubic(v - j - dy) * keys_cubic(u - i - dx)
+            out += weight[..., None] * values[mirrored(j + dy, height), mirrored(i + dx, width)]
+    return out
+
+
+POSES = {
+    "at rest": similarity(1, 0, (0, 0), SIZE),
+    "shifted": similarity(1, 0, (0.37, -12.81), SIZE),
+    "scaled 0.5 %": similarity(1.005, 0, (-3.3, 0.4), SIZE),
+    "scaled 3 %": similarity(0.97, 0, (0.2, 0.7), SIZE),
+    "scaled 7 %": similarity(1.07, 0.002, (1.1, -2.2), SIZE),
+    "scaled 40 %": similarity(1.4, -0.01, (0.4, 0.3), SIZE),
+    "halved": similarity(0.5, 0, (0, 0), SIZE),
+    "rolled a little": similarity(1, 0.004, (2.5, 0.3), SIZE),
+    "rolled 2 degrees": similarity(1.002, -0.035, (0.1, 0.6), SIZE),
+    "rolled 10 degrees": similarity(1, 0.1745, (4.2, -7.7), SIZE),
+    "partly outside": similarity(1.001, 0.001, (-130.4, 70.2), SIZE),
+    "far outside": similarity(1.001, 0.001, (2000.6, -5000.2), SIZE),
+}
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+@pytest.mark.parametrize("name", POSES)
+def test_the_kernel_carries_what_is_specified_bit_for_bit(
+    rng: np.random.Generator, name: str, dtype: Any
+) -> None:
+    samples = noise_picture(rng, dtype=dtype)
+    place = (-32, -24, 272, 176)
+    bent = identity(samples) ** np.float32(1.1)
+    for table in (None, bent):
+        expected = twin_warp.carry(samples, table, POSES[name], *place)
+        for layout in LAYOUTS:
+            found = carry(laid_out(samples, layout), table, POSES[name], *place)
+            for plane, values in vars(expected).items():
+                np.testing.assert_array_equal(getattr(found, plane), values, err_msg=f"{plane}, {layout}")
+
+
+@pytest.mark.parametrize("size", [(1, 1), (2, 1), (1, 50), (5, 3), (17, 33)], ids=str)
+def test_frames_of_a_few_pixels_are_carried_as_well(rng: np.random.Generator, size: tuple[int, int]) -> None:
+    samples = noise_picture(rng, size)
+    for pose in (similarity(1, 0, (0.3, -0.4), size), similarity(1.05, 0.06, (-2.2, 3.1), size)):
+        expected = twin_warp.carry(samples, None, pose, -32, -24, 128, 112)
+        found = carry(samples, None, pose, -32, -24, 128, 112)
+        for plane, values in vars(expected).items():
+            np.testing.assert_array_equal(getattr(found, plane), values, err_msg=plane)
+
+
+@pytest.mark.parametrize("name", POSES)
+def test_a_pixel_does_not_depend_on_window_or_box(rng: np.random.Generator, name: str) -> None:
+    samples = noise_picture(rng)
+    whole = carry(samples, None, POSES[name], -32, -24, 320, 240)
+    other = carry(samples, None, POSES[name], 16, 8, 160, 120, box=(32, 10, 144, 90))
+    here = np.s_[8 + 24 + 10 : 8 + 24 + 90, 16 + 32 + 32 : 16 + 32 + 144]
+    np.testing.assert_array_equal(other.colour[:, 10:90, 32:144], whole.colour[:, here[0], here[1]])
+    np.testing.assert_array_equal(
+        other.fine[12:88, 34:142], whole.fine[here][2:-2, 2:-2], err_msg="away from the box's edges"
+    )
+    assert not other.colour[:, :10].any()
+    assert not other.colour[:, :, 144:].any()
+
+
+def test_a_frame_at_rest_stays_as_it_is(rng: np.random.Generator) -> None:
+    samples = noise_picture(rng)
+    np.testing.assert_allclose(colours(samples, POSES["at rest"]), samples / 65535, atol=0.51 * HELD)
+
+
+@pytest.mark.parametrize("name", ["at rest", "shifted", "scaled 40 %", "halved", "partly outside"])
+def test_shifts_and_strong_scales_are_exact(rng: np.random.Generator, name: str) -> None:
+    """Within the step in which colours are held, of an evaluation in double precision; on the worst input there is."""
+    pose = POSES[name].copy()
+    pose[0, 1] = pose[1, 0] = 0.0  # without roll, which slants the rows between the two passes
+    samples = noise_picture(rng)
+    error = colours(samples, pose) - np.clip(exact(samples, pose), -1.333, 1.333)
+    assert np.abs(error).max() < 0.55 * HELD
+
+
+BOUNDS = {
+    # pose: RMS and largest error where nothing is cut off, of white noise over the full range, and of a smooth picture
+    "scaled 0.5 %": ((1e-4, 2e-3), (5e-5, 1e-3)),
+    "scaled 3 %": ((5e-4, 0.015), (2e-4, 6e-3)),
+    "scaled 7 %": ((7e-4, 0.02), (3e-4, 9e-3)),
+    "rolled a little": ((8e-4, 6e-3), (4e-5, 4e-4)),
+    "rolled 2 degrees": ((7e-3, 0.05), (3e-4, 7e-3)),
+    "rolled 10 degrees": ((0.03, 0.2), (8e-4, 6e-3)),
+}
+
+
+@pytest.mark.parametrize("name", BOUNDS)
+def test_other_poses_are_within_their_bounds(rng: np.random.Generator, name: str) -> None:
+    """Neighbours share an offset, and two passes sample along slanted rows: both errors are measured here, and stay
+    below a hundredth of white on pictures that a lens could draw."""
+    for samples, (rms, most) in zip((noise_picture(rng), smooth_picture(rng)), BOUNDS[name], strict=True):
+        error = (colours(samples, POSES[name]) - np.clip(exact(samples, POSES[name]), -1.333, 1.333))[
+            6:-6, 6:-6
+        ]
+        assert np.sqrt((error**2).mean()) < rms
+        assert np.abs(error).max() < most
+
+
+@pytest.mark.parametrize(
+    "name", ["at rest", "shifted", "scaled 0.5 %", "rolled a little", "rolled 2 degrees"]
+)
+def test_opencv_sees_the_same(rng: np.random.Generator, name: str) -> None:
+    """Outside reference: cv2.warpAffine with INTER_CUBIC. Release 5 is exact; older ones round places to 1/32 pixel
+    (from memory; 1/64 pixel along both axes at this picture's steepest slope of .5 a pixel is below .02)."""
+    samples = smooth_picture(rng)
+    error = np.abs(colours(samples, POSES[name]) - opencv(samples, POSES[name]))[6:-6, 6:-6]
+    rounds = int(cv2.__version__.split(".")[0]) < 5
+    assert error.max() < (0.02 if rounds else 0.008)
+    assert np.sqrt((error**2).mean()) < (0.006 if rounds else 4e-4)
+
+
+def test_a_plain_frame_stays_plain() -> None:
+    for level in (0, 1, 127, 255):
+        samples = np.full((SIZE[1], SIZE[0], 3), level, np.uint8)
+        for pose in POSES.values():
+            np.testing.assert_allclose(colours(samples, pose), level / 255, atol=0.75 * HELD)
+
+
+def test_the_cubics_weights_are_keys_and_add_up_to_one() -> None:
+    t = np.linspace(-0.16, 1.16, 100).astype(np.float32)
+    weights = twin_warp.cubic(t)
+    np.testing.assert_allclose(sum(weights), 1, atol=5e-7)
+    inside = (t >= 0) & (t <= 1)
+    for k, w in enumerate(weights):
+        np.testing.assert_allclose(w[inside], keys_cubic(t[inside].astype(float) - (k - 1)), atol=3e-7)
