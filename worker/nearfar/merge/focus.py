@@ -11,6 +11,7 @@ number of frames:
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -30,6 +31,11 @@ SNR_HALF = np.float32(0.3)
 """A band counts half where its largest energy is this many times the noise's."""
 TRUST = np.float32(0.4)
 """Sharpness of the best frame from which its own cell decides; below, the cell is plain and its surroundings do."""
+AHEAD = 3
+STANDS_OUT = np.float32(1.4)
+"""A frame is a peak of its own if it is the sharpest of so many on each side, and so many times the outermost."""
+CLEAR = np.float32(3.0)
+"""Energy over the noise's from which a frame that is sharper than its neighbours is no chance."""
 AROUND = ((1.0, 0.25), (3.0, 0.05), (9.0, 0.01))
 """Surroundings of a cell: sigma in cells, and weight."""
 PRIOR_AROUND = ((0.6, 0.5), (1.6, 0.5))
@@ -254,29 +260,45 @@ def _admit(
     limit = np.where(plain, np.float32(np.inf), np.float32(recipe.admit) * top)
     reach = np.where(plain, recipe.neighbours, min(1, recipe.neighbours))
 
-    def look(item: tuple[int, FocusFrame]) -> tuple[F32, F32]:
+    def look(item: tuple[int, FocusFrame]) -> tuple[F32, NDArray[np.bool_], F32]:
         energy, _ = grids.read(item[1])
         _, finest = peak.sharpness(energy, nv)
-        return finest, energy[2] / np.maximum(peak.energy[2], np.float32(1e-20))
+        clear = (energy[0] > CLEAR * nv[0]) | (energy[1] > CLEAR * nv[1])
+        return finest, clear, energy[2] / np.maximum(peak.energy[2], np.float32(1e-20))
 
-    def admit(index: int, before: F32, here: F32, after: F32) -> U8:
+    def admit(index: int, sharp: Sequence[F32], clear: NDArray[np.bool_]) -> U8:
         is_best = (best[0] == index) | (best[1] == index)
-        own_peak = (here >= before) & (here > after) & (here >= np.float32(recipe.peak) * top) & ~plain
-        grown = grow_grid(((here >= limit) | is_best | own_peak).astype(np.uint8))
+        own_peak = _stands_out(sharp) & (sharp[AHEAD] >= np.float32(recipe.peak) * top) & clear & ~plain
+        grown = grow_grid(((sharp[AHEAD] >= limit) | is_best | own_peak).astype(np.uint8))
         near = np.abs(best[0].astype(np.int32) - index) <= reach
         return grown | near.astype(np.uint8)
 
     beside = np.zeros((2, *top.shape), np.float32)
-    nothing = np.zeros_like(top)
-    held: list[F32] = [nothing]
-    for index, (finest, share) in enumerate(in_order(list(enumerate(frames)), look, threads)):
+    nothing = (np.zeros_like(top), np.zeros(top.shape, np.bool_))
+    held = deque([nothing] * AHEAD)
+    for index, (finest, clear, share) in enumerate(in_order(list(enumerate(frames)), look, threads)):
         for side, neighbour in enumerate((index + 1, index - 1)):
             chosen = peak.sharpest == neighbour
             beside[side][chosen] = share[chosen]
-        held.append(finest)
-        if index:
-            writer.admitted[:, index - 1] = admit(index - 1, *held)
-            held.pop(0)
+        held.append((finest, clear))
+        if index >= AHEAD:
+            writer.admitted[:, index - AHEAD] = admit(index - AHEAD, [h[0] for h in held], held[AHEAD][1])
+            held.popleft()
         tick(1 / 3)
-    writer.admitted[:, len(frames) - 1] = admit(len(frames) - 1, *held, nothing)
+    for index in range(max(0, len(frames) - AHEAD), len(frames)):
+        while len(held) <= 2 * AHEAD:
+            held.append(nothing)
+        writer.admitted[:, index] = admit(index, [h[0] for h in held], held[AHEAD][1])
+        held.popleft()
     return beside
+
+
+def _stands_out(sharp: Sequence[F32]) -> NDArray[np.bool_]:
+    """Where the middle one of 2 AHEAD + 1 frames is the sharpest, clearly so against the outer two."""
+    here = sharp[AHEAD]
+    out = (here > STANDS_OUT * sharp[0]) & (here > STANDS_OUT * sharp[-1])
+    for other in sharp[:AHEAD]:
+        out &= here >= other
+    for other in sharp[AHEAD + 1 :]:
+        out &= here > other
+    return out

@@ -24,6 +24,8 @@ WHITE = np.array([0.3546, 0.0887, 0.0221])
 LOWEST = 0.02
 LOWEST_OF_MEAN = np.array([0.8157, 0.6545, 0.3987])
 """That quantile of the cells of white noise, as a share of their mean. Simulated; a test repeats it."""
+COARSEST = np.array([1.0, 2.0, 2.5])
+"""How much more noise per pixel than the finest band the others may hold: demosaicing and JPEG take from the finest."""
 FEWEST = 60
 """Cells that a bin needs to be believed."""
 FLOOR = {8: (1 / 255) ** 2 / 12, 16: 1e-8}
@@ -86,7 +88,9 @@ def estimate(lowest: Sequence[NDArray[np.float64]], *, bits: int, sigma: float |
     if not known.any():
         return Noise(variance=np.full(len(CENTRES), floor), bands=np.ones(3))
     energy = np.nanquantile(told[:, :, known], 0.25, axis=0)
-    variance = np.maximum(energy.sum(axis=0) / WHITE.sum(), floor)
+    # texture that stays in every frame must not pass for noise: it fills the coarser bands first
+    energy = np.minimum(energy, COARSEST[:, None] * WHITE[:, None] * energy[0] / WHITE[0])
+    variance = np.maximum(energy[:2].sum(axis=0) / WHITE[:2].sum(), floor)
     bands = np.clip(np.median(energy / (WHITE[:, None] * variance), axis=1), 0.3, 4.0)
     every = np.interp(CENTRES, CENTRES[known], variance)
     return Noise(variance=_smooth(every), bands=bands)

@@ -130,7 +130,7 @@ class FocusRecipe(_Section):
 
     admit: float = _setting(0.5, low=0.05, high=1.0)
     """Sharpness, as a share of the sharpest frame's, from which a frame is looked at for a place."""
-    peak: float = _setting(0.1, low=0.01, high=1.0)
+    peak: float = _setting(0.25, low=0.01, high=1.0)
     """The same for a frame that is sharper than both its neighbours there: something thin may lie in it."""
     order: str = _setting("camera", choices=("camera", "near-first", "far-first", "unknown"))
     """Which end of the stack was focused nearest: where two things are sharp in one place, the nearer one is kept.

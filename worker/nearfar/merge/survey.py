@@ -1,4 +1,4 @@
-"""Survey: every frame alone, decoded once. Its pixels are laid out as plain rows in scratch where the file itself
+"""Survey: every frame alone, decoded once. Its pixels are laid out as plain blocks in scratch where the file itself
 cannot be mapped, and what later steps ask of it on small grids is measured and stored."""
 
 from __future__ import annotations
@@ -18,15 +18,13 @@ from nearfar.frames.colour import light_table
 from nearfar.frames.decode import decode, decode_cost
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.windows import FrameRows
-from nearfar.merge.kernel.loader import Pixels
-from nearfar.merge.kernel.picture_calls import CURVE_STEPS, grid_shape, measure, split_rows
+from nearfar.merge.kernel.loader import BLOCK, Pixels
+from nearfar.merge.kernel.picture_calls import CURVE_STEPS, grid_shape, measure, lay_out_rows
 from nearfar.merge.keys import Fingerprint, file_digest, key
 from nearfar.merge.noise import lowest_cells
 from nearfar.merge.scratch import Scratch
 
 VERSION = 1
-BAND = 16
-"""Rows that are laid out at a time: they stay in the cache between splitting and writing."""
 F32 = NDArray[np.float32]
 
 
@@ -43,7 +41,13 @@ class Surveyed:
 
 def rows_bytes(header: FrameHeader) -> int:
     """Scratch that a frame's rows take; 0 where its own file can be mapped."""
-    return 0 if header.plain else header.width * header.height * 3 * header.bits // 8
+    down, across = block_shape(header)
+    return 0 if header.plain else down * across * 3 * BLOCK * BLOCK * header.bits // 8
+
+
+def block_shape(header: FrameHeader) -> tuple[int, int]:
+    """Rows and columns of the blocks that cover a frame."""
+    return -(-header.height // BLOCK), -(-header.width // BLOCK)
 
 
 def survey_memory(header: FrameHeader) -> int:
@@ -93,40 +97,38 @@ class Surveyor:
             return done
         if header.plain:
             with MappedFrame(done) as frame:
-                self._measure(name, header, frame.samples, frame.forget)
+                self._measure(name, header, frame.pixels, frame.forget)
         elif header.in_parts:
             self._lay_out(name, header, self._bands(header))
             with MappedFrame(done) as frame:
-                self._measure(name, header, frame.samples, frame.forget)
+                self._measure(name, header, frame.pixels, frame.forget)
         else:
             picture = decode(header, self._buffer(header))
-            self._lay_out(name, header, (picture[y : y + BAND] for y in range(0, header.height, BAND)))
-            self._measure(name, header, picture, lambda: None)
+            self._lay_out(name, header, (picture[y : y + BLOCK] for y in range(0, header.height, BLOCK)))
+            self._measure(name, header, Pixels(samples=picture, table=light_table(header.icc, header.bits)), lambda: None)
         self.relax()
         return done
 
     @staticmethod
     def _bands(header: FrameHeader) -> Any:
         with FrameRows(header) as reader:
-            step = max(reader.row_step, BAND)
-            for y in range(0, header.height, step):
-                band = reader.rows(y, min(y + step, header.height))
-                for start in range(0, len(band), BAND):
-                    yield band[start : start + BAND]
+            for y in range(0, header.height, BLOCK):
+                yield reader.rows(y, min(y + BLOCK, header.height))
 
     def _lay_out(self, name: str, header: FrameHeader, bands: Any) -> None:
-        planar = np.empty((BAND, 3, header.width), np.dtype(f"u{header.bits // 8}"))
+        blocks = np.empty((block_shape(header)[1], 3, BLOCK, BLOCK), np.dtype(f"u{header.bits // 8}"))
         with self.scratch.writing(name, "rows") as part, open(part, "wb", buffering=0) as file:
             for band in bands:
-                split_rows(np.ascontiguousarray(band), planar)
-                _write_all(file.fileno(), memoryview(planar[: len(band)]).cast("B"))
+                lay_out_rows(np.ascontiguousarray(band), blocks)
+                _write_all(file.fileno(), memoryview(blocks).cast("B"))  # type: ignore[arg-type]
 
-    def _measure(self, name: str, header: FrameHeader, samples: Any, forget: Callable[[], None]) -> None:
+    def _measure(
+        self, name: str, header: FrameHeader, pixels: Pixels, forget: Callable[[], None]
+    ) -> None:
         rows, cols = grid_shape(header.width, header.height)
         energy = np.empty((3, rows, cols), np.float32)
         mean = np.empty((rows, cols), np.float32)
         small = np.empty((header.height // 4, header.width // 4), np.uint16)
-        pixels = Pixels(samples=samples, table=light_table(header.icc, header.bits))
         curve = luma_curve(header)
         for start in range(0, rows, 32):
             measure(pixels, curve, (start, min(start + 32, rows)), energy, mean, small)
@@ -150,7 +152,7 @@ def luma_curve(header: FrameHeader) -> F32:
 
 
 class MappedFrame:
-    """A surveyed frame's full-size samples as an (h, w, 3) view of a mapped file: its own, or its rows in scratch."""
+    """A surveyed frame's full-size pixels through a mapped file: its own, or its blocks in scratch."""
 
     def __init__(self, frame: Surveyed) -> None:
         header = frame.header
@@ -158,16 +160,19 @@ class MappedFrame:
         path = frame.rows or header.path
         with open(path, "rb") as file:
             self._map = mmap.mmap(file.fileno(), 0, prot=mmap.PROT_READ)
-        if frame.rows is not None or header.plain is None:
-            step = header.width * dtype.itemsize
-            offset, strides = 0, (3 * step, dtype.itemsize, step)
+        table = light_table(header.icc, header.bits)
+        plain = header.plain
+        if frame.rows is not None or plain is None:
+            blocks: NDArray[Any] = np.ndarray(
+                (*block_shape(header), 3, BLOCK, BLOCK), dtype, buffer=self._map
+            )
+            self.pixels = Pixels(samples=blocks, table=table, size=(header.width, header.height))
         else:
-            plain = header.plain
-            offset, strides = plain.offset, (plain.row_stride, plain.pixel_stride, plain.plane_stride)
-        self.samples: NDArray[Any] = np.ndarray(
-            (header.height, header.width, 3), dtype, buffer=self._map, offset=offset, strides=strides
-        )
-        self.pixels = Pixels(samples=self.samples, table=light_table(header.icc, header.bits))
+            strides = (plain.row_stride, plain.pixel_stride, plain.plane_stride)
+            rows: NDArray[Any] = np.ndarray(
+                (header.height, header.width, 3), dtype, buffer=self._map, offset=plain.offset, strides=strides
+            )
+            self.pixels = Pixels(samples=rows, table=table)
 
     def forget(self) -> None:
         """Give the mapped pages back; they are read again from the file when asked for."""

@@ -19,12 +19,12 @@ from nearfar.merge.kernel.loader import Pixels
 
 WIDTH, HEIGHT, FRAMES, TILE = 176, 144, 5, 128
 NUMBERS = {
-    "channel": 0.7135,
-    "band0": 0.268,
-    "band1": 0.0243,
-    "prior_weight": 0.35,
-    "behind": 30.0,
-    "agreement": 0.6,
+    "channel": 0.7164,
+    "band0": 0.2278,
+    "band1": 0.0845,
+    "prior_weight": 0.1,
+    "behind": 0.3,
+    "agreement": 0.4,
     "quiet": 3.0,
 }
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from nearfar.merge.kernel import picture_calls, twin_survey
-from nearfar.merge.kernel.loader import Pixels
+from nearfar.merge.kernel.loader import BLOCK, Pixels
 from tests.worker.merge.kernel.stacks import LAYOUTS, identity, laid_out
 
 # width, height: edges of one, two and three pixels, on and beside multiples of the cell and of the kernel's blocks
@@ -66,13 +66,15 @@ def test_rows_of_cells_can_be_measured_in_any_portions(rng: np.random.Generator)
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
-def test_interleaved_rows_become_planar_ones(rng: np.random.Generator, dtype: Any) -> None:
-    for width, rows in ((1, 1), (37, 5), (256, 3)):
+def test_rows_become_blocks_and_blocks_the_picture_again(rng: np.random.Generator, dtype: Any) -> None:
+    for width, rows in ((1, 1), (37, 5), (256, 64), (130, 63)):
         samples = noise_picture(rng, width, rows, dtype)
-        planar = np.empty((rows, 3, width), dtype)
-        picture_calls.split_rows(samples, planar)
-        np.testing.assert_array_equal(planar, samples.transpose(0, 2, 1))
-        np.testing.assert_array_equal(planar, twin_survey.split(samples))
+        blocks = np.empty((-(-width // BLOCK), 3, BLOCK, BLOCK), dtype)
+        picture_calls.lay_out_rows(samples, blocks)
+        table = np.zeros(np.iinfo(dtype).max + 1, np.float32)
+        pixels = Pixels(samples=blocks[None], table=table, size=(width, rows))
+        np.testing.assert_array_equal(pixels.picture(), samples)
+        assert (blocks[:, :, rows - 1 :] == blocks[:, :, rows - 1 : rows]).all(), "rows beyond repeat the last one"
 
 
 @pytest.mark.parametrize("size", [(96, 64), (90, 53)], ids=str)

@@ -19,6 +19,8 @@ from numpy.typing import NDArray
 from nearfar.errors import WorkFailed
 
 FOLDER = Path(__file__).parent
+BLOCK = 64
+"""Edge of the blocks of a frame that was laid out in scratch, pixels."""
 V3_FLAGS = {"avx", "avx2", "bmi1", "bmi2", "f16c", "fma", "movbe"}
 V4_FLAGS = V3_FLAGS | {"avx512f", "avx512bw", "avx512cd", "avx512dq", "avx512vl"}
 
@@ -34,7 +36,7 @@ class PixelsStruct(ctypes.Structure):
         ("width", ctypes.c_int32),
         ("height", ctypes.c_int32),
         ("bits", ctypes.c_int32),
-        ("reserved", ctypes.c_int32),
+        ("blocks", ctypes.c_int32),
         ("table", ctypes.c_void_p),
     ]
 
@@ -43,24 +45,56 @@ class PixelsStruct(ctypes.Structure):
 class Pixels:
     """Full-size pixels of one frame, seen through a mapped file or an array.
 
-    ``samples`` is an (h, w, 3) view of uint8 or uint16 in any stride order; ``table`` turns a sample into a
+    ``samples`` is an (h, w, 3) view of uint8 or uint16 in any stride order, or, with ``size`` (width, height), the
+    picture in blocks: (rows of blocks, columns of blocks, 3, 64, 64), contiguous. ``table`` turns a sample into a
     value (float32, 256 or 65536 entries).
     """
 
     samples: NDArray[Any]
     table: NDArray[np.float32]
     owner: Any = field(default=None, repr=False)
+    size: tuple[int, int] | None = None
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Height and width."""
+        return (self.size[1], self.size[0]) if self.size else (self.samples.shape[0], self.samples.shape[1])
+
+    def picture(self) -> NDArray[Any]:
+        """The samples as (h, w, 3); a copy where they lie in blocks."""
+        if self.size is None:
+            return self.samples
+        rows, cols = self.samples.shape[:2]
+        whole = self.samples.transpose(0, 3, 1, 4, 2).reshape(rows * BLOCK, cols * BLOCK, 3)
+        return whole[: self.size[1], : self.size[0]]
 
     def struct(self) -> PixelsStruct:
         """The C view. Keep this object alive for as long as the structure is in use."""
         s = self.samples
+        if self.size is not None:
+            return self._block_struct(self.size)
         if s.ndim != 3 or s.shape[2] != 3 or s.dtype not in (np.uint8, np.uint16):
             raise WorkFailed(f"pixels must be (h, w, 3) of uint8 or uint16, not {s.shape} of {s.dtype}")
-        if self.table.dtype != np.float32 or self.table.size != 1 << (8 * s.itemsize):
-            raise WorkFailed(f"the table has {self.table.size} entries of {self.table.dtype}")
+        self._check_table()
         row, pixel, plane = (stride // s.itemsize for stride in s.strides)
         return PixelsStruct(
             s.ctypes.data, row, pixel, plane, s.shape[1], s.shape[0], 8 * s.itemsize, 0, self.table.ctypes.data
+        )
+
+
+    def _check_table(self) -> None:
+        if self.table.dtype != np.float32 or self.table.size != 1 << (8 * self.samples.itemsize):
+            raise WorkFailed(f"the table has {self.table.size} entries of {self.table.dtype}")
+
+    def _block_struct(self, size: tuple[int, int]) -> PixelsStruct:
+        s = self.samples
+        expected = (-(-size[1] // BLOCK), -(-size[0] // BLOCK), 3, BLOCK, BLOCK)
+        if s.shape != expected or not s.flags.c_contiguous or s.dtype not in (np.uint8, np.uint16):
+            raise WorkFailed(f"blocks must be {expected} of uint8 or uint16, not {s.shape} of {s.dtype}")
+        self._check_table()
+        row, plane = 3 * BLOCK * BLOCK * s.shape[1], BLOCK * BLOCK
+        return PixelsStruct(
+            *(s.ctypes.data, row, 1, plane, *size, 8 * s.itemsize, 1, self.table.ctypes.data),
         )
 
 

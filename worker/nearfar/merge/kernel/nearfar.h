@@ -6,7 +6,13 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Pixels of one frame as they lie in memory (mapped file). Strides count samples, not bytes. */
+#define NF_BLOCK 64               /* edge of the blocks of a frame that was laid out in scratch */
+
+/* Pixels of one frame as they lie in memory (mapped file). Strides count samples, not bytes.
+
+   With blocks, the picture is cut into blocks of 64 x 64 pixels that lie one after the other, row by row of blocks,
+   each with its red, green and blue plane: a window of the picture then lies in few pages. `row` is the stride from
+   one row of blocks to the next, `plane` that from red to green, and `pixel` is 1. */
 typedef struct {
     const void *base;     /* red sample of the top left pixel */
     int64_t row;          /* from a row to the next */
@@ -14,9 +20,17 @@ typedef struct {
     int64_t plane;        /* from red to green, and from green to blue */
     int32_t width, height;
     int32_t bits;         /* 8 or 16 */
-    int32_t reserved;
+    int32_t blocks;       /* 1 where the pixels lie in blocks */
     const float *table;   /* sample -> value, 256 or 65536 entries */
 } nf_pixels;
+
+/* Offset in samples of column x, and of row y: their sum is that of a pixel's red sample. */
+static inline int64_t nf_column(const nf_pixels *p, int x) {
+    return p->blocks ? (int64_t)(x / NF_BLOCK) * 3 * p->plane + x % NF_BLOCK : x * p->pixel;
+}
+static inline int64_t nf_row(const nf_pixels *p, int y) {
+    return p->blocks ? (int64_t)(y / NF_BLOCK) * p->row + (int64_t)(y % NF_BLOCK) * NF_BLOCK : y * p->row;
+}
 
 static inline int nf_clampi(int v, int lo, int hi) { return v < lo ? lo : (v > hi ? hi : v); }
 static inline float nf_minf(float a, float b) { return a < b ? a : b; }

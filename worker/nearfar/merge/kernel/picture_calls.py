@@ -37,8 +37,8 @@ class StackStruct(ctypes.Structure):
 
 
 _ARGUMENTS: dict[str, tuple[Any, list[Any]]] = {
-    "nf_split8": (None, [c_void_p, c_void_p, c_int64, c_int64]),
-    "nf_split16": (None, [c_void_p, c_void_p, c_int64, c_int64]),
+    "nf_lay_out8": (None, [c_void_p, c_void_p, c_int64, c_int64]),
+    "nf_lay_out16": (None, [c_void_p, c_void_p, c_int64, c_int64]),
     "nf_measure_bytes": (c_int64, []),
     "nf_measure": (None, [POINTER(PixelsStruct), *[c_int] * 4, *[c_void_p] * 5]),
     "nf_grid_warp": (None, [c_void_p, c_void_p, c_int, c_int, c_void_p]),
@@ -63,11 +63,10 @@ def _call(name: str) -> Callable[..., Any]:
     return function  # type: ignore[no-any-return]
 
 
-def split_rows(interleaved: NDArray[Any], planar: NDArray[Any]) -> None:
-    """(rows, width, 3) to (rows, 3, width), uint8 or uint16, both contiguous."""
-    name = "nf_split8" if interleaved.dtype == np.uint8 else "nf_split16"
-    rows, width, _ = interleaved.shape
-    _call(name)(pointer(interleaved), pointer(planar), width, rows)
+def lay_out_rows(rows: NDArray[Any], blocks: NDArray[Any]) -> None:
+    """Up to 64 rows (r, width, 3) of uint8 or uint16 to a row of blocks (ceil(width / 64), 3, 64, 64)."""
+    name = "nf_lay_out8" if rows.dtype == np.uint8 else "nf_lay_out16"
+    _call(name)(pointer(rows), pointer(blocks), rows.shape[1], rows.shape[0])
 
 
 def grid_shape(width: int, height: int) -> tuple[int, int]:

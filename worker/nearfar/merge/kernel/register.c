@@ -74,9 +74,9 @@ int32_t nf_register_luma(const nf_pixels *p, int32_t q, float *out)
     int64_t *xs = malloc(sizeof(int64_t) * (size_t)(w * q + 1));
     int64_t rows[16];
     if (!xs || q > 16) { free(xs); return 1; }
-    for (int x = 0; x < w * q; x++) xs[x] = x * p->pixel;
+    for (int x = 0; x < w * q; x++) xs[x] = nf_column(p, x);
     for (int y = 0; y < h; y++) {
-        for (int v = 0; v < q; v++) rows[v] = (int64_t)(y * q + v) * p->row;
+        for (int v = 0; v < q; v++) rows[v] = nf_row(p, y * q + v);
         luma_row(p, rows, xs, q, w, out + (int64_t)y * w);
     }
     free(xs);
@@ -122,9 +122,9 @@ int32_t nf_register_windows(const nf_pixels *p, int32_t q, int32_t count, const 
     int side = size + 2 * WIDE, w = p->width / q * q, h = p->height / q * q;
     for (int k = 0; k < count; k++) {
         int x0 = (corner[2 * k] - WIDE) * q, y0 = (corner[2 * k + 1] - WIDE) * q;
-        for (int x = 0; x < side * q; x++) xs[x] = nf_mirror(x0 + x, w) * p->pixel;
+        for (int x = 0; x < side * q; x++) xs[x] = nf_column(p, nf_mirror(x0 + x, w));
         for (int y = 0; y < side; y++) {
-            for (int v = 0; v < q; v++) ys[v] = nf_mirror(y0 + y * q + v, h) * p->row;
+            for (int v = 0; v < q; v++) ys[v] = nf_row(p, nf_mirror(y0 + y * q + v, h));
             luma_row(p, ys, xs, q, side, luma + y * side);
         }
         for (int y = 0; y < size; y++) {

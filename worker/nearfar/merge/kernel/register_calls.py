@@ -64,7 +64,7 @@ def band_taps() -> NDArray[np.float32]:
 
 def luma(pixels: Pixels, reduction: int) -> NDArray[np.float32]:
     """Linear luma of the whole picture, mean of ``reduction`` x ``reduction`` pixels."""
-    h, w, _ = pixels.samples.shape
+    h, w = pixels.shape
     out = np.empty((h // reduction, w // reduction), np.float32)
     _checked(_call("nf_register_luma")(byref(pixels.struct()), reduction, pointer(out)))
     return out

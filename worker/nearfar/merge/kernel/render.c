@@ -269,25 +269,26 @@ typedef struct {
 static void fall_behind(const nf_stack *s, crossing_t *k, int frame, int x0, int n, const float *restrict energy, const float *restrict mask,
                         const float *restrict e0, const float *restrict e1, const float *restrict noise, float *restrict score) {
     float *restrict peak = k->peak + x0, *restrict low = k->low + x0, *restrict nearer = k->nearer + x0;
+    int32_t *restrict last = k->last + x0;
+    const float clear0 = CLEAR * s->band0, clear1 = CLEAR * s->band1, fall = .5f * (1 - s->behind);
     for (int x = 0; x < n; x++) {
-        int away = frame - k->last[x0 + x];
-        if (away < 0) away = -away;
-        if (away > PART && peak[x] > FAINT) nearer[x] = nf_maxf(nearer[x], peak[x]);
-        if (away > PART) peak[x] = low[x] = 0;
-        if (mask[x] > 0) {
-            k->last[x0 + x] = frame;
-            int seen = e0[x] > CLEAR * s->band0 * noise[x] || e1[x] > CLEAR * s->band1 * noise[x];
-            float g = seen ? energy[x] : 0;
-            if (g > peak[x]) peak[x] = low[x] = g;
-            if (g < low[x]) low[x] = g;
-            if (peak[x] > FAINT) {
-                if (low[x] < VALLEY * peak[x]) {
-                    nearer[x] = nf_maxf(nearer[x], peak[x]);
-                    peak[x] = low[x];
-                }
-            } else if (g > 2 * low[x]) peak[x] = low[x] = g;
-        }
-        if (nearer[x] > 0) score[x] *= 1 - (1 - s->behind) * nf_minf(1, .5f * nearer[x]);
+        int let_in = mask[x] > 0, away = frame - last[x], parted = (away < 0 ? -away : away) > PART;
+        int seen = (e0[x] > clear0 * noise[x]) | (e1[x] > clear1 * noise[x]);
+        float p = peak[x], l = low[x], near = nearer[x];
+        near = parted & (p > FAINT) ? nf_maxf(near, p) : near;
+        p = parted ? 0 : p;
+        l = parted ? 0 : l;
+        float g = seen ? energy[x] : 0, p1 = g > p ? g : p, l1 = g > p ? g : l;
+        l1 = g < l1 ? g : l1;
+        int strong = p1 > FAINT, valley = strong & (l1 < VALLEY * p1), fresh = !strong & (g > 2 * l1);
+        float near1 = valley ? nf_maxf(near, p1) : near, p2 = fresh ? g : p1, l2 = fresh ? g : l1;
+        p2 = valley ? l1 : p2;
+        near = let_in ? near1 : near;
+        last[x] = let_in ? frame : last[x];
+        peak[x] = let_in ? p2 : p;
+        low[x] = let_in ? l2 : l;
+        nearer[x] = near;
+        score[x] *= near > 0 ? 1 - fall * nf_minf(2, near) : 1;
     }
 }
 

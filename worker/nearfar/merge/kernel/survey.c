@@ -1,4 +1,4 @@
-/* Survey of one frame: planar rows for the scratch file, energy of three luma bands per cell, and the small
+/* Survey of one frame: blocks for the scratch file, energy of three luma bands per cell, and the small
    picture that registration starts from. Specification: twin_survey.py. */
 #include "nearfar.h"
 
@@ -10,47 +10,58 @@
 #define ROWS (BLOCK_H + 2 * HALO)
 #define CURVE 4096                /* steps of the table from encoded to linear luma */
 
-/* Interleaved rows (rows, width, 3) to planar rows (rows, 3, width). */
-void nf_split8(const uint8_t *restrict from, uint8_t *restrict to, int64_t width, int64_t rows) {
-    for (int64_t y = 0; y < rows; y++, from += 3 * width, to += 3 * width)
-        for (int64_t x = 0; x < width; x++) {
-            to[x] = from[3 * x];
-            to[width + x] = from[3 * x + 1];
-            to[2 * width + x] = from[3 * x + 2];
-        }
-}
-
-void nf_split16(const uint16_t *restrict from, uint16_t *restrict to, int64_t width, int64_t rows) {
-    for (int64_t y = 0; y < rows; y++, from += 3 * width, to += 3 * width)
-        for (int64_t x = 0; x < width; x++) {
-            to[x] = from[3 * x];
-            to[width + x] = from[3 * x + 1];
-            to[2 * width + x] = from[3 * x + 2];
-        }
-}
+/* Up to 64 interleaved rows (rows, width, 3) to blocks of 64 x 64, planes of one block after the other. What lies beyond
+   the picture repeats its edge. */
+#define LAY_OUT(name, type)                                                                                            \
+    void name(const type *restrict from, type *restrict to, int64_t width, int64_t rows) {                             \
+        for (int64_t x0 = 0; x0 < width; x0 += NF_BLOCK)                                                               \
+            for (int64_t y = 0; y < NF_BLOCK; y++) {                                                                   \
+                const type *restrict s = from + 3 * ((y < rows ? y : rows - 1) * width + x0);                          \
+                type *restrict r = to + 3 * NF_BLOCK * x0 + NF_BLOCK * y, *restrict g = r + NF_BLOCK * NF_BLOCK;       \
+                type *restrict b = g + NF_BLOCK * NF_BLOCK;                                                            \
+                int64_t n = width - x0 < NF_BLOCK ? width - x0 : NF_BLOCK;                                             \
+                for (int64_t x = 0; x < n; x++) {                                                                      \
+                    r[x] = s[3 * x];                                                                                   \
+                    g[x] = s[3 * x + 1];                                                                               \
+                    b[x] = s[3 * x + 2];                                                                               \
+                }                                                                                                      \
+                for (int64_t x = n; x < NF_BLOCK; x++) {                                                               \
+                    r[x] = r[n - 1];                                                                                   \
+                    g[x] = g[n - 1];                                                                                   \
+                    b[x] = b[n - 1];                                                                                   \
+                }                                                                                                      \
+            }                                                                                                          \
+    }
+LAY_OUT(nf_lay_out8, uint8_t)
+LAY_OUT(nf_lay_out16, uint16_t)
 
 static inline float luma(float r, float g, float b) { return .299f * r + .587f * g + .114f * b; }
 
-/* Encoded luma of n pixels of row y from column x; pixels beyond the edges repeat the edge. */
-static void luma_row(const nf_pixels *p, int x, int y, int n, float *restrict out) {
+static void luma_run(const nf_pixels *p, int64_t at, float *restrict o, int n) {
     const float scale = p->bits == 8 ? 1.f / 255 : 1.f / 65535;
-    int64_t at = p->row * nf_clampi(y, 0, p->height - 1);
-    int first = x < 0 ? -x : 0, last = x + n > p->width ? p->width - x : n;
-    if (first > n - 1) first = n - 1;
-    at += p->pixel * (x + first);
-    int count = last - first;
-    float *restrict o = out + first;
+    const int64_t s = p->pixel;
     if (p->bits == 8) {
         const uint8_t *restrict r = (const uint8_t *)p->base + at, *restrict g = r + p->plane, *restrict b = g + p->plane;
-        int64_t s = p->pixel;
-        if (s == 1) for (int i = 0; i < count; i++) o[i] = luma(r[i] * scale, g[i] * scale, b[i] * scale);
-        else if (s == 3) for (int i = 0; i < count; i++) o[i] = luma(r[3 * i] * scale, r[3 * i + 1] * scale, r[3 * i + 2] * scale);
-        else for (int i = 0; i < count; i++) o[i] = luma(r[s * i] * scale, g[s * i] * scale, b[s * i] * scale);
+        if (s == 1) for (int i = 0; i < n; i++) o[i] = luma(r[i] * scale, g[i] * scale, b[i] * scale);
+        else if (s == 3) for (int i = 0; i < n; i++) o[i] = luma(r[3 * i] * scale, r[3 * i + 1] * scale, r[3 * i + 2] * scale);
+        else for (int i = 0; i < n; i++) o[i] = luma(r[s * i] * scale, g[s * i] * scale, b[s * i] * scale);
     } else {
         const uint16_t *restrict r = (const uint16_t *)p->base + at, *restrict g = r + p->plane, *restrict b = g + p->plane;
-        int64_t s = p->pixel;
-        if (s == 1) for (int i = 0; i < count; i++) o[i] = luma(r[i] * scale, g[i] * scale, b[i] * scale);
-        else for (int i = 0; i < count; i++) o[i] = luma(r[s * i] * scale, g[s * i] * scale, b[s * i] * scale);
+        if (s == 1) for (int i = 0; i < n; i++) o[i] = luma(r[i] * scale, g[i] * scale, b[i] * scale);
+        else for (int i = 0; i < n; i++) o[i] = luma(r[s * i] * scale, g[s * i] * scale, b[s * i] * scale);
+    }
+}
+
+/* Encoded luma of n pixels of row y from column x; pixels beyond the edges repeat the edge. */
+static void luma_row(const nf_pixels *p, int x, int y, int n, float *restrict out) {
+    const int64_t at = nf_row(p, nf_clampi(y, 0, p->height - 1));
+    int first = x < 0 ? -x : 0, last = x + n > p->width ? p->width - x : n;
+    if (first > n - 1) first = n - 1;
+    for (int i = first; i < last;) {
+        int count = p->blocks ? NF_BLOCK - (x + i) % NF_BLOCK : last - i;
+        if (count > last - i) count = last - i;
+        luma_run(p, at + nf_column(p, x + i), out + i, count);
+        i += count;
     }
     for (int i = 0; i < first; i++) out[i] = out[first];
     for (int i = last; i < n; i++) out[i] = out[last - 1];

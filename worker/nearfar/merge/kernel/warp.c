@@ -29,25 +29,25 @@ static void convert16(const uint16_t *restrict s, int64_t step, const float *res
     else for (int i = 0; i < n; i++) o[i] = (float)s[step * i] * scale;
 }
 
+static void convert(const nf_pixels *f, int64_t at, int64_t step, float *restrict o, int n) {
+    if (f->bits == 8) convert8((const uint8_t *)f->base + at, step, f->table, o, n);
+    else convert16((const uint16_t *)f->base + at, step, f->table, o, n);
+}
+
 /* n samples of all three colours of row y from column x on, as values 0..1; mirrored outside the frame. */
 static void source_row(const nf_pixels *f, int x, int y, int n, float (*o)[2 * NF_WIDEST + 64]) {
-    int inside_from = x < 0 ? nf_clampi(-x, 0, n) : 0, inside_to = nf_clampi(f->width - x, inside_from, n);
-    int64_t at = f->row * nf_mirror(y, f->height);
-    for (int c = 0; c < 3; c++) {
-        int64_t a = at + f->plane * c;
-        if (inside_to > inside_from) {
-            int64_t b = a + f->pixel * (x + inside_from);
-            int m = inside_to - inside_from;
-            if (f->bits == 8) convert8((const uint8_t *)f->base + b, f->pixel, f->table, o[c] + inside_from, m);
-            else convert16((const uint16_t *)f->base + b, f->pixel, f->table, o[c] + inside_from, m);
-        }
-        for (int i = 0; i < n; i++) {
-            if (i == inside_from && inside_to > inside_from) i = inside_to;
-            if (i >= n) break;
-            int64_t b = a + f->pixel * nf_mirror(x + i, f->width);
-            if (f->bits == 8) convert8((const uint8_t *)f->base + b, 1, f->table, o[c] + i, 1);
-            else convert16((const uint16_t *)f->base + b, 1, f->table, o[c] + i, 1);
-        }
+    const int first = x < 0 ? nf_clampi(-x, 0, n) : 0, last = nf_clampi(f->width - x, first, n);
+    const int64_t at = nf_row(f, nf_mirror(y, f->height));
+    for (int i = first; i < last;) {
+        int count = f->blocks ? NF_BLOCK - (x + i) % NF_BLOCK : last - i;
+        if (count > last - i) count = last - i;
+        for (int c = 0; c < 3; c++) convert(f, at + f->plane * c + nf_column(f, x + i), f->pixel, o[c] + i, count);
+        i += count;
+    }
+    for (int i = 0; i < n; i++) {
+        if (i >= first && i < last) { i = last - 1; continue; }
+        int64_t b = at + nf_column(f, nf_mirror(x + i, f->width));
+        for (int c = 0; c < 3; c++) convert(f, b + f->plane * c, 1, o[c] + i, 1);
     }
 }
 

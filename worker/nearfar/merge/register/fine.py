@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.kernel import register_calls as kernel
-from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.register_calls import BLOCK, RING
 from nearfar.merge.register.blocks import block_equations
 from nearfar.merge.register.fit import Fit, fit_similarity
@@ -124,7 +123,7 @@ def fine_link(
     origins, weights = chosen.origins, chosen.weights
     if not len(origins):
         return None
-    pixels = tuple(Pixels(samples=f.pixels.samples, table=f.light, owner=f.pixels.owner) for f in frames)
+    pixels = tuple(replace(f.pixels, table=f.light) for f in frames)
     first = kernel.windows(pixels[0], 1, origins - 1, RING)
     first_at = np.arange(len(origins), dtype=np.int64) * (RING * RING)
     second_at = np.arange(len(origins), dtype=np.int64) * (WINDOW * WINDOW)

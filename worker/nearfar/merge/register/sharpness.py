@@ -16,6 +16,7 @@ CELL = 16
 _BANDS = 1
 _FLOOR_PERCENTILE = 3.0
 _TINY = 1e-14
+_POOL = 6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,13 +60,20 @@ class StackSharpness:
         return CellSharpness(relative=np.clip(relative, 0, 1), energy=energy)
 
 
+def _pooled(grid: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Sums over squares of cells, which hardly notice where between pixels a frame came to lie."""
+    n = max(min(_POOL, min(grid.shape) // 4), 1)
+    h, w = grid.shape[0] // n, grid.shape[1] // n
+    return np.asarray(grid[: h * n, : w * n].reshape(h, n, w, n).sum((1, 3), dtype=np.float64).ravel())
+
+
 def log_ratio(first: CellSharpness, second: CellSharpness, step: Similarity, centre: complex) -> float:
     """Median |log| of the ratio of two frames' energies where either is sharp: near 0 where one repeats the other."""
     moved = kernel.warp(second.energy, to_matrix(step, centre, CELL), first.energy.shape, -1.0)
-    both = np.maximum(first.energy, moved)
-    inside = moved >= 0
-    if not inside.any() or not (both[inside] > 0).any():
+    inside = _pooled((moved < 0).astype(np.float32)) == 0
+    a, b = _pooled(first.energy)[inside], _pooled(moved)[inside]
+    either = np.maximum(a, b)
+    if not (either > 0).any():
         return 0.0
-    use = inside & (both >= np.percentile(both[inside], 75)) & (both > 0)
-    low = np.float32(_TINY)
-    return float(np.median(np.abs(np.log((first.energy[use] + low) / (moved[use] + low)))))
+    use = (either >= np.percentile(either, 75)) & (either > 0)
+    return float(np.median(np.abs(np.log((a[use] + _TINY) / (b[use] + _TINY)))))
