@@ -100,12 +100,7 @@ def stacks(out: Outcome, options: argparse.Namespace) -> None:
             tables.growth(
                 speed.against_floor("easy", 40, HALF if full else (1500, 1000), command=command, plain=False),
                 speed.against_floor(
-                    "easy",
-                    300 if full else 120,
-                    HALF if full else (1500, 1000),
-                    command=command,
-                    plain=False,
-                    repeats=1,
+                    "easy", 300 if full else 120, HALF if full else (1500, 1000), command=command, plain=False
                 ),
             ),
         ),
