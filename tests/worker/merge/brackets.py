@@ -31,12 +31,19 @@ def texture(
     return middle + contrast * (grain / grain.std())[..., None] * tint
 
 
-def defocused(sharp: NDArray[np.float64], radius: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Gaussian blur whose sigma (h, w), pixels, differs from place to place: mixed from a few steps."""
-    steps = np.concatenate([[0.0], 0.5 * 1.35 ** np.arange(12)])
-    layers = np.stack([sharp if s == 0 else ndimage.gaussian_filter(sharp, (s, s, 0)) for s in steps])
-    at = np.interp(radius, steps, np.arange(len(steps)))
-    low = np.minimum(at.astype(int), len(steps) - 2)
+STEPS = np.concatenate([[0.0], 0.5 * 1.45 ** np.arange(9)])
+"""Sigmas in pixels of the blurs that others are mixed from; about 10 is the largest."""
+
+
+def blurs(sharp: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A picture (h, w, 3) under each blur of `STEPS`: (10, h, w, 3)."""
+    return np.stack([sharp if s == 0 else ndimage.gaussian_filter(sharp, (s, s, 0)) for s in STEPS])
+
+
+def defocused(layers: NDArray[np.float64], radius: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`blurs` mixed so that sigma (h, w) differs from place to place."""
+    at = np.interp(radius, STEPS, np.arange(len(STEPS)))
+    low = np.minimum(at.astype(int), len(STEPS) - 2)
     y, x = np.indices(radius.shape)
     part = (at - low)[..., None]
     return np.asarray(layers[low, y, x] * (1 - part) + layers[low + 1, y, x] * part)
@@ -61,7 +68,8 @@ def bracket(
     dtype: Any = np.uint16,
 ) -> list[NDArray[Any]]:
     """Frames focused at the given depths; a place is blurred by ``blur`` px sigma per unit of distance to it."""
-    return [encoded(defocused(sharp, blur * np.abs(depth - at)), rng, noise, dtype) for at in frames]
+    layers = blurs(sharp)
+    return [encoded(defocused(layers, blur * np.abs(depth - at)), rng, noise, dtype) for at in frames]
 
 
 def surveyed(samples: NDArray[Any]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -92,9 +100,7 @@ def focused(
 ) -> Found:
     """Survey a bracket, estimate its noise, and find its focus."""
     surveys = [surveyed(p) for p in pictures]
-    noise = estimate(
-        [lowest_cells(e, m) for e, m in surveys], bits=8 * pictures[0].itemsize, sigma=sigma
-    )
+    noise = estimate([lowest_cells(e, m) for e, m in surveys], bits=8 * pictures[0].itemsize, sigma=sigma)
     n = len(pictures)
     height, width, _ = pictures[0].shape
     rows, cols = picture_calls.grid_shape(width, height)

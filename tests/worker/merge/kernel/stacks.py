@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.kernel import picture_calls
+from nearfar.merge.kernel import picture_calls, twin_survey
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.twin_render import Numbers, Rendered, Stack
 
@@ -28,8 +28,16 @@ def identity(samples: NDArray[Any]) -> NDArray[np.float32]:
     return (np.arange(top + 1) / np.float32(top)).astype(np.float32)
 
 
+def pixels_of(samples: NDArray[Any], layout: str) -> Pixels:
+    """A frame (h, w, 3) as the kernel sees it, in memory as ``layout`` says."""
+    h, w, _ = samples.shape
+    if layout == "blocks":
+        return Pixels(samples=twin_survey.lay_out(samples), table=identity(samples), size=(w, h))
+    return Pixels(samples=laid_out(samples, layout), table=identity(samples))
+
+
 def laid_out(samples: NDArray[Any], layout: str) -> NDArray[Any]:
-    """The same (h, w, 3) samples in memory as ``layout`` says: a view of rows that may have more in them."""
+    """The same (h, w, 3) samples with other strides: a view of rows that may have more in them."""
     h, w, _ = samples.shape
     if layout == "interleaved":
         return np.ascontiguousarray(samples)
@@ -44,7 +52,7 @@ def laid_out(samples: NDArray[Any], layout: str) -> NDArray[Any]:
     raise ValueError(layout)
 
 
-LAYOUTS = ("interleaved", "planar rows", "planes", "with alpha")
+LAYOUTS = ("blocks", "interleaved", "planar rows", "planes", "with alpha")
 
 
 def similarity(
@@ -80,7 +88,6 @@ def random_stack(
     size: tuple[int, int] = (90, 70),
     n: int = 4,
     dtype: Any = np.uint16,
-    layout: str = "planar rows",
     order: int = 1,
     admitted: float = 0.5,
     sole: bool = False,
@@ -112,7 +119,7 @@ def random_stack(
     curve = identity(frames[0]) ** np.float32(1.03)
     return Stack(
         size=size,
-        samples=[laid_out(f, layout) for f in frames],
+        samples=frames,
         tables=[curve if tables and k % 2 else None for k in range(n)],
         poses=np.stack(poses),
         prior=rng.integers(1, 3 * picture_calls.PRIOR_UNIT, (rows, n, cols)).astype(np.uint16),
@@ -123,10 +130,10 @@ def random_stack(
     )
 
 
-def tile_kernel(stack: Stack) -> picture_calls.TileKernel:
+def tile_kernel(stack: Stack, layout: str = "blocks") -> picture_calls.TileKernel:
     return picture_calls.TileKernel(
         size=stack.size,
-        pixels=[Pixels(samples=s, table=identity(s)) for s in stack.samples],
+        pixels=[pixels_of(s, layout) for s in stack.samples],
         tables=list(stack.tables),
         poses=stack.poses,
         prior=np.ascontiguousarray(stack.prior),
@@ -137,9 +144,11 @@ def tile_kernel(stack: Stack) -> picture_calls.TileKernel:
     )
 
 
-def by_tiles(stack: Stack, tile: int, *, threads: int = 1, before: int = 0xA5) -> Rendered:
+def by_tiles(
+    stack: Stack, tile: int, *, layout: str = "blocks", threads: int = 1, before: int = 0xA5
+) -> Rendered:
     """The picture by the kernel, in tiles. ``before``: what the work memory and the result hold at first."""
-    kernel = tile_kernel(stack)
+    kernel = tile_kernel(stack, layout)
     w, h = stack.size
     across, down = -(-w // tile) * tile, -(-h // tile) * tile
     out = np.full((down, across, 3), before * 257, np.uint16)

@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from nearfar.merge.kernel import picture_calls, twin_survey
 from nearfar.merge.kernel.loader import BLOCK, Pixels
-from tests.worker.merge.kernel.stacks import LAYOUTS, identity, laid_out
+from tests.worker.merge.kernel.stacks import LAYOUTS, pixels_of
 
 # width, height: edges of one, two and three pixels, on and beside multiples of the cell and of the kernel's blocks
 SIZES = [(1, 1), (1, 40), (40, 1), (3, 5), (2, 34), (33, 17), (64, 48), (512, 64), (529, 66), (1030, 18)]
@@ -24,14 +24,14 @@ def srgb_curve() -> NDArray[np.float32]:
     return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
-def by_kernel(samples: NDArray[Any], step: int | None = None) -> Surveyed:
+def by_kernel(samples: NDArray[Any], step: int | None = None, layout: str = "blocks") -> Surveyed:
     """Survey by the kernel, ``step`` rows of cells in a call; what it does not fill stays not-a-number."""
     height, width, _ = samples.shape
     rows, cols = picture_calls.grid_shape(width, height)
     energy = np.full((3, rows, cols), np.nan, np.float32)
     mean = np.full((rows, cols), np.nan, np.float32)
     small = np.full((height // 4, width // 4), 12345, np.uint16)
-    pixels = Pixels(samples=samples, table=identity(samples))
+    pixels = pixels_of(samples, layout)
     for start in range(0, rows, step or rows):
         part = (start, min(start + (step or rows), rows))
         picture_calls.measure(pixels, srgb_curve(), part, energy, mean, small)
@@ -55,7 +55,7 @@ def test_the_kernel_measures_what_is_specified_bit_for_bit(
     samples = noise_picture(rng, *size, dtype)
     expected = twin_survey.measure(samples, srgb_curve())
     for layout in LAYOUTS:
-        assert_same(by_kernel(laid_out(samples, layout)), expected)
+        assert_same(by_kernel(samples, layout=layout), expected)
 
 
 def test_rows_of_cells_can_be_measured_in_any_portions(rng: np.random.Generator) -> None:
@@ -74,7 +74,10 @@ def test_rows_become_blocks_and_blocks_the_picture_again(rng: np.random.Generato
         table = np.zeros(np.iinfo(dtype).max + 1, np.float32)
         pixels = Pixels(samples=blocks[None], table=table, size=(width, rows))
         np.testing.assert_array_equal(pixels.picture(), samples)
-        assert (blocks[:, :, rows - 1 :] == blocks[:, :, rows - 1 : rows]).all(), "rows beyond repeat the last one"
+        np.testing.assert_array_equal(blocks[None], twin_survey.lay_out(samples))
+        assert (blocks[:, :, rows - 1 :] == blocks[:, :, rows - 1 : rows]).all(), (
+            "rows beyond repeat the last one"
+        )
 
 
 @pytest.mark.parametrize("size", [(96, 64), (90, 53)], ids=str)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from nearfar.merge.kernel import twin_warp
-from tests.worker.merge.kernel.stacks import LAYOUTS, identity, laid_out, similarity
+from tests.worker.merge.kernel.stacks import LAYOUTS, identity, similarity
 from tests.worker.merge.kernel.warp_call import carry
 
 SIZE = (208, 128)
@@ -103,7 +103,7 @@ def test_the_kernel_carries_what_is_specified_bit_for_bit(
     for table in (None, bent):
         expected = twin_warp.carry(samples, table, POSES[name], *place)
         for layout in LAYOUTS:
-            found = carry(laid_out(samples, layout), table, POSES[name], *place)
+            found = carry(samples, table, POSES[name], *place, layout=layout)
             for plane, values in vars(expected).items():
                 np.testing.assert_array_equal(getattr(found, plane), values, err_msg=f"{plane}, {layout}")
 

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.kernel.loader import Pixels, PixelsStruct, library
+from nearfar.merge.kernel.loader import PixelsStruct, library
 from nearfar.merge.kernel.picture_calls import render_bytes
 from nearfar.merge.kernel.twin_warp import Carried
-from tests.worker.merge.kernel.stacks import identity
+from tests.worker.merge.kernel.stacks import pixels_of
 
 
 class Planes(ctypes.Structure):
@@ -39,6 +39,7 @@ def carry(
     width: int,
     height: int,
     box: tuple[int, int, int, int] | None = None,
+    layout: str = "blocks",
 ) -> Carried:
     """What `twin_warp.carry` specifies, by the kernel; outside of ``box`` (x0, y0, x1, y1) the planes are 0."""
     half = (height // 2, width // 2)
@@ -52,7 +53,7 @@ def carry(
         out.colour.ctypes.data_as(POINTER(c_int16)),
         *(a.ctypes.data_as(POINTER(c_float)) for a in (out.fine, out.square, out.half_luma)),
     )
-    pixels = Pixels(samples=samples, table=identity(samples))
+    pixels = pixels_of(samples, layout)
     struct = pixels.struct()
     struct.table = table.ctypes.data if table is not None else None
     pose = np.ascontiguousarray(pose, np.float64)

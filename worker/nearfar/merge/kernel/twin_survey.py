@@ -16,12 +16,16 @@ CELL = 16
 HALO = 16
 """Pixels of repeated edge around the picture: a band at quarter size reaches 8."""
 CURVE_STEPS = 4096
+BLOCK = 64
 F32 = NDArray[np.float32]
 
 
-def split(interleaved: NDArray[Any]) -> NDArray[Any]:
-    """(rows, width, 3) as planar rows (rows, 3, width)."""
-    return np.ascontiguousarray(interleaved.transpose(0, 2, 1))
+def lay_out(picture: NDArray[Any]) -> NDArray[Any]:
+    """(h, w, 3) as blocks (rows of blocks, columns of blocks, 3, 64, 64); beyond the picture its edge is repeated."""
+    rows, cols = -(-picture.shape[0] // BLOCK), -(-picture.shape[1] // BLOCK)
+    beyond = ((0, rows * BLOCK - picture.shape[0]), (0, cols * BLOCK - picture.shape[1]), (0, 0))
+    whole = np.pad(picture, beyond, mode="edge")
+    return np.ascontiguousarray(whole.reshape(rows, BLOCK, cols, BLOCK, 3).transpose(0, 2, 4, 1, 3))
 
 
 def luma(r: F32, g: F32, b: F32) -> F32:
