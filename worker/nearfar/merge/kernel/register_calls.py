@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import functools
 from collections.abc import Callable
 from ctypes import POINTER, byref, c_float, c_int32, c_void_p

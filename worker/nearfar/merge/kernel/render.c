@@ -263,6 +263,13 @@ typedef struct {
     int32_t last[NF_WIDEST / 2];  /* the last frame that was let in here */
 } crossing_t;
 
+/* a where the mask is all ones, b where it is zero. */
+static inline float choose(int32_t mask, float a, float b) {
+    union { float f; int32_t i; } u = {a}, v = {b};
+    u.i = (u.i & mask) | (v.i & ~mask);
+    return u.f;
+}
+
 /* Something sharp, then a valley, then something sharp again: the second lies behind the first and is seen through its
    blur, so its score falls. Only places where the frame was let in tell of it: which other frames are carried along
    depends on the tile. energy: relative, of both bands; e0, e1: as they are. */
@@ -271,24 +278,19 @@ static void fall_behind(const nf_stack *s, crossing_t *k, int frame, int x0, int
     float *restrict peak = k->peak + x0, *restrict low = k->low + x0, *restrict nearer = k->nearer + x0;
     int32_t *restrict last = k->last + x0;
     const float clear0 = CLEAR * s->band0, clear1 = CLEAR * s->band1, fall = .5f * (1 - s->behind);
-    for (int x = 0; x < n; x++) {
-        int let_in = mask[x] > 0, away = frame - last[x], parted = (away < 0 ? -away : away) > PART;
-        int seen = (e0[x] > clear0 * noise[x]) | (e1[x] > clear1 * noise[x]);
-        float p = peak[x], l = low[x], near = nearer[x];
-        near = parted & (p > FAINT) ? nf_maxf(near, p) : near;
-        p = parted ? 0 : p;
-        l = parted ? 0 : l;
-        float g = seen ? energy[x] : 0, p1 = g > p ? g : p, l1 = g > p ? g : l;
-        l1 = g < l1 ? g : l1;
-        int strong = p1 > FAINT, valley = strong & (l1 < VALLEY * p1), fresh = !strong & (g > 2 * l1);
-        float near1 = valley ? nf_maxf(near, p1) : near, p2 = fresh ? g : p1, l2 = fresh ? g : l1;
-        p2 = valley ? l1 : p2;
-        near = let_in ? near1 : near;
-        last[x] = let_in ? frame : last[x];
-        peak[x] = let_in ? p2 : p;
-        low[x] = let_in ? l2 : l;
-        nearer[x] = near;
-        score[x] *= near > 0 ? 1 - fall * nf_minf(2, near) : 1;
+    for (int x = 0; x < n; x++) { /* choices are made by masks of bits: compilers turn this into vectors, branches they do not */
+        const int32_t before = last[x], let_in = -(mask[x] > 0), away = frame - before, parted = -((away > PART) | (away < -PART));
+        const int32_t seen = -((e0[x] > clear0 * noise[x]) | (e1[x] > clear1 * noise[x]));
+        const float p0 = peak[x], n0 = nearer[x], near = choose(parted & -(p0 > FAINT), nf_maxf(n0, p0), n0);
+        const float p = choose(parted, 0, p0), l = choose(parted, 0, low[x]), g = choose(seen, energy[x], 0);
+        const float top = nf_maxf(g, p), least = nf_minf(g, choose(-(g > p), g, l));
+        const int32_t strong = -(top > FAINT), valley = strong & -(least < VALLEY * top), fresh = ~strong & -(g > 2 * least);
+        const float nearest = choose(valley, nf_maxf(near, top), near), now = choose(let_in, nearest, near);
+        last[x] = (let_in & frame) | (~let_in & before);
+        peak[x] = choose(let_in, choose(valley, least, choose(fresh, g, top)), p);
+        low[x] = choose(let_in, choose(fresh, g, least), l);
+        nearer[x] = now;
+        score[x] *= 1 - fall * nf_minf(2, now);
     }
 }
 
