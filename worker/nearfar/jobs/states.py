@@ -80,6 +80,23 @@ class UnitKind(StrEnum):
         return list(UnitKind).index(self)
 
 
+class AttemptStep(StrEnum):
+    """What the append-only list of attempts says of one attempt: that it began, and how it ended."""
+
+    STARTED = "started"
+    """A worker took the unit; written, and counted, before any work is done."""
+    DONE = "done"
+    """The output exists. At most once for each unit, which the database itself sees to."""
+    FAILED = "failed"
+    """The worker said that it failed, and why."""
+    LOST = "lost"
+    """The worker vanished, or was past its deadline."""
+    HANDED_BACK = "handed back"
+    """The worker had to leave in good order; not counted."""
+    CANCELLED = "cancelled"
+    """Nobody wants it any longer."""
+
+
 class WorkerState(StrEnum):
     """What is known of a worker."""
 

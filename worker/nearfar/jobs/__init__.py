@@ -1,0 +1,90 @@
+"""The job store: the only truth about jobs. It knows no pixels.
+
+`open_store` gives a `Store`, whose methods are all there is to call; the other names here are what goes in and comes
+out. Life of a job::
+
+    submit -> waiting -> (first claim) running -> ... -> (last finish) done
+                 hold / release   cancel   fail three times -> failed -> run_again
+
+A worker's round::
+
+    claim = store.claim(worker, memory=free, disk=free)        # None: nothing to do
+    # a thread with its own rhythm: every second store.wish(claim), every 10 s store.beat(claim, progress=...)
+    store.finish(claim, Outcome(result=..., then=[UnitPlan(...)]))   # or fail, or hand_back
+
+Where any of these raises `LostClaim`, the work is dropped: nothing of it was kept. Units of later stages come with the
+`Outcome` of a unit of an earlier one; whoever finishes last makes the next stage ready. Every process calls `reap` now
+and then. Results in files carry `Claim.token` in their names, since a database cannot fence a file.
+"""
+
+from __future__ import annotations
+
+from nearfar.jobs.backup import restore
+from nearfar.jobs.engine import Rules
+from nearfar.jobs.figures import Figures, TooLarge
+from nearfar.jobs.keeping import Forgotten
+from nearfar.jobs.listing import JobQuery, Page, Sort
+from nearfar.jobs.reap import Reaped
+from nearfar.jobs.records import (
+    Attempt,
+    Claim,
+    Duplicates,
+    Event,
+    FrameEntry,
+    FrameNote,
+    Job,
+    Owner,
+    Submission,
+    Submitted,
+    Unit,
+    UnitPlan,
+    Wish,
+    Worker,
+)
+from nearfar.jobs.states import (
+    AttemptStep,
+    FrameState,
+    JobState,
+    ServerState,
+    UnitKind,
+    UnitState,
+    WorkerState,
+)
+from nearfar.jobs.store import Store, open_store
+from nearfar.jobs.work import Outcome
+
+__all__ = [
+    "Attempt",
+    "AttemptStep",
+    "Claim",
+    "Duplicates",
+    "Event",
+    "Figures",
+    "Forgotten",
+    "FrameEntry",
+    "FrameNote",
+    "FrameState",
+    "Job",
+    "JobQuery",
+    "JobState",
+    "Outcome",
+    "Owner",
+    "Page",
+    "Reaped",
+    "Rules",
+    "ServerState",
+    "Sort",
+    "Store",
+    "Submission",
+    "Submitted",
+    "TooLarge",
+    "Unit",
+    "UnitKind",
+    "UnitPlan",
+    "UnitState",
+    "Wish",
+    "Worker",
+    "WorkerState",
+    "open_store",
+    "restore",
+]

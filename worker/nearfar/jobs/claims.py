@@ -1,0 +1,139 @@
+"""Give units to workers: each to one at a time, under a lease and a token that grows with every holder.
+
+A claim is two statements on two partial indexes, first for a unit whose lease ran out, then for one that is ready: a
+single statement with OR would use neither index. Each picks and marks the unit in one go, so that two workers cannot
+get the same one: at SQLite writers take turns, PostgreSQL skips rows that another claim has locked.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.sql.dml import ReturningUpdate
+
+from nearfar.jobs import flags, moves, order
+from nearfar.jobs.engine import Tx
+from nearfar.jobs.model import attempts, jobs, units
+from nearfar.jobs.order import Room
+from nearfar.jobs.records import Claim, Row
+from nearfar.jobs.states import AttemptStep, JobState, ServerState
+
+
+def claim(tx: Tx, room: Room) -> Claim | None:
+    """The next unit for a worker, now its own; None where there is none for it, or the server is paused or drains.
+
+    The attempt is counted here, before any work, so that a unit that kills its worker counts as well.
+    """
+    if flags.server_state(tx) is not ServerState.OPEN:
+        return None
+    row = tx.conn.execute(take(tx, room, expired(tx, room))).first()
+    if row is not None:
+        write_lost(tx, row.id, row.token - 1, cause="lost", reason="its worker fell silent")
+    else:
+        row = _take_ready(tx, room)
+    if row is None:
+        return None
+    _write_start(tx, row)
+    order.charge(tx, row.owner, row.weight)
+    return Claim.from_row(row)
+
+
+def expired(tx: Tx, room: Room) -> sa.Select[int]:
+    """Query for a unit whose holder let the lease run out, that still has a try, and that its job still wants."""
+    return (
+        sa.select(units.c.id)
+        .join(jobs, jobs.c.id == units.c.job)
+        .where(
+            units.c.state == sa.literal_column("'held'"),
+            units.c.lease_until < tx.now,
+            units.c.attempts < tx.rules.attempts,
+            room.fits(),
+            jobs.c.run == units.c.run,
+            jobs.c.state.in_((JobState.WAITING, JobState.RUNNING)),
+        )
+        .order_by(units.c.lease_until)
+        .limit(1)
+    )
+
+
+def _take_ready(tx: Tx, room: Room) -> Row | None:
+    """The next ready unit, by the order between owners and then within one."""
+    for owner in tx.conn.scalars(order.owners_in_turn(tx, room)).all():
+        row = tx.conn.execute(take(tx, room, order.first_unit(tx, room, owner))).first()
+        if row is not None:
+            return row
+    return None
+
+
+def take(tx: Tx, room: Room, pick: sa.Select[int]) -> ReturningUpdate[Any]:
+    """Statement that picks a unit and marks it as held, in one go."""
+    pick = pick.with_for_update(skip_locked=True, of=units)  # SQLite has no such words and needs none
+    return (
+        sa.update(units)
+        .where(units.c.id == pick.scalar_subquery())
+        .values(
+            state=sa.literal_column("'held'"),
+            token=units.c.token + 1,
+            attempts=units.c.attempts + 1,
+            worker=room.worker,
+            started=tx.now,
+            lease_until=tx.now + tx.rules.lease,
+            deadline=tx.now + units.c.limit,
+            progress=0.0,
+        )
+        .returning(units)
+    )
+
+
+def _write_start(tx: Tx, row: Row) -> None:
+    """Put the attempt on record, and its job under way.
+
+    The job is not waited for: this transaction holds the unit, and whoever has the job may be waiting for that. Where
+    it cannot be had, the next heartbeat does the same.
+    """
+    write_step(tx, row, AttemptStep.STARTED)
+    waiting = sa.select(jobs).where(jobs.c.id == row.job, jobs.c.state == JobState.WAITING)
+    job = tx.conn.execute(waiting.with_for_update(skip_locked=True, key_share=True)).first()
+    if job is not None:
+        moves.begin(tx, job)
+
+
+def write_step(
+    tx: Tx,
+    unit: Row,
+    step: AttemptStep,
+    *,
+    seconds: float | None = None,
+    cause: str | None = None,
+    reason: str | None = None,
+) -> None:
+    """Add a line about the attempt that a row of `model.units` tells of."""
+    tx.conn.execute(
+        attempts.insert(),
+        {
+            "unit": unit.id,
+            "job": unit.job,
+            "token": unit.token,
+            "step": step,
+            "at": tx.now,
+            "worker": unit.worker,
+            "seconds": seconds,
+            "cause": cause,
+            "reason": reason,
+        },
+    )
+
+
+def write_lost(tx: Tx, unit: int, token: int, *, cause: str, reason: str) -> None:
+    """Add a line that the attempt with this token ended without a word of its worker."""
+    began = tx.conn.execute(
+        sa.select(attempts).where(
+            attempts.c.unit == unit, attempts.c.token == token, attempts.c.step == AttemptStep.STARTED
+        )
+    ).first()
+    if began is None:
+        return
+    line = {"unit": unit, "job": began.job, "token": token, "worker": began.worker, "at": tx.now}
+    line |= {"step": AttemptStep.LOST, "seconds": tx.now - began.at, "cause": cause, "reason": reason}
+    tx.conn.execute(attempts.insert(), line)

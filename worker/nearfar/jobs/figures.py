@@ -1,0 +1,132 @@
+"""Figures about the whole store, for metrics, health and people: each from an index or from sums kept on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from nearfar.jobs import flags, order, totals, workers
+from nearfar.jobs.engine import Tx
+from nearfar.jobs.model import jobs, units
+from nearfar.jobs.order import Room
+from nearfar.jobs.records import Worker
+from nearfar.jobs.states import JobState, ServerState
+
+SEEN = 100
+"""Units that cannot be placed are looked for among this many at most."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figures:
+    """One moment of the store."""
+
+    at: float
+    server: ServerState
+    jobs: Mapping[JobState, int]
+    """Every state, also with 0."""
+    oldest_waiting: float | None
+    """Seconds since the oldest waiting job was submitted; None: none waits."""
+    units_ready: int
+    units_held: int
+    units_ended: Mapping[tuple[str, str], float]
+    """Attempts that ended, by step and 'done', 'failed' or 'lost', since the store was made."""
+    unit_seconds: Mapping[str, float]
+    """Seconds of work that was done, by step, since the store was made."""
+    jobs_ended: Mapping[str, float]
+    failures: Mapping[str, float]
+    """Jobs that failed, by cause, since the store was made."""
+    counted: Mapping[str, float]
+    """What units counted, and what processes counted by `Store.count`, by name."""
+    workers: tuple[Worker, ...]
+    """Those that beat."""
+
+
+def figures(tx: Tx) -> Figures:
+    """All of it, on one state of the store."""
+    sums: dict[str, dict[str, float]] = {}
+    for (name, label), value in totals.read(tx).items():
+        sums.setdefault(name, {})[label] = value
+    oldest = tx.conn.scalar(oldest_waiting())
+    return Figures(
+        at=tx.now,
+        server=flags.server_state(tx),
+        jobs=jobs_by_state(tx),
+        oldest_waiting=None if oldest is None else max(0.0, tx.now - oldest),
+        units_ready=_count(tx, "ready"),
+        units_held=_count(tx, "held"),
+        units_ended=_split(sums.get("units", {})),
+        unit_seconds=sums.get("unit_seconds", {}),
+        jobs_ended=sums.get("jobs", {}),
+        failures=sums.get("failures", {}),
+        counted=sums.get("counted", {}),
+        workers=workers.known(tx, alive=True),
+    )
+
+
+def _split(sums: Mapping[str, float]) -> dict[tuple[str, str], float]:
+    """Sums by the two words of their labels."""
+    parted = {label.partition(" "): value for label, value in sums.items()}
+    return {(step, outcome): value for (step, _, outcome), value in parted.items()}
+
+
+def jobs_by_state(tx: Tx) -> dict[JobState, int]:
+    """Number of jobs in each state."""
+    rows = tx.conn.execute(count_by_state()).all()
+    return dict.fromkeys(JobState, 0) | {JobState(state): number for state, number in rows}
+
+
+def count_by_state() -> sa.Select[str, int]:
+    """Statement for the number of jobs in each state."""
+    return sa.select(jobs.c.state, sa.func.count()).group_by(jobs.c.state)
+
+
+def oldest_waiting() -> sa.Select[float]:
+    """Statement for the time at which the oldest waiting job was submitted."""
+    return sa.select(jobs.c.created).where(jobs.c.state == JobState.WAITING).order_by(jobs.c.created).limit(1)
+
+
+def _count(tx: Tx, state: str) -> int:
+    counted = (
+        sa.select(sa.func.count()).select_from(units).where(units.c.state == sa.literal_column(f"'{state}'"))
+    )
+    return int(tx.conn.scalar(counted) or 0)
+
+
+def claimable(tx: Tx, room: Room, *, limit: int) -> int:
+    """How many units a worker like this could be given now, counted up to ``limit``."""
+    if flags.server_state(tx) is not ServerState.OPEN:
+        return 0
+    ready = sa.select(units.c.id).where(*order.claimable(tx, room)).limit(limit)
+    found = int(tx.conn.scalar(sa.select(sa.func.count()).select_from(ready.subquery())) or 0)
+    expired = (units.c.state == sa.literal_column("'held'"), units.c.lease_until < tx.now, room.fits())
+    late = sa.select(units.c.id).where(*expired).limit(limit)
+    return min(
+        limit, found + int(tx.conn.scalar(sa.select(sa.func.count()).select_from(late.subquery())) or 0)
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class TooLarge:
+    """A unit that no living worker has the room for."""
+
+    job: int
+    unit: int
+    memory: int
+    disk: int
+
+
+def too_large(tx: Tx) -> tuple[TooLarge, ...]:
+    """Ready units that need more memory or disk than any worker that beats has free; the first hundred."""
+    beating = workers.known(tx, alive=True)
+    if not beating:
+        return ()
+    room_for = [sa.and_(units.c.memory <= worker.memory, units.c.disk <= worker.disk) for worker in beating]
+    rows = tx.conn.execute(
+        sa.select(units.c.job, units.c.id, units.c.memory, units.c.disk)
+        .where(units.c.state == sa.literal_column("'ready'"), sa.not_(sa.or_(*room_for)))
+        .order_by(units.c.id)
+        .limit(SEEN)
+    )
+    return tuple(TooLarge(job=row.job, unit=row.id, memory=row.memory, disk=row.disk) for row in rows)

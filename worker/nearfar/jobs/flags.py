@@ -1,0 +1,75 @@
+"""What holds for the whole server: whether work is given out, and which host an SQLite store belongs to."""
+
+from __future__ import annotations
+
+import json
+
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+
+from nearfar.errors import StoreError
+from nearfar.jobs import events
+from nearfar.jobs.engine import Tx
+from nearfar.jobs.model import server, workers
+from nearfar.jobs.states import ServerState, WorkerState
+
+STATE = "state"
+HOST = "host"
+
+
+def server_state(tx: Tx) -> ServerState:
+    """Whether work is given out."""
+    value = _get(tx, STATE)
+    return ServerState.OPEN if value is None else ServerState(value)
+
+
+def set_server_state(tx: Tx, state: ServerState, *, who: str) -> None:
+    """Pause, drain or open the server: all workers of this store follow."""
+    before = server_state(tx)
+    if before is not state:
+        _set(tx, STATE, state, who=who)
+        events.record(tx, f"server.{state}", who=who, detail={"from": before})
+
+
+def keep_host(tx: Tx, host: str) -> None:
+    """Note that this host uses the store, or refuse it where another one was heard of lately.
+
+    Raises
+    ------
+    StoreError
+        With what to do about it.
+    """
+    value = _get(tx, HOST)
+    known = json.loads(value) if value is not None else None
+    if known is not None and known["id"] != host:
+        silent = tx.now - max(known["seen"], _last_beat(tx))
+        if silent < tx.rules.host_silence:
+            raise StoreError(
+                f"job store: another host used it {max(0.0, silent):.0f} s ago; an SQLite store serves one host alone. "
+                "Use PostgreSQL for several (postgresql://user@host/database). If the other host is gone for good, "
+                f"try again after {tx.rules.host_silence:.0f} s of silence"
+            )
+        events.record(tx, "store.moved", who="server", detail={"from": known["id"], "to": host})
+    _set(tx, HOST, json.dumps({"id": host, "seen": tx.now}), who="server")
+
+
+def host_seen(tx: Tx) -> None:
+    """Renew the sign of life of the host; only where the store keeps one."""
+    value = _get(tx, HOST)
+    if value is not None:
+        _set(tx, HOST, json.dumps(json.loads(value) | {"seen": tx.now}), who="server")
+
+
+def _last_beat(tx: Tx) -> float:
+    alive = workers.c.state.in_((WorkerState.WORKING, WorkerState.DRAINING))
+    return float(tx.conn.scalar(sa.select(sa.func.max(workers.c.beat)).where(alive)) or 0.0)
+
+
+def _get(tx: Tx, name: str) -> str | None:
+    return tx.conn.scalar(sa.select(server.c.value).where(server.c.name == name))
+
+
+def _set(tx: Tx, name: str, value: str, *, who: str) -> None:
+    insert = postgresql.insert(server) if tx.postgresql else sqlite.insert(server)
+    row = {"value": value, "changed": tx.now, "who": who}
+    tx.conn.execute(insert.values(name=name, **row).on_conflict_do_update(index_elements=["name"], set_=row))

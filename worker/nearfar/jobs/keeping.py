@@ -1,0 +1,64 @@
+"""How long things are kept: old jobs, old lines of the trail and workers long gone are removed, a batch at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from nearfar.jobs import events
+from nearfar.jobs.engine import Tx
+from nearfar.jobs.model import events as trail
+from nearfar.jobs.model import jobs, units, workers
+from nearfar.jobs.states import ENDED, JobState, UnitState, WorkerState
+
+BATCH = 200
+"""Jobs that one transaction removes, so that others get their turn."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Forgotten:
+    """A job that is no longer in the store."""
+
+    job: int
+    stack: str
+    state: JobState
+    result: str | None
+
+
+def forget(tx: Tx, *, before: float, who: str) -> tuple[Forgotten, ...]:
+    """Remove jobs that ended before a time, with their frames, units and attempts: a batch; empty: there are no more.
+
+    A job that a worker still holds a unit of is left for later.
+    """
+    held = sa.exists(sa.select(units.c.id).where(units.c.job == jobs.c.id, units.c.state == UnitState.HELD))
+    rows = tx.conn.execute(
+        sa.select(jobs.c.id, jobs.c.stack, jobs.c.state, jobs.c.result)
+        .where(jobs.c.finished < before, jobs.c.state.in_(ENDED), ~held)
+        .order_by(jobs.c.finished, jobs.c.id)
+        .limit(BATCH)
+        .with_for_update(skip_locked=True)
+    ).all()
+    if rows:
+        numbers = [row.id for row in rows]
+        tx.conn.execute(sa.delete(jobs).where(jobs.c.id.in_(numbers)))
+        events.record(tx, "jobs.forgotten", who=who, detail={"jobs": numbers})
+    return tuple(
+        Forgotten(job=row.id, stack=row.stack, state=JobState(row.state), result=row.result) for row in rows
+    )
+
+
+def forget_trail(tx: Tx, *, before: float) -> int:
+    """Remove lines of the trail, and workers that are gone, from before a time; how many lines."""
+    gone = workers.c.state.in_((WorkerState.GONE, WorkerState.LOST))
+    tx.conn.execute(sa.delete(workers).where(gone, workers.c.beat < before))
+    return tx.conn.execute(sa.delete(trail).where(trail.c.at < before)).rowcount
+
+
+def at_rest(tx: Tx, job: int) -> bool:
+    """Whether a job ended and no worker has a unit of it any longer, so that its scratch may go. True if it is gone."""
+    state = tx.conn.scalar(sa.select(jobs.c.state).where(jobs.c.id == job))
+    if state is None:
+        return True
+    held = sa.select(units.c.id).where(units.c.job == job, units.c.state == UnitState.HELD).limit(1)
+    return JobState(state) in ENDED and tx.conn.scalar(held) is None

@@ -1,0 +1,3 @@
+"""The steps, oldest first."""
+
+from __future__ import annotations

@@ -1,0 +1,168 @@
+"""Whose unit is next. Two rules, each one number, so that an index finds the answer.
+
+**Within an owner** units go by the due time of their job, earliest first::
+
+    due = submitted + min(4 x work, 1 h) - 6 h x priority
+
+where *work* is the expected seconds of the whole job. A small stack goes before a long one that came shortly before it;
+a step of priority is worth six hours of waiting. As the due time of a job never moves and that of new jobs grows with
+the clock, everything is overtaken by only so much: work of priority -1 goes before normal work that came six hours
+later, and so on.
+
+**Between owners** the one that was given least goes first::
+
+    passed - 600 s x priority of the owner's first unit
+
+where *passed* is the sum of the weights of the units it was given, divided by its share of the server. A step of
+priority is thus an advance of ten minutes of work, which is then made up for: whoever calls everything urgent gains no
+more than that. An owner that comes back after a rest starts level with the one that was given least, without credit
+for the time that it was away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+
+from nearfar.errors import StoreError, UsageError
+from nearfar.jobs.engine import Tx
+from nearfar.jobs.model import owners, units
+from nearfar.jobs.records import Owner
+
+STEP = 6 * 3600.0
+"""Seconds of waiting that one step of priority is worth."""
+PATIENCE = 4.0
+"""A job lets shorter ones go first for this many times its own length..."""
+LONGEST_PATIENCE = 3600.0
+"""...and for no longer than this many seconds."""
+ADVANCE = 600.0
+"""Seconds of work by which one step of priority lets an owner go ahead of its share."""
+PRIORITIES = range(-9, 10)
+CANDIDATES = 8
+"""Owners that a claim tries in turn; more than one only where others claim at the same moment."""
+
+
+def due(*, created: float, work: float, priority: int) -> float:
+    """Place of a job in its owner's order: the smaller, the earlier."""
+    return created + min(PATIENCE * work, LONGEST_PATIENCE) - STEP * priority
+
+
+def check_priority(priority: int) -> int:
+    """Raises `UsageError` where it is not in the range."""
+    if priority not in PRIORITIES:
+        raise UsageError(
+            f"priority {priority} is not known; write a whole number from {PRIORITIES[0]} (whenever there is time) "
+            f"over 0 (normal) to {PRIORITIES[-1]} (before everything)"
+        )
+    return priority
+
+
+@dataclass(frozen=True, kw_only=True)
+class Room:
+    """What a worker that asks for a unit has to offer."""
+
+    worker: str
+    memory: int | None
+    """Free bytes; None: no limit."""
+    disk: int | None
+
+    def fits(self) -> sa.ColumnElement[bool]:
+        """Condition that a unit needs no more than is there."""
+        limits = [(units.c.memory, self.memory), (units.c.disk, self.disk)]
+        return sa.and_(sa.true(), *(column <= size for column, size in limits if size is not None))
+
+
+def claimable(tx: Tx, room: Room) -> tuple[sa.ColumnElement[bool], ...]:
+    """Conditions that a ready unit can be given to a worker now."""
+    # The state stands in the text of the statement: behind a parameter the planner would not see the partial index.
+    ready: sa.ColumnElement[bool] = units.c.state == sa.literal_column("'ready'")
+    elsewhere = sa.or_(
+        units.c.worker.is_(None),
+        units.c.worker != room.worker,
+        units.c.not_before <= tx.now - tx.rules.elsewhere,
+    )
+    return ready, units.c.not_before <= tx.now, room.fits(), elsewhere
+
+
+def first_unit(tx: Tx, room: Room, owner: Any) -> sa.Select[int]:
+    """Query for the number of an owner's next unit."""
+    return (
+        sa.select(units.c.id)
+        .where(units.c.owner == owner, *claimable(tx, room))
+        .order_by(units.c.due, units.c.id)
+        .limit(1)
+    )
+
+
+def owners_in_turn(tx: Tx, room: Room) -> sa.Select[str]:
+    """Query for the owners that have a unit for this worker, the next one first."""
+    first = units.alias("first")
+    pick = first_unit(tx, room, owners.c.name).correlate(owners).scalar_subquery()
+    turn = owners.c.passed - ADVANCE * first.c.priority
+    return (
+        sa.select(owners.c.name)
+        .select_from(owners.join(first, first.c.id == pick))
+        .order_by(turn, first.c.due, first.c.id)
+        .limit(CANDIDATES)
+    )
+
+
+def charge(tx: Tx, owner: str, seconds: float) -> None:
+    """Put work that was given to an owner on its account; a negative sum where it was handed back."""
+    tx.conn.execute(
+        sa.update(owners)
+        .where(owners.c.name == owner)
+        .values(passed=owners.c.passed + seconds / owners.c.share)
+    )
+
+
+def welcome(tx: Tx, owner: str) -> None:
+    """Make sure that an owner is known, and that one which had nothing to do starts level with the others."""
+    insert = postgresql.insert(owners) if tx.postgresql else sqlite.insert(owners)
+    tx.conn.execute(insert.values(name=owner, created=tx.now, passed=0.0, share=1.0).on_conflict_do_nothing())
+    tx.conn.execute(sa.select(owners.c.name).where(owners.c.name == owner).with_for_update(key_share=True))
+    if tx.conn.scalar(sa.select(_busy()).where(owners.c.name == owner)):
+        return
+    others = sa.select(owners.c.passed).where(owners.c.name != owner)
+    least = tx.conn.scalar(others.where(_busy()).order_by(owners.c.passed).limit(1))
+    if least is None:
+        least = tx.conn.scalar(others.order_by(owners.c.passed.desc()).limit(1))
+    if least is not None:
+        tx.conn.execute(
+            sa.update(owners).where(owners.c.name == owner, owners.c.passed < least).values(passed=least)
+        )
+
+
+def _busy() -> sa.ColumnElement[bool]:
+    """Condition that an owner has a unit in work or ready."""
+
+    def has(state: str) -> sa.ColumnElement[bool]:
+        of = (units.c.owner == owners.c.name, units.c.state == sa.literal_column(f"'{state}'"))
+        return sa.exists(sa.select(units.c.id).where(*of).correlate(owners))
+
+    return sa.or_(has("ready"), has("held"))
+
+
+def set_share(tx: Tx, owner: str, share: float) -> None:
+    """Give an owner a larger or smaller part of the server than others, who have 1."""
+    if not 0.01 <= share <= 100:
+        raise UsageError(
+            f"a share of {share:g} for {owner}: expected a number from 0.01 to 100; 1 is everybody's"
+        )
+    welcome(tx, owner)
+    tx.conn.execute(sa.update(owners).where(owners.c.name == owner).values(share=share))
+
+
+def known(tx: Tx) -> tuple[Owner, ...]:
+    """All owners, by name."""
+    return tuple(Owner.from_row(row) for row in tx.conn.execute(sa.select(owners).order_by(owners.c.name)))
+
+
+def check_owner(owner: str) -> str:
+    """Raises `StoreError` where the name is empty."""
+    if not owner.strip():
+        raise StoreError("a job needs an owner; found an empty name, expected for example 'inbox'")
+    return owner

@@ -1,0 +1,122 @@
+"""Release what lost its worker: leases that ran out, workers that fell silent, and times from a clock that was set back.
+
+One unit a transaction, so that a long list holds nobody up. Any number of reapers may run at the same time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import sqlalchemy as sa
+
+from nearfar.errors import NotFound
+from nearfar.jobs import claims, events, moves, work
+from nearfar.jobs.engine import Database, Tx
+from nearfar.jobs.model import units, workers
+from nearfar.jobs.records import Row
+from nearfar.jobs.states import AttemptStep, JobState, UnitState, WorkerState
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reaped:
+    """What a reaper found."""
+
+    ready: int
+    """Units that may be taken again."""
+    ended: int
+    """Units that nobody wants any longer."""
+    failed: tuple[int, ...]
+    """Jobs that came to their end by it."""
+    workers: tuple[str, ...]
+    """Workers that count as lost now."""
+
+
+def reap(db: Database) -> Reaped:
+    """Do it all once."""
+    db.write(_set_right)
+    lost = db.write(_silent_workers)
+    states = []
+    failed = []
+    for row in db.read(_run_out):
+        state = db.write(partial(_reap_one, found=row))
+        states += [state] if state is not None else []
+        failed += [row.job] if state is UnitState.FAILED else []
+    return Reaped(
+        ready=states.count(UnitState.READY) + states.count(UnitState.WAITING),
+        ended=states.count(UnitState.CANCELLED),
+        failed=tuple(failed),
+        workers=lost,
+    )
+
+
+def _set_right(tx: Tx) -> None:
+    """Where the clock was set back, times lie further ahead than they were ever put: bring them within reach."""
+    lease = tx.now + tx.rules.lease
+    held = units.c.state == sa.literal_column("'held'")
+    tx.conn.execute(sa.update(units).where(held, units.c.lease_until > lease).values(lease_until=lease))
+    rest = tx.now + tx.rules.retry_after * 2**tx.rules.attempts
+    ready = units.c.state == sa.literal_column("'ready'")
+    tx.conn.execute(sa.update(units).where(ready, units.c.not_before > rest).values(not_before=rest))
+
+
+def _silent_workers(tx: Tx) -> tuple[str, ...]:
+    alive = workers.c.state.in_((WorkerState.WORKING, WorkerState.DRAINING))
+    silent = tx.conn.execute(
+        sa.update(workers)
+        .where(alive, workers.c.beat < tx.now - tx.rules.worker_silence)
+        .values(state=WorkerState.LOST)
+        .returning(workers.c.id)
+    ).scalars()
+    names = tuple(sorted(silent))
+    for name in names:
+        events.record(tx, "worker.lost", who="server", detail={"worker": name, "cause": "silent"})
+    return names
+
+
+def _run_out(tx: Tx) -> Sequence[Row]:
+    """Units whose lease ran out, without waiting for anybody."""
+    late = (units.c.state == sa.literal_column("'held'"), units.c.lease_until < tx.now)
+    return tx.conn.execute(sa.select(units).where(*late).order_by(units.c.lease_until)).all()
+
+
+def _reap_one(tx: Tx, found: Row) -> UnitState | None:
+    """Release a unit whose lease ran out: its state then; None where something happened to it meanwhile."""
+    job = lock_if_there(tx, found.job)
+    row = lock_held(tx, found)
+    if job is None or row is None or row.lease_until >= tx.now:
+        return None
+    if row.deadline is not None and row.deadline <= tx.now:
+        reason = f"not done within {row.limit:.0f} s, which is its time"
+        return lose(tx, job, row, cause="deadline", reason=reason)
+    return lose(tx, job, row, cause="lost", reason=f"its worker {row.worker} fell silent")
+
+
+def lock_if_there(tx: Tx, job: int) -> Row | None:
+    """The job's row, locked; None where it is gone."""
+    try:
+        return moves.lock_job(tx, job)
+    except NotFound:
+        return None
+
+
+def lock_held(tx: Tx, found: Row) -> Row | None:
+    """The row of a unit, locked; None where it is no longer held under the token that was found."""
+    own = (units.c.id == found.id, units.c.token == found.token, units.c.state == UnitState.HELD)
+    return tx.conn.execute(sa.select(units).where(*own).with_for_update(key_share=True)).first()
+
+
+def lose(tx: Tx, job: Row, row: Row, *, cause: str, reason: str) -> UnitState:
+    """End an attempt whose worker is gone; the state of the unit then. Job and unit are locked."""
+    if moves.wanted(job, row.run):
+        if job.state == JobState.WAITING:
+            moves.begin(tx, job)
+            job = moves.lock_job(tx, row.job)
+        return work.give_up(
+            tx, job, row, AttemptStep.LOST, cause=cause, reason=reason, retry=True, who="server"
+        )
+    own = (units.c.id == row.id, units.c.token == row.token)
+    moves.move_units(tx, UnitState.CANCELLED, {UnitState.HELD}, *own, lease_until=None, deadline=None)
+    claims.write_step(tx, row, AttemptStep.LOST, seconds=tx.now - row.started, cause=cause, reason=reason)
+    return UnitState.CANCELLED

@@ -1,0 +1,353 @@
+"""The job store as the rest of the program sees it: open it, then ask it. Every method is one transaction.
+
+Nothing here waits for work, knows pixels or sends messages. All methods may be called from any thread; each process
+opens the store for itself. Any of them may raise `StoreUnreachable` where the database does not answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from pathlib import Path
+
+from nearfar.errors import LostClaim
+from nearfar.jobs import (
+    backup,
+    claims,
+    control,
+    events,
+    figures,
+    flags,
+    keeping,
+    listing,
+    order,
+    place,
+    schema,
+    submit,
+    totals,
+    work,
+    workers,
+)
+from nearfar.jobs import reap as reaper
+from nearfar.jobs.engine import Database, Rules, Tx, dispose, engine_for, parse_url
+from nearfar.jobs.figures import Figures, TooLarge
+from nearfar.jobs.keeping import Forgotten
+from nearfar.jobs.listing import JobQuery, Page
+from nearfar.jobs.order import Room
+from nearfar.jobs.reap import Reaped
+from nearfar.jobs.records import (
+    Attempt,
+    Claim,
+    Event,
+    FrameEntry,
+    FrameNote,
+    Job,
+    Owner,
+    Submission,
+    Submitted,
+    Unit,
+    UnitPlan,
+    Wish,
+    Worker,
+)
+from nearfar.jobs.states import JobState, ServerState, UnitState, WorkerState
+from nearfar.jobs.work import Outcome
+
+
+def open_store(
+    url: str,
+    *,
+    rules: Rules | None = None,
+    clock: Callable[[], float] | None = None,
+    host: str | None = None,
+) -> Store:
+    """Open a store, making it or bringing it to today's form where needed.
+
+    Parameters
+    ----------
+    url
+        ``sqlite:////absolute/path/store.sqlite``, whose folder must exist on a disk of this machine, or
+        ``postgresql://user@host/database``.
+    rules
+        How patient it is; the same in all processes.
+    clock
+        Seconds since 1970; for tests. PostgreSQL's own clock where not given, this machine's for SQLite.
+    host
+        A name for this host; `place.host_id` where not given.
+
+    Raises
+    ------
+    StoreError
+        The address or the folder will not do, another host uses the file, or a newer version made it.
+    StoreUnreachable
+        The database does not answer.
+    """
+    parsed = parse_url(url)
+    local = parsed.get_backend_name() == "sqlite"
+    if local:
+        place.refuse_network(place.folder_of(Path(parsed.database or "")))
+    engine = engine_for(parsed)
+    schema.migrate(engine)
+    store = Store(Database(engine, rules=rules or Rules(), clock=clock))
+    if local:
+        store.database.write(lambda tx: flags.keep_host(tx, host or place.host_id()))
+    return store
+
+
+class Store:
+    """An open job store; made by `open_store`."""
+
+    def __init__(self, database: Database) -> None:
+        self.database = database
+
+    def close(self) -> None:
+        """Close this process's connections."""
+        dispose(self.database.engine)
+
+    def now(self) -> float:
+        """Seconds since 1970 by the store's clock; also shows that it answers."""
+        return self.database.read(lambda tx: tx.now)
+
+    # Jobs come in
+
+    def submit(self, submission: Submission, *, who: str) -> Submitted:
+        """Record a job, or find the one that the same submission or set made before; see `Submission`.
+
+        Raises
+        ------
+        KeyReused
+            The idempotency key came before, with another submission.
+        StoreError, UsageError
+            The submission contradicts itself.
+        """
+        return self.database.write(lambda tx: submit.submit(tx, submission, who=who))
+
+    def plan(
+        self,
+        job: int,
+        units: Sequence[UnitPlan],
+        *,
+        weights: Mapping[str, float] | None = None,
+        who: str,
+    ) -> None:
+        """Give a held or waiting job, that nobody began, its (further) units.
+
+        Raises
+        ------
+        NotFound, IllegalTransition
+        """
+        self.database.write(lambda tx: submit.plan(tx, job, units, weights, who=who))
+
+    def note_frames(self, job: int, notes: Sequence[FrameNote]) -> None:
+        """Write what is known of frames, e.g. that one arrived. Workers do this with `finish`. Raises `NotFound`."""
+        self.database.write(lambda tx: submit.note_frames(tx, job, notes))
+
+    def run_again(self, job: int, *, who: str) -> None:
+        """Let a failed or cancelled job run again from its first units.
+
+        Raises
+        ------
+        NotFound, IllegalTransition, StoreError
+        """
+        self.database.write(lambda tx: submit.run_again(tx, job, who=who))
+
+    def submit_again(self, job: int, submission: Submission, *, who: str) -> Submitted:
+        """Record a new job linked to an older one: the same frames with another recipe. Raises as `submit`."""
+        return self.database.write(lambda tx: submit.submit_again(tx, job, submission, who=who))
+
+    # People and jobs
+
+    def cancel(self, job: int, *, who: str, reason: str | None = None) -> None:
+        """End a job. Workers learn it by `wish` or `beat`. Raises `NotFound`, `IllegalTransition`."""
+        self.database.write(lambda tx: control.cancel(tx, job, who=who, reason=reason))
+
+    def hold(self, job: int, *, who: str, reason: str | None = None) -> None:
+        """Give out no further unit of a job. Raises `NotFound`, `IllegalTransition`."""
+        self.database.write(lambda tx: control.hold(tx, job, who=who, reason=reason))
+
+    def release(self, job: int, *, who: str) -> None:
+        """Let a held job go on. Raises `NotFound`, `IllegalTransition`; `StoreError` where it has no units."""
+        self.database.write(lambda tx: control.release(tx, job, who=who))
+
+    def refuse(self, job: int, *, cause: str, reason: str, who: str) -> None:
+        """End a job that turned out not to be workable. Raises `NotFound`, `IllegalTransition`."""
+        self.database.write(lambda tx: control.refuse(tx, job, cause=cause, reason=reason, who=who))
+
+    def set_priority(self, job: int, priority: int, *, who: str) -> None:
+        """Change a job's place in the order, -9 to 9. Raises `NotFound`, `IllegalTransition`, `UsageError`."""
+        self.database.write(lambda tx: submit.set_priority(tx, job, priority, who=who))
+
+    def set_share(self, owner: str, share: float) -> None:
+        """Give an owner a larger or smaller part of the server than 1, which everybody has. Raises `UsageError`."""
+        self.database.write(lambda tx: order.set_share(tx, owner, share))
+
+    def owners(self) -> tuple[Owner, ...]:
+        """All owners there ever were, by name."""
+        return self.database.read(order.known)
+
+    # The server
+
+    def server_state(self) -> ServerState:
+        """Whether work is given out."""
+        return self.database.read(flags.server_state)
+
+    def set_server_state(self, state: ServerState, *, who: str) -> None:
+        """Pause, drain or open the server, for all workers of the store."""
+        self.database.write(lambda tx: flags.set_server_state(tx, state, who=who))
+
+    # Workers and their units
+
+    def register(
+        self, worker: str, *, host: str, pid: int, version: str, slots: int, memory: int, disk: int
+    ) -> None:
+        """Make a worker known, with its free memory and disk in bytes and how many units it takes at a time."""
+        call = partial(workers.register, worker=worker, host=host, pid=pid, version=version, slots=slots)
+        self.database.write(lambda tx: call(tx, memory=memory, disk=disk))
+
+    def worker_beat(
+        self, worker: str, *, memory: int, disk: int, state: WorkerState = WorkerState.WORKING
+    ) -> ServerState:
+        """A worker's sign of life, every 10 s; what the server asks of all workers. Raises `NotFound`."""
+
+        def beat(tx: Tx) -> ServerState:
+            workers.beat(tx, worker=worker, memory=memory, disk=disk, state=state)
+            return flags.server_state(tx)
+
+        return self.database.write(beat)
+
+    def leave(self, worker: str) -> None:
+        """A worker goes in good order, having handed back what it had."""
+        self.database.write(lambda tx: workers.leave(tx, worker=worker))
+
+    def worker_lost(self, worker: str, *, cause: str, reason: str, who: str) -> tuple[int, ...]:
+        """A worker is known to be dead, e.g. killed for memory: its units are released at once, counted, with the cause.
+
+        The jobs that failed by it.
+        """
+        return workers.lost(self.database, worker=worker, cause=cause, reason=reason, who=who)
+
+    def workers(self, *, alive: bool = False) -> tuple[Worker, ...]:
+        """All workers on record, or those that beat, by name."""
+        return self.database.read(lambda tx: workers.known(tx, alive=alive))
+
+    def claim(self, worker: str, *, memory: int | None = None, disk: int | None = None) -> Claim | None:
+        """The next unit for a worker with this much free memory and disk (bytes; None: no limit), now its own."""
+        room = Room(worker=worker, memory=memory, disk=disk)
+        return self.database.write(lambda tx: claims.claim(tx, room))
+
+    def wish(self, claim: Claim) -> Wish:
+        """What is wanted of the holder of a unit; only reads, to be asked about every second. Raises `LostClaim`."""
+        return self.database.read(lambda tx: work.wish(tx, claim))
+
+    def beat(self, claim: Claim, *, progress: float) -> Wish:
+        """Renew the lease, every 10 s, with the unit's progress (0..1); what is wanted of its holder.
+
+        Raises
+        ------
+        LostClaim
+            The unit is no longer this worker's, or its time is up.
+        """
+        return self.database.write(lambda tx: work.beat(tx, claim, progress))
+
+    def finish(self, claim: Claim, outcome: Outcome | None = None) -> JobState:
+        """Keep all that a unit made, at once, and let what follows begin; the state of the job then.
+
+        Raises
+        ------
+        LostClaim
+            The unit is no longer this worker's, or nobody wants it: nothing was kept.
+        StoreError
+            The plan would end without a `deliver` unit, or adds to a stage that is not a later one.
+        """
+        state = self.database.write(lambda tx: work.finish(tx, claim, outcome or Outcome()))
+        if state is None:
+            raise LostClaim(f"unit {claim.unit}: job {claim.job} no longer wants it; drop the work")
+        return state
+
+    def fail(self, claim: Claim, *, cause: str, reason: str, retry: bool = True) -> UnitState:
+        """Keep that a unit failed, with a cause in a word and a reason in a sentence; the state of the unit then.
+
+        `UnitState.FAILED` means that the job failed with it: after the last try, or where ``retry`` is False since
+        trying again is of no use. Raises `LostClaim`.
+        """
+        return self.database.write(lambda tx: work.fail(tx, claim, cause=cause, reason=reason, retry=retry))
+
+    def hand_back(self, claim: Claim, *, rest: float = 0.0) -> UnitState:
+        """Return a unit unfinished and uncounted, for others to take after ``rest`` seconds; its state then.
+
+        After `Wish.DROP` this ends it: call it when its scratch is gone. Raises `LostClaim`.
+        """
+        return self.database.write(lambda tx: work.hand_back(tx, claim, rest=rest))
+
+    def reap(self) -> Reaped:
+        """Release what lost its worker, and give up what did so too often. Any process may call it, every few seconds."""
+        return reaper.reap(self.database)
+
+    # Questions
+
+    def job(self, job: int) -> Job:
+        """One job; raises `NotFound`."""
+        return self.database.read(lambda tx: listing.get_job(tx, job))
+
+    def frames(self, job: int) -> tuple[FrameEntry, ...]:
+        """Its frames, in order."""
+        return self.database.read(lambda tx: listing.job_frames(tx, job))
+
+    def units(self, job: int, *, run: int | None = None) -> tuple[Unit, ...]:
+        """The units of its present run, or of an earlier one, by stage and range."""
+        return self.database.read(lambda tx: listing.job_units(tx, job, run=run))
+
+    def attempts(self, job: int) -> tuple[Attempt, ...]:
+        """All that is on record of attempts at its units, oldest first."""
+        return self.database.read(lambda tx: listing.job_attempts(tx, job))
+
+    def jobs(self, query: JobQuery | None = None) -> Page:
+        """A page of the list of jobs; raises `UsageError`."""
+        return self.database.read(lambda tx: listing.list_jobs(tx, query or JobQuery()))
+
+    def events(self, after: int = 0, *, job: int | None = None, limit: int = 200) -> tuple[Event, ...]:
+        """The audit trail after a number, oldest first.
+
+        Those of one job come in the order of their numbers. Of all jobs together, at PostgreSQL, one may become
+        visible a moment after another one with a higher number.
+        """
+        return tuple(self.database.read(lambda tx: events.since(tx, after, job=job, limit=limit)))
+
+    def last_event(self) -> int:
+        """Number of the newest event; 0 where there is none."""
+        return self.database.read(events.last)
+
+    def figures(self) -> Figures:
+        """Figures about the whole store."""
+        return self.database.read(figures.figures)
+
+    def claimable(self, *, memory: int | None = None, disk: int | None = None, limit: int = 64) -> int:
+        """How many units could be given out now to a worker with this room, counted up to a limit."""
+        room = Room(worker="", memory=memory, disk=disk)
+        return self.database.read(lambda tx: figures.claimable(tx, room, limit=limit))
+
+    def too_large(self) -> tuple[TooLarge, ...]:
+        """Ready units that need more room than any living worker has."""
+        return self.database.read(figures.too_large)
+
+    def count(self, name: str, amount: float = 1.0) -> None:
+        """Add to a sum that `figures` reports under ``counted``, e.g. hints published."""
+        self.database.write(lambda tx: totals.add(tx, {("counted", name): amount}))
+
+    # Keeping
+
+    def at_rest(self, job: int) -> bool:
+        """Whether nobody works on a job any longer, so that its scratch may go; also True where it is gone."""
+        return self.database.read(lambda tx: keeping.at_rest(tx, job))
+
+    def forget(self, *, before: float, who: str) -> tuple[Forgotten, ...]:
+        """Remove a batch of jobs that ended before a time; call it until it gives none."""
+        return self.database.write(lambda tx: keeping.forget(tx, before=before, who=who))
+
+    def forget_trail(self, *, before: float) -> int:
+        """Remove lines of the audit trail, and workers that are gone, from before a time; how many lines."""
+        return self.database.write(lambda tx: keeping.forget_trail(tx, before=before))
+
+    def copy(self, target: Path) -> None:
+        """Write a copy of an SQLite store to a file, while it is in use; see `backup`. Raises `StoreError`."""
+        backup.copy(self.database.engine, target)
