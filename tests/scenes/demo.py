@@ -23,7 +23,7 @@ from tests.scenes.scene import MARGIN, Scene, expose, true_poses
 from tests.scenes.tags import Camera
 from tests.scenes.textures import Random
 
-SIZE = (1620, 1080)
+SIZE = (1536, 1024)
 FRAMES = 12
 REACH = 26.0
 NOISE = 0.004
