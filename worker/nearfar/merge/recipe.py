@@ -149,7 +149,7 @@ class RenderRecipe(_Section):
     """How far frames may differ and still be averaged, in units of the noise's variance."""
     noise: float | None = _setting(None, low=0.0, high=0.25)
     """Noise of one frame, standard deviation on a scale where white is 1; measured where not given."""
-    tile: int = _setting(128, choices=(64, 128, 256, 512))
+    tile: int = _setting(256, choices=(64, 128, 256))
     """Edge of the tiles that are worked on, pixels. Changes speed and memory, never a pixel."""
 
 

@@ -71,19 +71,19 @@ static void blur_across(const float *restrict s, float *restrict o, int n) { /* 
     for (int i = 0; i < n; i++) o[i] = .375f * s[i] + .25f * (s[i - 1] + s[i + 1]) + .0625f * (s[i - 2] + s[i + 2]);
 }
 
-/* Squared band (y - B5 y) of n pixels, from the luma row and five rows that are blurred across. */
-static void band_squared(const float *restrict y, const float *restrict a, const float *restrict b, const float *restrict c,
-                         const float *restrict d, const float *restrict e, float *restrict o, int n) {
+/* Adds the squared band (y - B5 y) of n pixels to sum, from the luma row and five rows that are blurred across. */
+static void add_band_squared(const float *restrict y, const float *restrict a, const float *restrict b, const float *restrict c,
+                             const float *restrict d, const float *restrict e, float *restrict sum, int n) {
     for (int i = 0; i < n; i++) {
         float v = y[i] - (.375f * c[i] + .25f * (b[i] + d[i]) + .0625f * (a[i] + e[i]));
-        o[i] = v * v;
+        sum[i] += v * v;
     }
 }
 
 typedef struct {
     float y[3][ROWS][ROW];        /* luma at full, half and quarter size */
     float across[ROWS][ROW];
-    float square[ROW];
+    float sum[ROW];               /* columns, summed down a row of cells */
 } work_t;
 
 int64_t nf_measure_bytes(void) { return (int64_t)sizeof(work_t); }
@@ -96,22 +96,27 @@ static void halve(float (*from)[ROW], float (*to)[ROW], int w, int h) {
     }
 }
 
-/* Adds the squared band of one level to the cells of the block. side: pixels of this level in a cell. */
+/* Sums of a row of cells: columns were summed first, which keeps the long loop free of carried sums. */
+static void sum_cells(const float *restrict columns, int side, int level, int x0, int w, int width, float *restrict cells) {
+    for (int c = 0; c < w / CELL && x0 + c * CELL < width; c++) {
+        float sum = 0;
+        int n = (width - x0 - c * CELL + (1 << level) - 1) >> level;
+        for (int i = 0; i < (n < side ? n : side); i++) sum += columns[c * side + i];
+        cells[c] = sum;
+    }
+}
+
+/* Squared band of one level, summed over the cells of the block. side: pixels of this level in a cell. */
 static void level_energy(work_t *k, int level, int x0, int y0, int w, int h, int width, int height, float *energy, int cols) {
     const int halo = HALO >> level, side = CELL >> level;
     for (int y = 0; y < (h + 2 * HALO) >> level; y++) blur_across(k->y[level][y] + halo, k->across[y] + halo, w >> level);
-    for (int y = 0; y < h >> level; y++) {
-        int py = y0 + (y << level);
-        if (py >= height) break;
-        float (*a)[ROW] = k->across + halo + y;
-        band_squared(k->y[level][halo + y] + halo, a[-2] + halo, a[-1] + halo, a[0] + halo, a[1] + halo, a[2] + halo, k->square, w >> level);
-        float *row = energy + (int64_t)(py / CELL) * cols + x0 / CELL;
-        for (int c = 0; c < w / CELL && x0 + c * CELL < width; c++) {
-            float sum = 0;
-            int n = (width - x0 - c * CELL + (1 << level) - 1) >> level;
-            for (int i = 0; i < (n < side ? n : side); i++) sum += k->square[c * side + i];
-            row[c] += sum;
+    for (int top = 0; top < h >> level && y0 + (top << level) < height; top += side) {
+        memset(k->sum, 0, sizeof k->sum);
+        for (int y = top; y < top + side && y0 + (y << level) < height; y++) {
+            float (*a)[ROW] = k->across + halo + y;
+            add_band_squared(k->y[level][halo + y] + halo, a[-2] + halo, a[-1] + halo, a[0] + halo, a[1] + halo, a[2] + halo, k->sum, w >> level);
         }
+        sum_cells(k->sum, side, level, x0, w, width, energy + (int64_t)((y0 + (top << level)) / CELL) * cols + x0 / CELL);
     }
 }
 
@@ -131,15 +136,13 @@ static void small_rows(work_t *k, const float *curve, int x0, int y0, int w, int
 }
 
 static void mean_cells(work_t *k, int x0, int y0, int w, int h, int width, int height, float *mean, int cols) {
-    for (int y = 0; y < h && y0 + y < height; y++) {
-        float *row = mean + (int64_t)((y0 + y) / CELL) * cols + x0 / CELL;
-        const float *s = k->y[0][HALO + y] + HALO;
-        for (int c = 0; c < w / CELL && x0 + c * CELL < width; c++) {
-            float sum = 0;
-            int n = width - x0 - c * CELL;
-            for (int i = 0; i < (n < CELL ? n : CELL); i++) sum += s[c * CELL + i];
-            row[c] += sum;
+    for (int top = 0; top < h && y0 + top < height; top += CELL) {
+        memset(k->sum, 0, sizeof k->sum);
+        for (int y = top; y < top + CELL && y0 + y < height; y++) {
+            const float *restrict s = k->y[0][HALO + y] + HALO;
+            for (int x = 0; x < w; x++) k->sum[x] += s[x];
         }
+        sum_cells(k->sum, CELL, 0, x0, w, width, mean + (int64_t)((y0 + top) / CELL) * cols + x0 / CELL);
     }
 }
 

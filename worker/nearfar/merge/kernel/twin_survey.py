@@ -54,10 +54,10 @@ def encoded_luma(samples: NDArray[Any]) -> F32:
 
 
 def cell_sums(plane: F32, side: int) -> F32:
-    """Sums over cells of ``side`` x ``side``: each row of a cell from left to right, then the rows from the top."""
+    """Sums over cells of ``side`` x ``side``: each column of a cell from the top, then the columns from the left."""
     rows, cols = plane.shape[0] // side, plane.shape[1] // side
-    across = np.add.accumulate(plane.reshape(rows, side, cols, side), axis=3)[..., -1]
-    return np.asarray(np.add.accumulate(across, axis=1)[:, -1], np.float32)
+    down = np.add.accumulate(plane.reshape(rows, side, cols, side), axis=1)[:, -1]
+    return np.asarray(np.add.accumulate(down, axis=2)[..., -1], np.float32)
 
 
 def inside(size: int, cells: int, level: int) -> NDArray[np.bool_]:
