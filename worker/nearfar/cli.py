@@ -53,11 +53,15 @@ def parser() -> argparse.ArgumentParser:
         metavar="NAME|FILE",
         help=f"merge settings: {', '.join(recipe.names())}, or a TOML file",
     )
-    merge.add_argument("--memory", metavar="SIZE", help="memory allowed, like 2GiB (default: half of what is free)")
+    merge.add_argument(
+        "--memory", metavar="SIZE", help="memory allowed, like 2GiB (default: half of what is free)"
+    )
     merge.add_argument("--threads", metavar="N", help="threads (default: all processors)")
     merge.add_argument("--scratch", metavar="DIR", help="folder for what is made on the way")
     merge.add_argument("--reference", metavar="FRAME", help="frame whose geometry the picture takes")
-    merge.add_argument("--keep-scratch", action="store_true", help="keep the scratch files of a finished picture")
+    merge.add_argument(
+        "--keep-scratch", action="store_true", help="keep the scratch files of a finished picture"
+    )
     merge.add_argument("--quiet", action="store_true", help="no progress on standard error")
     merge.set_defaults(run=run_merge)
     return top
@@ -66,7 +70,9 @@ def parser() -> argparse.ArgumentParser:
 def _check_outputs(outputs: Outputs, frames: Sequence[Path]) -> None:
     """Refuse outputs that cannot be written or would lie on a frame."""
     if outputs.picture.suffix.casefold() not in (".tif", ".tiff"):
-        raise UsageError(f"--out {outputs.picture}: found the ending {outputs.picture.suffix!r}; expected .tif")
+        raise UsageError(
+            f"--out {outputs.picture}: found the ending {outputs.picture.suffix!r}; expected .tif"
+        )
     for target in (outputs.picture, *outputs.side_files()):
         if not target.absolute().parent.is_dir():
             raise UsageError(f"{target}: there is no folder {target.absolute().parent}; make it first")
@@ -74,7 +80,9 @@ def _check_outputs(outputs: Outputs, frames: Sequence[Path]) -> None:
             raise UsageError(f"{target} is a folder; give the name of a file")
         for frame in frames:
             if target.exists() and frame.exists() and target.samefile(frame):
-                raise UsageError(f"{target} is one of the frames; frames are never written to. Give another name")
+                raise UsageError(
+                    f"{target} is one of the frames; frames are never written to. Give another name"
+                )
 
 
 def run_merge(options: argparse.Namespace) -> int:
@@ -132,7 +140,7 @@ class _signals:  # noqa: N801 - used like a function
 
     def __enter__(self) -> None:
         for number in (signal.SIGINT, signal.SIGTERM):
-            self.before[number] = signal.signal(number, self._ask)  # type: ignore[assignment]
+            self.before[number] = signal.signal(number, self._ask)
 
     def _ask(self, number: int, _frame: FrameType | None) -> None:
         self.stop.ask("Ctrl-C" if number == signal.SIGINT else "SIGTERM")

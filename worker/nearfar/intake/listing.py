@@ -118,7 +118,9 @@ def in_sequence(headers: Sequence[FrameHeader]) -> list[FrameHeader]:
     if any(t is None for t in times) or len(aware) > 1 or len(set(times)) < 2:
         return sorted(headers, key=lambda h: natural(h.path.name))
     rolled = _rolls_over([h.path.stem for h in headers])
-    return sorted(headers, key=lambda h: (h.camera.taken(), _number(h.path.stem, rolled), natural(h.path.name)))
+    return sorted(
+        headers, key=lambda h: (h.camera.taken(), _number(h.path.stem, rolled), natural(h.path.name))
+    )
 
 
 def _counter(stem: str) -> int | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -91,7 +91,7 @@ def make_plan(
     focus = rows * cols * 4 * 24
     register = first.width * first.height // 16 * 4 * 12 + 24 * MIB
     pyramid = 512 * first.width * 3 * 2 * 2
-    steps = {
+    steps: dict[str, Callable[[int], int]] = {
         "survey": lambda n: n * survey,
         "register": lambda n: register + n * 8 * MIB,
         "focus": lambda n: focus + n * rows * cols * 4 * 8,
@@ -124,8 +124,7 @@ def make_plan(
     )
 
 
-def _threads_that_fit(need: object, room: int, threads: int) -> int:
-    assert callable(need)  # noqa: S101 - one of the functions above
+def _threads_that_fit(need: Callable[[int], int], room: int, threads: int) -> int:
     for count in range(threads, 0, -1):
         if need(count) <= room:
             return count

@@ -75,7 +75,9 @@ def register_stack(
     variance = noise.variance[len(noise.variance) // 2]
     floor = tuple(float(variance * WHITE[b] * noise.bands[b]) for b in range(3))
     views = [
-        SurveyedView(frame=f, number=k, scratch=scratch, pixels=m.pixels, noise=(floor[0], floor[1], floor[2]))
+        SurveyedView(
+            frame=f, number=k, scratch=scratch, pixels=m.pixels, noise=(floor[0], floor[1], floor[2])
+        )
         for k, (f, m) in enumerate(zip(frames, mapped, strict=True))
     ]
     tuning = Tuning(belong_likeness=recipe.register.same_scene)
@@ -98,11 +100,10 @@ def to_json(registration: Registration) -> dict[str, Any]:
 def from_json(stored: dict[str, Any]) -> Registration:
     """Inverse of `to_json`."""
     frames = tuple(
-        FramePose(**{**f, "pose": None if f["pose"] is None else np.array(f["pose"])}) for f in stored["frames"]
+        FramePose(**{**f, "pose": None if f["pose"] is None else np.array(f["pose"])})
+        for f in stored["frames"]
     )
-    return Registration(
-        reference=stored["reference"], frames=frames, warnings=tuple(stored["warnings"])
-    )
+    return Registration(reference=stored["reference"], frames=frames, warnings=tuple(stored["warnings"]))
 
 
 def nothing_goes_together(frames: Sequence[Surveyed], registration: Registration) -> str:

@@ -5,51 +5,35 @@ Nothing here knows about resuming: an output that is in scratch under its key is
 
 from __future__ import annotations
 
-import os
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearfar import __version__
 from nearfar.errors import Interrupted, SourceChanged, StackRefused, UsageError
-from nearfar.frames.colour import light_table
 from nearfar.frames.headers import FrameHeader, check_alike
-from nearfar.merge import registering
+from nearfar.merge import focusing, registering, rendering
 from nearfar.merge.deliver import Delivery, Outputs, deliver, finished
-from nearfar.merge.focus import FocusFrame, FocusMap, FocusWriter, find_focus, in_order
+from nearfar.merge.focus import FocusMap, FocusWriter, in_order
 from nearfar.merge.gaps import find_gaps
-from nearfar.merge.kernel.picture_calls import TileKernel, grid_shape
 from nearfar.merge.keys import Fingerprint, file_digest, key
 from nearfar.merge.noise import Noise, estimate
 from nearfar.merge.plan import Plan, check_disk, make_plan, peak_resident, resident
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
-from nearfar.merge.render import Renderer
 from nearfar.merge.report import Report, build_report
 from nearfar.merge.scratch import Scratch, open_scratch
 from nearfar.merge.survey import MappedFrame, Surveyed, Surveyor, identify, survey_key
 from nearfar.progress import Progress
 
-FOCUS_VERSION = 1
-RENDER_VERSION = 1
 DELIVER_VERSION = 1
-
-WARPED_CHANNEL = 0.735
-"""What a warp at a random phase leaves of white noise of variance 1 in a channel."""
-WARPED_BANDS = (0.236, 0.0848)
-"""The same for luma's two finest bands as the tiles see them. Simulated; a test repeats it."""
-PRIOR_WEIGHT = 0.1
-BEHIND = 0.3
-QUIET = 3.0
-ORDERS = {"near-first": 1, "far-first": -1, "unknown": 0}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,16 +148,7 @@ class Merge:
         return registering.register_key(surveys, self.job.recipe, self.reference_place())
 
     def _focus_key(self, surveys: Sequence[str]) -> str:
-        params = {"focus": self.job.recipe.focus, "noise": self.job.recipe.render.noise}
-        return key("focus", FOCUS_VERSION, params, [self._register_key(surveys)])
-
-    def _band_keys(self, surveys: Sequence[str], bands: int) -> list[str]:
-        focus = self._focus_key(surveys)
-        params = {
-            "agreement": self.job.recipe.render.agreement,
-            "order": self.job.recipe.focus.order,
-        }
-        return [key("render", RENDER_VERSION, {**params, "band": b}, [focus]) for b in range(bands)]
+        return focusing.focus_key(self._register_key(surveys), self.job.recipe)
 
     def _result_key(self, surveys: Sequence[str]) -> str:
         params = {
@@ -181,7 +156,12 @@ class Merge:
             "deliver": self.job.recipe.deliver,
             "software": __version__,
         }
-        return key("deliver", DELIVER_VERSION, params, self._band_keys(surveys, 1))
+        return key(
+            "deliver",
+            DELIVER_VERSION,
+            params,
+            rendering.band_keys(self._focus_key(surveys), self.job.recipe, 1),
+        )
 
     def reference_place(self) -> int | None:
         """Place of the reference frame that was asked for."""
@@ -192,15 +172,9 @@ class Merge:
         for place, name in enumerate(names):
             if wanted in (name, Path(name).stem, str(self.job.headers[place].path)):
                 return place
-        raise UsageError(f"--reference {wanted}: no frame has that name; there are {', '.join(names[:6])} ...")
-
-    def order(self, used: Sequence[int]) -> int:
-        """1 where the first frame is focused nearest, -1 where the last one is, 0 where the recipe says unknown."""
-        asked = self.job.recipe.focus.order
-        if asked in ORDERS:
-            return ORDERS[asked]
-        known = [d for k in used if (d := self.job.headers[k].camera.subject_distance) is not None]
-        return -1 if len(known) == len(used) and known[-1] < known[0] else 1
+        raise UsageError(
+            f"--reference {wanted}: no frame has that name; there are {', '.join(names[:6])} ..."
+        )
 
     # ---- steps ----
 
@@ -215,10 +189,12 @@ class Merge:
         if len(used) < 2 <= len(frames):
             raise StackRefused(registering.nothing_goes_together(frames, registration))
         with self.clock.step("focus"):
-            found, volume = self._focus(scratch, frames, registration, used, noise, self._focus_key(keys))
+            focus = self._focus(scratch, frames, registration, used, noise, self._focus_key(keys))
         with self.clock.step("render"):
             delivery = Delivery(self.size, frames[0].header.channels, scratch, name)
-            share = self._render(scratch, frames, registration, used, found, volume, noise, keys, delivery)
+            share = self._render(
+                *(scratch, frames, registration, used, focus, noise, self._focus_key(keys), delivery),
+            )
         with self.clock.step("deliver"):
             self._check_sources(frames)
             report = build_report(
@@ -227,7 +203,7 @@ class Merge:
                 recipe=self.job.recipe,
                 share=dict(zip(used, share, strict=True)),
                 sharpness=self._sharpness(scratch, frames, noise),
-                gaps=find_gaps(found, noise, [frames[k].header.path.name for k in used], self.size),
+                gaps=find_gaps(focus[0], noise, [frames[k].header.path.name for k in used], self.size),
                 noise=noise,
                 key=name,
                 plan=self.plan,
@@ -235,7 +211,7 @@ class Merge:
             )
             self.progress.step("deliver", 1)
             report = deliver(
-                *(delivery, self.job.outputs, report, frames, used, found, self.job.recipe),
+                *(delivery, self.job.outputs, report, frames, used, focus[0], self.job.recipe),
                 stop=self.stop.check,
                 finish=lambda r: r.timed(self.clock.total(), peak_resident()),
             )
@@ -304,44 +280,19 @@ class Merge:
         noise: Noise,
         name: str,
     ) -> tuple[FocusMap, FocusWriter]:
-        rows, cols = grid_shape(*self.size)
-        shape = (rows, len(used), cols)
-        cells = rows * cols * len(used)
-        if not (scratch.has(name, "focus") and scratch.has(name, "volume", 3 * cells)):
-            self.progress.step("focus", len(used))
+        self.progress.step("focus", len(used))
 
-            def reader(frame: Surveyed) -> Callable[[], tuple[Any, Any]]:
-                return lambda: tuple(scratch.load(frame.key, "survey", "energy", "mean"))  # type: ignore[return-value]
+        def tick(share: float) -> None:
+            self.relax()
+            self.progress.advance(share)
 
-            views = [
-                FocusFrame(
-                    read=reader(frames[k]),
-                    pose=_pose(registration, k),
-                    gain_ev=registration.frames[k].gain_ev,
-                )
-                for k in used
-            ]
-
-            def tick(share: float) -> None:
-                self.relax()
-                self.progress.advance(share)
-
-            with scratch.writing(name, "volume") as part:
-                writer = _volume(part, shape, "w+")
-                found = find_focus(
-                    *(views,),
-                    size=self.size,
-                    noise=noise,
-                    recipe=self.job.recipe.focus,
-                    writer=writer,
-                    threads=self.plan.threads,
-                    tick=tick,
-                )
-            scratch.save(name, "focus", vars(found))
-        fields = list(FocusMap.__dataclass_fields__)
-        values = scratch.load(name, "focus", *fields)
-        return FocusMap(**dict(zip(fields, values, strict=True))), _volume(
-            scratch.path(name, "volume"), shape, "r"
+        return focusing.focus_stack(
+            *(scratch, name, frames, registration, used),
+            size=self.size,
+            noise=noise,
+            recipe=self.job.recipe,
+            threads=self.plan.threads,
+            tick=tick,
         )
 
     def _render(
@@ -350,52 +301,32 @@ class Merge:
         frames: Sequence[Surveyed],
         registration: Registration,
         used: Sequence[int],
-        found: FocusMap,
-        volume: FocusWriter,
+        focus: tuple[FocusMap, FocusWriter],
         noise: Noise,
-        keys: Sequence[str],
+        focus_key: str,
         delivery: Delivery,
     ) -> NDArray[np.float64]:
-        mapped = self._map([frames[k] for k in used])
-        kernel = TileKernel(
-            size=self.size,
-            pixels=[m.pixels for m in mapped],
-            tables=[gain_table(frames[k].header, registration.frames[k].gain_ev) for k in used],
-            poses=np.stack([_pose(registration, k) for k in used]),
-            prior=volume.prior,
-            admitted=volume.admitted,
-            variance=found.variance,
-            order=self.order(used),
-            numbers={
-                "channel": WARPED_CHANNEL,
-                "band0": WARPED_BANDS[0] * float(noise.bands[0]),
-                "band1": WARPED_BANDS[1] * float(noise.bands[1]),
-                "prior_weight": PRIOR_WEIGHT,
-                "behind": BEHIND,
-                "agreement": self.job.recipe.render.agreement,
-                "quiet": QUIET,
-            },
-        )
-        renderer = Renderer(
-            kernel,
-            size=self.size,
-            channels=frames[0].header.channels,
-            tile=self.plan.tile,
-            work_limit=self.plan.work_limit,
+        """Render every band that is missing; returns each used frame's share of the picture."""
+        renderer = rendering.make_renderer(
+            *([frames[k].header for k in used], self._map([frames[k] for k in used]), registration, used),
+            found=focus[0],
+            volume=focus[1],
+            noise=noise,
+            recipe=self.job.recipe,
+            plan=self.plan,
             relax=self.relax,
         )
         share = np.zeros(len(used))
         self.progress.step("render", sum(len(renderer.blocks(b)) for b in range(renderer.bands)))
-        names = self._band_keys(keys, renderer.bands)
-        with ThreadPoolExecutor(self.plan.threads) as pool:
-            for band in renderer.render(
-                scratch, names, threads=self.plan.threads, tick=self.progress.advance
-            ):
+        names = rendering.band_keys(focus_key, self.job.recipe, renderer.bands)
+        threads = self.plan.threads
+        with ThreadPoolExecutor(threads) as pool:
+            for band in renderer.render(scratch, names, threads=threads, tick=self.progress.advance):
                 share += band.share
                 delivery.add(band, pool)
             delivery.close(pool)
         self._release()
-        return share / max(share.sum(), 1.0)
+        return np.asarray(share / max(share.sum(), 1.0))
 
     @staticmethod
     def _sharpness(scratch: Scratch, frames: Sequence[Surveyed], noise: Noise) -> list[float]:
@@ -419,31 +350,3 @@ class Merge:
                     f"{frame.header.path.name}: found other contents than at the survey; expected a file that stays "
                     "as it is while it is worked on. Wait until it has arrived completely, then run again."
                 )
-
-
-def _pose(registration: Registration, place: int) -> NDArray[np.float64]:
-    pose = registration.frames[place].pose
-    if pose is None:
-        raise StackRefused(f"frame {place + 1} has no pose")
-    return pose
-
-
-def _volume(path: Path, shape: tuple[int, int, int], mode: Any) -> FocusWriter:
-    """Prior (uint16) and admission (uint8), (R, n, C) each, one after the other in a mapped file."""
-    cells = int(np.prod(shape))
-    if mode == "w+":
-        with open(path, "wb") as file:
-            os.truncate(file.fileno(), 3 * cells)
-        mode = "r+"
-    prior = np.memmap(path, np.uint16, mode, 0, shape)
-    admitted = np.memmap(path, np.uint8, mode, 2 * cells, shape)
-    return FocusWriter(prior, admitted)
-
-
-def gain_table(header: FrameHeader, gain_ev: float) -> NDArray[np.float32] | None:
-    """Sample to encoded value with the frame's gain divided out in linear light; None where there is no gain."""
-    if abs(gain_ev) < 0.001:
-        return None
-    light = light_table(header.icc, header.bits).astype(np.float64)
-    encoded = np.linspace(0, 1, light.size)
-    return np.interp(light * 2.0**-gain_ev, light, encoded).astype(np.float32)

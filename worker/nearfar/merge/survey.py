@@ -105,7 +105,12 @@ class Surveyor:
         else:
             picture = decode(header, self._buffer(header))
             self._lay_out(name, header, (picture[y : y + BLOCK] for y in range(0, header.height, BLOCK)))
-            self._measure(name, header, Pixels(samples=picture, table=light_table(header.icc, header.bits)), lambda: None)
+            self._measure(
+                name,
+                header,
+                Pixels(samples=picture, table=light_table(header.icc, header.bits)),
+                lambda: None,
+            )
         self.relax()
         return done
 
@@ -122,9 +127,7 @@ class Surveyor:
                 lay_out_rows(np.ascontiguousarray(band), blocks)
                 _write_all(file.fileno(), memoryview(blocks).cast("B"))  # type: ignore[arg-type]
 
-    def _measure(
-        self, name: str, header: FrameHeader, pixels: Pixels, forget: Callable[[], None]
-    ) -> None:
+    def _measure(self, name: str, header: FrameHeader, pixels: Pixels, forget: Callable[[], None]) -> None:
         rows, cols = grid_shape(header.width, header.height)
         energy = np.empty((3, rows, cols), np.float32)
         mean = np.empty((rows, cols), np.float32)
@@ -134,9 +137,7 @@ class Surveyor:
             measure(pixels, curve, (start, min(start + 32, rows)), energy, mean, small)
             forget()
         lowest = lowest_cells(energy, mean)
-        self.scratch.save(
-            name, "survey", {"energy": energy, "mean": mean, "small": small, "lowest": lowest}
-        )
+        self.scratch.save(name, "survey", {"energy": energy, "mean": mean, "small": small, "lowest": lowest})
 
 
 def _write_all(fd: int, data: memoryview) -> None:
@@ -170,7 +171,11 @@ class MappedFrame:
         else:
             strides = (plain.row_stride, plain.pixel_stride, plain.plane_stride)
             rows: NDArray[Any] = np.ndarray(
-                (header.height, header.width, 3), dtype, buffer=self._map, offset=plain.offset, strides=strides
+                (header.height, header.width, 3),
+                dtype,
+                buffer=self._map,
+                offset=plain.offset,
+                strides=strides,
             )
             self.pixels = Pixels(samples=rows, table=table)
 

@@ -1,0 +1,95 @@
+"""The focus step on surveyed frames, and what it leaves in scratch: the focus map, and the volume of prior and admission."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.errors import StackRefused
+from nearfar.merge.focus import FocusFrame, FocusMap, FocusWriter, find_focus
+from nearfar.merge.kernel.picture_calls import grid_shape
+from nearfar.merge.keys import key
+from nearfar.merge.noise import Noise
+from nearfar.merge.recipe import Recipe
+from nearfar.merge.register import Registration
+from nearfar.merge.scratch import Scratch
+from nearfar.merge.survey import Surveyed
+
+VERSION = 2
+
+
+def focus_key(register_key: str, recipe: Recipe) -> str:
+    """Key of a stack's focus map."""
+    focus = recipe.focus
+    params = {"admit": focus.admit, "peak": focus.peak, "neighbours": focus.neighbours}
+    return key("focus", VERSION, {**params, "noise": recipe.render.noise}, [register_key])
+
+
+def pose_of(registration: Registration, place: int) -> NDArray[np.float64]:
+    """Pose of a frame that is used."""
+    pose = registration.frames[place].pose
+    if pose is None:
+        raise StackRefused(f"frame {place + 1} has no pose")
+    return pose
+
+
+def focus_stack(
+    scratch: Scratch,
+    name: str,
+    frames: Sequence[Surveyed],
+    registration: Registration,
+    used: Sequence[int],
+    *,
+    size: tuple[int, int],
+    noise: Noise,
+    recipe: Recipe,
+    threads: int,
+    tick: Callable[[float], None],
+) -> tuple[FocusMap, FocusWriter]:
+    """Focus map and volume of the used frames, from scratch where they are there under ``name``."""
+    rows, cols = grid_shape(*size)
+    shape = (rows, len(used), cols)
+    if not (scratch.has(name, "focus") and scratch.has(name, "volume", 3 * rows * cols * len(used))):
+        views = [_view(scratch, frames[k], registration, k) for k in used]
+        with scratch.writing(name, "volume") as part:
+            found = find_focus(
+                views,
+                size=size,
+                noise=noise,
+                recipe=recipe.focus,
+                writer=_volume(part, shape, "w+"),
+                threads=threads,
+                tick=tick,
+            )
+        scratch.save(name, "focus", vars(found))
+    fields = list(FocusMap.__dataclass_fields__)
+    values = scratch.load(name, "focus", *fields)
+    volume = _volume(scratch.path(name, "volume"), shape, "r")
+    return FocusMap(**dict(zip(fields, values, strict=True))), volume
+
+
+def _view(scratch: Scratch, frame: Surveyed, registration: Registration, place: int) -> FocusFrame:
+    def read() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        energy, mean = scratch.load(frame.key, "survey", "energy", "mean")
+        return energy, mean
+
+    return FocusFrame(
+        read=read, pose=pose_of(registration, place), gain_ev=registration.frames[place].gain_ev
+    )
+
+
+def _volume(path: Path, shape: tuple[int, int, int], mode: Any) -> FocusWriter:
+    """Prior (uint16) and admission (uint8), (R, n, C) each, one after the other in a mapped file."""
+    cells = int(np.prod(shape))
+    if mode == "w+":
+        with open(path, "wb") as file:
+            os.truncate(file.fileno(), 3 * cells)
+        mode = "r+"
+    prior = np.memmap(path, np.uint16, mode, 0, shape)
+    admitted = np.memmap(path, np.uint8, mode, 2 * cells, shape)
+    return FocusWriter(prior, admitted)

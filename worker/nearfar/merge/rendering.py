@@ -1,0 +1,102 @@
+"""The render step on surveyed frames: what the tile kernel is told, and the keys of the bands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.frames.colour import light_table
+from nearfar.frames.headers import FrameHeader
+from nearfar.merge.focus import FocusMap, FocusWriter
+from nearfar.merge.focusing import pose_of
+from nearfar.merge.kernel.picture_calls import TileKernel
+from nearfar.merge.keys import key
+from nearfar.merge.noise import Noise
+from nearfar.merge.plan import Plan
+from nearfar.merge.recipe import Recipe
+from nearfar.merge.register import Registration
+from nearfar.merge.render import Renderer
+from nearfar.merge.survey import MappedFrame
+
+VERSION = 2
+
+WARPED_CHANNEL = 0.7164
+"""What a warp at a random phase leaves of white noise of variance 1 in a channel."""
+WARPED_BANDS = (0.2278, 0.0845)
+"""The same for luma's two finest bands as the tiles see them. Simulated; a test repeats it."""
+PRIOR_WEIGHT = 0.1
+BEHIND = 0.3
+QUIET = 3.0
+"""Weights of the tile kernel (render.c), measured on rendered brackets of four kinds."""
+ORDERS = {"near-first": 1, "far-first": -1, "unknown": 0}
+
+
+def order_of(headers: Sequence[FrameHeader], recipe: Recipe) -> int:
+    """1 where the first of the used frames is focused nearest, -1 where the last one is, 0 where that is not known."""
+    asked = recipe.focus.order
+    if asked in ORDERS:
+        return ORDERS[asked]
+    known = [d for h in headers if (d := h.camera.subject_distance) is not None]
+    return -1 if len(known) == len(headers) and known[-1] < known[0] else 1
+
+
+def band_keys(focus_key: str, recipe: Recipe, bands: int) -> list[str]:
+    """Keys of the bands of a stack."""
+    params = {"agreement": recipe.render.agreement, "order": recipe.focus.order}
+    return [key("render", VERSION, {**params, "band": b}, [focus_key]) for b in range(bands)]
+
+
+def gain_table(header: FrameHeader, gain_ev: float) -> NDArray[np.float32] | None:
+    """Sample to encoded value with the frame's gain divided out in linear light; None where there is no gain."""
+    if abs(gain_ev) < 0.001:
+        return None
+    light = light_table(header.icc, header.bits).astype(np.float64)
+    encoded = np.linspace(0, 1, light.size)
+    return np.asarray(np.interp(light * 2.0**-gain_ev, light, encoded), np.float32)
+
+
+def make_renderer(
+    headers: Sequence[FrameHeader],
+    mapped: Sequence[MappedFrame],
+    registration: Registration,
+    used: Sequence[int],
+    *,
+    found: FocusMap,
+    volume: FocusWriter,
+    noise: Noise,
+    recipe: Recipe,
+    plan: Plan,
+    relax: Callable[[], None],
+) -> Renderer:
+    """The renderer of a stack; ``headers`` and ``mapped`` are those of the used frames, in order."""
+    size = (headers[0].width, headers[0].height)
+    gains = [registration.frames[k].gain_ev for k in used]
+    kernel = TileKernel(
+        size=size,
+        pixels=[m.pixels for m in mapped],
+        tables=[gain_table(h, gain) for h, gain in zip(headers, gains, strict=True)],
+        poses=np.stack([pose_of(registration, k) for k in used]),
+        prior=volume.prior,
+        admitted=volume.admitted,
+        variance=found.variance,
+        order=order_of(headers, recipe),
+        numbers={
+            "channel": WARPED_CHANNEL,
+            "band0": WARPED_BANDS[0] * float(noise.bands[0]),
+            "band1": WARPED_BANDS[1] * float(noise.bands[1]),
+            "prior_weight": PRIOR_WEIGHT,
+            "behind": BEHIND,
+            "agreement": recipe.render.agreement,
+            "quiet": QUIET,
+        },
+    )
+    return Renderer(
+        kernel,
+        size=size,
+        channels=headers[0].channels,
+        tile=plan.tile,
+        work_limit=plan.work_limit,
+        relax=relax,
+    )
