@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from nearfar.merge.kernel import register_calls, twin_register
-from nearfar.merge.kernel.loader import Pixels
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from nearfar.merge.kernel import register_calls, twin_register
+from nearfar.merge.kernel.loader import Pixels
 from tests.worker.merge.register.views import srgb_table
 
 POSE = np.array([[1.003, -0.004, 1.37], [0.004, 1.003, -0.61]])
@@ -18,7 +18,9 @@ def same_bits(a: NDArray[np.generic], b: NDArray[np.generic]) -> bool:
     return a.dtype == b.dtype and a.shape == b.shape and a.tobytes() == b.tobytes()
 
 
-def make_pixels(*, kind: type[np.unsignedinteger] = np.uint16, layout: str = "interleaved", seed: int = 0) -> Pixels:
+def make_pixels(
+    *, kind: type[np.unsignedinteger] = np.uint16, layout: str = "interleaved", seed: int = 0
+) -> Pixels:
     """57 x 83 pixels of noise over a ramp, in one of the layouts that a mapped file may have."""
     bits = 8 * np.dtype(kind).itemsize
     random = np.random.default_rng(seed)
@@ -51,7 +53,8 @@ def test_reduced_windows_and_luma_equal_the_twin(reduction: int) -> None:
     pixels = make_pixels()
     corners = np.array([[0, 0], [-2, 5], [4, -3]], np.int32)
     assert same_bits(
-        register_calls.windows(pixels, reduction, corners, 18), twin_register.windows(pixels, reduction, corners, 18)
+        register_calls.windows(pixels, reduction, corners, 18),
+        twin_register.windows(pixels, reduction, corners, 18),
     )
     assert same_bits(register_calls.luma(pixels, reduction), twin_register.luma(pixels, reduction))
 

@@ -33,7 +33,7 @@ def smoothed(a: NDArray[np.float32]) -> NDArray[np.float32]:
         pad = [(2, 2) if k == axis else (0, 0) for k in (0, 1)]
         p = np.pad(a, pad, mode="symmetric")
         n = a.shape[axis]
-        a = sum(np.float32(f / 16) * p.take(range(t, t + n), axis) for t, f in enumerate(FIVE))
+        a = np.sum([np.float32(f / 16) * p.take(range(t, t + n), axis) for t, f in enumerate(FIVE)], axis=0)
     return a
 
 

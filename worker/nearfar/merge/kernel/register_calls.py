@@ -84,7 +84,13 @@ def windows(pixels: Pixels, reduction: int, corners: NDArray[np.int32], size: in
     out = np.empty((len(corners), size, size), np.float32)
     _checked(
         _call("nf_register_windows")(
-            byref(pixels.struct()), reduction, len(corners), pointer(corners), size, pointer(band_taps()), pointer(out)
+            byref(pixels.struct()),
+            reduction,
+            len(corners),
+            pointer(corners),
+            size,
+            pointer(band_taps()),
+            pointer(out),
         )
     )
     return out

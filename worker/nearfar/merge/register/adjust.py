@@ -81,7 +81,9 @@ def _residual(link: Link, poses: Sequence[Similarity]) -> tuple[NDArray[np.float
 def _adjoint(predicted: Similarity) -> NDArray[np.float64]:
     """How a change of the second frame's pose shows in the first frame's coordinates."""
     q, z = 1 / predicted.a, predicted.t / predicted.a
-    return np.array([[q.real, -q.imag, z.real, -z.imag], [q.imag, q.real, z.imag, z.real], [0, 0, 1, 0], [0, 0, 0, 1]])
+    return np.array(
+        [[q.real, -q.imag, z.real, -z.imag], [q.imag, q.real, z.imag, z.real], [0, 0, 1, 0], [0, 0, 0, 1]]
+    )
 
 
 def _law_of(
@@ -165,7 +167,8 @@ def adjust(
         change, marginal = equations.solve()
         change = change @ units
         poses = [
-            Similarity(1 + d[2] + 1j * d[3], complex(d[0], d[1])).after(p) for d, p in zip(change, poses, strict=True)
+            Similarity(1 + d[2] + 1j * d[3], complex(d[0], d[1])).after(p)
+            for d, p in zip(change, poses, strict=True)
         ]
         if round_ > 4 and np.abs(change[:, :2]).max() < 1e-4 and np.abs(change[:, 2:]).max() * radius < 1e-4:
             break
@@ -206,7 +209,7 @@ def _add_law(
     logs = np.array([np.log(abs(p.a)) for p in poses])
     expected = law.at((number[1:] + number[:-1]) / 2) * np.diff(number)
     pick = np.zeros((4, 4))
-    for k in np.flatnonzero(~broken):
+    for k in np.flatnonzero(~broken).tolist():
         pick[2, 2] = 1 / tau**2
         equations.add(k, k, pick)
         equations.add(k + 1, k + 1, pick)

@@ -32,6 +32,10 @@ class BlockEquations:
     g: NDArray[np.float64]  # (K, 2)
     variance: NDArray[np.float64]  # (K,)
     valid: NDArray[np.bool_]  # (K,)
+    blur: NDArray[
+        np.float64
+    ]  # (K,) change of blur: half the growth of the blur's variance, px^2 of the level
+    blur_information: NDArray[np.float64]  # (K,)
 
 
 def _eliminate(m: NDArray[np.float64], pivot: int, scale: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -49,8 +53,11 @@ def block_equations(moments: NDArray[np.float64]) -> BlockEquations:
     m[:, _UPPER[0], _UPPER[1]] = moments
     m[:, _UPPER[1], _UPPER[0]] = moments
     scale = np.einsum("kii->ki", m).copy()
-    for pivot in (_ONE, _MEAN, _LAPLACIAN):
+    for pivot in (_ONE, _MEAN):
         m = _eliminate(m, pivot, scale[:, pivot])
+    power = m[:, _LAPLACIAN, _LAPLACIAN]
+    blur = m[:, _LAPLACIAN, _DIFFERENCE] / np.maximum(power, 1e-30)
+    m = _eliminate(m, _LAPLACIAN, scale[:, _LAPLACIAN])
     s, g, left = m[:, :2, :2], -m[:, :2, _DIFFERENCE], m[:, _DIFFERENCE, _DIFFERENCE]
     trace = s[:, 0, 0] + s[:, 1, 1]
     ridge = _RIDGE * trace + 1e-30
@@ -62,4 +69,6 @@ def block_equations(moments: NDArray[np.float64]) -> BlockEquations:
     )
     variance = np.maximum(left - explained, 0) / (_PIXELS - 6)
     valid = (moments[:, 18] > 0) & (trace > 1e-20)
-    return BlockEquations(s=s, g=g, variance=variance, valid=valid)
+    return BlockEquations(
+        s=s, g=g, variance=variance, valid=valid, blur=blur, blur_information=power / (variance + 1e-12)
+    )

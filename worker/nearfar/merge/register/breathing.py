@@ -33,7 +33,9 @@ class Law:
     def at(self, number: NDArray[np.float64]) -> NDArray[np.float64]:
         """Log scale of one step of the frame number, around ``number``."""
         x = (number - self.middle) / self.half
-        return np.asarray(self.coefficients[0] + (self.coefficients[1] * x if len(self.coefficients) > 1 else 0 * x))
+        return np.asarray(
+            self.coefficients[0] + (self.coefficients[1] * x if len(self.coefficients) > 1 else 0 * x)
+        )
 
 
 def _score(
@@ -43,7 +45,11 @@ def _score(
 
 
 def _consensus(
-    x: NDArray[np.float64], rate: NDArray[np.float64], weights: NDArray[np.float64], degree: int, tolerance: float
+    x: NDArray[np.float64],
+    rate: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    degree: int,
+    tolerance: float,
 ) -> NDArray[np.float64]:
     """The law that most links agree on, sought among those through one link or two."""
     if degree == 0:
@@ -88,7 +94,10 @@ def find_law(
         c = _consensus(x, rate, weights, degree, tolerance)
         basis = np.vander(x, degree + 1, increasing=True)
         for _ in range(_ROUNDS):
-            w = weights * np.maximum(0, 1 - ((rate - basis @ c) / (1.5 * tolerance)) ** 2) ** 2 + 1e-9 * weights
+            w = (
+                weights * np.maximum(0, 1 - ((rate - basis @ c) / (1.5 * tolerance)) ** 2) ** 2
+                + 1e-9 * weights
+            )
             ridge = np.diag([0.0] + [0.01 * w.sum()] * degree)
             c = np.linalg.solve(basis.T @ (w[:, None] * basis) + ridge, basis.T @ (w * rate))
         off = np.abs(rate - basis @ c)

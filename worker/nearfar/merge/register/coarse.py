@@ -34,7 +34,9 @@ class CoarseLink:
     overlap: float
     holds: bool
     gain_ev: float | None
-    information: NDArray[np.float64]  # (4, 4) about (x, y, log scale, roll), as the finest level used knows them
+    information: NDArray[
+        np.float64
+    ]  # (4, 4) about (x, y, log scale, roll), as the finest level used knows them
 
 
 def shift_candidates(
@@ -85,12 +87,11 @@ def refine(
     at = (origins[:, 1].astype(np.int64) - 1) * w + origins[:, 0] - 1
     nothing = np.zeros(len(origins), np.int64)
     middle = reduction * (origins + (BLOCK - 1) / 2) + (reduction - 1) / 2
-    x, y = middle[:, 0] - centre.real, middle[:, 1] - centre.imag
-    reductions = np.full(len(origins), float(reduction))
+    x, y = (np.asarray(middle[:, c] - (centre.real, centre.imag)[c], np.float64) for c in (0, 1))
     for _ in range(PASSES):
         matrix = to_matrix(pose, centre, reduction)
         moments = kernel.sums(origins, first, at, second, nothing, np.zeros_like(origins), matrix)
-        fit = fit_similarity(block_equations(moments), x, y, reduction=reductions)
+        fit = fit_similarity(block_equations(moments), x, y, reduction=reduction)
         if fit is None:
             break
         known = fit.information
@@ -124,7 +125,9 @@ def coarse_link(
     centre, levels = centre_of(size), sorted(first.bands, reverse=True)
     top = levels[0]
     h, w = first.light.shape
-    best = CoarseLink(pose=IDENTITY, likeness=0.0, overlap=0.0, holds=False, gain_ev=None, information=np.zeros((4, 4)))
+    best = CoarseLink(
+        pose=IDENTITY, likeness=0.0, overlap=0.0, holds=False, gain_ev=None, information=np.zeros((4, 4))
+    )
     for shift in shift_candidates(first.spectrum, second.spectrum, (fast_length(h), fast_length(w))):
         pose = Similarity(1 + 0j, shift * top)
         for level in levels:
@@ -140,7 +143,9 @@ def coarse_link(
         )
         if holds or alike > best.likeness:
             gain = gain_between(first.light, second.light, matrix, top) if holds else None
-            best = CoarseLink(pose=pose, likeness=alike, overlap=overlap, holds=bool(holds), gain_ev=gain, information=known)
+            best = CoarseLink(
+                pose=pose, likeness=alike, overlap=overlap, holds=bool(holds), gain_ev=gain, information=known
+            )
         if holds:
             break
     return best

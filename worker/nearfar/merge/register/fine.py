@@ -8,13 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.kernel import register_calls as kernel
+from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.register_calls import BLOCK, RING
-from nearfar.merge.register.blocks import block_equations
-from nearfar.merge.register.fit import Fit, fit_similarity
+from nearfar.merge.register.blocks import BlockEquations, block_equations
+from nearfar.merge.register.fit import fit_similarity
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CELL, CellSharpness
-from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
+from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, to_matrix
+from nearfar.merge.register.tilt import tilt_step
 
 WINDOW = 24
 _DENSE = 400  # cells below which blocks overlap by half
@@ -22,6 +24,7 @@ _LEAST_WEIGHT = 1e-6
 _ENOUGH_CELLS = 200
 _LEAST_FULL = 0.05
 _READ_AGAIN = 1.0  # px that a pose may move before windows are cut out anew
+_STILL = 0.003  # px: a pass that moves less is the last
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,7 +35,6 @@ class FineLink:
     second: int
     pose: Similarity
     information: NDArray[np.float64]
-    blocks: float  # how many equal blocks it rests on
     x: NDArray[np.float64]  # (K,) full px from the centre
     y: NDArray[np.float64]
     residual: NDArray[np.float64]  # (K, 2)
@@ -41,12 +43,12 @@ class FineLink:
 
 @dataclass(frozen=True, kw_only=True)
 class _Choice:
-    origins: NDArray[np.int32]
-    weights: NDArray[np.float64]
+    origins: NDArray[np.int32]  # (K, 2) x, y
+    weights: NDArray[np.float64]  # (K,)
 
 
-def _origins(size: tuple[int, int], reduction: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    w, h = size[0] // reduction, size[1] // reduction
+def _origins(size: tuple[int, int]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    w, h = size
     stride = BLOCK if (w // BLOCK) * (h // BLOCK) >= _DENSE else BLOCK // 2
     return np.arange(stride, w - BLOCK, stride), np.arange(stride, h - BLOCK, stride)
 
@@ -66,7 +68,6 @@ def choose_blocks(
     *,
     size: tuple[int, int],
     recipe: RegisterRecipe,
-    reduction: int = 1,
 ) -> _Choice:
     """The blocks that are sharpest in both frames, at most ``recipe.blocks``, with their weights."""
     matrix = to_matrix(pose, centre_of(size), CELL)
@@ -75,37 +76,53 @@ def choose_blocks(
     energy = np.minimum(first.energy, kernel.warp(second.energy, matrix, shape, 0.0))
     full = _full_sharpness(sharp, recipe)
     least = recipe.least_sharp * full / recipe.full_sharp
-    ramp = (sharp.astype(np.float64) - least) / (full - least)
-    weight = np.clip(ramp, 0, 1) ** 3 + _LEAST_WEIGHT
+    weight = np.clip((sharp.astype(np.float64) - least) / (full - least), 0, 1) ** 3 + _LEAST_WEIGHT
     score = weight * energy
-    xs, ys = _origins(size, reduction)
-    cx = np.minimum((xs * reduction + BLOCK * reduction // 2) // CELL, shape[1] - 1)
-    cy = np.minimum((ys * reduction + BLOCK * reduction // 2) // CELL, shape[0] - 1)
-    score, weight = score[np.ix_(cy, cx)].ravel(), weight[np.ix_(cy, cx)].ravel()
+    xs, ys = _origins(size)
+    columns = np.minimum((xs + BLOCK // 2) // CELL, shape[1] - 1)
+    rows = np.minimum((ys + BLOCK // 2) // CELL, shape[0] - 1)
+    score, weight = score[np.ix_(rows, columns)].ravel(), weight[np.ix_(rows, columns)].ravel()
     keep = np.arange(len(score))
     if len(score) > recipe.blocks:
-        least = np.partition(score, len(score) - recipe.blocks)[len(score) - recipe.blocks]
-        keep = np.flatnonzero(score >= least)[: recipe.blocks]
+        least_score = np.partition(score, len(score) - recipe.blocks)[len(score) - recipe.blocks]
+        keep = np.flatnonzero(score >= least_score)[: recipe.blocks]
     y, x = np.divmod(keep, max(len(xs), 1))
     return _Choice(origins=np.stack([xs[x], ys[y]], axis=1).astype(np.int32), weights=weight[keep])
 
 
-def _second_windows(
-    pixels: Pixels, origins: NDArray[np.int32], pose: Similarity, size: tuple[int, int], reduction: int
-) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
-    """Windows of the second frame around where the pose takes each block, and their corners."""
-    m = to_matrix(pose, centre_of(size), reduction)
-    middle = origins + (BLOCK - 1) / 2
-    moved = middle @ m[:, :2].T + m[:, 2]
-    corners = np.floor(moved - (WINDOW - 1) / 2 + 0.5).astype(np.int32)
-    return kernel.windows(pixels, reduction, corners, WINDOW), corners
+class _Windows:
+    """The band-passed pixels of a link's blocks in both frames; the second's are cut out anew when the pose moved."""
+
+    def __init__(
+        self, pixels: tuple[Pixels, Pixels], origins: NDArray[np.int32], size: tuple[int, int]
+    ) -> None:
+        self.pixels, self.origins, self.size = pixels, origins, size
+        self.first = kernel.windows(pixels[0], 1, origins - 1, RING)
+        self.first_at = np.arange(len(origins), dtype=np.int64) * (RING * RING)
+        self.second_at = np.arange(len(origins), dtype=np.int64) * (WINDOW * WINDOW)
+
+    def aim(self, pose: Similarity) -> None:
+        """Cut the second frame's windows out around where ``pose`` takes each block."""
+        m = to_matrix(pose, centre_of(self.size))
+        moved = (self.origins + (BLOCK - 1) / 2) @ m[:, :2].T + m[:, 2]
+        self.corners = np.floor(moved - (WINDOW - 1) / 2 + 0.5).astype(np.int32)
+        self.second = kernel.windows(self.pixels[1], 1, self.corners, WINDOW)
+        edge = (WINDOW - RING) // 2
+        last = np.array(self.size) - RING - edge
+        self.whole = ((self.corners >= -edge) & (self.corners <= last)).all(axis=1)
+
+    def equations(self, pose: Similarity) -> BlockEquations:
+        """Every block's equations under ``pose``; blocks that reach out of the second frame are not valid."""
+        matrix = to_matrix(pose, centre_of(self.size))
+        moments = kernel.sums(
+            self.origins, self.first, self.first_at, self.second, self.second_at, self.corners, matrix
+        )
+        moments[~self.whole] = 0
+        return block_equations(moments)
 
 
-def _inside(corners: NDArray[np.int32], size: tuple[int, int], reduction: int) -> NDArray[np.bool_]:
-    """Windows whose middle part lies in the picture, so that no mirrored pixel is measured."""
-    edge = (WINDOW - RING) // 2
-    limits = np.array([size[0] // reduction, size[1] // reduction]) - RING - edge
-    return np.asarray(((corners >= -edge) & (corners <= limits)).all(axis=1))
+def _moved_by(step: NDArray[np.float64]) -> Similarity:
+    return Similarity(complex(1 + step[2], step[3]), complex(step[0], step[1]))
 
 
 def fine_link(
@@ -120,39 +137,34 @@ def fine_link(
     """Measure a link at full size from the pose ``start``; None where no block says anything."""
     centre, pose = centre_of(size), start
     chosen = choose_blocks(*sharpness, pose, size=size, recipe=recipe)
-    origins, weights = chosen.origins, chosen.weights
-    if not len(origins):
+    if not len(chosen.origins):
         return None
-    pixels = tuple(replace(f.pixels, table=f.light) for f in frames)
-    first = kernel.windows(pixels[0], 1, origins - 1, RING)
-    first_at = np.arange(len(origins), dtype=np.int64) * (RING * RING)
-    second_at = np.arange(len(origins), dtype=np.int64) * (WINDOW * WINDOW)
-    x, y = (origins[:, c] + (BLOCK - 1) / 2 - (centre.real, centre.imag)[c] for c in (0, 1))
-    ones = np.ones(len(origins))
-    fit: Fit | None = None
-    moved = np.inf
-    for _ in range(recipe.passes):
+    middle = chosen.origins + (BLOCK - 1) / 2 - (centre.real, centre.imag)
+    x, y = np.asarray(middle[:, 0], np.float64), np.asarray(middle[:, 1], np.float64)
+    first, second = (replace(f.pixels, table=f.light) for f in frames)
+    windows = _Windows((first, second), chosen.origins, size)
+    fit, moved = None, np.inf
+    for _ in range(max(recipe.passes, 1)):
         if moved > _READ_AGAIN:
-            second, corners = _second_windows(pixels[1], origins, pose, size, 1)
-            inside, moved = _inside(corners, size, 1), 0.0
-        moments = kernel.sums(origins, first, first_at, second, second_at, corners, to_matrix(pose, centre))
-        moments[~inside] = 0
-        fit = fit_similarity(block_equations(moments), x, y, reduction=ones, weights=weights)
+            windows.aim(pose)
+            moved = 0.0
+        blocks = windows.equations(pose)
+        fit = fit_similarity(blocks, x, y, weights=chosen.weights)
         if fit is None:
             return None
-        dx, dy, scale, roll = (float(v) for v in fit.step)
-        pose = pose.after(Similarity(1 + scale + 1j * roll, complex(dx, dy)))
-        step = abs(complex(dx, dy)) + abs(complex(scale, roll)) * abs(centre)
-        moved += step
-        if step < 0.003:
+        pose = pose.after(_moved_by(fit.step))
+        length = abs(complex(*fit.step[:2])) + abs(complex(*fit.step[2:])) * abs(centre)
+        moved += length
+        if length < _STILL:
             break
-    assert fit is not None
+    if fit is None:
+        return None
+    tilt = tilt_step(chosen.origins, blocks, fit.weight, x=x, y=y, radius=rms_radius(size))
     return FineLink(
         first=places[0],
         second=places[1],
-        pose=pose,
+        pose=pose.after(_moved_by(-tilt)),
         information=fit.information,
-        blocks=fit.effective,
         x=x,
         y=y,
         residual=fit.residual,

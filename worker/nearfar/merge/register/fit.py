@@ -65,24 +65,25 @@ def fit_similarity(
     x: NDArray[np.float64],
     y: NDArray[np.float64],
     *,
-    reduction: NDArray[np.float64],
+    reduction: int = 1,
     weights: NDArray[np.float64] | None = None,
 ) -> Fit | None:
     """Fit (x, y, log scale, roll) to blocks at (x, y) full-size pixels from the centre; None where they say nothing.
 
-    ``weights`` multiply the blocks' information. Robust by reweighting: 1 / (1 + m2 / 6 sc)^2 with m2 a block's
-    squared Mahalanobis residual and sc its weighted median over that of a good block.
+    ``reduction`` is that of the pictures that the blocks were measured on; ``weights`` multiply their information.
+    Robust by reweighting: 1 / (1 + m2 / 6 sc)^2 with m2 a block's squared Mahalanobis residual and sc its weighted
+    median over that of a good block.
     """
     keep = np.flatnonzero(blocks.valid)
     if len(keep) < 2:
         return None
-    q = reduction[keep]
+    q = float(reduction)
     scale = 1 / (blocks.variance[keep] + PIXEL_NOISE)
     if weights is not None:
         scale = scale * weights[keep]
     s = blocks.s[keep] * (scale / q**2)[:, None, None]
     g = blocks.g[keep] * (scale / q)[:, None]
-    loss = np.eye(2) + (BLOCK_FLOOR * q)[:, None, None] ** 2 * s
+    loss = np.eye(2) + (BLOCK_FLOOR * q) ** 2 * s
     information = np.linalg.solve(loss, s)
     pull = np.linalg.solve(loss, g[..., None])[..., 0]
     ridge = 1e-6 * np.einsum("kii->k", information)[:, None, None] * np.eye(2)
@@ -95,7 +96,7 @@ def fit_similarity(
     trace = np.einsum("kii->k", information)
     if not trace.sum() > 0:
         return None
-    prior = np.diag([1 / (LOOSE[0] * q.min()) ** 2, 1 / (LOOSE[1] * q.min()) ** 2, 1 / LOOSE[2] ** 2, 1 / LOOSE[3] ** 2])
+    prior = np.diag(1 / (np.array(LOOSE) * (q, q, 1, 1)) ** 2)
     weight, spread = np.ones(len(keep)), 1.0
     for _ in range(ROUNDS):
         total = (weight @ normal).reshape(4, 4)

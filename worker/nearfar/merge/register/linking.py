@@ -106,7 +106,9 @@ class Linker:
             return gain_between(held[k - 2].light, held[k].light, matrix, self.levels[0])
 
         places = [
-            k for k in new if k >= 2 and self.links.tried[k - 2, k - 1].holds and self.links.tried[k - 1, k].holds
+            k
+            for k in new
+            if k >= 2 and self.links.tried[k - 2, k - 1].holds and self.links.tried[k - 1, k].holds
         ]
         for k, gain in zip(places, self.crew.map(measure, places), strict=True):
             if gain is not None:

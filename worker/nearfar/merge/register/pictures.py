@@ -23,7 +23,7 @@ class Reduced:
     bands: dict[int, NDArray[np.float32]]
     light: NDArray[np.float32]
     spectrum: NDArray[np.complex64]
-    structure: float  # root mean square of the coarsest band over mean light
+    structure: float  # root mean square of the coarsest band
 
 
 def coarse_levels(size: tuple[int, int]) -> tuple[int, ...]:
@@ -58,7 +58,9 @@ def _spectrum(light: NDArray[np.float32]) -> NDArray[np.complex64]:
     """Transform of the root of the light (so that highlights do not rule), under a Hann window."""
     h, w = (fast_length(n) for n in light.shape)
     part = np.sqrt(np.maximum(light[:h, :w], 0))
-    part = (part - part.mean()) * np.outer(np.hanning(h + 2)[1:-1], np.hanning(w + 2)[1:-1]).astype(np.float32)
+    part = (part - part.mean()) * np.outer(np.hanning(h + 2)[1:-1], np.hanning(w + 2)[1:-1]).astype(
+        np.float32
+    )
     return np.asarray(np.fft.rfft2(part), np.complex64)
 
 
@@ -77,5 +79,5 @@ def reduce_frame(frame: FrameView, levels: tuple[int, ...]) -> Reduced:
             picture = halve(picture)
         at *= 2
     band = bands[levels[0]]
-    structure = float(np.sqrt(np.mean(band * band, dtype=np.float64)) / max(float(picture.mean()), 1e-6))
+    structure = float(np.sqrt(np.mean(band * band, dtype=np.float64)))
     return Reduced(bands=bands, light=picture, spectrum=_spectrum(picture), structure=structure)

@@ -27,8 +27,9 @@ class RegisterRecipe:
     """Blocks with a relative sharpness up to this in either frame hardly count."""
     full_sharp: float = 0.9
     """Blocks with a relative sharpness from here on in both frames count fully."""
-    repeat: float = 0.03
-    """Two neighbours are a repeat where the median |log| of their sharpness ratio is below this."""
+    repeat: float = 0.1
+    """Two neighbours may be a repeat where the median |log| of their sharpness ratio is below this, and far below what
+    the stack's steps usually make it."""
     drift_limit: float = 0.3
     """Marginal sigma to the reference above which a warning is given."""
     field_limit: float = 0.5

@@ -33,12 +33,10 @@ class StackSharpness:
     def __init__(self, frames: Sequence[FrameView], poses: Sequence[Similarity], centre: complex) -> None:
         self.frames, self.poses, self.centre = frames, poses, centre
         self.noise = self._noise()
-        self.best: NDArray[np.float32] | None = None
+        self.best = np.zeros_like(self._energy(0))
         for place in range(len(frames)):
-            energy = self._energy(place)
             matrix = to_matrix(poses[place], centre, CELL)
-            moved = kernel.warp(energy, matrix, energy.shape, 0.0)
-            self.best = moved if self.best is None else np.maximum(self.best, moved)
+            self.best = np.maximum(self.best, kernel.warp(self._energy(place), matrix, self.best.shape, 0.0))
 
     def _noise(self) -> float:
         """What is left of energy where nothing is sharp: as stated, or as seen in the plainest cells, whichever is more."""
@@ -48,12 +46,12 @@ class StackSharpness:
         return max(float(np.median(stated)), float(np.median(seen)), _TINY)
 
     def _energy(self, place: int) -> NDArray[np.float32]:
-        return np.maximum(np.asarray(self.frames[place].energy[0], np.float32) - np.float32(self.noise), 0)
+        energy = np.asarray(self.frames[place].energy[0], np.float32)
+        return np.asarray(np.maximum(energy - np.float32(self.noise), 0))
 
     def of(self, place: int) -> CellSharpness:
         """Relative sharpness of one frame, in its own cells."""
         energy = self._energy(place)
-        assert self.best is not None
         matrix = to_matrix(self.poses[place].inverse(), self.centre, CELL)
         best = kernel.warp(self.best, matrix, energy.shape, 0.0)
         relative = energy / np.maximum(best, np.float32(_TINY)) * (best / (best + np.float32(self.noise)))

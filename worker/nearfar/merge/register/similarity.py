@@ -63,4 +63,4 @@ def rounded(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
     from a pose then agree to the last bit.
     """
     step = np.array([2.0**36, 2.0**36, 2.0**20])
-    return np.round(matrix * step) / step
+    return np.asarray(np.round(matrix * step) / step)

@@ -157,7 +157,7 @@ class StackRegistration:
         return adjusted, links
 
     def _repeats(self) -> list[int]:
-        return [k for k, ratio in sorted(self.ratios.items()) if ratio < self.recipe.repeat]
+        return verdict.repeats(self.ratios, self.recipe)
 
     def _remarks(self, members: Sequence[int], adjusted: Adjusted) -> dict[int, str]:
         """Remarks on members that are used, by place in the stack."""
@@ -166,10 +166,14 @@ class StackRegistration:
         remarks = {}
         for k in verdict.bumps(shifts, self.size[0]):
             before = self.frames[members[k]].name
-            remarks[members[k + 1]] = f"the camera moved by {shifts[k]:.0f} px after {before}; used all the same"
+            remarks[members[k + 1]] = (
+                f"the camera moved by {shifts[k]:.0f} px after {before}; used all the same"
+            )
         for k in self._repeats():
             text = f"repeats {self.frames[members[k]].name}; used all the same"
-            remarks[members[k + 1]] = f"{remarks[members[k + 1]]}; {text}" if members[k + 1] in remarks else text
+            remarks[members[k + 1]] = (
+                f"{remarks[members[k + 1]]}; {text}" if members[k + 1] in remarks else text
+            )
         return remarks
 
     def _result(
@@ -184,7 +188,12 @@ class StackRegistration:
     ) -> Registration:
         place = {k: m for m, k in enumerate(members)}
         gains = solve_gains(
-            len(members), [(place[i], place[j], g) for (i, j), g in sorted(coarse.gains.items()) if i in place and j in place]
+            len(members),
+            [
+                (place[i], place[j], g)
+                for (i, j), g in sorted(coarse.gains.items())
+                if i in place and j in place
+            ],
         )
         remarks = self._remarks(members, adjusted)
         poses = []
@@ -194,9 +203,15 @@ class StackRegistration:
                 why = verdict.reason_left_out(k, parts, members, self.frames, coarse, self.recipe)
                 poses.append(
                     FramePose(
-                        used=False, why=why, pose=None, gain_ev=0.0, confidence=0.0, likeness=alike,
-                        sigma=float("inf"), drift=float("inf"),
-                    )  # fmt: skip
+                        used=False,
+                        why=why,
+                        pose=None,
+                        gain_ev=0.0,
+                        confidence=0.0,
+                        likeness=alike,
+                        sigma=float("inf"),
+                        drift=float("inf"),
+                    )
                 )
                 continue
             m = place[k]
@@ -204,16 +219,25 @@ class StackRegistration:
             drift = verdict.drift_of(adjusted.covariance[m])
             poses.append(
                 FramePose(
-                    used=True, why=remarks.get(k), pose=rounded(to_matrix(adjusted.poses[m], self.centre)),
-                    gain_ev=round(float(gains[m]), 6), confidence=verdict.confidence(alike, sigma, drift, self.recipe),
-                    likeness=alike, sigma=sigma, drift=drift,
-                )  # fmt: skip
+                    used=True,
+                    why=remarks.get(k),
+                    pose=rounded(to_matrix(adjusted.poses[m], self.centre)),
+                    gain_ev=round(float(gains[m]), 6),
+                    confidence=verdict.confidence(alike, sigma, drift, self.recipe),
+                    likeness=alike,
+                    sigma=sigma,
+                    drift=drift,
+                )
             )
         return Registration(reference=reference, frames=tuple(poses), warnings=self._warnings(poses))
 
     def _warnings(self, poses: Sequence[FramePose]) -> tuple[str, ...]:
-        far = [self.frames[k].name for k, p in enumerate(poses) if p.used and p.drift > self.recipe.drift_limit]
+        far = [
+            self.frames[k].name for k, p in enumerate(poses) if p.used and p.drift > self.recipe.drift_limit
+        ]
         if not far:
             return ()
         worst = max(p.drift for p in poses if p.used)
-        return (f"the place of {len(far)} frames against the reference is known to {worst:.2f} px only: {far[0]} to {far[-1]}",)
+        return (
+            f"the place of {len(far)} frames against the reference is known to {worst:.2f} px only: {far[0]} to {far[-1]}",
+        )

@@ -12,6 +12,8 @@ from nearfar.merge.register.linking import CoarseLinks, components
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.recipe import RegisterRecipe
 
+_REPEAT_SHARE = 0.45
+_SAME = 0.003
 _DULL = 0.15  # structure against the median frame below which there is nothing to see
 _GOOD_SIGMA = 0.1
 _GOOD_DRIFT = 0.6
@@ -71,6 +73,15 @@ def confidence(likeness: float, sigma: float, drift: float, recipe: RegisterReci
     """0..1: 1 where a frame resembles its neighbours fully and its place is known far better than a pixel."""
     alike = np.clip((likeness - recipe.link_likeness) / (0.9 - recipe.link_likeness), 0, 1)
     return float(alike / ((1 + (sigma / _GOOD_SIGMA) ** 2 / 4) * (1 + (drift / _GOOD_DRIFT) ** 2 / 4)))
+
+
+def repeats(ratios: dict[int, float], recipe: RegisterRecipe) -> list[int]:
+    """Places whose next frame shows the same focus, from the median |log| sharpness ratio of each step."""
+    if not ratios:
+        return []
+    usual = float(np.median(list(ratios.values())))
+    limit = max(min(_REPEAT_SHARE * usual, recipe.repeat), _SAME)
+    return [k for k, ratio in sorted(ratios.items()) if ratio < limit]
 
 
 def bumps(steps: NDArray[np.float64], width: int) -> list[int]:
