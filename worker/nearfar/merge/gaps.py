@@ -2,7 +2,8 @@
 
 A sharp surface has energy in the finest band; one that every frame missed has energy in the coarser bands only. How
 much of it is usual depends on the subject, so a cell is judged against the sharp cells of its own stack. Plain
-areas have no energy in any band and are no gaps. The rule is a heuristic of our own (measured in tests/bench).
+areas have no energy in any band and are no gaps. Between which frames a gap lies is told by the rest of the stack: by
+how much of what is sharp in one frame its neighbour still shows. Both rules are heuristics of our own.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ SOFT = 12.0
 LEAST_CELLS = 12
 LEAST_SHARE = 0.002
 """A gap covers at least so many cells and so much of the picture."""
+ORDINARY = 0.5
+"""Two neighbours that show less than this share of what neighbours usually show of each other have a gap between."""
 MOST = 20
 """Gaps that are told, largest first."""
 
@@ -59,16 +62,20 @@ class Gap:
         }
 
 
-def soft_cells(found: FocusMap, noise: Noise) -> NDArray[np.bool_]:
-    """Cells (R, C) with something to see of which no frame shows the fine detail that the stack shows elsewhere."""
+def _cells(found: FocusMap, noise: Noise) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Cells (R, C) that are soft in every frame, and cells that are sharp in one.
+
+    Soft: with something to see, of which no frame shows the fine detail that the stack shows elsewhere.
+    """
     floor = [np.maximum(noise.energy(b, found.luma), np.float32(1e-12)) for b in range(3)]
     seen = found.peak[2] > SEEN * floor[2]
     ratio = (found.peak[0] + 0.05 * floor[0]) / np.maximum(found.peak[2], 1e-12)
     sharp = seen & (found.peak[0] > 10 * floor[0])
     if np.count_nonzero(sharp) < LEAST_CELLS:
-        return np.zeros(seen.shape, np.bool_)
+        return np.zeros(seen.shape, np.bool_), sharp
     usual = np.median(ratio[sharp])
-    return np.asarray(seen & (ratio < usual / SOFT))
+    soft = seen & (ratio < usual / SOFT)
+    return soft, sharp & ~soft
 
 
 def find_gaps(found: FocusMap, noise: Noise, names: Sequence[str], size: tuple[int, int]) -> list[Gap]:
@@ -87,8 +94,9 @@ def find_gaps(found: FocusMap, noise: Noise, names: Sequence[str], size: tuple[i
     """
     if len(names) < 2:
         return []
-    soft = soft_cells(found, noise).astype(np.uint8)
-    closed = cv2.morphologyEx(soft, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    soft, sharp = _cells(found, noise)
+    links = _links(found, sharp, len(names))
+    closed = cv2.morphologyEx(soft.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=8)
     gaps = []
@@ -96,7 +104,7 @@ def find_gaps(found: FocusMap, noise: Noise, names: Sequence[str], size: tuple[i
         x, y, w, h, cells = (int(v) for v in stats[label])
         if cells < LEAST_CELLS or cells < LEAST_SHARE * soft.size:
             continue
-        after, before = _between(found, labels == label, len(names))
+        after, before = _between(found, labels == label, links)
         box = (CELL * x, CELL * y, min(CELL * w, size[0] - CELL * x), min(CELL * h, size[1] - CELL * y))
         gaps.append(
             Gap(
@@ -109,14 +117,31 @@ def find_gaps(found: FocusMap, noise: Noise, names: Sequence[str], size: tuple[i
     return sorted(gaps, key=lambda g: -g.share)[:MOST]
 
 
-def _between(found: FocusMap, cells: NDArray[np.bool_], frames: int) -> tuple[int | None, int | None]:
-    """The two frames on both sides of a gap: its sharpest one, and the sharper of that one's neighbours."""
+def _links(found: FocusMap, sharp: NDArray[np.bool_], frames: int) -> NDArray[np.float64]:
+    """How much each frame and the next show of what is sharp in the other, 0..1, (n - 1,); NaN where none can tell."""
+    links = np.full(frames - 1, np.nan)
+    for k in range(frames - 1):
+        following = found.beside[1][sharp & (found.sharpest == k)]
+        previous = found.beside[0][sharp & (found.sharpest == k + 1)]
+        told = [float(np.median(side)) for side in (following, previous) if side.size]
+        if told:
+            links[k] = np.mean(told)
+    return links
+
+
+def _between(
+    found: FocusMap, cells: NDArray[np.bool_], links: NDArray[np.float64]
+) -> tuple[int | None, int | None]:
+    """The two frames on both sides of a gap: its sharpest one, and that one's neighbour across the wider step."""
     values, counts = np.unique(found.sharpest[cells], return_counts=True)
-    middle = int(values[counts.argmax()])
-    here = cells & (found.sharpest == middle)
-    previous, following = (float(np.median(found.beside[side][here])) for side in range(2))
+    middle, last = int(values[counts.argmax()]), len(links)
+    usual = ORDINARY * float(np.nanmedian(links)) if np.isfinite(links).any() else 0.0
     if middle == 0:
-        return (0, 1) if following > 0.9 else (None, 0)
-    if middle == frames - 1:
-        return (frames - 2, frames - 1) if previous > 0.9 else (frames - 1, None)
-    return (middle - 1, middle) if previous > following else (middle, middle + 1)
+        return (0, 1) if links[0] < usual else (None, 0)
+    if middle == last:
+        return (last - 1, last) if links[-1] < usual else (last, None)
+    before, after = links[middle - 1], links[middle]
+    if not np.isfinite(before + after):
+        here = cells & (found.sharpest == middle)
+        after, before = (float(np.median(found.beside[side][here])) for side in range(2))
+    return (middle - 1, middle) if before < after else (middle, middle + 1)
