@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from nearfar.merge.focus import FocusFrame, FocusMap, FocusWriter, find_focus
 from nearfar.merge.kernel import picture_calls, twin_survey
@@ -35,26 +35,28 @@ STEPS = np.concatenate([[0.0], 0.5 * 1.45 ** np.arange(9)])
 """Sigmas in pixels of the blurs that others are mixed from; about 10 is the largest."""
 
 
-def blurs(sharp: NDArray[np.float64]) -> NDArray[np.float64]:
+def blurs(sharp: NDArray[np.float64]) -> NDArray[np.float32]:
     """A picture (h, w, 3) under each blur of `STEPS`: (10, h, w, 3)."""
-    return np.stack([sharp if s == 0 else ndimage.gaussian_filter(sharp, (s, s, 0)) for s in STEPS])
+    first = sharp.astype(np.float32)
+    return np.stack([first if s == 0 else cv2.GaussianBlur(first, (0, 0), s) for s in STEPS])
 
 
-def defocused(layers: NDArray[np.float64], radius: NDArray[np.float64]) -> NDArray[np.float64]:
+def defocused(layers: NDArray[np.float32], radius: NDArray[np.float64]) -> NDArray[np.float32]:
     """`blurs` mixed so that sigma (h, w) differs from place to place."""
-    at = np.interp(radius, STEPS, np.arange(len(STEPS)))
+    at = np.interp(radius, STEPS, np.arange(len(STEPS))).astype(np.float32)
     low = np.minimum(at.astype(int), len(STEPS) - 2)
     y, x = np.indices(radius.shape)
-    part = (at - low)[..., None]
-    return np.asarray(layers[low, y, x] * (1 - part) + layers[low + 1, y, x] * part)
+    part = (at - low.astype(np.float32))[..., None]
+    return layers[low, y, x] * (1 - part) + layers[low + 1, y, x] * part
 
 
 def encoded(
-    values: NDArray[np.float64], rng: np.random.Generator, noise: float, dtype: Any = np.uint16
+    values: NDArray[Any], rng: np.random.Generator, noise: float, dtype: Any = np.uint16
 ) -> NDArray[Any]:
     """Values 0..1 with white noise of that sigma, as samples."""
     top = int(np.iinfo(dtype).max)
-    return np.round(np.clip(values + rng.normal(0, noise, values.shape), 0, 1) * top).astype(dtype)
+    grain = rng.standard_normal(values.shape, np.float32) * np.float32(noise)
+    return np.round(np.clip(values + grain, 0, 1) * top).astype(dtype)
 
 
 def bracket(
