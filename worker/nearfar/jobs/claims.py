@@ -12,7 +12,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.sql.dml import ReturningUpdate
 
-from nearfar.jobs import flags, moves, order
+from nearfar.jobs import events, flags, moves, order, totals
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import attempts, jobs, units
 from nearfar.jobs.order import Room
@@ -28,14 +28,15 @@ def claim(tx: Tx, room: Room) -> Claim | None:
     if flags.server_state(tx) is not ServerState.OPEN:
         return None
     row = tx.conn.execute(take(tx, room, expired(tx, room))).first()
-    if row is not None:
-        write_lost(tx, row.id, row.token - 1, cause="lost", reason="its worker fell silent")
-    else:
+    taken_over = row is not None
+    if row is None:
         row = _take_ready(tx, room)
     if row is None:
         return None
-    _write_start(tx, row)
     order.charge(tx, row.owner, row.weight)
+    if taken_over:
+        _write_lost(tx, row)
+    _write_start(tx, row)
     return Claim.from_row(row)
 
 
@@ -125,15 +126,25 @@ def write_step(
     )
 
 
-def write_lost(tx: Tx, unit: int, token: int, *, cause: str, reason: str) -> None:
-    """Add a line that the attempt with this token ended without a word of its worker."""
+def _write_lost(tx: Tx, row: Row) -> None:
+    """Put on record how the attempt before the one that just began ended; ``row`` tells of the new one."""
+    before = (attempts.c.unit == row.id, attempts.c.token == row.token - 1)
     began = tx.conn.execute(
-        sa.select(attempts).where(
-            attempts.c.unit == unit, attempts.c.token == token, attempts.c.step == AttemptStep.STARTED
-        )
+        sa.select(attempts).where(*before, attempts.c.step == AttemptStep.STARTED)
     ).first()
-    if began is None:
+    if began is None:  # from a copy of which parts were removed by hand
         return
-    line = {"unit": unit, "job": began.job, "token": token, "worker": began.worker, "at": tx.now}
+    cause, reason = why_lost(tx, worker=began.worker, deadline=began.at + row.limit, limit=row.limit)
+    line = {"unit": row.id, "job": row.job, "token": began.token, "worker": began.worker, "at": tx.now}
     line |= {"step": AttemptStep.LOST, "seconds": tx.now - began.at, "cause": cause, "reason": reason}
     tx.conn.execute(attempts.insert(), line)
+    detail = {"cause": cause, "reason": reason, "attempt": row.attempts - 1, "of": tx.rules.attempts}
+    events.record(tx, "unit.lost", who=row.worker, job=row.job, unit=row.id, detail=detail)
+    totals.add(tx, {("units", f"{row.kind} lost"): 1.0})
+
+
+def why_lost(tx: Tx, *, worker: str | None, deadline: float, limit: float) -> tuple[str, str]:
+    """Cause and reason for an attempt whose lease ran out."""
+    if deadline <= tx.now:
+        return "deadline", f"not done within {limit:.0f} s, which is its time"
+    return "lost", f"its worker {worker} fell silent"

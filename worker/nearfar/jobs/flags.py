@@ -42,10 +42,10 @@ def keep_host(tx: Tx, host: str) -> None:
     value = _get(tx, HOST)
     known = json.loads(value) if value is not None else None
     if known is not None and known["id"] != host:
-        silent = tx.now - max(known["seen"], _last_beat(tx))
+        silent = abs(tx.now - max(known["seen"], _last_beat(tx)))  # from a clock that was set back: long ago
         if silent < tx.rules.host_silence:
             raise StoreError(
-                f"job store: another host used it {max(0.0, silent):.0f} s ago; an SQLite store serves one host alone. "
+                f"job store: another host used it {silent:.0f} s ago; an SQLite store serves one host alone. "
                 "Use PostgreSQL for several (postgresql://user@host/database). If the other host is gone for good, "
                 f"try again after {tx.rules.host_silence:.0f} s of silence"
             )

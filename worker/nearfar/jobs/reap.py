@@ -87,10 +87,8 @@ def _reap_one(tx: Tx, found: Row) -> UnitState | None:
     row = lock_held(tx, found)
     if job is None or row is None or row.lease_until >= tx.now:
         return None
-    if row.deadline is not None and row.deadline <= tx.now:
-        reason = f"not done within {row.limit:.0f} s, which is its time"
-        return lose(tx, job, row, cause="deadline", reason=reason)
-    return lose(tx, job, row, cause="lost", reason=f"its worker {row.worker} fell silent")
+    cause, reason = claims.why_lost(tx, worker=row.worker, deadline=row.deadline, limit=row.limit)
+    return lose(tx, job, row, cause=cause, reason=reason)
 
 
 def lock_if_there(tx: Tx, job: int) -> Row | None:

@@ -252,6 +252,8 @@ class Store:
     def finish(self, claim: Claim, outcome: Outcome | None = None) -> JobState:
         """Keep all that a unit made, at once, and let what follows begin; the state of the job then.
 
+        Where no answer came (`StoreUnreachable`), say it again: what was kept is kept once.
+
         Raises
         ------
         LostClaim

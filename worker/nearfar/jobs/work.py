@@ -87,6 +87,8 @@ def _wish(tx: Tx, claim: Claim, job: Row) -> Wish:
 def finish(tx: Tx, claim: Claim, outcome: Outcome) -> JobState | None:
     """Keep what a unit made, and let what follows begin. The job's state then; None: nobody wants it any longer.
 
+    Said again by the same claim, e.g. since the answer was lost, it changes nothing more.
+
     Raises
     ------
     LostClaim
@@ -95,6 +97,8 @@ def finish(tx: Tx, claim: Claim, outcome: Outcome) -> JobState | None:
         The plan would end without a `deliver` unit, or adds to a stage that began.
     """
     job = _job(tx, claim)
+    if _kept(tx, claim):
+        return JobState(job.state)
     if not moves.wanted(job, claim.run):
         _close(tx, claim, UnitState.CANCELLED, AttemptStep.CANCELLED)
         return None
@@ -118,6 +122,12 @@ def finish(tx: Tx, claim: Claim, outcome: Outcome) -> JobState | None:
             "with the outcome of the last unit of a stage"
         )
     return state
+
+
+def _kept(tx: Tx, claim: Claim) -> bool:
+    """Whether this very claim finished before, and only the answer was lost on the way."""
+    own = (units.c.id == claim.unit, units.c.token == claim.token, units.c.state == UnitState.DONE)
+    return tx.conn.scalar(sa.select(units.c.id).where(*own)) is not None
 
 
 def _add_units(tx: Tx, claim: Claim, job: Row, plans: Sequence[UnitPlan]) -> None:
