@@ -39,6 +39,11 @@ def format_seconds(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60} min"
 
 
+def printable(text: str) -> str:
+    """Text for a terminal or a line of a file: control characters and broken bytes, as names may hold, as escapes."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+
+
 class _Bar(tqdm):  # type: ignore[misc, unused-ignore]
     """A bar without the library's watching thread, which would outlive a fork."""
 
@@ -112,6 +117,18 @@ class Progress:
         """End the current step. Calling it twice does no harm."""
         with self._lock:
             self._end()
+
+    def __enter__(self) -> Progress:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        """End the current step; where it failed, only take the bar away, so that the error stands on a line of its own."""
+        with self._lock:
+            if kind is None:
+                self._end()
+            elif self._bar is not None:
+                self._write(self._bar.close)
+                self._bar = None
 
     def seconds_left(self) -> float | None:
         """Time that the rest of the step takes at the speed so far; None where nothing can be said yet."""

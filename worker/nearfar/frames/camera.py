@@ -41,6 +41,7 @@ class CameraData:
     subject_distance: float | None = None  # m
     image_id: str | None = None
     image_number: int | None = None
+    software: str | None = None  # what wrote the file, camera or program
 
     def taken(self) -> datetime | None:
         """The moment of exposure with its fraction, and with its zone where the camera knew it."""
@@ -72,6 +73,7 @@ def camera_data(block: ExifBlock) -> CameraData:
         subject_distance=_number(exif, 0x9206, 1e-4, 1e6),
         image_id=_text(exif, 0xA420),
         image_number=_count(exif, 0x9211),
+        software=_text(image, 0x0131),
     )
 
 

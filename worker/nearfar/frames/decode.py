@@ -95,6 +95,16 @@ def read_header(path: Path | str) -> FrameHeader:
     return _inspect(path)[0]
 
 
+def is_picture(path: Path | str) -> bool:
+    """Whether a file begins like a picture of a kind that is read here, whatever state the rest is in."""
+    try:
+        with opened(path) as file:
+            kind_of(file)
+    except FrameRefused:
+        return False
+    return True
+
+
 def exif_block(header: FrameHeader) -> ExifBlock:
     """The camera data of a frame that its result may carry, read again from the file."""
     return for_result(_inspect(header.path)[1])

@@ -11,9 +11,12 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatch
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
-from nearfar.errors import StackRefused, UsageError
+from nearfar.errors import FrameRefused, StackRefused, UsageError
+from nearfar.frames.decode import read_header
 from nearfar.frames.headers import FrameHeader
 
 JUNK = (
@@ -28,6 +31,11 @@ PICTURES = {
 }
 RAW = PICTURES - {".jpg", ".jpeg", ".jpe", ".png", ".tif", ".tiff", ".heic", ".heif", ".hif"}
 DEVELOPED = {".jpg", ".jpeg", ".jpe", ".heic", ".heif", ".hif"}
+OUR_MARK = "Nearfar "
+"""How the Exif tag Software begins in everything that Nearfar writes."""
+REFUSALS_SHOWN = 5
+ROLLED_BELOW = 5000
+"""Where a stack's counter starts again, numbers below this are taken to come after those above."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,15 +53,16 @@ def natural(name: str) -> tuple[tuple[int, int, str], ...]:
 
 
 def list_frames(paths: Iterable[Path]) -> Listing:
-    """Frames among files and folders (not their sub-folders).
+    """Frames among files and folders (not their sub-folders), by name and place alone: no file is opened.
 
     A file that is named is always taken; in a folder, what has no ending of a picture is passed over. Where a raw
-    file and a JPEG or HEIF of the same base name lie in one folder, they are one exposure: the raw file is taken.
+    file and a JPEG or HEIF of the same base name lie in one folder, they are one exposure: the raw file is taken. A
+    file that comes twice, by a link or in two spellings, is taken once.
 
     Raises
     ------
     UsageError
-        If a path does not exist.
+        If a path does not exist or a folder cannot be read.
     StackRefused
         If no frame is left.
     """
@@ -62,7 +71,7 @@ def list_frames(paths: Iterable[Path]) -> Listing:
     passed: list[tuple[Path, str]] = []
     for path in given:
         if path.is_dir():
-            for entry in sorted(path.iterdir(), key=lambda p: natural(p.name)):
+            for entry in _entries(path):
                 reason = why_not(entry)
                 if reason is None:
                     frames.append(entry)
@@ -72,14 +81,102 @@ def list_frames(paths: Iterable[Path]) -> Listing:
             frames.append(path)
         else:
             raise UsageError(f"{path}: there is no such file or folder; give frames, or a folder of frames")
-    frames, twins = _without_twins(list(dict.fromkeys(frames)))
+    for select in (_without_twins, _once_each):
+        frames, left = select(frames)
+        passed += left
     if not frames:
-        ways = ", ".join(str(p) for p in given)
-        raise StackRefused(
-            f"{ways}: no frames found ({len(passed)} other entries); expected at least one picture "
-            "(JPEG, PNG, TIFF, HEIF or camera raw). Give the folder in which the frames of one stack lie."
-        )
-    return Listing(frames=tuple(frames), passed_over=(*passed, *twins))
+        raise StackRefused(_nothing_found(given, passed))
+    return Listing(frames=tuple(frames), passed_over=tuple(passed))
+
+
+def _entries(folder: Path) -> list[Path]:
+    try:
+        return sorted(folder.iterdir(), key=lambda p: natural(p.name))
+    except OSError as error:
+        raise UsageError(
+            f"{folder}: the folder cannot be read ({error.strerror}); change its permissions, or copy the frames"
+        ) from error
+
+
+def _nothing_found(given: Sequence[Path], passed: Sequence[tuple[Path, str]]) -> str:
+    endings = sorted({p.suffix.casefold() or "without an ending" for p, _ in passed})
+    found = f"{len(passed)} other entries: {', '.join(endings[:8])}" if passed else "nothing at all"
+    return (
+        f"{', '.join(str(p) for p in given)}: no frames found ({found}); expected at least one picture "
+        "(JPEG, PNG, TIFF, HEIF or camera raw). Give the folder in which the frames of one stack lie."
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gathered:
+    """The frames of one stack in the order they were taken, and what was passed over with the reason."""
+
+    headers: tuple[FrameHeader, ...]
+    passed_over: tuple[tuple[Path, str], ...]
+
+
+def made_by_nearfar(header: FrameHeader) -> bool:
+    """Whether a picture is a result of ours, or one of the pictures that lie beside it."""
+    return (header.camera.software or "").startswith(OUR_MARK)
+
+
+def gather(paths: Iterable[Path], *, own: Sequence[Path] = ()) -> Gathered:
+    """List the frames, read their headers, leave out results of ours, and put the rest in sequence.
+
+    Parameters
+    ----------
+    paths
+        Files and folders, as for `list_frames`.
+    own
+        Files that this run is about to write: results of an earlier run under these names are not worth a word.
+
+    Raises
+    ------
+    FrameRefused, StackRefused
+        If frames cannot be read (all of them are named, not only the first), two have the same name, or none is left.
+    UsageError
+        As `list_frames`.
+    """
+    listing = list_frames(paths)
+    headers: list[FrameHeader] = []
+    passed = list(listing.passed_over)
+    refused: list[FrameRefused] = []
+    for path in listing.frames:
+        try:
+            header = read_header(path)
+        except FrameRefused as error:
+            refused.append(error)
+            continue
+        if not made_by_nearfar(header):
+            headers.append(header)
+        elif not any(path.samefile(p) for p in own if p.exists()):
+            passed.append((path, "a result of Nearfar, not a frame"))
+    if refused:
+        raise _refusal(refused, len(listing.frames))
+    if not headers:
+        raise StackRefused("only results of Nearfar were found and no frames; give the folder of the frames")
+    _check_names(headers)
+    return Gathered(headers=tuple(in_sequence(headers)), passed_over=tuple(passed))
+
+
+def _refusal(refused: Sequence[FrameRefused], count: int) -> FrameRefused | StackRefused:
+    if len(refused) == 1:
+        return refused[0]
+    told = " | ".join(str(error) for error in refused[:REFUSALS_SHOWN])
+    more = f" | and {len(refused) - REFUSALS_SHOWN} more" if len(refused) > REFUSALS_SHOWN else ""
+    return StackRefused(f"{len(refused)} of {count} files cannot be used: {told}{more}")
+
+
+def _check_names(headers: Sequence[FrameHeader]) -> None:
+    """Refuse two frames of one name: the report and the map of frames tell frames by their names."""
+    seen: dict[str, Path] = {}
+    for header in headers:
+        other = seen.setdefault(header.path.name, header.path)
+        if other != header.path:
+            raise StackRefused(
+                f"found two frames called {header.path.name} ({other} and {header.path}); expected a name of its own "
+                "for each frame. Rename one of them, or leave it out."
+            )
 
 
 def why_not(entry: Path) -> str | None:
@@ -107,34 +204,49 @@ def _without_twins(frames: Sequence[Path]) -> tuple[list[Path], list[tuple[Path,
     return kept, twins
 
 
+def _once_each(frames: Sequence[Path]) -> tuple[list[Path], list[tuple[Path, str]]]:
+    """Leave out what is the same file as one before; of a link and its target the target stays."""
+    kept: dict[tuple[int, int] | Path, Path] = {}
+    again: list[tuple[Path, str]] = []
+    for path in sorted(frames, key=lambda p: p.is_symlink()):
+        try:
+            status = path.stat()
+        except OSError:  # a link to nothing, or not ours to read: told when it is opened
+            kept[path] = path
+            continue
+        first = kept.setdefault((status.st_dev, status.st_ino), path)
+        if first is not path:
+            again.append((path, f"the same file as {first.name}"))
+    chosen = set(kept.values())
+    return [p for p in dict.fromkeys(frames) if p in chosen], again
+
+
 def in_sequence(headers: Sequence[FrameHeader]) -> list[FrameHeader]:
     """Frames in the order they were taken: by time where every frame tells one, ties and all else by name.
 
-    The counter in names starts again after 9999, the clock does not; times without fractions leave ties, within
-    which a name counts modulo that start.
+    The counter in names starts again after 9999, the clock does not. Times without fractions leave ties; within
+    them, and where there are no times at all, a name counts on past that start.
     """
+    rolled = _rolls_over([h.path.stem for h in headers])
+
+    def by_name(header: FrameHeader) -> tuple[bool, Any]:
+        return rolled and (_counter(header.path.stem) or 0) < ROLLED_BELOW, natural(header.path.name)
+
     times = [h.camera.taken() for h in headers]
     aware = {t.tzinfo is not None for t in times if t is not None}
     if any(t is None for t in times) or len(aware) > 1 or len(set(times)) < 2:
-        return sorted(headers, key=lambda h: natural(h.path.name))
-    rolled = _rolls_over([h.path.stem for h in headers])
-    return sorted(
-        headers, key=lambda h: (h.camera.taken(), _number(h.path.stem, rolled), natural(h.path.name))
-    )
+        return sorted(headers, key=by_name)
+    return sorted(headers, key=lambda h: (h.camera.taken(), by_name(h)))
 
 
 def _counter(stem: str) -> int | None:
-    match = re.search(r"(\d{4})\D*$", stem)
+    match = re.search(r"(?<!\d)(\d{4})\D*$", stem)
     return int(match[1]) if match else None
 
 
 def _rolls_over(stems: Sequence[str]) -> bool:
-    numbers = [n for n in map(_counter, stems) if n is not None]
-    return bool(numbers) and min(numbers) < 1000 and max(numbers) > 9000
-
-
-def _number(stem: str, rolled: bool) -> int:
-    number = _counter(stem)
-    if number is None:
-        return 0
-    return number + 10_000 if rolled and number < 5000 else number
+    """Whether numbers of four digits run up to the end and start again: both ends are there, a wide hole between."""
+    numbers = sorted({n for n in map(_counter, stems) if n is not None})
+    if not numbers or numbers[0] >= 1000 or numbers[-1] <= 9000:
+        return False
+    return any(a < ROLLED_BELOW <= b and b - a > ROLLED_BELOW for a, b in pairwise(numbers))

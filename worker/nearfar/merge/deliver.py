@@ -5,10 +5,13 @@ The picture itself gets its name last: where it is, everything else is.
 
 from __future__ import annotations
 
+import io
 import json
+import struct
+import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -25,6 +28,8 @@ from nearfar.frames.deliverable import (
     write_picture,
     write_preview,
 )
+from nearfar.frames.exif import ExifBlock, block_bytes
+from nearfar.frames.ifd import ascii_tag
 from nearfar.frames.whole import whole_file
 from nearfar.frames.xmp import read_key, xmp_packet
 from nearfar.merge.focus import FocusMap
@@ -206,7 +211,20 @@ def deliver(
 def _write_preview(outputs: Outputs, delivery: Delivery, tags: PictureTags, edge: int) -> None:
     picture = delivery.preview(edge)
     with whole_file(outputs.named("preview.jpg")) as part:
-        write_preview(part, picture, icc=tags.icc, exif=tags.exif)
+        write_preview(part, picture, icc=tags.icc, exif=_marked(tags.exif or ExifBlock()))
+
+
+def _marked(exif: ExifBlock) -> ExifBlock:
+    """With the tag Software, by which intake knows what is ours and no frame."""
+    return replace(exif, image={**exif.image, 0x0131: ascii_tag(SOFTWARE)})
+
+
+def marked_png(data: bytes, size: tuple[int, int]) -> bytes:
+    """A PNG with the same mark in an eXIf chunk (PNG specification, third edition) behind the header chunk."""
+    content = block_bytes(_marked(ExifBlock()), width=size[0], height=size[1])
+    body = b"eXIf" + content
+    chunk = struct.pack(">I", len(content)) + body + struct.pack(">I", zlib.crc32(body))
+    return data[:33] + chunk + data[33:]
 
 
 def _write_focus(outputs: Outputs, delivery: Delivery, found: FocusMap, names: Sequence[str]) -> None:
@@ -224,7 +242,8 @@ def _write_focus(outputs: Outputs, delivery: Delivery, found: FocusMap, names: S
         write_picture(part, width=cols, height=rows, channels=1, levels=[grid_tiles(doubt)], tags=tags)
     colours = colour_map(delivery.small_map(), found.certain, len(names))
     with whole_file(outputs.named("focus.png")) as part:
-        part.write_bytes(cv2.imencode(".png", np.ascontiguousarray(colours[:, :, ::-1]))[1].tobytes())
+        data = cv2.imencode(".png", np.ascontiguousarray(colours[:, :, ::-1]))[1].tobytes()
+        part.write_bytes(marked_png(data, (colours.shape[1], colours.shape[0])))
 
 
 def grid_tiles(grid: NDArray[np.uint16]) -> Iterator[bytes]:
@@ -241,6 +260,9 @@ def _write_reports(outputs: Outputs, report: Report) -> None:
     with whole_file(outputs.named("report.txt")) as part:
         part.write_text(report.text(), encoding="utf-8")
     with whole_file(outputs.named("report.png")) as part:
-        plot_frames(part, report.content)
+        picture = plot_frames(report.content)
+        data = io.BytesIO()
+        picture.save(data, "PNG")
+        part.write_bytes(marked_png(data.getvalue(), picture.size))
     with whole_file(outputs.report) as part:
         part.write_text(json.dumps(report.content, indent=1) + "\n", encoding="utf-8")

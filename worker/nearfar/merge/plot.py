@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from PIL import Image, ImageDraw, ImageFont
@@ -109,8 +108,8 @@ def _draw_strip(
             draw.text((place + 30, top - 22), name, fill=INK, font=font)
 
 
-def plot_frames(path: Path, report: Mapping[str, Any]) -> None:
-    """Write the plot of a report's frames as PNG, 1200 pixels wide."""
+def plot_frames(report: Mapping[str, Any]) -> Image.Image:
+    """The plot of a report's frames, 1200 pixels wide."""
     rows = strips(report)
     frames = report["frames"]
     picture = Image.new("RGB", (WIDTH, TOP + ROW * len(rows) + 30), PAPER)
@@ -125,4 +124,4 @@ def plot_frames(path: Path, report: Mapping[str, Any]) -> None:
         draw.text((at, below), str(k + 1), fill=INK, font=font, anchor="ma")
     words = "frames in their order; a red line marks one that is left out"
     draw.text((WIDTH - RIGHT, below + 24), words, fill=INK, font=font, anchor="ra")
-    picture.save(path, format="PNG")
+    return picture

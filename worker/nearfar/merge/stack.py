@@ -94,6 +94,7 @@ class Merge:
         self.progress = progress
         self.stop = stop
         self.clock = _Clock()
+        check_alike(job.headers)
         self.size = (job.headers[0].width, job.headers[0].height)
         self.plan: Plan = make_plan(
             job.headers, limit=job.memory, threads=job.threads, tile=min(job.recipe.render.tile, 256)
@@ -110,9 +111,7 @@ class Merge:
     def run(self) -> Report:
         """Make the picture, or find it made already. Raises the errors of nearfar.errors."""
         job = self.job
-        check_alike(job.headers)
         self.reference_place()  # a name that is not there is refused before any work
-        job.scratch.mkdir(parents=True, exist_ok=True)
         with open_scratch(job.scratch, job.outputs.picture) as scratch:
             self.progress.step("identify", len(job.headers))
             marks = self._identify()
@@ -172,9 +171,8 @@ class Merge:
         for place, name in enumerate(names):
             if wanted in (name, Path(name).stem, str(self.job.headers[place].path)):
                 return place
-        raise UsageError(
-            f"--reference {wanted}: no frame has that name; there are {', '.join(names[:6])} ..."
-        )
+        there = ", ".join(names[:6]) + (" ..." if len(names) > 6 else "")
+        raise UsageError(f"--reference {wanted}: no frame has that name; there are {there}")
 
     # ---- steps ----
 
