@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import secrets
 from collections.abc import Iterator
@@ -17,7 +18,7 @@ def whole_file(path: Path | str) -> Iterator[Path]:
     the old state or the new one.
     """
     path = Path(path)
-    temporary = path.with_name(f".nearfar-{secrets.token_hex(6)}.part")
+    temporary = path.with_name(f"{_parts_of(path)}-{secrets.token_hex(6)}.part")
     try:
         yield temporary
         _sync(temporary)
@@ -25,6 +26,18 @@ def whole_file(path: Path | str) -> Iterator[Path]:
         _sync(path.parent)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def remove_parts(path: Path | str) -> None:
+    """Remove what killed runs left beside ``path``. Only for whoever knows that nobody is writing it now."""
+    path = Path(path)
+    for entry in path.parent.glob(f"{_parts_of(path)}-*.part"):
+        entry.unlink(missing_ok=True)
+
+
+def _parts_of(path: Path) -> str:
+    """How temporary names beside ``path`` begin: short whatever the name, told apart by a digest of it."""
+    return f".nearfar-{hashlib.sha256(os.fsencode(path.name)).hexdigest()[:10]}"
 
 
 def _sync(path: Path) -> None:

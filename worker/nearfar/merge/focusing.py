@@ -88,7 +88,9 @@ def _volume(path: Path, shape: tuple[int, int, int], mode: Any) -> FocusWriter:
     cells = int(np.prod(shape))
     if mode == "w+":
         with open(path, "wb") as file:
-            os.truncate(file.fileno(), 3 * cells)
+            os.posix_fallocate(
+                file.fileno(), 0, 3 * cells
+            )  # a full disk would kill the process at the first touch
         mode = "r+"
     prior = np.memmap(path, np.uint16, mode, 0, shape)
     admitted = np.memmap(path, np.uint8, mode, 2 * cells, shape)

@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 import shutil
+import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -43,13 +44,10 @@ class Scratch:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.wanted: set[str] = set()
 
     def path(self, key: str, kind: str) -> Path:
         """Where the output of that key and kind lies, or would lie."""
-        name = f"{key}.{kind}"
-        self.wanted.add(name)
-        return self.folder / name
+        return self.folder / f"{key}.{kind}"
 
     def has(self, key: str, kind: str, size: int | None = None) -> bool:
         """Whether the output is there (and, where given, has exactly ``size`` bytes)."""
@@ -63,7 +61,7 @@ class Scratch:
     def writing(self, key: str, kind: str) -> Iterator[Path]:
         """A passing name to write to; renamed to the output's when the block ends well, removed otherwise."""
         target = self.path(key, kind)
-        part = target.with_name(f"{target.name}.{os.getpid()}.part")
+        part = target.with_name(f"{target.name}.{threading.get_ident()}.part")  # twin frames are one key
         try:
             yield part
             part.replace(target)
@@ -97,11 +95,9 @@ class Scratch:
         except (OSError, ValueError):
             return None
 
-    def sweep(self) -> None:
-        """Remove what this run did not ask for: outputs of other settings, and parts of killed runs."""
-        for entry in self.folder.iterdir():
-            if entry.name not in self.wanted and entry.name not in ("lock", "boot"):
-                entry.unlink(missing_ok=True)
+    def size(self) -> int:
+        """Bytes that lie there."""
+        return sum(p.stat().st_size for p in self.folder.iterdir())
 
     def remove(self) -> None:
         """Remove the whole folder."""
@@ -118,29 +114,50 @@ def open_scratch(base: Path, out: Path) -> Iterator[Scratch]:
         Another run is at work on the same picture, or the folder cannot be written.
     """
     folder = folder_for(base, out)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        lock = open(folder / "lock", "w")  # noqa: SIM115 - held open: the lock ends with it
-    except OSError as error:
-        raise WorkFailed(
-            f"scratch folder {folder}: cannot be written ({error.strerror}); name another one with --scratch"
-        ) from error
-    with lock:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            raise WorkFailed(
-                f"{out.name}: another run is at work on this picture (scratch folder {folder}); "
-                "wait for it, or give --out another name"
-            ) from error
-        _distrust_older(folder)
+    with _locked(folder, out):
+        _distrust(folder)
         yield Scratch(folder)
 
 
-def _distrust_older(folder: Path) -> None:
+@contextmanager
+def _locked(folder: Path, out: Path) -> Iterator[None]:
+    """Hold the folder's lock. A lock file that was removed with its folder by the run before is no lock: try anew."""
+    while True:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            lock = open(folder / "lock", "w")  # noqa: SIM115 - held open: the lock ends with it
+        except FileNotFoundError as error:
+            if folder.parent.is_dir() and not folder.exists():  # removed between the two lines
+                continue
+            raise _not_writable(folder, error) from error
+        except OSError as error:
+            raise _not_writable(folder, error) from error
+        with lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as error:
+                raise WorkFailed(
+                    f"{out.name}: another run is at work on this picture (scratch folder {folder}); "
+                    "wait for it, or give --out another name"
+                ) from error
+            if os.fstat(lock.fileno()).st_nlink == 0:
+                continue
+            yield
+            return
+
+
+def _not_writable(folder: Path, error: OSError) -> WorkFailed:
+    return WorkFailed(
+        f"scratch folder {folder}: cannot be written ({error.strerror}); name another one with --scratch"
+    )
+
+
+def _distrust(folder: Path) -> None:
+    """Remove parts of killed runs, and everything if the machine started since."""
     marker = folder / "boot"
-    if not marker.exists() or marker.read_text(encoding="ascii") != _boot():
-        for entry in folder.iterdir():
-            if entry.name != "lock":
-                entry.unlink(missing_ok=True)
+    same = marker.exists() and marker.read_text(encoding="ascii") == _boot()
+    for entry in folder.iterdir():
+        if entry.name != "lock" and (not same or entry.name.endswith(".part")):
+            entry.unlink(missing_ok=True)
+    if not same:
         marker.write_text(_boot(), encoding="ascii")

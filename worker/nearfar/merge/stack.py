@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar import __version__
-from nearfar.errors import Interrupted, SourceChanged, StackRefused, UsageError
+from nearfar.errors import Interrupted, StackRefused, UsageError
 from nearfar.frames.headers import FrameHeader, check_alike
+from nearfar.frames.whole import remove_parts
 from nearfar.merge import focusing, registering, rendering
 from nearfar.merge.deliver import Delivery, Outputs, deliver, finished
 from nearfar.merge.focus import FocusMap, FocusWriter, in_order
@@ -30,7 +31,15 @@ from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
 from nearfar.merge.report import Report, build_report
 from nearfar.merge.scratch import Scratch, open_scratch
-from nearfar.merge.survey import MappedFrame, Surveyed, Surveyor, identify, survey_key
+from nearfar.merge.survey import (
+    MappedFrame,
+    Mark,
+    Surveyed,
+    Surveyor,
+    changed,
+    identify,
+    survey_key,
+)
 from nearfar.progress import Progress
 
 DELIVER_VERSION = 1
@@ -113,26 +122,30 @@ class Merge:
         job = self.job
         self.reference_place()  # a name that is not there is refused before any work
         with open_scratch(job.scratch, job.outputs.picture) as scratch:
+            for target in (job.outputs.picture, *job.outputs.side_files()):
+                remove_parts(target)
             self.progress.step("identify", len(job.headers))
             marks = self._identify()
             name = self._result_key([survey_key(h, d) for h, (d, _) in zip(job.headers, marks, strict=True)])
             done = finished(job.outputs, name)
             if done is not None:
+                self.progress.finish()
                 self.progress.note(f"{job.outputs.picture} is there already, made from these frames")
                 return done
             check_disk(
                 self.plan,
                 scratch=scratch.folder,
-                there=sum(p.stat().st_size for p in scratch.folder.iterdir()),
+                there=scratch.size(),
                 out=job.outputs.picture.absolute().parent,
             )
-            report = self._make(scratch, name)
+            paths = [h.path for h in job.headers]
+            report = self._make(scratch, name, dict(zip(paths, marks, strict=True)))
             if not job.keep_scratch:
                 scratch.remove()
         return report
 
-    def _identify(self) -> list[tuple[str, Fingerprint]]:
-        def one(header: FrameHeader) -> tuple[str, Fingerprint]:
+    def _identify(self) -> list[Mark]:
+        def one(header: FrameHeader) -> Mark:
             self.stop.check()
             found = identify(header)
             self.progress.advance(1)
@@ -176,9 +189,9 @@ class Merge:
 
     # ---- steps ----
 
-    def _make(self, scratch: Scratch, name: str) -> Report:
+    def _make(self, scratch: Scratch, name: str, marks: Mapping[Path, Mark]) -> Report:
         with self.clock.step("survey"):
-            frames = self._survey(scratch)
+            frames = self._survey(scratch, marks)
         keys = [f.key for f in frames]
         with self.clock.step("register"):
             noise = self._noise(scratch, frames)
@@ -216,8 +229,8 @@ class Merge:
             self.progress.finish()
         return report
 
-    def _survey(self, scratch: Scratch) -> list[Surveyed]:
-        surveyor = Surveyor(scratch, self.relax)
+    def _survey(self, scratch: Scratch, marks: Mapping[Path, Mark]) -> list[Surveyed]:
+        surveyor = Surveyor(scratch, self.relax, marks)
         self.progress.step("survey", len(self.job.headers))
         out = []
         for frame in in_order(list(self.job.headers), surveyor.survey, self.plan.survey_threads):
@@ -227,7 +240,7 @@ class Merge:
         digests: dict[str, str] = {}
         for frame in out:
             if frame.digest in digests:
-                self.progress.note(f"{frame.header.path.name} is the same file as {digests[frame.digest]}")
+                self.progress.note(f"{frame.header.path.name} has the same bytes as {digests[frame.digest]}")
             digests.setdefault(frame.digest, frame.header.path.name)
         return out
 
@@ -344,7 +357,4 @@ class Merge:
             except OSError:
                 same = False
             if not same:
-                raise SourceChanged(
-                    f"{frame.header.path.name}: found other contents than at the survey; expected a file that stays "
-                    "as it is while it is worked on. Wait until it has arrived completely, then run again."
-                )
+                raise changed(frame.header.path)

@@ -1,12 +1,15 @@
-"""Survey: every frame alone, decoded once. Its pixels are laid out as plain blocks in scratch where the file itself
-cannot be mapped, and what later steps ask of it on small grids is measured and stored."""
+"""Survey: every frame alone, decoded once.
+
+Its pixels are laid out as plain blocks in scratch where the file itself cannot be mapped, and what later steps ask
+of it on small grids is measured and stored.
+"""
 
 from __future__ import annotations
 
 import mmap
 import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,18 +17,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.errors import SourceChanged
 from nearfar.frames.colour import light_table
 from nearfar.frames.decode import decode, decode_cost
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.windows import FrameRows
 from nearfar.merge.kernel.loader import BLOCK, Pixels
-from nearfar.merge.kernel.picture_calls import CURVE_STEPS, grid_shape, measure, lay_out_rows
+from nearfar.merge.kernel.picture_calls import CURVE_STEPS, grid_shape, lay_out_rows, measure
 from nearfar.merge.keys import Fingerprint, file_digest, key
 from nearfar.merge.noise import lowest_cells
 from nearfar.merge.scratch import Scratch
 
 VERSION = 1
 F32 = NDArray[np.float32]
+Mark = tuple[str, Fingerprint]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,7 +63,7 @@ def survey_memory(header: FrameHeader) -> int:
     return decode_cost(header) + picture + grids + (12 << 20)
 
 
-def identify(header: FrameHeader) -> tuple[str, Fingerprint]:
+def identify(header: FrameHeader) -> Mark:
     """Digest of a frame's bytes, and what tells cheaply later whether they changed."""
     before = Fingerprint.of(header.path)
     return file_digest(header.path), before
@@ -69,11 +74,30 @@ def survey_key(header: FrameHeader, digest: str) -> str:
     return key("survey", VERSION, {"kind": header.kind, "bits": header.bits}, [digest])
 
 
-class Surveyor:
-    """Surveys frames of one size from several threads, each with one buffer that is used again."""
+def changed(path: Path) -> SourceChanged:
+    """The error for a frame that is no longer the file that it was."""
+    return SourceChanged(
+        f"{path.name}: found other contents than at the start; expected a file that stays as it is while it is worked "
+        "on. Wait until it has arrived completely, then run again."
+    )
 
-    def __init__(self, scratch: Scratch, relax: Callable[[], None]) -> None:
+
+class Surveyor:
+    """Surveys frames of one size from several threads, each with one buffer that is used again.
+
+    Parameters
+    ----------
+    scratch
+        Where outputs go.
+    relax
+        Called after every frame.
+    marks
+        What `identify` found for every frame's path.
+    """
+
+    def __init__(self, scratch: Scratch, relax: Callable[[], None], marks: Mapping[Path, Mark]) -> None:
         self.scratch = scratch
+        self.marks = marks
         self.relax = relax
         self._local = threading.local()
 
@@ -88,7 +112,7 @@ class Surveyor:
 
     def survey(self, header: FrameHeader) -> Surveyed:
         """Survey one frame, or find it surveyed already."""
-        digest, fingerprint = identify(header)
+        digest, fingerprint = self._unchanged(header)
         name = survey_key(header, digest)
         size = rows_bytes(header)
         rows = self.scratch.path(name, "rows") if size else None
@@ -113,6 +137,16 @@ class Surveyor:
             )
         self.relax()
         return done
+
+    def _unchanged(self, header: FrameHeader) -> Mark:
+        """The frame's mark, if it is still the file that was identified."""
+        digest, fingerprint = self.marks[header.path]
+        if Fingerprint.of(header.path) == fingerprint:
+            return digest, fingerprint
+        found = identify(header)
+        if found[0] != digest:
+            raise changed(header.path)
+        return found
 
     @staticmethod
     def _bands(header: FrameHeader) -> Any:
