@@ -12,6 +12,7 @@ import json
 import os
 import shutil
 import threading
+import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -76,9 +77,9 @@ class Scratch:
     def load(self, key: str, kind: str, *names: str) -> list[NDArray[Any]]:
         """Named arrays of an output; only these are read."""
         try:
-            with np.load(self.path(key, kind), allow_pickle=False) as stored:
+            with open(self.path(key, kind), "rb") as file, np.load(file, allow_pickle=False) as stored:
                 return [stored[name] for name in names]
-        except (OSError, ValueError, KeyError) as error:
+        except (OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile) as error:
             raise WorkFailed(
                 f"{self.path(key, kind)}: not readable ({error}); remove the folder {self.folder} and run again"
             ) from error
