@@ -12,6 +12,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -128,8 +129,8 @@ class Renderer:
     def _quarters(
         self, tile: int, x: int, y: int, out: U16, frame_map: U16, share: NDArray[np.float64]
     ) -> None:
-        for dy in range(0, min(2 * tile, out.shape[0]), tile):
-            for dx in range(0, min(2 * tile, out.shape[1]), tile):
+        for dy in range(0, min(2 * tile, self.size[1] - y), tile):
+            for dx in range(0, min(2 * tile, self.size[0] - x), tile):
                 self._tile(
                     *(tile, x + dx, y + dy, out[dy:, dx:], frame_map[dy // 2 :, dx // 2 :], share),
                 )
@@ -197,18 +198,26 @@ def write_band(path: Path, blocks: Sequence[_Block]) -> None:
 
 def read_band(path: Path) -> Band:
     """Read a stored band, its tiles left where they lie. Raises `WorkFailed` where the file is not whole."""
-    with open(path, "rb") as file:
-        start = file.read(len(MAGIC) + 4)
-        if start[: len(MAGIC)] != MAGIC:
-            raise WorkFailed(f"{path}: not a stored band; remove the scratch folder and run again")
-        head = json.loads(file.read(struct.unpack("<I", start[len(MAGIC) :])[0]))
-        share = np.frombuffer(file.read(8 * head["frames"]), np.float64)
-        half = np.frombuffer(file.read(2 * int(np.prod(head["half"]))), np.uint16).reshape(head["half"])
-        frame_map = np.frombuffer(file.read(2 * int(np.prod(head["map"]))), np.uint16).reshape(head["map"])
-        offset, spans = file.tell(), []
-        for size in head["tiles"]:
-            spans.append((offset, size))
-            offset += size
-        if file.seek(0, 2) != offset:
-            raise WorkFailed(f"{path}: {file.tell()} bytes, expected {offset}; remove the scratch folder")
+    try:
+        with open(path, "rb") as file:
+            return _read_band(path, file)
+    except (OSError, ValueError, KeyError, struct.error) as error:
+        raise WorkFailed(
+            f"{path}: found {error}; expected a whole band. Remove the scratch folder {path.parent} and run again"
+        ) from error
+
+
+def _read_band(path: Path, file: BinaryIO) -> Band:
+    if file.read(len(MAGIC)) != MAGIC:
+        raise ValueError("another beginning")
+    head = json.loads(file.read(struct.unpack("<I", file.read(4))[0]))
+    share = np.frombuffer(file.read(8 * head["frames"]), np.float64)
+    half = np.frombuffer(file.read(2 * int(np.prod(head["half"]))), np.uint16).reshape(head["half"])
+    frame_map = np.frombuffer(file.read(2 * int(np.prod(head["map"]))), np.uint16).reshape(head["map"])
+    offset, spans = file.tell(), []
+    for size in head["tiles"]:
+        spans.append((offset, size))
+        offset += size
+    if file.seek(0, 2) != offset:
+        raise ValueError(f"{file.tell()} bytes in place of {offset}")
     return Band(path=path, spans=tuple(spans), half=half, frame_map=frame_map, share=share)
