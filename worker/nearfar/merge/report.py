@@ -132,7 +132,7 @@ def build_report(
         warnings.append(
             f"the brightness of the frames differs by {max(gains) - min(gains):.2f} EV; it was taken out in linear light"
         )
-    remarks = [f"{f.header.path.name}: {n}" for f in frames for n in f.header.notes]
+    remarks = [(f.header.path.name, n) for f in frames for n in f.header.notes]
     return Report(
         {
             "format": FORMAT,
@@ -159,11 +159,10 @@ def build_report(
     )
 
 
-def _condensed(remarks: Sequence[str]) -> list[str]:
+def _condensed(remarks: Sequence[tuple[str, str]]) -> list[str]:
     """The same remark on many frames is told once."""
     by_text: dict[str, list[str]] = {}
-    for remark in remarks:
-        name, text = remark.split(": ", 1)
+    for name, text in remarks:
         by_text.setdefault(text, []).append(name)
     return [
         f"{names[0]}: {text}" if len(names) == 1 else f"{len(names)} frames, {names[0]} first: {text}"
