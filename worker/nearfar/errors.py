@@ -114,7 +114,7 @@ class IllegalTransition(StoreError):
         self.wanted = wanted
         self.possible = tuple(sorted(possible))
         after = f"it can become {', '.join(self.possible)}" if self.possible else "that is final"
-        super().__init__(f"{what} is {state} and cannot become {wanted}; {after}.")
+        super().__init__(f"{what} is {state} and cannot be {wanted}; {after}.")
 
 
 class KeyReused(StoreError):

@@ -11,12 +11,10 @@ import sqlalchemy as sa
 
 from nearfar.jobs import Rules, Store, open_store
 from nearfar.jobs.engine import dispose, engine_for, parse_url
-from nearfar.jobs.model import metadata
 from tests.worker.jobs.making import Clock
-from tests.worker.jobs.postgresql import server
+from tests.worker.jobs.postgresql import emptied, server
 
 HOST = "bench"
-TABLES = ", ".join(table.name for table in metadata.sorted_tables)
 
 
 @pytest.fixture(scope="session")
@@ -48,10 +46,7 @@ def sqlite_url(tmp_path: Path, empty_sqlite: Path) -> Iterator[str]:
 @pytest.fixture
 def postgresql_url(postgresql_server: str) -> str:
     """The server's database, without jobs."""
-    store = open_store(postgresql_server)
-    with store.database.engine.begin() as conn:
-        conn.execute(sa.text(f"TRUNCATE {TABLES} RESTART IDENTITY CASCADE"))
-    return postgresql_server
+    return emptied(postgresql_server)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

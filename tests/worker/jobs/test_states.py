@@ -60,7 +60,7 @@ def test_a_job_goes_where_the_drawing_leads_and_nowhere_else(store: Store, state
             store.database.write(partial(move_job, job=job, to=to))
             assert store.job(job).state is to
         else:
-            with pytest.raises(IllegalTransition, match=f"^job {job} is {state} and cannot become {to}; "):
+            with pytest.raises(IllegalTransition, match=f"^job {job} is {state} and cannot be {to}; "):
                 store.database.write(partial(move_job, job=job, to=to))
             assert store.job(job).state is state
 
@@ -75,7 +75,7 @@ def test_a_unit_goes_where_the_drawing_leads_and_nowhere_else(store: Store, stat
             assert store.database.write(partial(move_units, to=to, of={state})) == 3
             assert {unit.state for unit in store.units(job)} == {to}
         else:
-            with pytest.raises(IllegalTransition, match=f"^a unit is {state} and cannot become {to}; "):
+            with pytest.raises(IllegalTransition, match=f"^a unit is {state} and cannot be {to}; "):
                 store.database.write(partial(move_units, to=to, of={state}))
             assert {unit.state for unit in store.units(job)} == {state}
 
@@ -96,11 +96,10 @@ def test_units_in_other_states_are_left_alone(store: Store) -> None:
 def test_the_refusal_says_what_is_possible() -> None:
     error = IllegalTransition("job 7", state=J.HELD, wanted=J.RUNNING, possible=JOB_MOVES[J.HELD])
     assert (
-        str(error)
-        == "job 7 is held and cannot become running; it can become cancelled, done, failed, waiting."
+        str(error) == "job 7 is held and cannot be running; it can become cancelled, done, failed, waiting."
     )
     final = IllegalTransition("job 7", state=J.DONE, wanted=J.WAITING, possible=JOB_MOVES[J.DONE])
-    assert str(final) == "job 7 is done and cannot become waiting; that is final."
+    assert str(final) == "job 7 is done and cannot be waiting; that is final."
 
 
 def test_a_job_that_is_not_there_is_named(store: Store) -> None:

@@ -42,16 +42,20 @@ def claim(tx: Tx, room: Room) -> Claim | None:
 
 def expired(tx: Tx, room: Room) -> sa.Select[int]:
     """Query for a unit whose holder let the lease run out, that still has a try, and that its job still wants."""
+    # A join would let SQLite's planner begin with all jobs that are running.
+    wanted = sa.select(jobs.c.id).where(
+        jobs.c.id == units.c.job,
+        jobs.c.run == units.c.run,
+        jobs.c.state.in_((JobState.WAITING, JobState.RUNNING)),
+    )
     return (
         sa.select(units.c.id)
-        .join(jobs, jobs.c.id == units.c.job)
         .where(
             units.c.state == sa.literal_column("'held'"),
             units.c.lease_until < tx.now,
             units.c.attempts < tx.rules.attempts,
             room.fits(),
-            jobs.c.run == units.c.run,
-            jobs.c.state.in_((JobState.WAITING, JobState.RUNNING)),
+            sa.exists(wanted.correlate(units)),
         )
         .order_by(units.c.lease_until)
         .limit(1)

@@ -54,8 +54,8 @@ def figures(tx: Tx) -> Figures:
         server=flags.server_state(tx),
         jobs=jobs_by_state(tx),
         oldest_waiting=None if oldest is None else max(0.0, tx.now - oldest),
-        units_ready=_count(tx, "ready"),
-        units_held=_count(tx, "held"),
+        units_ready=tx.conn.execute(count_units("ready")).scalar_one(),
+        units_held=tx.conn.execute(count_units("held")).scalar_one(),
         units_ended=_split(sums.get("units", {})),
         unit_seconds=sums.get("unit_seconds", {}),
         jobs_ended=sums.get("jobs", {}),
@@ -87,11 +87,10 @@ def oldest_waiting() -> sa.Select[float]:
     return sa.select(jobs.c.created).where(jobs.c.state == JobState.WAITING).order_by(jobs.c.created).limit(1)
 
 
-def _count(tx: Tx, state: str) -> int:
-    counted = (
-        sa.select(sa.func.count()).select_from(units).where(units.c.state == sa.literal_column(f"'{state}'"))
-    )
-    return int(tx.conn.scalar(counted) or 0)
+def count_units(state: str) -> sa.Select[int]:
+    """Statement for the number of units that are ready or held."""
+    there = units.c.state == sa.literal_column(f"'{state}'")
+    return sa.select(sa.func.count()).select_from(units).where(there)
 
 
 def claimable(tx: Tx, room: Room, *, limit: int) -> int:

@@ -31,20 +31,25 @@ def forget(tx: Tx, *, before: float, who: str) -> tuple[Forgotten, ...]:
 
     A job that a worker still holds a unit of is left for later.
     """
-    held = sa.exists(sa.select(units.c.id).where(units.c.job == jobs.c.id, units.c.state == UnitState.HELD))
-    rows = tx.conn.execute(
-        sa.select(jobs.c.id, jobs.c.stack, jobs.c.state, jobs.c.result)
-        .where(jobs.c.finished < before, jobs.c.state.in_(ENDED), ~held)
-        .order_by(jobs.c.finished, jobs.c.id)
-        .limit(BATCH)
-        .with_for_update(skip_locked=True)
-    ).all()
+    rows = tx.conn.execute(old_jobs(before)).all()
     if rows:
         numbers = [row.id for row in rows]
         tx.conn.execute(sa.delete(jobs).where(jobs.c.id.in_(numbers)))
         events.record(tx, "jobs.forgotten", who=who, detail={"jobs": numbers})
     return tuple(
         Forgotten(job=row.id, stack=row.stack, state=JobState(row.state), result=row.result) for row in rows
+    )
+
+
+def old_jobs(before: float) -> sa.Select[int, str, str, str | None]:
+    """Query for jobs that may go, oldest first."""
+    held = sa.exists(sa.select(units.c.id).where(units.c.job == jobs.c.id, units.c.state == UnitState.HELD))
+    return (
+        sa.select(jobs.c.id, jobs.c.stack, jobs.c.state, jobs.c.result)
+        .where(jobs.c.finished < before, jobs.c.state.in_(ENDED), ~held)
+        .order_by(jobs.c.finished, jobs.c.id)
+        .limit(BATCH)
+        .with_for_update(skip_locked=True)
     )
 
 

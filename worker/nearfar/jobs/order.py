@@ -77,7 +77,7 @@ class Room:
 
 def claimable(tx: Tx, room: Room) -> tuple[sa.ColumnElement[bool], ...]:
     """Conditions that a ready unit can be given to a worker now."""
-    # The state stands in the text of the statement: behind a parameter the planner would not see the partial index.
+    # The state stands in the text of the statement: a plan kept for any parameter could not use the partial index.
     ready: sa.ColumnElement[bool] = units.c.state == sa.literal_column("'ready'")
     elsewhere = sa.or_(
         units.c.worker.is_(None),

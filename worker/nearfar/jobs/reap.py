@@ -5,9 +5,9 @@ One unit a transaction, so that a long list holds nobody up. Any number of reape
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -39,7 +39,7 @@ def reap(db: Database) -> Reaped:
     lost = db.write(_silent_workers)
     states = []
     failed = []
-    for row in db.read(_run_out):
+    for row in db.read(lambda tx: tx.conn.execute(run_out(tx)).all()):
         state = db.write(partial(_reap_one, found=row))
         states += [state] if state is not None else []
         failed += [row.job] if state is UnitState.FAILED else []
@@ -75,10 +75,10 @@ def _silent_workers(tx: Tx) -> tuple[str, ...]:
     return names
 
 
-def _run_out(tx: Tx) -> Sequence[Row]:
-    """Units whose lease ran out, without waiting for anybody."""
+def run_out(tx: Tx) -> sa.Select[*tuple[Any, ...]]:
+    """Query for the units whose lease ran out, without waiting for anybody."""
     late = (units.c.state == sa.literal_column("'held'"), units.c.lease_until < tx.now)
-    return tx.conn.execute(sa.select(units).where(*late).order_by(units.c.lease_until)).all()
+    return sa.select(units).where(*late).order_by(units.c.lease_until)
 
 
 def _reap_one(tx: Tx, found: Row) -> UnitState | None:

@@ -177,7 +177,7 @@ def plan(
     row = moves.lock_job(tx, job)
     state = JobState(row.state)
     if state not in {JobState.WAITING, JobState.HELD}:
-        raise IllegalTransition(f"job {job}", state=state, wanted="planned", possible=())
+        raise IllegalTransition(f"job {job}", state=state, wanted="planned", possible=JOB_MOVES[state])
     insert_units(tx, row, plans, planned=True)
     set_weights(tx, row, weights or dict(row.weights) | weights_of(plans))
     if state is JobState.WAITING:
@@ -197,7 +197,12 @@ def set_priority(tx: Tx, job: int, priority: int, *, who: str) -> None:
     order.check_priority(priority)
     row = moves.lock_job(tx, job)
     if JobState(row.state) in ENDED:
-        raise IllegalTransition(f"job {job}", state=row.state, wanted=f"of priority {priority}", possible=())
+        raise IllegalTransition(
+            f"job {job}",
+            state=row.state,
+            wanted="moved in the order",
+            possible=JOB_MOVES[JobState(row.state)],
+        )
     due = order.due(created=row.created, work=row.work, priority=priority)
     _place(tx, job, {"due": due, "priority": priority})
     events.record(tx, "job.priority", who=who, job=job, detail={"from": row.priority, "to": priority})
