@@ -71,7 +71,7 @@ def _range(strip: Strip) -> tuple[float, float]:
 
 
 def _number(value: float, span: float) -> str:
-    digits = max(0, min(5, 1 - math.floor(math.log10(span)) if span > 0 else 2))
+    digits = max(0, min(5, 2 - math.floor(math.log10(span)) if span > 0 else 2))
     return f"{value:.{digits}f}"
 
 
