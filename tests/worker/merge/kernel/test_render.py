@@ -11,8 +11,11 @@ from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
 from nearfar.merge.kernel import picture_calls, twin_render
+from tests.scenes.scene import render
+from tests.worker.merge.brackets import focused
 from tests.worker.merge.kernel.stacks import (
     LAYOUTS,
+    NUMBERS,
     by_tiles,
     frames_of,
     random_stack,
@@ -137,6 +140,47 @@ def test_poses_that_a_tile_has_no_room_for_are_refused(
     poses[2] = similarity(scale, roll, (0, 0), stack.size)
     with pytest.raises(WorkFailed, match="frame 3.*rolled.*scaled.*--reference"):
         tile_kernel(replace(stack, poses=poses))
+
+
+def of_scene(kind: str, frames: int, dtype: Any) -> tuple[twin_render.Stack, NDArray[np.float32]]:
+    """A rendered bracket with the renderer's poses, through the focus step; and what it would truly show."""
+    scene = render(kind, frames=frames, size=(256, 192), use_cache=False)
+    pictures = [np.ascontiguousarray(f) for f in scene.frames]
+    if dtype == np.uint8:
+        pictures = [np.round(f / 257).astype(np.uint8) for f in pictures]
+    made = focused(pictures, poses=list(scene.poses))
+    numbers = NUMBERS | {
+        name: NUMBERS[name] * float(b)
+        for name, b in zip(("band0", "band1"), made.noise.bands[:2], strict=True)
+    }
+    stack = twin_render.Stack(
+        size=(256, 192),
+        samples=pictures,
+        tables=[None] * frames,
+        poses=scene.poses,
+        prior=made.prior,
+        admitted=made.admitted,
+        variance=made.found.variance,
+        order=1,
+        numbers=twin_render.Numbers(**numbers),
+    )
+    return stack, scene.truth
+
+
+@pytest.mark.parametrize(
+    ("kind", "frames", "dtype"), [("hairs", 8, np.uint16), ("doorways", 5, np.uint8), ("dome", 10, np.uint16)]
+)
+def test_a_rendered_scene_is_as_specified_and_nearer_to_its_truth_than_any_frame(
+    kind: str, frames: int, dtype: Any
+) -> None:
+    stack, truth = of_scene(kind, frames, dtype)
+    expected = twin_render.render(stack)
+    for tile in (64, 128, 256):
+        same(by_tiles(stack, tile), expected)
+    inner = np.s_[16:-16, 16:-16]
+    error = np.square(expected.picture / np.float32(65535) - truth)[inner].mean()
+    at_rest = stack.samples[frames // 2] / np.float32(np.iinfo(dtype).max)
+    assert error < 0.6 * np.square(at_rest - truth)[inner].mean()
 
 
 def at_rest(pictures: list[NDArray[Any]], **changes: Any) -> twin_render.Stack:
