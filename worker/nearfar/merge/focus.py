@@ -224,7 +224,7 @@ def _sharpest(
     shape = peak.luma.shape
 
     def look(item: tuple[int, FocusFrame]) -> tuple[F32, F32, F32, NDArray[np.bool_]]:
-        index, frame = item
+        frame = item[1]
         total, finest = peak.sharpness(grids.read(frame)[0], nv)
         whole = covered(frame.pose, (shape[0], shape[1]), size)
         return _surroundings(total, PRIOR_AROUND), _surroundings(finest, AROUND), finest, whole

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.errors import StackRefused
+from nearfar.merge.covered import covered_frames
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.keys import key
 from nearfar.merge.noise import WHITE, Noise
@@ -18,7 +20,7 @@ from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 1
+VERSION = 2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,9 +84,54 @@ def register_stack(
     ]
     tuning = Tuning(belong_likeness=recipe.register.same_scene)
     found = register(views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads)
+    covered = covered_frames(found.frames, lambda place: views[place].small)
+    if reference in covered:
+        raise StackRefused(
+            f"{views[reference].name} was to give the picture its geometry, but something is held before "
+            f"{100 * covered[reference]:.0f} % of it. Choose another reference frame."
+        )
+    if covered:
+        kept = [k for k in range(len(views)) if k not in covered]
+        again = register(
+            [views[k] for k in kept],
+            size=size,
+            reference=None if reference is None else kept.index(reference),
+            recipe=tuning,
+            tick=tick,
+            threads=threads,
+        )
+        found = _with_covered(again, kept, found, covered)
+    if recipe.register.repeats == "keep-one":
+        found = replace(found, frames=tuple(_without_repeat(f) for f in found.frames))
     if recipe.register.gains:
         return found
     return replace(found, frames=tuple(replace(f, gain_ev=0.0) for f in found.frames))
+
+
+def _with_covered(
+    again: Registration, kept: Sequence[int], first: Registration, covered: Mapping[int, float]
+) -> Registration:
+    """The registration of the other frames, with the covered ones put back as left out."""
+    frames = list(first.frames)
+    for place, frame in zip(kept, again.frames, strict=True):
+        frames[place] = frame
+    for place, share in covered.items():
+        frames[place] = replace(
+            frames[place],
+            used=False,
+            why=f"something is held before the lens: {100 * share:.0f} % of it shows other light than its neighbours",
+            pose=None,
+            gain_ev=0.0,
+            confidence=0.0,
+        )
+    return replace(again, reference=kept[again.reference], frames=tuple(frames))
+
+
+def _without_repeat(frame: FramePose) -> FramePose:
+    if not frame.used or frame.repeats is None:
+        return frame
+    why = f"repeats {frame.repeats}; the recipe keeps one"
+    return replace(frame, used=False, why=why, pose=None, gain_ev=0.0)
 
 
 def to_json(registration: Registration) -> dict[str, Any]:

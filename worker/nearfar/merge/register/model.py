@@ -49,7 +49,8 @@ class FramePose:
 
     ``pose`` maps the reference's (x, y) to this frame's. ``why`` says why a frame was left out, or carries a remark on
     one that is used. ``gain_ev``: log2 of how much brighter the frame is than the stack (mean 0). ``likeness``: the
-    best correlation with a neighbour. ``sigma``: error against its neighbours, ``drift``: against the reference, both
+    best correlation with a neighbour.
+    ``repeats``: name of the frame before it at the same focus. ``sigma``: error against its neighbours, ``drift``: against the reference, both
     RMS px over the picture.
     """
 
@@ -61,6 +62,7 @@ class FramePose:
     likeness: float
     sigma: float
     drift: float
+    repeats: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,7 +15,7 @@ from nearfar.merge.register.linking import CoarseLinks, Linker, Pair
 from nearfar.merge.register.model import FramePose, FrameView, Registration
 from nearfar.merge.register.pictures import coarse_levels
 from nearfar.merge.register.recipe import RegisterRecipe
-from nearfar.merge.register.sharpness import CellSharpness, StackSharpness, log_ratio
+from nearfar.merge.register.sharpness import CellSharpness, StackSharpness, change_between
 from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, rounded, to_matrix
 from nearfar.merge.register.sliding import Crew, slide
 
@@ -118,7 +118,7 @@ class StackRegistration:
         def measure(pair: Pair, held: dict[int, CellSharpness]) -> tuple[Pair, FineLink | None, float]:
             i, j = pair
             step = rough[j].after(rough[i].inverse())
-            ratio = log_ratio(held[i], held[j], step, self.centre) if j == i + 1 else np.inf
+            ratio = change_between(held[i], held[j], step, self.centre) if j == i + 1 else np.inf
             link = fine_link(
                 pair, (frames[i], frames[j]), (held[i], held[j]), step, size=self.size, recipe=self.recipe
             )
@@ -196,6 +196,7 @@ class StackRegistration:
             ],
         )
         remarks = self._remarks(members, adjusted)
+        repeated = {members[k + 1]: self.frames[members[k]].name for k in self._repeats()}
         poses = []
         for k in range(len(self.frames)):
             alike = float(np.clip(coarse.likeness(k), 0, 1))
@@ -227,6 +228,7 @@ class StackRegistration:
                     likeness=alike,
                     sigma=sigma,
                     drift=drift,
+                    repeats=repeated.get(k),
                 )
             )
         return Registration(reference=reference, frames=tuple(poses), warnings=self._warnings(poses))
