@@ -49,9 +49,8 @@ class FramePose:
 
     ``pose`` maps the reference's (x, y) to this frame's. ``why`` says why a frame was left out, or carries a remark on
     one that is used. ``gain_ev``: log2 of how much brighter the frame is than the stack (mean 0). ``likeness``: the
-    best correlation with a neighbour.
-    ``repeats``: name of the frame before it at the same focus. ``sigma``: error against its neighbours, ``drift``: against the reference, both
-    RMS px over the picture.
+    best correlation with a neighbour. ``sigma``: error against its neighbours, ``drift``: against the reference, both
+    RMS px over the picture. ``repeats``: name of the frame before it, if that has the same focus.
     """
 
     used: bool
