@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from nearfar.merge import noise as noise_module
 from nearfar.merge.kernel import twin_render, twin_warp
 from nearfar.merge.noise import CENTRES, FLOOR, LOWEST, LOWEST_OF_MEAN, WHITE, Noise, estimate, lowest_cells
-from nearfar.merge.stack import WARPED_BANDS, WARPED_CHANNEL
+from nearfar.merge.rendering import WARPED_BANDS, WARPED_CHANNEL
 from tests.scenes.scene import render
 from tests.worker.merge.brackets import bracket, encoded, ramp, surveyed, texture
 from tests.worker.merge.kernel.stacks import similarity
