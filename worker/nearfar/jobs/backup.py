@@ -20,8 +20,7 @@ from nearfar.jobs import schema
 
 PAGES = 512
 """Pages copied in one go; others may write in between."""
-UNIT_GAP = 1_000_000
-JOB_GAP = 10_000
+GAPS = {"jobs": 10_000, "units": 1_000_000, "events": 1_000_000}
 TOKEN_GAP = 1_000_000
 """Numbers that a restored store leaves out: the store it replaces may have given them out after the copy was made."""
 
@@ -113,7 +112,7 @@ def _prepare(conn: sqlite3.Connection) -> None:
         "UPDATE units SET token = token + ? WHERE state IN ('ready', 'waiting')",
         (TOKEN_GAP,),
     )
-    for table, gap in (("jobs", JOB_GAP), ("units", UNIT_GAP)):
+    for table, gap in GAPS.items():
         conn.execute("UPDATE sqlite_sequence SET seq = seq + ? WHERE name = ?", (gap, table))
     conn.execute("UPDATE workers SET state = 'lost' WHERE state IN ('working', 'draining')")
     conn.execute("DELETE FROM server WHERE name = 'host'")
