@@ -95,9 +95,13 @@ def write_tiff(path: Path, array: Samples, **options: Any) -> Path:
     return path
 
 
-def write_dng(path: Path, *, orientation: int = 1, height: int = 96, width: int = 128) -> Path:
-    """A minimal DNG: sensor data behind a red-green-blue mosaic, with neutral colours."""
-    sensor = picture(height=height, width=width, channels=1, dtype=np.uint16, seed=3)[:, :, 0] // 4
+def write_dng(
+    path: Path, *, orientation: int = 1, height: int = 96, width: int = 128, sensor: Samples | None = None
+) -> Path:
+    """A minimal DNG: 14-bit sensor data (h, w) behind a red-green-blue mosaic, with neutral colours."""
+    if sensor is None:
+        sensor = picture(height=height, width=width, channels=1, dtype=np.uint16, seed=3)[:, :, 0] // 4
+    height = len(sensor)
     tags: list[tuple[int, int, int, Any, bool]] = [
         (50706, 1, 4, bytes([1, 4, 0, 0]), True),
         (50707, 1, 4, bytes([1, 1, 0, 0]), True),
