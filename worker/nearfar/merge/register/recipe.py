@@ -27,9 +27,8 @@ class RegisterRecipe:
     """Blocks with a relative sharpness up to this in either frame hardly count."""
     full_sharp: float = 0.9
     """Blocks with a relative sharpness from here on in both frames count fully."""
-    repeat: float = 0.1
-    """Two neighbours may be a repeat where the median |log| of their sharpness ratio is below this, and far below what
-    the stack's steps usually make it."""
+    repeat: float = 0.22
+    """A frame repeats the one before where their sharpness differs by less than this share of what steps nearby change."""
     drift_limit: float = 0.3
     """Marginal sigma to the reference above which a warning is given."""
     field_limit: float = 0.5

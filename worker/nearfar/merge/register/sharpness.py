@@ -17,6 +17,7 @@ _BANDS = 1
 _FLOOR_PERCENTILE = 3.0
 _TINY = 1e-14
 _POOL = 6
+_SHARPEST = 75.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,13 +66,15 @@ def _pooled(grid: NDArray[np.float32]) -> NDArray[np.float64]:
     return np.asarray(grid[: h * n, : w * n].reshape(h, n, w, n).sum((1, 3), dtype=np.float64).ravel())
 
 
-def log_ratio(first: CellSharpness, second: CellSharpness, step: Similarity, centre: complex) -> float:
-    """Median |log| of the ratio of two frames' energies where either is sharp: near 0 where one repeats the other."""
+def change_between(
+    first: CellSharpness, second: CellSharpness, step: Similarity, centre: complex
+) -> float:
+    """How much the sharpness of two frames differs, 0..1: near 0 where one repeats the other's focus."""
     moved = kernel.warp(second.energy, to_matrix(step, centre, CELL), first.energy.shape, -1.0)
     inside = _pooled((moved < 0).astype(np.float32)) == 0
-    a, b = _pooled(first.energy)[inside], _pooled(moved)[inside]
-    either = np.maximum(a, b)
-    if not (either > 0).any():
+    a, b = np.sqrt(_pooled(first.energy)[inside]), np.sqrt(np.maximum(_pooled(moved)[inside], 0))
+    if not len(a):
         return 0.0
-    use = (either >= np.percentile(either, 75)) & (either > 0)
-    return float(np.median(np.abs(np.log((a[use] + _TINY) / (b[use] + _TINY)))))
+    sharp = np.maximum(a, b)
+    use = sharp >= np.percentile(sharp, _SHARPEST)
+    return float(np.abs(a - b)[use].sum() / max(float((a + b)[use].sum()), 1e-30))

@@ -38,7 +38,7 @@ class StackRegistration:
     ) -> None:
         self.frames, self.size, self.recipe, self.crew, self.tick = frames, size, recipe, crew, tick
         self.centre, self.radius = centre_of(size), rms_radius(size)
-        self.ratios: dict[int, float] = {}
+        self.changes: list[float] = []
 
     def run(self, reference: int | None) -> Registration:
         """Coarse links, parts, relative sharpness, fine links, adjustment, verdict."""
@@ -111,27 +111,28 @@ class StackRegistration:
         return links
 
     def _fine(self, members: Sequence[int], rough: Sequence[Similarity]) -> list[FineLink]:
-        """Full-size links over one and two members, and how the energies of neighbours compare."""
+        """Full-size links over one and two members, and how much the sharpness of neighbours differs."""
         frames = [self.frames[k] for k in members]
         sharpness = StackSharpness(frames, rough, self.centre)
 
         def measure(pair: Pair, held: dict[int, CellSharpness]) -> tuple[Pair, FineLink | None, float]:
             i, j = pair
             step = rough[j].after(rough[i].inverse())
-            ratio = change_between(held[i], held[j], step, self.centre) if j == i + 1 else np.inf
+            change = change_between(held[i], held[j], step, self.centre) if j == i + 1 else 1.0
             link = fine_link(
                 pair, (frames[i], frames[j]), (held[i], held[j]), step, size=self.size, recipe=self.recipe
             )
-            return pair, link, ratio
+            return pair, link, change
 
         links = []
+        self.changes = [1.0] * (len(frames) - 1)
         for new, held in slide(len(frames), max(SPANS), sharpness.of, self.crew):
             pairs = [(k - span, k) for span in SPANS for k in new if k >= span]
-            for pair, link, ratio in self.crew.map(lambda p, h=held: measure(p, h), pairs):  # type: ignore[misc]
+            for pair, link, change in self.crew.map(lambda p, h=held: measure(p, h), pairs):  # type: ignore[misc]
                 if link is not None:
                     links.append(link)
                 if pair[1] == pair[0] + 1:
-                    self.ratios[pair[0]] = ratio
+                    self.changes[pair[0]] = change
             self.tick(_COARSE_SHARE + (1 - _COARSE_SHARE) * new.stop / len(frames))
         return links
 
@@ -157,7 +158,7 @@ class StackRegistration:
         return adjusted, links
 
     def _repeats(self) -> list[int]:
-        return verdict.repeats(self.ratios, self.recipe)
+        return verdict.repeats(self.changes, self.recipe)
 
     def _remarks(self, members: Sequence[int], adjusted: Adjusted) -> dict[int, str]:
         """Remarks on members that are used, by place in the stack."""

@@ -12,7 +12,7 @@ from nearfar.merge.register.linking import CoarseLinks, components
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.recipe import RegisterRecipe
 
-_REPEAT_SHARE = 0.45
+_AROUND = 4  # steps on each side that a step is compared with
 _SAME = 0.003
 _DULL = 0.15  # structure against the median frame below which there is nothing to see
 _GOOD_SIGMA = 0.1
@@ -75,13 +75,15 @@ def confidence(likeness: float, sigma: float, drift: float, recipe: RegisterReci
     return float(alike / ((1 + (sigma / _GOOD_SIGMA) ** 2 / 4) * (1 + (drift / _GOOD_DRIFT) ** 2 / 4)))
 
 
-def repeats(ratios: dict[int, float], recipe: RegisterRecipe) -> list[int]:
-    """Places whose next frame shows the same focus, from the median |log| sharpness ratio of each step."""
-    if not ratios:
-        return []
-    usual = float(np.median(list(ratios.values())))
-    limit = max(min(_REPEAT_SHARE * usual, recipe.repeat), _SAME)
-    return [k for k, ratio in sorted(ratios.items()) if ratio < limit]
+def repeats(changes: Sequence[float], recipe: RegisterRecipe) -> list[int]:
+    """Places whose next frame shows the same focus, from how much sharpness changes at each step."""
+    found = []
+    for k, change in enumerate(changes):
+        near = [*changes[max(k - _AROUND, 0) : k], *changes[k + 1 : k + 1 + _AROUND]]
+        usual = float(np.median(near)) if len(near) > 1 else 0.0
+        if change < max(recipe.repeat * usual, _SAME):
+            found.append(k)
+    return found
 
 
 def bumps(steps: NDArray[np.float64], width: int) -> list[int]:
