@@ -5,11 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import signal
 import subprocess
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,8 +26,6 @@ from tests.scenes.light import Floats
 HOME = Path(tempfile.gettempdir()) / f"nearfar-acceptance-{os.getpid()}"
 """Scratch and settings of every run, away from those of whoever runs the tests; removed at the end of the session."""
 SIDE_FILES = ("preview.jpg", "focus.tif", "doubt.tif", "focus.png", "report.txt", "report.png", "report.json")
-FIRST_LINE = "identify"
-"""What the command writes first once it watches for signals."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,13 +45,18 @@ class Outcome:
         return lines[0].removeprefix("nearfar: ")
 
 
-def environment(**change: str) -> dict[str, str]:
+def environment(env: Mapping[str, str] | None = None) -> dict[str, str]:
     """This process's environment without settings of ours."""
     kept = {k: v for k, v in os.environ.items() if not k.startswith("NEARFAR_") or k == "NEARFAR_KERNEL"}
-    return {**kept, "XDG_CACHE_HOME": str(HOME / "cache"), "XDG_CONFIG_HOME": str(HOME / "config"), **change}
+    return {
+        **kept,
+        "XDG_CACHE_HOME": str(HOME / "cache"),
+        "XDG_CONFIG_HOME": str(HOME / "config"),
+        **(env or {}),
+    }
 
 
-def start(*arguments: str | Path, **change: str) -> subprocess.Popen[str]:
+def start(*arguments: str | Path, env: Mapping[str, str] | None = None) -> subprocess.Popen[str]:
     """The command, running, with pipes at both outputs."""
     return subprocess.Popen(
         [*nearfar_command(), *(str(a) for a in arguments)],
@@ -63,14 +65,14 @@ def start(*arguments: str | Path, **change: str) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         text=True,
         errors="surrogateescape",
-        env=environment(**change),
+        env=environment(env),
     )
 
 
-def nearfar(*arguments: str | Path, timeout: float = 120, **change: str) -> Outcome:
-    """Run the command to its end; ``change`` goes into its environment."""
+def nearfar(*arguments: str | Path, env: Mapping[str, str] | None = None, timeout: float = 120) -> Outcome:
+    """Run the command to its end; ``env`` goes on top of its environment."""
     began = time.monotonic()
-    with start(*arguments, **change) as process:
+    with start(*arguments, env=env) as process:
         try:
             out, err = process.communicate(timeout=timeout)
         except subprocess.TimeoutExpired:
@@ -79,10 +81,12 @@ def nearfar(*arguments: str | Path, timeout: float = 120, **change: str) -> Outc
     return Outcome(code=process.returncode, out=out, err=err, seconds=time.monotonic() - began)
 
 
-def merge(frames: Path | Sequence[Path], out: Path, *options: str | Path, **change: str) -> Outcome:
+def merge(
+    frames: Path | Sequence[Path], out: Path, *options: str | Path, env: Mapping[str, str] | None = None
+) -> Outcome:
     """``nearfar merge`` of a folder or of frames."""
     given = [frames] if isinstance(frames, Path) else list(frames)
-    return nearfar("merge", *given, "--out", out, *options, **change)
+    return nearfar("merge", *given, "--out", out, *options, env=env)
 
 
 def merged(frames: Path | Sequence[Path], out: Path, *options: str | Path) -> dict[str, Any]:
@@ -90,29 +94,6 @@ def merged(frames: Path | Sequence[Path], out: Path, *options: str | Path) -> di
     done = merge(frames, out, *options)
     assert done.code == 0, done.err
     return report_of(out)
-
-
-def stopped(
-    arguments: Sequence[str | Path], when: Callable[[str], bool], number: signal.Signals, **change: str
-) -> Outcome:
-    """Run the command and send it a signal at the first line of standard error that ``when`` is true of."""
-    began = time.monotonic()
-    with start(*arguments, **change) as process:
-        assert process.stderr is not None
-        lines = []
-        for line in process.stderr:
-            lines.append(line)
-            if number and when(line):
-                process.send_signal(number)
-                when = _never
-        process.wait()
-        assert process.stdout is not None
-        out = process.stdout.read()
-    return Outcome(code=process.returncode, out=out, err="".join(lines), seconds=time.monotonic() - began)
-
-
-def _never(_: str) -> bool:
-    return False
 
 
 def report_of(out: Path) -> dict[str, Any]:
@@ -124,6 +105,12 @@ def report_of(out: Path) -> dict[str, Any]:
 def samples(out: Path) -> NDArray[np.uint16]:
     """The picture's own samples, by tifffile."""
     return np.asarray(tifffile.imread(out, key=0))
+
+
+def tags_of(path: Path) -> dict[int, Any]:
+    """Numbers and values of the first directory of a TIFF, by tifffile."""
+    with tifffile.TiffFile(path) as file:
+        return {tag.code: tag.value for tag in file.pages.first.tags.values()}
 
 
 def picture(out: Path) -> Floats:

@@ -12,7 +12,7 @@ import tifffile
 from numpy.typing import NDArray
 
 from nearfar.frames.decode import decode, read_header
-from tests.acceptance.command import lay, merged, picture, quality, samples
+from tests.acceptance.command import lay, merged, picture, quality, samples, tags_of
 from tests.bench import baselines, metrics
 from tests.scenes import Camera, Scene
 from tests.scenes.files import as_8bit, jpeg
@@ -34,11 +34,6 @@ def best_single(scene: Scene) -> float:
     return max(metrics.psnr(frame, scene.truth, mask) for frame in aligned)
 
 
-def _profile_of(path: Path) -> bytes:
-    with tifffile.TiffFile(path) as file:
-        return bytes(file.pages[0].tags[34675].value)
-
-
 @pytest.mark.parametrize(
     ("format", "better"), [("jpeg", 2.0), ("png16", BETTER), ("tiff16", BETTER), ("tiff16-deflate", BETTER)]
 )
@@ -55,7 +50,7 @@ def test_each_kind_gives_a_better_picture_in_16_bit_with_the_frames_profile(
     assert samples(tmp_path / "picture.tif").shape == (360, 480, 3)
     assert samples(tmp_path / "picture.tif").dtype == np.uint16
     assert quality(scene, tmp_path / "picture.tif") > best_single + better  # JPEG: colour at half the size
-    assert _profile_of(tmp_path / "picture.tif") == srgb_profile()
+    assert tags_of(tmp_path / "picture.tif")[34675] == srgb_profile()
 
 
 WRITERS: dict[str, dict[str, Any]] = {
@@ -90,7 +85,7 @@ def test_each_way_of_writing_a_tiff_gives_a_better_picture(
     merged(tmp_path / "frames", tmp_path / "picture.tif")
     assert samples(tmp_path / "picture.tif").dtype == np.uint16
     assert quality(scene, tmp_path / "picture.tif") > best_single + BETTER
-    assert _profile_of(tmp_path / "picture.tif") == srgb_profile()
+    assert tags_of(tmp_path / "picture.tif")[34675] == srgb_profile()
 
 
 def test_greyscale_frames_give_a_greyscale_picture(scene: Scene, tmp_path: Path) -> None:
@@ -128,8 +123,7 @@ def test_orientation_is_applied_once_and_alike_however_the_frames_were_stored(
     for folder in (plain, mixed):
         merged(folder, folder.with_suffix(".tif"))
     assert quality(scene, tmp_path / "mixed.tif") > quality(scene, tmp_path / "plain.tif") - 0.2
-    with tifffile.TiffFile(tmp_path / "mixed.tif") as file:
-        assert file.pages[0].tags[274].value == 1
+    assert tags_of(tmp_path / "mixed.tif")[274] == 1
 
 
 def _sensor(encoded: NDArray[Any]) -> NDArray[np.uint16]:

@@ -270,7 +270,9 @@ def test_the_limit_that_would_do_does(undisturbed: Any, tmp_path: Path) -> None:
 
 
 def test_the_environment_says_the_same_as_the_options(undisturbed: Any, tmp_path: Path) -> None:
-    done = merge(undisturbed.frames, tmp_path / "picture.tif", NEARFAR_MEMORY="64MiB")
+    done = merge(undisturbed.frames, tmp_path / "picture.tif", env={"NEARFAR_MEMORY": "64MiB"})
     assert done.code == 5
-    done = merge(undisturbed.frames, tmp_path / "picture.tif", "--memory", "1GiB", NEARFAR_MEMORY="64MiB")
+    done = merge(
+        undisturbed.frames, tmp_path / "picture.tif", "--memory", "1GiB", env={"NEARFAR_MEMORY": "64MiB"}
+    )
     assert done.code == 0

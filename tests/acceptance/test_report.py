@@ -9,10 +9,9 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-import tifffile
 from PIL import Image
 
-from tests.acceptance.command import lay, merged, report_of, side_files
+from tests.acceptance.command import lay, merged, report_of, samples, side_files, tags_of
 from tests.bench import metrics
 from tests.scenes import Scene
 
@@ -130,9 +129,9 @@ def test_the_preview_shows_the_picture(undisturbed: Any, scene: Scene) -> None:
 
 def test_the_map_of_frames_says_its_scale_and_is_true(undisturbed: Any, scene: Scene) -> None:
     """16 bit, half the picture's size: 256 is the first frame, 256 more each further one, 0 unknown."""
-    with tifffile.TiffFile(side_files(undisturbed.out)["focus.tif"]) as file:
-        found = file.pages[0].asarray()
-        scale = json.loads(file.pages[0].tags[270].value)["nearfar-focus/1"]
+    path = side_files(undisturbed.out)["focus.tif"]
+    found = samples(path)
+    scale = json.loads(tags_of(path)[270])["nearfar-focus/1"]
     assert scale == {
         "unit": "frame",
         "first": 256,
@@ -159,9 +158,9 @@ def test_the_map_of_doubt_says_its_scale_and_is_high_where_there_is_nothing_to_s
     frames[:, :, 240:] = np.clip(30_000 + grain, 0, 65535)
     lay(frames, tmp_path / "frames")
     merged(tmp_path / "frames", tmp_path / "picture.tif")
-    with tifffile.TiffFile(side_files(tmp_path / "picture.tif")["doubt.tif"]) as file:
-        doubt = file.pages[0].asarray()
-        scale = json.loads(file.pages[0].tags[270].value)["nearfar-doubt/1"]
+    path = side_files(tmp_path / "picture.tif")["doubt.tif"]
+    doubt = samples(path)
+    scale = json.loads(tags_of(path)[270])["nearfar-doubt/1"]
     assert scale == {"cell": 16, "full": 65535}
     assert doubt.dtype == np.uint16
     assert doubt.shape == (-(-360 // 16), -(-480 // 16))
