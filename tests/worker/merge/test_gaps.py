@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from nearfar.merge.gaps import Gap, find_gaps
+from tests.scenes.scene import render
 from tests.worker.merge.brackets import bracket, focused, ramp, texture
 
 SIZE = (640, 192)
@@ -87,6 +88,22 @@ def test_what_lies_before_the_first_or_behind_the_last_frame_is_told_so(rng: np.
     assert (far.after, far.before) == ("F6", None)
     assert far.box[0] + far.box[2] == SIZE[0]
     assert "beyond F6" in far.text()
+
+
+def test_a_rendered_scene_is_told_where_its_ends_are_missing() -> None:
+    """Things at depths from 0.5 to 8.6, strongly blurred where they are out of focus."""
+    scene = render("occlusion", frames=10, size=(480, 352), reach=20.0, use_cache=False)
+
+    def told(kept: Sequence[int]) -> list[Gap]:
+        made = focused([scene.frames[k] for k in kept], poses=[scene.poses[k] for k in kept])
+        return find_gaps(made.found, made.noise, [f"F{k}" for k in kept], (480, 352))
+
+    assert told(range(10)) == []
+    near, far = told(range(5, 10)), told(range(5))
+    assert near
+    assert all((g.after, g.before) == (None, "F5") for g in near)
+    assert all((g.after, g.before) == ("F4", None) for g in far)
+    assert sum(g.share for g in far) > 0.3
 
 
 def test_gaps_are_told_largest_first(rng: np.random.Generator) -> None:
