@@ -113,7 +113,7 @@ def gaussian_taps(sigma: float) -> F32:
     raw = np.exp(-0.5 * (np.arange(reach + 1) / sigma) ** 2)
     taps = np.round(raw / (raw[0] + 2 * raw[1:].sum()) * 65536)
     taps[0] = 65536 - 2 * taps[1:].sum()
-    return (taps / 65536).astype(np.float32)
+    return np.asarray(taps / 65536, np.float32)
 
 
 def blur_grid(grid: F32, sigma: float) -> F32:
