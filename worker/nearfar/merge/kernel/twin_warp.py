@@ -61,7 +61,7 @@ def cubic(t: F32) -> tuple[F32, F32, F32, F32]:
     return A * t * u2, inner, outer, A * u * t2
 
 
-def shared_places(starts: F64, step: float, block: int) -> tuple[NDArray[np.int64], F32]:
+def block_places(starts: F64, step: float, block: int) -> tuple[NDArray[np.int64], F32]:
     """Whole offset and fraction of the places start + k step, k = 0 .. block - 1.
 
     All places of a block share the whole number below the middle one, so the fraction may leave 0..1 a little and
@@ -93,12 +93,12 @@ def resample(frame: F32, pose: F64, left: int, top: int, width: int, height: int
     y = np.arange(top, top + height).astype(np.float64)[:, None]
 
     v = d * starts + (e * y + f)
-    row, fraction_down = shared_places(v, d, block)
+    row, fraction_down = block_places(v, d, block)
     lowest = int(row.min()) - 1
     rows = np.arange(lowest, int(row.max()) + 3)
 
     u = rate * starts + (skew * rows[:, None].astype(np.float64) + shift)
-    column, fraction = shared_places(u, rate - 1, block)
+    column, fraction = block_places(u, rate - 1, block)
     source = frame[mirror(rows, frame.shape[0])]
     at = column[..., None] + np.arange(block)
     lines = np.arange(len(rows))[:, None, None]
