@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-import sqlalchemy as sa
 
 from nearfar.jobs import Rules, Store, open_store
 from nearfar.jobs.engine import dispose, engine_for, parse_url
-from tests.worker.jobs.making import Clock
-from tests.worker.jobs.postgresql import emptied, server
+from tests.worker.jobs.making import Clock, emptied
+from tests.worker.jobs.postgresql import server
 
 HOST = "bench"
 
@@ -24,23 +22,18 @@ def postgresql_server() -> Iterator[str]:
         yield url
 
 
-@pytest.fixture(scope="session")
-def empty_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An SQLite store without jobs, to be copied."""
-    path = tmp_path_factory.mktemp("empty") / "store.sqlite"
-    store = open_store(f"sqlite:///{path}")
-    with store.database.engine.begin() as conn:
-        conn.execute(sa.text("DELETE FROM server"))
-    store.close()
-    return path
-
-
 @pytest.fixture
-def sqlite_url(tmp_path: Path, empty_sqlite: Path) -> Iterator[str]:
-    path = shutil.copy(empty_sqlite, tmp_path / "store.sqlite")
-    url = f"sqlite:///{path}"
+def sqlite_url(tmp_path: Path) -> Iterator[str]:
+    """A file of the test's own, which is not there yet."""
+    url = f"sqlite:///{tmp_path}/store.sqlite"
     yield url
     dispose(engine_for(parse_url(url)))
+
+
+@pytest.fixture(scope="session")
+def sqlite_for_all(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A file for the whole run: a database that is known already answers sooner."""
+    return f"sqlite:///{tmp_path_factory.mktemp('store')}/store.sqlite"
 
 
 @pytest.fixture
@@ -51,7 +44,10 @@ def postgresql_url(postgresql_server: str) -> str:
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def url(request: pytest.FixtureRequest) -> str:
-    return str(request.getfixturevalue(f"{request.param}_url"))
+    """A store without jobs, in either database."""
+    if request.param == "sqlite":
+        return emptied(request.getfixturevalue("sqlite_for_all"))
+    return str(request.getfixturevalue("postgresql_url"))
 
 
 @pytest.fixture

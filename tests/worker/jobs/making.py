@@ -4,7 +4,21 @@ from __future__ import annotations
 
 from typing import Any
 
-from nearfar.jobs import Claim, FrameEntry, JobState, Outcome, Store, Submission, UnitKind, UnitPlan
+import sqlalchemy as sa
+
+from nearfar.jobs import (
+    Claim,
+    FrameEntry,
+    JobState,
+    Outcome,
+    Rules,
+    Store,
+    Submission,
+    UnitKind,
+    UnitPlan,
+    open_store,
+)
+from nearfar.jobs.model import metadata
 
 START = 1_800_000_000.0
 
@@ -20,6 +34,20 @@ class Clock:
 
     def forward(self, seconds: float) -> None:
         self.now += seconds
+
+
+def emptied(url: str) -> str:
+    """The address of a store, from which everything was removed."""
+    store = open_store(url, host="anyone", rules=Rules(host_silence=0.0))
+    counted = ("jobs", "units", "attempts", "events")
+    with store.database.engine.begin() as conn:
+        for table in reversed(metadata.sorted_tables):
+            conn.execute(sa.delete(table))
+        if conn.dialect.name == "sqlite":
+            conn.exec_driver_sql("DELETE FROM sqlite_sequence")
+        else:
+            conn.exec_driver_sql("; ".join(f"ALTER TABLE {table} ALTER id RESTART" for table in counted))
+    return url
 
 
 def surveys(count: int, **changes: Any) -> tuple[UnitPlan, ...]:

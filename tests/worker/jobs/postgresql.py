@@ -13,10 +13,6 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-import sqlalchemy as sa
-
-from nearfar.jobs import open_store
-from nearfar.jobs.model import metadata
 
 MUST_RUN_ALL = bool(os.environ.get("NEARFAR_TESTS_MUST_RUN_ALL"))
 """Where this is set nothing may be skipped. Read here since the tests' own environment is cleaned."""
@@ -101,14 +97,3 @@ def _wait_until_ready(bin_folder: Path, folder: Path, process: subprocess.Popen[
         assert process.poll() is None, (folder / "log").read_text()
         time.sleep(0.05)
     raise AssertionError((folder / "log").read_text())
-
-
-def emptied(url: str) -> str:
-    """The address of a store, from which everything was removed."""
-    store = open_store(url)
-    with store.database.engine.begin() as conn:
-        for table in reversed(metadata.sorted_tables):
-            conn.execute(sa.delete(table))
-        for table in ("jobs", "units", "attempts", "events"):
-            conn.execute(sa.text(f"ALTER TABLE {table} ALTER id RESTART"))
-    return url

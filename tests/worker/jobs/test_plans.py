@@ -27,8 +27,7 @@ from nearfar.jobs.engine import Tx
 from nearfar.jobs.listing import statement
 from nearfar.jobs.model import jobs, owners, units
 from nearfar.jobs.order import Room
-from tests.worker.jobs.making import START
-from tests.worker.jobs.postgresql import emptied
+from tests.worker.jobs.making import START, emptied
 
 JOBS = 10_000
 OWNERS = 20

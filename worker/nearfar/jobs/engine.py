@@ -24,6 +24,8 @@ BUSY = 30.0
 """Seconds that a writer waits for its turn at an SQLite file."""
 TRIES = 6
 """How often a transaction is tried that PostgreSQL gave up to untie a knot of locks."""
+UNTIE = 0.02
+"""Seconds of rest before that, times the tries so far."""
 KNOTS = {"40001", "40P01"}
 """PostgreSQL's codes for a transaction that is to be tried again: serialization failure, deadlock detected."""
 IDLE_LIMIT = 20
@@ -225,6 +227,7 @@ class Database:
             except StoreUnreachable as error:
                 if tries == TRIES or _code(error) not in KNOTS:
                     raise
+                time.sleep(UNTIE * tries)  # let the other one go first
                 tries += 1
 
     def read(self, work: Callable[[Tx], Result]) -> Result:

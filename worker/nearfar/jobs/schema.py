@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +31,7 @@ _one_at_a_time = threading.Lock()
 
 def newest() -> str:
     """The revision that this version of the program works with."""
-    return str(_scripts().get_current_head())
+    return _known()[0]
 
 
 def current(conn: sa.Connection) -> str | None:
@@ -70,7 +71,7 @@ def migrate(engine: sa.Engine, *, to: str = "head") -> bool:
 
 def _run(conn: sa.Connection, to: str) -> bool:
     found = current(conn)
-    known = {script.revision for script in _scripts().walk_revisions()}
+    known = _known()
     if found is not None and found not in known:
         raise StoreError(
             f"job store: found tables of revision {found}; this version knows {newest()} at most. The store was used "
@@ -87,5 +88,7 @@ def _run(conn: sa.Connection, to: str) -> bool:
     return True
 
 
-def _scripts() -> ScriptDirectory:
-    return ScriptDirectory(str(STEPS))
+@cache
+def _known() -> tuple[str, ...]:
+    """All revisions, newest first."""
+    return tuple(script.revision for script in ScriptDirectory(str(STEPS)).walk_revisions())
