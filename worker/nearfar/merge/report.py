@@ -16,6 +16,7 @@ from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import FramePose, Registration
 from nearfar.merge.survey import Surveyed
+from nearfar.progress import printable
 from nearfar.settings import format_size
 
 FORMAT = "nearfar-report/1"
@@ -57,7 +58,7 @@ class Report:
             f"- memory: {format_size(c['memory']['peak'])} at the most, {format_size(c['memory']['limit'])} allowed",
             f"- {c['software']['nearfar']}",
         ]
-        return "\n".join(lines) + "\n"
+        return "".join(f"{printable(line)}\n" for line in lines)
 
 
 def _section(title: str, lines: Sequence[str]) -> list[str]:
@@ -69,15 +70,15 @@ def _box(box: Sequence[int]) -> str:
 
 
 def _frame_table(frames: Sequence[Mapping[str, Any]]) -> list[str]:
-    width = max(len(f["name"]) for f in frames)
+    width = max(len(printable(f["name"])) for f in frames)
     out = [f"  {'name':<{width}}  share  shift px        scale    gain EV  trust  remark"]
     for f in frames:
         if not f["used"]:
-            out.append(f"  {f['name']:<{width}}  left out: {f['why']}")
+            out.append(f"  {printable(f['name']):<{width}}  left out: {f['why']}")
             continue
         s = f["shift"]
         out.append(
-            f"  {f['name']:<{width}}  {100 * f['share']:4.1f} %  {s[0]:+6.1f}, {s[1]:+6.1f}  {f['scale']:.5f}  "
+            f"  {printable(f['name']):<{width}}  {100 * f['share']:4.1f} %  {s[0]:+6.1f}, {s[1]:+6.1f}  {f['scale']:.5f}  "
             f"{f['gain_ev']:+.3f}   {f['confidence']:.2f}   {f['why'] or ''}".rstrip()
         )
     return out
