@@ -275,6 +275,20 @@ def test_several_that_open_at_once_make_the_tables_once(empty: Callable[[str], s
     assert sorted(ran) == [False] * 4 + [True]
 
 
+def test_whoever_opens_a_store_waits_for_another_that_migrates_it(empty: Callable[[str], sa.Engine]) -> None:
+    engine = empty("locked")
+    with engine.connect() as conn, conn.begin():  # at SQLite that is the write lock
+        if engine.dialect.name == "postgresql":
+            conn.execute(sa.select(sa.func.pg_advisory_xact_lock(schema.LOCK)))
+        ran: list[bool] = []
+        other = threading.Thread(target=lambda: ran.append(schema.migrate(engine)))
+        other.start()
+        other.join(0.5)
+        assert ran == []
+    other.join()
+    assert ran == [True]
+
+
 def test_a_store_of_a_newer_version_is_left_alone(empty: Callable[[str], sa.Engine], clock: Clock) -> None:
     engine = empty("newer")
     store = opened(engine, clock)
