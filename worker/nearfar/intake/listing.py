@@ -100,7 +100,8 @@ def _entries(folder: Path) -> list[Path]:
 
 def _nothing_found(given: Sequence[Path], passed: Sequence[tuple[Path, str]]) -> str:
     endings = sorted({p.suffix.casefold() or "without an ending" for p, _ in passed})
-    found = f"{len(passed)} other entries: {', '.join(endings[:8])}" if passed else "nothing at all"
+    count = "1 other entry" if len(passed) == 1 else f"{len(passed)} other entries"
+    found = f"{count}: {', '.join(endings[:8])}" if passed else "nothing at all"
     return (
         f"{', '.join(str(p) for p in given)}: no frames found ({found}); expected at least one picture "
         "(JPEG, PNG, TIFF, HEIF or camera raw). Give the folder in which the frames of one stack lie."

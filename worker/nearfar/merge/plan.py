@@ -6,6 +6,7 @@ with the limit that would do.
 
 from __future__ import annotations
 
+import ctypes
 import os
 import shutil
 from collections.abc import Callable, Sequence
@@ -63,6 +64,13 @@ def peak_resident() -> int:
     return resident()
 
 
+def give_back_heap() -> None:
+    """Return what the last step freed to the system (the C library keeps it otherwise)."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if trim is not None:
+        trim(0)
+
+
 def make_plan(
     headers: Sequence[FrameHeader], *, limit: int, threads: int, tile: int, base: int | None = None
 ) -> Plan:
@@ -93,7 +101,7 @@ def make_plan(
     pyramid = 512 * first.width * 3 * 2 * 2
     steps: dict[str, Callable[[int], int]] = {
         "survey": lambda n: n * survey,
-        "register": lambda n: register + n * 8 * MIB,
+        "register": lambda n: register + n * 64 * MIB,
         "focus": lambda n: focus + n * rows * cols * 4 * 8,
         "render": lambda n: pyramid + MAPPED + n * (BLOCK_BUFFERS + render_bytes(tile, FEWEST_FRAMES)),
     }
@@ -150,10 +158,12 @@ def check_disk(plan: Plan, *, scratch: Path, there: int, out: Path) -> None:
     DoesNotFit
         With what is free, what is needed and where.
     """
-    needs = {scratch: max(0, plan.scratch - there), out: plan.result}
+    on_the_way = max(0, plan.scratch - there)
     if scratch.stat().st_dev == out.stat().st_dev:
-        needs = {scratch: sum(needs.values())}
-    for folder, need in needs.items():
+        needs = [(scratch, on_the_way + plan.result)]
+    else:
+        needs = [(scratch, on_the_way), (out, plan.result)]
+    for folder, need in needs:
         free = shutil.disk_usage(folder).free
         if need + SPARE_DISK > free:
             raise DoesNotFit(
