@@ -43,7 +43,7 @@ from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import Surveyed
 
 SOFTWARE = f"Nearfar {__version__}"
-MAP_EDGE = 2048
+MAP_EDGE = 1024
 """Longest edge of the coloured map of frames, pixels."""
 
 
@@ -96,16 +96,19 @@ class Delivery:
         self._map = TileStream(*half, 1, place.with_name(f"{place.name}.map"))
         self._map_step = max(1, -(-max(half) // MAP_EDGE))
         self._map_rows: list[NDArray[np.uint16]] = []
+        self._map_taken = 0
         self._half = half
 
     def add(self, band: Band, pool: ThreadPoolExecutor) -> None:
         """Take the next band from the top."""
-        self._bands.append(band)
         if self._levels is not None:
             self._levels.add(band.half, pool)
         self._map.add(band.frame_map[:, :, None], pool)
-        first = -sum(len(b.frame_map) for b in self._bands[:-1]) % self._map_step
+        first = -self._map_taken % self._map_step
         self._map_rows.append(band.frame_map[first :: self._map_step, :: self._map_step].copy())
+        self._map_taken += len(band.frame_map)
+        # its small pictures have gone where they belong: only the place of its tiles is kept
+        self._bands.append(replace(band, half=band.half[:0].copy(), frame_map=band.frame_map[:0].copy()))
 
     def close(self, pool: ThreadPoolExecutor) -> None:
         """No more bands."""

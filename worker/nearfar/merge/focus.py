@@ -29,6 +29,8 @@ U8 = NDArray[np.uint8]
 
 SNR_HALF = np.float32(0.3)
 """A band counts half where its largest energy is this many times the noise's."""
+CHANCE = np.float32(1) + 2 * np.array([0.09, 0.17, 0.30], np.float32)
+"""Energy that noise alone reaches in one cell of forty, over its mean: two standard deviations of each band."""
 TRUST = np.float32(0.4)
 """Sharpness of the best frame from which its own cell decides; below, the cell is plain and its surroundings do."""
 AHEAD = 3
@@ -121,7 +123,7 @@ class _Grids:
         # the 1/2.2th power of light; rule of thumb, good enough for a tenth of an EV)
         out *= np.float32(2.0 ** (-2 * frame.gain_ev / 2.2))
         for band in range(3):
-            out[band] -= self.noise.energy(band, luma)
+            out[band] -= self.noise.energy(band, luma) * CHANCE[band]
         return np.maximum(out, 0, out=out), luma
 
 

@@ -30,8 +30,9 @@ class SurveyedView:
     frame: Surveyed
     number: int
     scratch: Scratch
-    pixels: Pixels
+    mapped: Pixels
     noise: tuple[float, float, float]
+    touch: Callable[[], None]
 
     @property
     def name(self) -> str:
@@ -50,9 +51,15 @@ class SurveyedView:
         return self.scratch.load(self.frame.key, "survey", "energy")[0]
 
     @property
+    def pixels(self) -> Pixels:
+        """Full-size pixels. Asked for once a link: the moment to give mapped pages back."""
+        self.touch()
+        return self.mapped
+
+    @property
     def light(self) -> NDArray[np.float32]:
         """Sample to linear light."""
-        return self.pixels.table
+        return self.mapped.table
 
 
 def register_key(surveys: Sequence[str], recipe: Recipe, reference: int | None) -> str:
@@ -71,15 +78,15 @@ def register_stack(
     *,
     reference: int | None,
     tick: Callable[[float], None],
+    touch: Callable[[], None],
     threads: int,
 ) -> Registration:
-    """Register surveyed frames. See `nearfar.merge.register.register`."""
+    """Register surveyed frames; ``touch`` is called before each look at pixels. See `nearfar.merge.register`."""
     variance = noise.variance[len(noise.variance) // 2]
-    floor = tuple(float(variance * WHITE[b] * noise.bands[b]) for b in range(3))
+    per_band = [float(variance * WHITE[b] * noise.bands[b]) for b in range(3)]
+    floor = (per_band[0], per_band[1], per_band[2])
     views = [
-        SurveyedView(
-            frame=f, number=k, scratch=scratch, pixels=m.pixels, noise=(floor[0], floor[1], floor[2])
-        )
+        SurveyedView(frame=f, number=k, scratch=scratch, mapped=m.pixels, noise=floor, touch=touch)
         for k, (f, m) in enumerate(zip(frames, mapped, strict=True))
     ]
     tuning = Tuning(belong_likeness=recipe.register.same_scene)

@@ -20,7 +20,7 @@ from nearfar.merge.register import Registration
 from nearfar.merge.render import Renderer
 from nearfar.merge.survey import MappedFrame
 
-VERSION = 2
+VERSION = 3
 
 WARPED_CHANNEL = 0.735
 """What a warp at a random phase leaves of white noise of variance 1 in a channel."""

@@ -26,7 +26,14 @@ from nearfar.merge.focus import FocusMap, FocusWriter, in_order
 from nearfar.merge.gaps import find_gaps
 from nearfar.merge.keys import Fingerprint, file_digest, key
 from nearfar.merge.noise import Noise, estimate
-from nearfar.merge.plan import Plan, check_disk, make_plan, peak_resident, resident
+from nearfar.merge.plan import (
+    Plan,
+    check_disk,
+    give_back_heap,
+    make_plan,
+    peak_resident,
+    resident,
+)
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
 from nearfar.merge.report import Report, build_report
@@ -42,7 +49,9 @@ from nearfar.merge.survey import (
 )
 from nearfar.progress import Progress
 
-DELIVER_VERSION = 1
+DELIVER_VERSION = 2
+LINK_PAGES = 64 << 20
+"""Mapped pages that the blocks of one link may take: the kernel maps sixteen around each that is touched."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,6 +98,7 @@ class _Clock:
     def step(self, name: str) -> Iterator[None]:
         start = time.monotonic()
         yield
+        give_back_heap()
         self.seconds[name] = time.monotonic() - start
 
     def total(self) -> dict[str, float]:
@@ -110,10 +120,10 @@ class Merge:
         )
         self._mapped: list[MappedFrame] = []
 
-    def relax(self) -> None:
-        """Stop if asked; give mapped pages back where memory runs short."""
+    def relax(self, room: int = 0) -> None:
+        """Stop if asked; give mapped pages back where less than ``room`` bytes are left below the ceiling."""
         self.stop.check()
-        if self._mapped and resident() > self.plan.ceiling:
+        if self._mapped and resident() + room > self.plan.ceiling:
             for frame in self._mapped:
                 frame.forget()
 
@@ -271,6 +281,7 @@ class Merge:
             *(scratch, frames, mapped, noise, self.size, self.job.recipe),
             reference=self.reference_place(),
             tick=tick,
+            touch=lambda: self.relax(self.plan.threads * LINK_PAGES),
             threads=self.plan.threads,
         )
         scratch.save_text(name, "register", registering.to_json(registration))

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,12 +30,8 @@ def block_mean(a: NDArray[np.float32], n: int) -> NDArray[np.float32]:
 
 def smoothed(a: NDArray[np.float32]) -> NDArray[np.float32]:
     """[1 4 6 4 1]/16 both ways, edges mirrored."""
-    for axis in (0, 1):
-        pad = [(2, 2) if k == axis else (0, 0) for k in (0, 1)]
-        p = np.pad(a, pad, mode="symmetric")
-        n = a.shape[axis]
-        a = np.sum([np.float32(f / 16) * p.take(range(t, t + n), axis) for t, f in enumerate(FIVE)], axis=0)
-    return a
+    taps = np.array(FIVE, np.float32) / 16
+    return np.asarray(cv2.sepFilter2D(a, cv2.CV_32F, taps, taps, borderType=cv2.BORDER_REFLECT), np.float32)
 
 
 def band_energy(y: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -75,12 +72,17 @@ def noise_left(sigma: float) -> tuple[float, float, float]:
     return (variance * band, variance * halved * band, variance * halved**2 * band)
 
 
+def sum_of(rgb: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Luma of (h, w, 3)."""
+    return np.asarray(LUMA[0] * rgb[..., 0] + LUMA[1] * rgb[..., 1] + LUMA[2] * rgb[..., 2], np.float32)
+
+
 def view_of(samples: NDArray[np.integer], *, name: str, number: int, sigma: float = 0.002) -> View:
     """Survey one (h, w, 3) array of uint8 or uint16 samples."""
     bits = 8 * samples.itemsize
     table = srgb_table(bits)
-    linear = table[samples] @ LUMA
-    encoded = samples.astype(np.float32) @ LUMA / np.float32((1 << bits) - 1)
+    linear = sum_of(table[samples])
+    encoded = sum_of(samples.astype(np.float32)) / np.float32((1 << bits) - 1)
     return View(
         name=name,
         number=number,
@@ -95,6 +97,11 @@ def view_of(samples: NDArray[np.integer], *, name: str, number: int, sigma: floa
 def views_of(frames: Sequence[NDArray[np.integer]], *, sigma: float = 0.002, first: int = 0) -> list[View]:
     """Survey a stack; numbers count from ``first``."""
     return [view_of(f, name=f"F{k + 1:04d}", number=first + k, sigma=sigma) for k, f in enumerate(frames)]
+
+
+def sequence(views: Sequence[View]) -> list[View]:
+    """The same surveys, named and numbered in this order."""
+    return [replace(v, name=f"F{k + 1:04d}", number=k) for k, v in enumerate(views)]
 
 
 def compose(outer: NDArray[np.float64], inner: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -78,9 +78,16 @@ class Pixels:
         self._check_table()
         row, pixel, plane = (stride // s.itemsize for stride in s.strides)
         return PixelsStruct(
-            s.ctypes.data, row, pixel, plane, s.shape[1], s.shape[0], 8 * s.itemsize, 0, self.table.ctypes.data
+            s.ctypes.data,
+            row,
+            pixel,
+            plane,
+            s.shape[1],
+            s.shape[0],
+            8 * s.itemsize,
+            0,
+            self.table.ctypes.data,
         )
-
 
     def _check_table(self) -> None:
         if self.table.dtype != np.float32 or self.table.size != 1 << (8 * self.samples.itemsize):

@@ -8,7 +8,7 @@
 
 #define HALO_X 32                 /* multiple of 16 */
 #define HALO_Y 24                 /* even; the reach of all filters together */
-#define MOST 1024                 /* frames in one window */
+#define MOST 4096                 /* frames in one window */
 #define FIRST 4                   /* half-size rows and columns at the window's edge where scores are not complete */
 #define MARGIN 24                 /* pixels around the admitted cells in which a frame is carried along */
 #define PART 3                    /* frames that were not let in part two surfaces as well as a valley does */

@@ -114,8 +114,8 @@ def likeness(
     a, b = first[inside].astype(np.float64), moved[inside].astype(np.float64)
     a -= a.mean()
     b -= b.mean()
-    power = float(a @ a) * float(b @ b)
-    return (float(a @ b) / power**0.5 if power > 0 else 0.0), count / first.size
+    power = float(np.sum(a * a)) * float(np.sum(b * b))
+    return (round(float(np.sum(a * b)) / power**0.5, 9) if power > 0 else 0.0), count / first.size
 
 
 def coarse_link(

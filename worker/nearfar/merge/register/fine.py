@@ -15,8 +15,7 @@ from nearfar.merge.register.fit import fit_similarity
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CELL, CellSharpness
-from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, to_matrix
-from nearfar.merge.register.tilt import tilt_step
+from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
 
 WINDOW = 24
 _DENSE = 400  # cells below which blocks overlap by half
@@ -159,11 +158,10 @@ def fine_link(
             break
     if fit is None:
         return None
-    tilt = tilt_step(chosen.origins, blocks, fit.weight, x=x, y=y, radius=rms_radius(size))
     return FineLink(
         first=places[0],
         second=places[1],
-        pose=pose.after(_moved_by(-tilt)),
+        pose=pose,
         information=fit.information,
         x=x,
         y=y,

@@ -66,9 +66,7 @@ def _pooled(grid: NDArray[np.float32]) -> NDArray[np.float64]:
     return np.asarray(grid[: h * n, : w * n].reshape(h, n, w, n).sum((1, 3), dtype=np.float64).ravel())
 
 
-def change_between(
-    first: CellSharpness, second: CellSharpness, step: Similarity, centre: complex
-) -> float:
+def change_between(first: CellSharpness, second: CellSharpness, step: Similarity, centre: complex) -> float:
     """How much the sharpness of two frames differs, 0..1: near 0 where one repeats the other's focus."""
     moved = kernel.warp(second.energy, to_matrix(step, centre, CELL), first.energy.shape, -1.0)
     inside = _pooled((moved < 0).astype(np.float32)) == 0
