@@ -1,0 +1,284 @@
+"""Whole registrations against true poses, brightness and belonging."""
+
+from __future__ import annotations
+
+import weakref
+from dataclasses import replace
+from io import BytesIO
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from PIL import Image
+
+from nearfar.errors import StackRefused
+from nearfar.merge.register import FramePose, RegisterRecipe, register
+from tests.worker.merge.register.bracket import Bracket, make_bracket
+from tests.worker.merge.register.views import View, errors, sequence, views_of
+
+# Limits below: three times what was measured on these brackets; none looser than .35 px (.7 under stress).
+STRESSES = {
+    "plain": ({}, 0.10),
+    "noise": ({"noise": 0.012}, 0.20),
+    "flicker": ({"flicker": 0.15}, 0.10),
+    "jitter and roll": ({"jitter": 8.0, "roll": 0.003}, 0.10),
+    "breathing of 5 %": ({"breathing": 0.05}, 0.10),
+    "all": ({"noise": 0.012, "flicker": 0.15, "jitter": 8.0, "roll": 0.003, "breathing": 0.01}, 0.25),
+    "8 bits": ({"kind": np.uint8}, 0.10),
+}
+
+
+@pytest.fixture(scope="module")
+def bracket() -> Bracket:
+    return make_bracket(frames=7, seed=5)
+
+
+@pytest.fixture(scope="module")
+def other_scene() -> Bracket:
+    return make_bracket(frames=5, seed=6)
+
+
+def pose_of(frame: FramePose) -> NDArray[np.float64]:
+    """A used frame's pose."""
+    assert frame.pose is not None
+    return frame.pose
+
+
+def dark_frame(size: tuple[int, int], *, level: float = 0.004, seed: int = 0) -> NDArray[np.uint16]:
+    """A frame with the lens covered: noise around a level."""
+    values = np.random.default_rng(seed).normal(level, 0.003, (size[1], size[0], 3))
+    return np.rint(np.clip(values, 0, 1) * 65535).astype(np.uint16)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("stress", STRESSES)
+def test_poses_and_gains_are_found(stress: str, seed: int) -> None:
+    settings, limit = STRESSES[stress]
+    made = make_bracket(seed=seed, **settings)  # type: ignore[arg-type]
+    result = register(made.views(), size=made.size)
+    assert all(f.used for f in result.frames)
+    assert np.max(errors(result, made.poses, made.size)) < limit
+    assert np.abs([f.gain_ev - g for f, g in zip(result.frames, made.gains, strict=True)]).max() < 0.01
+    assert min(f.confidence for f in result.frames) > 0.5
+
+
+def test_jpeg_does_no_harm(bracket: Bracket) -> None:
+    frames = []
+    for frame in bracket.frames:
+        file = BytesIO()
+        Image.fromarray((frame >> 8).astype(np.uint8)).save(file, "JPEG", quality=90)
+        frames.append(np.asarray(Image.open(file)))
+    result = register(views_of(frames, sigma=0.006), size=bracket.size)
+    assert np.max(errors(result, bracket.poses, bracket.size)) < 0.15
+
+
+def test_pixels_may_lie_in_planes(bracket: Bracket) -> None:
+    views = []
+    for view in bracket.views():
+        planes = np.ascontiguousarray(view.pixels.samples.transpose(2, 0, 1)).transpose(1, 2, 0)
+        views.append(replace(view, pixels=replace(view.pixels, samples=planes)))
+    one, two = register(views, size=bracket.size), register(bracket.views(), size=bracket.size)
+    for a, b in zip(one.frames, two.frames, strict=True):
+        assert np.array_equal(pose_of(a), pose_of(b))
+
+
+def test_results_do_not_depend_on_the_number_of_threads(bracket: Bracket) -> None:
+    results = [register(bracket.views(), size=bracket.size, threads=t) for t in (1, 2, 5)]
+    for result in results[1:]:
+        for a, b in zip(results[0].frames, result.frames, strict=True):
+            assert pose_of(a).tobytes() == pose_of(b).tobytes()
+            assert replace(a, pose=None) == replace(b, pose=None)
+
+
+def test_progress_rises_to_one(bracket: Bracket) -> None:
+    seen: list[float] = []
+    register(bracket.views(), size=bracket.size, tick=seen.append)
+    assert seen == sorted(seen)
+    assert seen[-1] == 1.0
+    assert len(seen) > 3
+
+
+def test_the_reference_is_the_middle_frame_or_the_one_asked_for(bracket: Bracket) -> None:
+    middle = register(bracket.views(), size=bracket.size)
+    assert middle.reference == 3
+    asked = register(bracket.views(), size=bracket.size, reference=1)
+    assert asked.reference == 1
+    assert np.array_equal(pose_of(asked.frames[1]), np.eye(3)[:2])
+    assert np.max(errors(asked, bracket.poses, bracket.size)) < 0.1
+
+
+@pytest.mark.parametrize("place", [0, 3, 6])
+def test_a_covered_lens_is_left_out_and_drags_nobody(bracket: Bracket, place: int) -> None:
+    frames = list(bracket.frames)
+    frames[place] = dark_frame(bracket.size)
+    result = register(views_of(frames), size=bracket.size)
+    assert [f.used for f in result.frames] == [k != place for k in range(7)]
+    assert "next to nothing" in str(result.frames[place].why)
+    assert result.frames[place].pose is None
+    assert np.nanmax(errors(result, bracket.poses, bracket.size)) < 0.15
+
+
+def test_a_featureless_frame_is_left_out(bracket: Bracket) -> None:
+    frames = list(bracket.frames)
+    frames[2] = dark_frame(bracket.size, level=0.6)
+    result = register(views_of(frames), size=bracket.size)
+    assert [k for k, f in enumerate(result.frames) if not f.used] == [2]
+
+
+def test_another_scene_is_left_out(bracket: Bracket, other_scene: Bracket) -> None:
+    frames = list(bracket.frames)
+    frames[3] = other_scene.frames[1]
+    result = register(views_of(frames), size=bracket.size)
+    assert [k for k, f in enumerate(result.frames) if not f.used] == [3]
+    assert "does not resemble" in str(result.frames[3].why)
+    assert result.frames[3].likeness < 0.4
+    assert np.nanmax(errors(result, bracket.poses, bracket.size)) < 0.15
+
+
+def test_parts_further_apart_than_a_bridge_are_joined(bracket: Bracket) -> None:
+    frames = [*bracket.frames[:3], *(dark_frame(bracket.size, seed=k) for k in range(6)), *bracket.frames[3:]]
+    result = register(views_of(frames), size=bracket.size)
+    assert [k for k, f in enumerate(result.frames) if not f.used] == list(range(3, 9))
+    poses = np.concatenate([bracket.poses[:3], np.repeat(np.eye(3)[None, :2], 6, 0), bracket.poses[3:]])
+    assert np.nanmax(errors(result, poses, bracket.size)) < 0.2
+
+
+def test_of_two_stacks_the_larger_is_taken(bracket: Bracket, other_scene: Bracket) -> None:
+    after = register(views_of([*other_scene.frames, *bracket.frames]), size=bracket.size)
+    assert [f.used for f in after.frames] == [False] * 5 + [True] * 7
+    assert "belongs with" in str(after.frames[0].why)
+    mixed = [f for pair in zip(bracket.frames, other_scene.frames, strict=False) for f in pair]
+    between = register(views_of([*mixed, *bracket.frames[5:]]), size=bracket.size)
+    assert [f.used for f in between.frames] == [True, False] * 5 + [True, True]
+
+
+def test_the_reference_chooses_between_two_stacks(bracket: Bracket, other_scene: Bracket) -> None:
+    result = register(views_of([*other_scene.frames, *bracket.frames]), size=bracket.size, reference=2)
+    assert [f.used for f in result.frames] == [True] * 5 + [False] * 7
+
+
+def test_a_stack_in_reverse_is_registered_alike(bracket: Bracket) -> None:
+    result = register(views_of(bracket.frames[::-1]), size=bracket.size)
+    assert np.max(errors(result, bracket.poses[::-1], bracket.size)) < 0.1
+
+
+def test_a_knocked_camera_is_followed_and_remarked() -> None:
+    still = make_bracket(frames=6, seed=7, size=(720, 400))
+    window = [
+        np.ascontiguousarray(f[20:380, (0 if k < 3 else 120) :][:, :600]) for k, f in enumerate(still.frames)
+    ]
+    size = (600, 360)
+    result = register(views_of(window), size=size)
+    assert all(f.used for f in result.frames)
+    assert [k for k, f in enumerate(result.frames) if f.why] == [3]
+    assert "camera moved" in str(result.frames[3].why)
+    cut = [np.array([[1, 0, 0 if k < 3 else -120.0], [0, 1, -20]]) for k in range(6)]
+    true = []
+    for k in range(6):
+        full, crop = (np.vstack([m, [0, 0, 1]]) for m in (still.poses[k], cut[k]))
+        true.append((crop @ full)[:2])
+    assert np.max(errors(result, np.stack(true), size)) < 0.15
+
+
+def test_a_repeat_is_kept_and_remarked(bracket: Bracket) -> None:
+    frames = [*bracket.frames[:3], bracket.frames[2], *bracket.frames[3:]]
+    result = register(views_of(frames), size=bracket.size)
+    assert all(f.used for f in result.frames)
+    assert [k for k, f in enumerate(result.frames) if f.why] == [3]
+    assert result.frames[3].why == "repeats F0003; used all the same"
+
+
+def test_holes_in_the_sequence_do_no_harm() -> None:
+    made = make_bracket(frames=9, seed=8, breathing=0.02)
+    keep = [0, 1, 2, 5, 6, 7, 8]
+    views = [v for k, v in enumerate(made.views(first=40)) if k in keep]
+    result = register(views, size=made.size)
+    assert np.max(errors(result, made.poses[keep], made.size)) < 0.15
+
+
+def test_one_frame_stands_for_itself(bracket: Bracket) -> None:
+    result = register(bracket.views()[:1], size=bracket.size)
+    assert result.reference == 0
+    assert result.frames[0].used
+    assert np.array_equal(pose_of(result.frames[0]), np.eye(3)[:2])
+
+
+def test_two_frames_are_enough(bracket: Bracket) -> None:
+    result = register(bracket.views()[2:4], size=bracket.size)
+    assert np.max(errors(result, bracket.poses[2:4], bracket.size)) < 0.1
+
+
+def test_frames_without_anything_in_common_are_refused(bracket: Bracket, other_scene: Bracket) -> None:
+    with pytest.raises(StackRefused, match="no two of the 2 frames F0001 to F0002 show the same scene"):
+        register(views_of([bracket.frames[0], other_scene.frames[0]]), size=bracket.size)
+
+
+@pytest.mark.parametrize("level", [0, 20000, 65535])
+def test_constant_pictures_are_refused(level: int) -> None:
+    frames = [np.full((120, 160, 3), level, np.uint16)] * 3
+    with pytest.raises(StackRefused, match="likeness of 0.00"):
+        register(views_of(frames), size=(160, 120))
+
+
+def test_a_reference_that_goes_with_nothing_is_refused(bracket: Bracket) -> None:
+    frames = [dark_frame(bracket.size), *bracket.frames[:3]]
+    with pytest.raises(StackRefused, match="F0001 was to give the picture its geometry"):
+        register(views_of(frames), size=bracket.size, reference=0)
+    with pytest.raises(StackRefused, match="no frame at place 9"):
+        register(views_of(frames), size=bracket.size, reference=9)
+
+
+def test_no_frames_are_refused() -> None:
+    with pytest.raises(StackRefused, match="no frame"):
+        register([], size=(10, 10))
+
+
+@pytest.mark.parametrize("size", [(64, 48), (97, 131), (203, 151), (333, 250)])
+def test_small_and_odd_sizes_work(size: tuple[int, int]) -> None:
+    made = make_bracket(frames=4, size=size, seed=9, blur=1.0, jitter=1.0)
+    result = register(made.views(), size=size)
+    assert all(f.used for f in result.frames)
+    assert np.max(errors(result, made.poses, size)) < 0.35
+
+
+def test_a_picture_smaller_than_a_block_is_refused_with_words() -> None:
+    made = make_bracket(frames=3, size=(15, 12), seed=9, blur=0.5, jitter=0.5)
+    with pytest.raises(StackRefused):
+        register(made.views(), size=(15, 12))
+
+
+def test_weak_ground_is_flagged_rather_than_trusted() -> None:
+    """Frames far out of focus at one end: their drift must cover the error, or a warning must name them."""
+    made = make_bracket(frames=7, seed=10, noise=0.03, blur=4.0)
+    result = register(made.views(), size=made.size, recipe=RegisterRecipe(drift_limit=0.02))
+    error = errors(result, made.poses, made.size)
+    drift = np.array([f.drift for f in result.frames])
+    assert (error < 4 * np.maximum(drift, 0.02)).all()
+    assert any("against the reference" in w for w in result.warnings)
+
+
+def test_small_pictures_are_dropped_after_use() -> None:
+    """No more than a handful may be alive at once, whatever the length of the stack."""
+    made = make_bracket(frames=7, seed=5, size=(480, 400))
+    alive: set[int] = set()
+    most = 0
+
+    class Counted:
+        def __init__(self, inner: View) -> None:
+            self.inner = inner
+
+        def __getattr__(self, name: str) -> object:
+            return getattr(self.inner, name)
+
+        @property
+        def small(self) -> NDArray[np.float32]:
+            nonlocal most
+            array = self.inner.small.copy()
+            alive.add(id(array))
+            weakref.finalize(array, alive.discard, id(array))
+            most = max(most, len(alive))
+            return array
+
+    stack = [Counted(v) for v in sequence(made.views() * 4)]
+    register(stack, size=made.size)  # type: ignore[arg-type]
+    assert 0 < most <= 8
