@@ -7,10 +7,10 @@
 #include "warp.h"
 
 #define HALO_X 32                 /* multiple of 16 */
-#define HALO_Y 24                 /* even; the reach of all filters together */
+#define HALO_Y 20                 /* even; the reach of all filters together */
 #define MOST 4096                 /* frames in one window */
 #define FIRST 4                   /* half-size rows and columns at the window's edge where scores are not complete */
-#define MARGIN 24                 /* pixels around the admitted cells in which a frame is carried along */
+#define MARGIN 16                 /* pixels around the admitted cells in which a frame is carried along */
 #define PART 3                    /* frames that were not let in part two surfaces as well as a valley does */
 #define FAINT .05f                /* relative energy below which nothing is a surface */
 #define VALLEY .4f                /* a valley is this share of the peak before it */

@@ -100,6 +100,17 @@ def warp(picture: F32, pose: NDArray[np.float64], shape: tuple[int, int], fill: 
     return out
 
 
+def _cubic(f: F32) -> list[F32]:
+    """Cubic convolution (a = -1/2): weights of the four pixels around fraction ``f``."""
+    half, one = np.float32(0.5), np.float32(1)
+    return [
+        ((-half * f + one) * f - half) * f,
+        (np.float32(1.5) * f - np.float32(2.5)) * f * f + one,
+        ((np.float32(-1.5) * f + np.float32(2)) * f + half) * f,
+        (half * f - half) * f * f,
+    ]
+
+
 def _ring(picture: F32, m: NDArray[np.float64]) -> F32 | None:
     """A block with its ring, seen through ``m``; None where a corner leaves the picture."""
     h, w = picture.shape
@@ -107,9 +118,15 @@ def _ring(picture: F32, m: NDArray[np.float64]) -> F32 | None:
     u = m[0, 0] * x + (m[0, 1] * y + m[0, 2])
     v = m[1, 0] * x + (m[1, 1] * y + m[1, 2])
     cu, cv = u[:: RING - 1, :: RING - 1], v[:: RING - 1, :: RING - 1]
-    if not ((cu >= 0) & (cv >= 0) & (cu < w - 1) & (cv < h - 1)).all():
+    if not ((cu >= 1) & (cv >= 1) & (cu < w - 2) & (cv < h - 2)).all():
         return None
-    return _bilinear(picture, u, v)
+    iu, iv = np.clip(u.astype(np.int64), 1, w - 3), np.clip(v.astype(np.int64), 1, h - 3)
+    p, q = _cubic((u - iu).astype(np.float32)), _cubic((v - iv).astype(np.float32))
+    rows = []
+    for r in range(4):
+        s = [picture[iv - 1 + r, iu - 1 + c] for c in range(4)]
+        rows.append((p[0] * s[0] + p[1] * s[1]) + (p[2] * s[2] + p[3] * s[3]))
+    return np.asarray((q[0] * rows[0] + q[1] * rows[1]) + (q[2] * rows[2] + q[3] * rows[3]), np.float32)
 
 
 def block_moments(first: F32, second: F32) -> NDArray[np.float64]:
