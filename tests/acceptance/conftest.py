@@ -45,8 +45,8 @@ def undisturbed(scene: Scene, tmp_path_factory: pytest.TempPathFactory) -> Undis
 
 @pytest.fixture(scope="session")
 def large() -> Scene:
-    """Five frames of 960 x 720 pixels: four tiles, and a reduced level."""
-    return render("occlusion", frames=5, size=(960, 720), seed=12)
+    """Five frames of 640 x 560 pixels: four tiles, and a reduced level."""
+    return render("occlusion", frames=5, size=(640, 560), seed=12)
 
 
 @pytest.fixture
