@@ -11,6 +11,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 
@@ -32,13 +33,14 @@ def programs() -> Path | None:
 
 
 def programs_or_skip() -> Path:
-    found = programs()
-    if found is None:
-        reason = "PostgreSQL is not installed (on Debian: apt-get install postgresql)"
-        if MUST_RUN_ALL:
-            pytest.fail(reason)
-        pytest.skip(reason)
-    return found
+    return programs() or missing("PostgreSQL is not installed (on Debian: apt-get install postgresql)")
+
+
+def missing(reason: str) -> NoReturn:
+    """Skip a test with the reason, or fail it where nothing may be skipped."""
+    if MUST_RUN_ALL:
+        pytest.fail(reason)
+    pytest.skip(reason)
 
 
 def _as_user(*command: str | Path, die_with_us: bool = False) -> list[str]:

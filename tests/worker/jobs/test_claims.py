@@ -233,9 +233,14 @@ def test_handing_back_is_not_counted(store: Store) -> None:
 
 def test_what_is_handed_back_may_rest(store: Store, clock: Clock) -> None:
     submit(store, units=surveys(1))
-    store.hand_back(must_claim(store), rest=30.0)
+    store.hand_back(must_claim(store), rest=300.0)
     assert store.claim("w2") is None
-    clock.forward(30.0)
+    clock.forward(299.0)
+    store.reap()
+    assert store.claim("w2") is None
+    clock.forward(1.0)
+    store.hand_back(must_claim(store), rest=1e9)
+    clock.forward(3600.0)
     assert store.claim("w1") is not None
 
 

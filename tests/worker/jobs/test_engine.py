@@ -174,6 +174,12 @@ def test_the_clock_is_the_server_s_on_postgresql_and_can_be_given(postgresql_url
     assert open_store(postgresql_url, clock=Clock()).now() == Clock().now
 
 
+def test_a_client_that_froze_holds_nobody_up_for_long_on_postgresql(postgresql_url: str) -> None:
+    with open_store(postgresql_url).database.engine.connect() as conn:
+        assert conn.exec_driver_sql("SHOW idle_in_transaction_session_timeout").scalar_one() == "20s"
+        assert conn.exec_driver_sql("SHOW lock_timeout").scalar_one() == "10s"
+
+
 def test_without_a_driver_the_extra_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "psycopg", None)
     with pytest.raises(StoreError, match=r"install nearfar\[postgres\]"):

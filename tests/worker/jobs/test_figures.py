@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from nearfar.jobs import JobState, ServerState, Store, UnitKind
+from nearfar.jobs import JobState, Pace, ServerState, Store, UnitKind
 from tests.worker.jobs.making import Clock, bring_to, must_claim, one, submit, surveys, work_off
 
 
@@ -54,6 +54,23 @@ def test_the_seconds_of_each_step_add_up(store: Store, clock: Clock) -> None:
         store.finish(claim)
     # Two surveys, a register and a deliver each.
     assert store.figures().unit_seconds == {"survey": 6.0, "register": 8.0, "deliver": 16.0}
+
+
+def test_the_pace_compares_what_units_took_with_what_was_expected(store: Store, clock: Clock) -> None:
+    assert store.pace() == {}
+    submit(store, units=(*surveys(11, weight=10.0), one(UnitKind.DELIVER, weight=2.0)))
+    for k in range(11):
+        claim = must_claim(store)
+        clock.forward(5.0 + k)
+        store.finish(claim)
+    claim = must_claim(store)
+    clock.forward(3.0)
+    store.finish(claim)
+    # 5 to 15 s where 10 were expected; the deciles of eleven equally spaced values are the second and the tenth.
+    assert store.pace() == {
+        UnitKind.SURVEY: Pace(low=0.6, middle=1.0, high=1.4, count=11),
+        UnitKind.DELIVER: Pace(low=1.5, middle=1.5, high=1.5, count=1),
+    }
 
 
 def test_processes_count_what_they_like(store: Store) -> None:

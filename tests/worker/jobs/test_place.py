@@ -18,6 +18,7 @@ from nearfar.jobs.place import (
     refuse_network,
 )
 from tests.worker.jobs.making import Clock, submit
+from tests.worker.jobs.postgresql import missing
 
 LOCAL = 0xEF53
 """ext2, ext3 and ext4, by statfs(2)."""
@@ -58,7 +59,7 @@ def test_the_numbers_of_network_file_systems_are_those_of_the_manual() -> None:
 def test_the_numbers_are_those_of_the_kernel_s_header() -> None:
     header = Path("/usr/include/linux/magic.h")
     if not header.exists():
-        pytest.skip("the kernel's headers are not installed (on Debian: apt-get install linux-libc-dev)")
+        missing("the kernel's headers are not installed (on Debian: apt-get install linux-libc-dev)")
     numbers = dict(re.findall(r"#define\s+(\w+)\s+(0x[0-9A-Fa-f]+)", header.read_text()))
     compared = {name: NETWORK_MAGIC[int(numbers[name], 16)] for name in HEADER if name in numbers}
     assert len(compared) >= 9
@@ -74,6 +75,17 @@ def test_a_network_file_system_is_refused_with_a_way_out(tmp_path: Path, number:
     assert str(tmp_path) in text
     assert f"found {NETWORK_MAGIC[number]}, a file system shared with other machines" in text
     assert "use PostgreSQL: postgresql://user@host/database" in text
+
+
+def test_a_link_to_another_folder_is_followed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "far").mkdir()
+    (tmp_path / "near").mkdir()
+    (tmp_path / "near" / "store.sqlite").symlink_to(tmp_path / "far" / "store.sqlite")
+    monkeypatch.setattr(
+        "nearfar.jobs.place.filesystem_magic", lambda folder: 0x6969 if folder.name == "far" else LOCAL
+    )
+    with pytest.raises(StoreError, match="far: found NFS"):
+        open_store(f"sqlite:///{tmp_path}/near/store.sqlite")
 
 
 def mounts(root: Path, *lines: str) -> Path:

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from nearfar.jobs.backup import restore
 from nearfar.jobs.engine import Rules
-from nearfar.jobs.figures import Figures, TooLarge
+from nearfar.jobs.figures import Figures, Pace, TooLarge
 from nearfar.jobs.keeping import Forgotten
 from nearfar.jobs.listing import JobQuery, Page, Sort
 from nearfar.jobs.reap import Reaped
@@ -69,6 +69,7 @@ __all__ = [
     "JobState",
     "Outcome",
     "Owner",
+    "Pace",
     "Page",
     "Reaped",
     "Rules",

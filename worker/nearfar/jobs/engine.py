@@ -28,6 +28,8 @@ UNTIE = 0.02
 """Seconds of rest before that, times the tries so far."""
 KNOTS = {"40001", "40P01"}
 """PostgreSQL's codes for a transaction that is to be tried again: serialization failure, deadlock detected."""
+LOCK_LIMIT = 10
+"""Seconds that a statement waits for a lock at PostgreSQL."""
 IDLE_LIMIT = 20
 """Seconds after which PostgreSQL ends a transaction whose client says nothing."""
 
@@ -46,6 +48,8 @@ class Rules:
     """Rest after a first failure; doubled after each further one."""
     elsewhere: float = 10.0
     """Further rest during which only a worker other than the last one gets a unit that failed."""
+    longest_rest: float = 3600.0
+    """How long a unit that was handed back or failed rests at most."""
     worker_silence: float = 60.0
     """How long a worker may be silent before it counts as lost."""
     host_silence: float = 120.0
@@ -124,10 +128,7 @@ def _sqlite(url: sa.URL) -> sa.Engine:
 
 
 def _postgresql(url: sa.URL) -> sa.Engine:
-    limits = f"-c idle_in_transaction_session_timeout={IDLE_LIMIT}s -c lock_timeout=10s -c timezone=UTC"
-    given = url.query.get("options", "")
-    url = url.update_query_dict({"options": f"{limits} {given}".strip()})
-    return sa.create_engine(
+    engine = sa.create_engine(
         url,
         connect_args={"connect_timeout": 5},
         pool_pre_ping=True,
@@ -135,6 +136,15 @@ def _postgresql(url: sa.URL) -> sa.Engine:
         max_overflow=28,
         pool_timeout=BUSY,
     )
+
+    @sa.event.listens_for(engine, "connect")
+    def _connect(connection: Any, record: object) -> None:
+        with connection.cursor() as cursor:
+            cursor.execute(f"SET idle_in_transaction_session_timeout = '{IDLE_LIMIT}s'")
+            cursor.execute(f"SET lock_timeout = '{LOCK_LIMIT}s'")
+        connection.commit()
+
+    return engine
 
 
 def parse_url(url: str | sa.URL) -> sa.URL:

@@ -9,11 +9,13 @@ import sqlalchemy as sa
 
 from nearfar.jobs import flags, order, totals, workers
 from nearfar.jobs.engine import Tx
-from nearfar.jobs.model import jobs, units
+from nearfar.jobs.model import attempts, jobs, units
 from nearfar.jobs.order import Room
 from nearfar.jobs.records import Worker
-from nearfar.jobs.states import JobState, ServerState
+from nearfar.jobs.states import AttemptStep, JobState, ServerState, UnitKind
 
+LATELY = 500
+"""Units that the pace is drawn from."""
 SEEN = 100
 """Units that cannot be placed are looked for among this many at most."""
 
@@ -104,6 +106,40 @@ def claimable(tx: Tx, room: Room, *, limit: int) -> int:
     return min(
         limit, found + int(tx.conn.scalar(sa.select(sa.func.count()).select_from(late.subquery())) or 0)
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pace:
+    """Seconds that units took for each second that was expected: 1 where the weights are right."""
+
+    low: float
+    """A tenth of the units took no longer."""
+    middle: float
+    high: float
+    """A tenth of the units took longer."""
+    count: int
+    """Units that this is drawn from."""
+
+
+def pace(tx: Tx) -> dict[UnitKind, Pace]:
+    """How the last units of each step compare with what was expected; steps without any are left out."""
+    query = (
+        sa.select(units.c.kind, attempts.c.seconds, units.c.weight)
+        .join(units, units.c.id == attempts.c.unit)
+        .where(attempts.c.step == AttemptStep.DONE, units.c.weight > 0)
+        .order_by(attempts.c.id.desc())
+        .limit(LATELY)
+    )
+    ratios: dict[UnitKind, list[float]] = {}
+    for kind, seconds, weight in tx.conn.execute(query):
+        ratios.setdefault(UnitKind(kind), []).append((seconds or 0.0) / weight)
+    return {kind: _pace(sorted(found)) for kind, found in ratios.items()}
+
+
+def _pace(ratios: list[float]) -> Pace:
+    """Quantiles by the nearest rank."""
+    low, middle, high = (ratios[round(part * (len(ratios) - 1))] for part in (0.1, 0.5, 0.9))
+    return Pace(low=low, middle=middle, high=high, count=len(ratios))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -51,7 +51,7 @@ def folder_of(file: Path) -> Path:
     StoreError
         It is not there, or this user may not write in it.
     """
-    folder = file.absolute().parent
+    folder = file.resolve().parent  # a link may lead elsewhere
     if not folder.is_dir():
         raise StoreError(f"job store {file}: there is no folder {folder}; make it first")
     if not os.access(folder, os.W_OK | os.X_OK):

@@ -56,7 +56,7 @@ def _set_right(tx: Tx) -> None:
     lease = tx.now + tx.rules.lease
     held = units.c.state == sa.literal_column("'held'")
     tx.conn.execute(sa.update(units).where(held, units.c.lease_until > lease).values(lease_until=lease))
-    rest = tx.now + tx.rules.retry_after * 2**tx.rules.attempts
+    rest = tx.now + tx.rules.longest_rest
     ready = units.c.state == sa.literal_column("'ready'")
     tx.conn.execute(sa.update(units).where(ready, units.c.not_before > rest).values(not_before=rest))
 

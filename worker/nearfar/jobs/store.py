@@ -30,7 +30,7 @@ from nearfar.jobs import (
 )
 from nearfar.jobs import reap as reaper
 from nearfar.jobs.engine import Database, Rules, Tx, dispose, engine_for, parse_url
-from nearfar.jobs.figures import Figures, TooLarge
+from nearfar.jobs.figures import Figures, Pace, TooLarge
 from nearfar.jobs.keeping import Forgotten
 from nearfar.jobs.listing import JobQuery, Page
 from nearfar.jobs.order import Room
@@ -50,7 +50,7 @@ from nearfar.jobs.records import (
     Wish,
     Worker,
 )
-from nearfar.jobs.states import JobState, ServerState, UnitState, WorkerState
+from nearfar.jobs.states import JobState, ServerState, UnitKind, UnitState, WorkerState
 from nearfar.jobs.work import Outcome
 
 
@@ -275,9 +275,9 @@ class Store:
         return self.database.write(lambda tx: work.fail(tx, claim, cause=cause, reason=reason, retry=retry))
 
     def hand_back(self, claim: Claim, *, rest: float = 0.0) -> UnitState:
-        """Return a unit unfinished and uncounted, for others to take after ``rest`` seconds; its state then.
+        """Return a unit unfinished and uncounted, for others to take after ``rest`` seconds, an hour at most.
 
-        After `Wish.DROP` this ends it: call it when its scratch is gone. Raises `LostClaim`.
+        Gives its state then. After `Wish.DROP` this ends it: call it when its scratch is gone. Raises `LostClaim`.
         """
         return self.database.write(lambda tx: work.hand_back(tx, claim, rest=rest))
 
@@ -327,6 +327,10 @@ class Store:
         """How many units could be given out now to a worker with this room, counted up to a limit."""
         room = Room(worker="", memory=memory, disk=disk)
         return self.database.read(lambda tx: figures.claimable(tx, room, limit=limit))
+
+    def pace(self) -> Mapping[UnitKind, Pace]:
+        """How long units took lately, against what was expected: for the time that a job still needs, as a range."""
+        return self.database.read(figures.pace)
 
     def too_large(self) -> tuple[TooLarge, ...]:
         """Ready units that need more room than any living worker has."""

@@ -166,7 +166,7 @@ def give_up(
     to = UnitState.FAILED
     if again:
         to = UnitState.WAITING if job.state == JobState.HELD else UnitState.READY
-    rest = tx.rules.retry_after * 2 ** (row.attempts - 1) if again else 0.0
+    rest = min(tx.rules.retry_after * 2 ** (row.attempts - 1), tx.rules.longest_rest) if again else 0.0
     _release(tx, row, to, not_before=tx.now + rest, cause=cause, reason=reason)
     events.record(
         tx,
@@ -209,7 +209,7 @@ def hand_back(tx: Tx, claim: Claim, *, rest: float) -> UnitState:
         attempts=row.attempts - 1,
         worker=None,
         progress=0.0,
-        not_before=tx.now + rest,
+        not_before=tx.now + min(rest, tx.rules.longest_rest),
     )
     order.charge(tx, row.owner, -row.weight)
     return to
