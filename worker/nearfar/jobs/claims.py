@@ -12,7 +12,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.sql.dml import ReturningUpdate
 
-from nearfar.jobs import events, flags, moves, order, totals
+from nearfar.jobs import events, flags, moves, order, owners, totals
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import attempts, jobs, units
 from nearfar.jobs.order import Room
@@ -33,7 +33,7 @@ def claim(tx: Tx, room: Room) -> Claim | None:
         row = _take_ready(tx, room)
     if row is None:
         return None
-    order.charge(tx, row.owner, row.weight)
+    owners.charge(tx, row.owner, row.weight)
     if taken_over:
         _write_lost(tx, row)
     _write_start(tx, row)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 
 from nearfar.errors import IllegalTransition, StoreError
-from nearfar.jobs import events, moves, order
+from nearfar.jobs import events, moves, owners
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import units
 from nearfar.jobs.states import JOB_MOVES, JobState, UnitState
@@ -35,7 +35,7 @@ def release(tx: Tx, job: int, *, who: str) -> None:
         raise IllegalTransition(f"job {job}", state=state, wanted="released", possible=JOB_MOVES[state])
     if tx.conn.scalar(sa.select(units.c.id).where(units.c.job == job).limit(1)) is None:
         raise StoreError(f"job {job} has no units yet, so it would wait for ever; plan it, then release it")
-    order.welcome(tx, row.owner)
+    owners.welcome(tx, row.owner)
     moves.move_job(tx, job, JobState.WAITING, reason=None)
     moves.advance(tx, moves.lock_job(tx, job))
     events.record(tx, "job.released", who=who, job=job)

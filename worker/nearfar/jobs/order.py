@@ -25,12 +25,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.dialects import postgresql, sqlite
 
-from nearfar.errors import StoreError, UsageError
+from nearfar.errors import UsageError
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import owners, units
-from nearfar.jobs.records import Owner
 
 STEP = 6 * 3600.0
 """Seconds of waiting that one step of priority is worth."""
@@ -108,61 +106,3 @@ def owners_in_turn(tx: Tx, room: Room) -> sa.Select[str]:
         .order_by(turn, first.c.due, first.c.id)
         .limit(CANDIDATES)
     )
-
-
-def charge(tx: Tx, owner: str, seconds: float) -> None:
-    """Put work that was given to an owner on its account; a negative sum where it was handed back."""
-    tx.conn.execute(
-        sa.update(owners)
-        .where(owners.c.name == owner)
-        .values(passed=owners.c.passed + seconds / owners.c.share)
-    )
-
-
-def welcome(tx: Tx, owner: str) -> None:
-    """Make sure that an owner is known, and that one which had nothing to do starts level with the others."""
-    insert = postgresql.insert(owners) if tx.postgresql else sqlite.insert(owners)
-    tx.conn.execute(insert.values(name=owner, created=tx.now, passed=0.0, share=1.0).on_conflict_do_nothing())
-    tx.conn.execute(sa.select(owners.c.name).where(owners.c.name == owner).with_for_update(key_share=True))
-    if tx.conn.scalar(sa.select(_busy()).where(owners.c.name == owner)):
-        return
-    others = sa.select(owners.c.passed).where(owners.c.name != owner)
-    least = tx.conn.scalar(others.where(_busy()).order_by(owners.c.passed).limit(1))
-    if least is None:
-        least = tx.conn.scalar(others.order_by(owners.c.passed.desc()).limit(1))
-    if least is not None:
-        tx.conn.execute(
-            sa.update(owners).where(owners.c.name == owner, owners.c.passed < least).values(passed=least)
-        )
-
-
-def _busy() -> sa.ColumnElement[bool]:
-    """Condition that an owner has a unit in work or ready."""
-
-    def has(state: str) -> sa.ColumnElement[bool]:
-        of = (units.c.owner == owners.c.name, units.c.state == sa.literal_column(f"'{state}'"))
-        return sa.exists(sa.select(units.c.id).where(*of).correlate(owners))
-
-    return sa.or_(has("ready"), has("held"))
-
-
-def set_share(tx: Tx, owner: str, share: float) -> None:
-    """Give an owner a larger or smaller part of the server than others, who have 1."""
-    if not 0.01 <= share <= 100:
-        raise UsageError(
-            f"a share of {share:g} for {owner}: expected a number from 0.01 to 100; 1 is everybody's"
-        )
-    welcome(tx, owner)
-    tx.conn.execute(sa.update(owners).where(owners.c.name == owner).values(share=share))
-
-
-def known(tx: Tx) -> tuple[Owner, ...]:
-    """All owners, by name."""
-    return tuple(Owner.from_row(row) for row in tx.conn.execute(sa.select(owners).order_by(owners.c.name)))
-
-
-def check_owner(owner: str) -> str:
-    """Raises `StoreError` where the name is empty."""
-    if not owner.strip():
-        raise StoreError("a job needs an owner; found an empty name, expected for example 'inbox'")
-    return owner

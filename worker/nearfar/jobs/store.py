@@ -20,7 +20,7 @@ from nearfar.jobs import (
     flags,
     keeping,
     listing,
-    order,
+    owners,
     place,
     schema,
     submit,
@@ -179,11 +179,11 @@ class Store:
 
     def set_share(self, owner: str, share: float) -> None:
         """Give an owner a larger or smaller part of the server than 1, which everybody has. Raises `UsageError`."""
-        self.database.write(lambda tx: order.set_share(tx, owner, share))
+        self.database.write(lambda tx: owners.set_share(tx, owner, share))
 
     def owners(self) -> tuple[Owner, ...]:
         """All owners there ever were, by name."""
-        return self.database.read(order.known)
+        return self.database.read(owners.known)
 
     # The server
 

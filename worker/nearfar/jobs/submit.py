@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from nearfar.errors import IllegalTransition, KeyReused, NotFound, StoreError, UsageError
-from nearfar.jobs import events, moves, order
+from nearfar.jobs import events, moves, order, owners
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import frames, jobs, units
 from nearfar.jobs.records import Duplicates, FrameNote, Row, Submission, Submitted, UnitPlan
@@ -30,7 +30,7 @@ def submit(tx: Tx, submission: Submission, *, who: str) -> Submitted:
         The submission contradicts itself.
     """
     check(submission)
-    order.welcome(tx, submission.owner)  # also lets one submission of an owner in at a time
+    owners.welcome(tx, submission.owner)  # also lets one submission of an owner in at a time
     fingerprint = fingerprint_of(submission)
     before = _before(tx, submission, fingerprint)
     if before is not None:
@@ -45,7 +45,7 @@ def submit(tx: Tx, submission: Submission, *, who: str) -> Submitted:
 
 def check(submission: Submission) -> None:
     """Refuse a submission that could never end."""
-    order.check_owner(submission.owner)
+    owners.check_owner(submission.owner)
     order.check_priority(submission.priority)
     if submission.hold is not None and submission.refused is not None:
         raise UsageError(f"{submission.stack}: a job is either held or refused; give one of the two")
@@ -240,7 +240,7 @@ def run_again(tx: Tx, job: int, *, who: str) -> None:
     ).all()
     if not old:
         raise StoreError(f"job {job} has no units to run again: {row.reason}; submit the stack once more")
-    order.welcome(tx, row.owner)
+    owners.welcome(tx, row.owner)
     cleared = {
         "cause": None,
         "reason": None,
@@ -264,7 +264,7 @@ def _plan_of(unit: Row) -> UnitPlan:
 def submit_again(tx: Tx, job: int, submission: Submission, *, who: str) -> Submitted:
     """Record a new job that is linked to an older one: the same frames with another recipe or other settings."""
     check(submission)
-    order.welcome(tx, submission.owner)
+    owners.welcome(tx, submission.owner)
     fingerprint = fingerprint_of(submission)
     before = _before(tx, submission, fingerprint) if submission.key is not None else None
     if before is not None:

@@ -13,7 +13,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from nearfar.errors import LostClaim, NotFound, StoreError
-from nearfar.jobs import claims, events, flags, moves, order, submit, totals
+from nearfar.jobs import claims, events, flags, moves, owners, submit, totals
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import jobs, units
 from nearfar.jobs.records import Claim, FrameNote, Row, UnitPlan, Wish
@@ -211,7 +211,7 @@ def hand_back(tx: Tx, claim: Claim, *, rest: float) -> UnitState:
         progress=0.0,
         not_before=tx.now + min(rest, tx.rules.longest_rest),
     )
-    order.charge(tx, row.owner, -row.weight)
+    owners.charge(tx, row.owner, -row.weight)
     return to
 
 
