@@ -145,7 +145,9 @@ def _in_words(error: Exception) -> NearfarError:
                 f"{name}the disk is full. Make room there, or name a scratch folder on another disk with --scratch; "
                 "the same command then goes on from here."
             )
-        return NearfarError(f"{name}{error.strerror or error}")
+        return NearfarError(
+            f"{name}{error.strerror or error}. Check the disk and who may write there, then run the same command again."
+        )
     traceback.print_exception(error)
     return NearfarError(
         f"a mistake in Nearfar, not in the frames: {error!r}. Please report it with the lines above."

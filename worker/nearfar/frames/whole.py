@@ -24,6 +24,10 @@ def whole_file(path: Path | str) -> Iterator[Path]:
         _sync(temporary)
         temporary.replace(path)
         _sync(path.parent)
+    except OSError as error:
+        if error.filename is None or error.filename == str(temporary):
+            error.filename = str(path)  # the name that a person knows
+        raise
     finally:
         temporary.unlink(missing_ok=True)
 

@@ -40,7 +40,7 @@ class TileStream:
         self._filled = 0
         self._taken = 0
         self._sizes: list[int] = []
-        self._file = open(path, "wb")  # noqa: SIM115 - closed by `close`
+        path.write_bytes(b"")
 
     def add(self, rows: U16, pool: ThreadPoolExecutor) -> None:
         """Add (k, width, channels) rows."""
@@ -58,9 +58,10 @@ class TileStream:
             return
         self._rows[self._filled :] = 0
         starts = range(0, self._rows.shape[1], TILE)
-        for data in pool.map(encode_tile, [self._rows[:, x : x + TILE] for x in starts]):
-            self._sizes.append(len(data))
-            self._file.write(data)
+        with open(self.path, "ab") as file:
+            for data in pool.map(encode_tile, [self._rows[:, x : x + TILE] for x in starts]):
+                self._sizes.append(len(data))
+                file.write(data)
         if self.then is not None:
             self.then.add(halve(np.ascontiguousarray(self._rows[: self._filled, : self.size[0]])), pool)
         self._filled = 0
@@ -68,7 +69,6 @@ class TileStream:
     def close(self, pool: ThreadPoolExecutor) -> None:
         """Write what is left, here and in all further levels."""
         self._flush(pool)
-        self._file.close()
         if self._taken != self.size[1]:
             raise WorkFailed(f"{self.path}: {self._taken} rows of {self.size[1]} arrived")
         if self.then is not None:

@@ -66,6 +66,9 @@ class Scratch:
         try:
             yield part
             part.replace(target)
+        except OSError as error:
+            error.filename = error.filename or str(target)
+            raise
         finally:
             part.unlink(missing_ok=True)
 
