@@ -28,7 +28,7 @@ from nearfar.merge.keys import Fingerprint, file_digest, key
 from nearfar.merge.noise import lowest_cells
 from nearfar.merge.scratch import Scratch
 
-VERSION = 1
+VERSION = 2
 F32 = NDArray[np.float32]
 Mark = tuple[str, Fingerprint]
 
@@ -180,7 +180,7 @@ def _write_all(fd: int, data: memoryview) -> None:
 
 
 def luma_curve(header: FrameHeader) -> F32:
-    """Encoded luma to linear light at k / 4096, (4097,)."""
+    """Encoded luma to linear light at k / 16384, (16385,)."""
     table = light_table(header.icc, header.bits)
     steps = np.arange(CURVE_STEPS + 1) / CURVE_STEPS
     return np.interp(steps, np.linspace(0, 1, table.size), table).astype(np.float32)

@@ -19,7 +19,7 @@ Surveyed = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.uint16]]
 
 
 def srgb_curve() -> NDArray[np.float32]:
-    """Encoded value k / 4096 to linear light: IEC 61966-2-1."""
+    """Encoded value k / 16384 to linear light: IEC 61966-2-1."""
     v = np.arange(picture_calls.CURVE_STEPS + 1) / picture_calls.CURVE_STEPS
     return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
@@ -113,7 +113,7 @@ def test_a_plain_picture_has_no_energy_and_its_own_brightness() -> None:
         np.testing.assert_allclose(mean, level / 255, atol=1e-6)
         v = level / 255
         light = v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4  # IEC 61966-2-1
-        np.testing.assert_allclose(small / 65535, light, atol=2e-5)
+        np.testing.assert_allclose(small / 65535, light, atol=8e-5)  # half a step of the table, where it is steepest
 
 
 def test_the_small_picture_is_the_mean_of_linear_light(rng: np.random.Generator) -> None:
@@ -123,7 +123,7 @@ def test_the_small_picture_is_the_mean_of_linear_light(rng: np.random.Generator)
     samples = np.round(smooth * 65535).astype(np.uint16)
     small = by_kernel(samples)[2] / 65535
     y = samples.astype(np.float64) @ [0.299, 0.587, 0.114] / 65535
-    light = np.interp(y, np.arange(4097) / 4096, srgb_curve())
+    light = np.interp(y, np.arange(16385) / 16384, srgb_curve())
     expected = light.reshape(16, 4, 20, 4).mean(axis=(1, 3))
     assert np.abs(small - expected).max() < 2e-3
 

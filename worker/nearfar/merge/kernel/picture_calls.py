@@ -15,7 +15,7 @@ from nearfar.errors import WorkFailed
 from nearfar.merge.kernel.loader import Pixels, PixelsStruct, library, pointer
 
 CELL = 16
-CURVE_STEPS = 4096
+CURVE_STEPS = 16384
 MOST_ROLL, MOST_SCALE = 10, 2
 """Largest roll in degrees, and scale, of a frame against the reference that warp.h has room for."""
 PRIOR_UNIT = 8192
@@ -82,7 +82,7 @@ def measure(
     Parameters
     ----------
     curve
-        Encoded luma to linear light at ``k / 4096``, (4097,).
+        Encoded luma to linear light at ``k / 16384``, (16385,), not negative.
     energy
         (3, R, C), filled: mean squared luma band per cell, bands at full, half and quarter size.
     mean

@@ -4,11 +4,11 @@
 
 #define CELL 16
 #define BLOCK_W 512               /* block of pixels that is worked on in one go; stays in the cache */
-#define BLOCK_H 64
-#define HALO 16                   /* a band of level 2 reaches 8 pixels; a multiple of 4 keeps the grids aligned */
+#define BLOCK_H 128
+#define HALO 8                   /* a band of level 2 reaches 8 pixels; a multiple of 4 keeps the grids aligned */
 #define ROW (BLOCK_W + 2 * HALO)
 #define ROWS (BLOCK_H + 2 * HALO)
-#define CURVE 4096                /* steps of the table from encoded to linear luma */
+#define CURVE 16384               /* steps of the table from encoded to linear luma */
 
 /* Up to 64 interleaved rows (rows, width, 3) to blocks of 64 x 64, planes of one block after the other. What lies beyond
    the picture repeats its edge. */
@@ -121,18 +121,21 @@ static void level_energy(work_t *k, int level, int x0, int y0, int w, int h, int
 }
 
 /* Linear-light mean of 4 x 4 pixels, in 65535ths: the curve is applied to the mean of 2 x 2. */
-static void small_rows(work_t *k, const float *curve, int x0, int y0, int w, int h, int sw, int sh, uint16_t *small) {
-    for (int y = 0; y < h / 4 && y0 / 4 + y < sh; y++)
-        for (int x = 0; x < w / 4 && x0 / 4 + x < sw; x++) {
-            float sum = 0;
-            for (int j = 0; j < 2; j++)
-                for (int i = 0; i < 2; i++) {
-                    float v = k->y[1][HALO / 2 + 2 * y + j][HALO / 2 + 2 * x + i] * CURVE;
-                    int at = nf_clampi((int)v, 0, CURVE - 1);
-                    sum += curve[at] + (v - (float)at) * (curve[at + 1] - curve[at]);
-                }
-            small[(int64_t)(y0 / 4 + y) * sw + x0 / 4 + x] = (uint16_t)(int)(nf_minf(nf_maxf(sum * .25f, 0), 1) * 65535.f + .5f);
+static void small_rows(work_t *k, const float *restrict curve, int x0, int y0, int w, int h, int sw, int sh, uint16_t *small) {
+    for (int y = 0; y < h / 4 && y0 / 4 + y < sh; y++) {
+        float *restrict light = k->sum;
+        memset(light, 0, sizeof k->sum);
+        for (int j = 0; j < 2; j++) {
+            const float *restrict s = k->y[1][HALO / 2 + 2 * y + j] + HALO / 2;
+            for (int x = 0; x < w / 2; x++) {
+                float v = nf_minf(nf_maxf(s[x] * CURVE + .5f, 0), CURVE);
+                light[x] += curve[(int)v];
+            }
         }
+        uint16_t *restrict o = small + (int64_t)(y0 / 4 + y) * sw + x0 / 4;
+        int n = sw - x0 / 4 < w / 4 ? sw - x0 / 4 : w / 4;
+        for (int x = 0; x < n; x++) o[x] = (uint16_t)(int)(nf_minf((light[2 * x] + light[2 * x + 1]) * .25f, 1) * 65535.f + .5f);
+    }
 }
 
 static void mean_cells(work_t *k, int x0, int y0, int w, int h, int width, int height, float *mean, int cols) {

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 CELL = 16
 HALO = 16
 """Pixels of repeated edge around the picture: a band at quarter size reaches 8."""
-CURVE_STEPS = 4096
+CURVE_STEPS = 16384
 BLOCK = 64
 F32 = NDArray[np.float32]
 
@@ -77,16 +77,15 @@ def cell_means(plane: F32, size: tuple[int, int], level: int) -> F32:
 def small_picture(half: F32, curve: F32, size: tuple[int, int]) -> NDArray[np.uint16]:
     """Linear light of 4 x 4 pixels, 65535 for 1, (height // 4, width // 4).
 
-    Taken from half-size luma v: the curve, (4097,) linear light at k / 4096, is read between its two nearest entries,
-    L(v) = curve[k] + (4096 v - k) (curve[k + 1] - curve[k]), and the mean of 2 x 2 of these is rounded to nearest.
-    Within a block of 2 x 2 pixels light is thus averaged encoded, which errs by the curve's bend only.
+    Taken from half-size luma v: the curve, (16385,) linear light at k / 16384, is read at the nearest entry, and the
+    mean of 2 x 2 of these is rounded to nearest. Within a block of 2 x 2 pixels light is thus averaged encoded, which
+    errs by the curve's bend only.
     """
     rows, cols = size[0] // 4, size[1] // 4
-    v = half[: 2 * rows, : 2 * cols] * np.float32(CURVE_STEPS)
-    at = np.clip(v.astype(np.int32), 0, CURVE_STEPS - 1)
-    light = curve[at] + (v - at.astype(np.float32)) * (curve[at + 1] - curve[at])
-    total = light[::2, ::2] + light[::2, 1::2] + light[1::2, ::2] + light[1::2, 1::2]
-    mean = np.clip(total * np.float32(0.25), 0, 1)
+    v = half[: 2 * rows, : 2 * cols] * np.float32(CURVE_STEPS) + np.float32(0.5)
+    light = curve[np.clip(v, 0, CURVE_STEPS).astype(np.int32)]
+    down = light[::2] + light[1::2]
+    mean = np.minimum((down[:, ::2] + down[:, 1::2]) * np.float32(0.25), 1)
     return np.asarray(mean * np.float32(65535) + np.float32(0.5)).astype(np.uint16)
 
 
@@ -98,7 +97,7 @@ def measure(samples: NDArray[Any], curve: F32) -> tuple[F32, F32, NDArray[np.uin
     samples
         (h, w, 3), uint8 or uint16.
     curve
-        (4097,), encoded luma to linear light.
+        (16385,), encoded luma to linear light.
 
     Returns
     -------
