@@ -1,27 +1,38 @@
-"""A worker without work, as a process of its own: ``URL NAME take COUNT`` or ``URL NAME hold LEASE``."""
+"""Workers without work, as processes of their own: ``URL take PROCESSES COUNT`` or ``URL hold LEASE``."""
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 
 from nearfar.jobs import Rules, open_store
 
 
-def take(url: str, worker: str, count: int) -> None:
-    """Say 'ready', wait for a word, claim, and print the numbers of the units."""
-    store = open_store(url)
-    print("ready", flush=True)
-    sys.stdin.readline()
-    claims = [store.claim(worker) for _ in range(count)]
-    print(*(claim.unit for claim in claims if claim is not None), flush=True)
+def take(url: str, processes: int, count: int) -> None:
+    """Fork processes that begin together, claim, and print the numbers of their units, a line each."""
+    wait, begin = os.pipe()
+    children = []
+    for k in range(processes):
+        child = os.fork()
+        if child == 0:
+            os.close(begin)
+            store = open_store(url)
+            os.read(wait, 1)
+            claims = [store.claim(f"w{k}") for _ in range(count)]
+            numbers = " ".join(str(claim.unit) for claim in claims if claim is not None)
+            os.write(1, f"{numbers}\n".encode())  # in one go, so that lines do not mix
+            os._exit(0)
+        children.append(child)
+    os.close(begin)
+    codes = [os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children]
+    sys.exit(max(codes))
 
 
-def hold(url: str, worker: str, lease: float) -> None:
+def hold(url: str, lease: float) -> None:
     """Claim a unit, print its number, and beat until the end."""
     store = open_store(url, rules=Rules(lease=lease))
-    print("ready", flush=True)
-    claim = store.claim(worker)
+    claim = store.claim("w1")
     assert claim is not None
     print(claim.unit, flush=True)
     while True:
@@ -30,5 +41,7 @@ def hold(url: str, worker: str, lease: float) -> None:
 
 
 if __name__ == "__main__":
-    address, name, what, figure = sys.argv[1:]
-    take(address, name, int(figure)) if what == "take" else hold(address, name, float(figure))
+    address, what, *figures = sys.argv[1:]
+    if what == "take":
+        take(address, int(figures[0]), int(figures[1]))
+    hold(address, float(figures[0]))

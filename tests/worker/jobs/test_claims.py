@@ -313,32 +313,20 @@ def claimant(url: str, checkout: Path, *words: str) -> subprocess.Popen[str]:
         [sys.executable, "-m", "tests.worker.jobs.claimants", url, *words],
         cwd=checkout,
         env=os.environ | {"PYTHONWARNINGS": "error"},
-        stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
     )
-
-
-def said(process: subprocess.Popen[str]) -> str:
-    assert process.stdout is not None
-    return process.stdout.readline().strip()
 
 
 def test_four_processes_get_each_unit_once(url: str, checkout: Path) -> None:
     store = open_store(url)
     for k in range(6):
         store.submit(submission(stack=f"stack {k}", units=surveys(20, weight=1.0)), who="tester")
-    processes = [claimant(url, checkout, f"w{k}", "take", "30") for k in range(4)]
-    for process in processes:
-        assert said(process) == "ready"
-    for process in processes:
-        assert process.stdin is not None
-        process.stdin.write("go\n")
-        process.stdin.flush()
-    lines = [process.communicate()[0].split() for process in processes]
-    assert [process.returncode for process in processes] == [0] * 4
-    taken = [unit for line in lines for unit in line]
-    assert len(taken) == len(set(taken)) == 120
+    process = claimant(url, checkout, "take", "4", "30")
+    lines = process.communicate()[0].splitlines()
+    assert process.returncode == 0
+    assert [len(line.split()) for line in lines] == [30] * 4
+    assert len({unit for line in lines for unit in line.split()}) == 120
     with store.database.engine.connect() as conn:
         tokens = conn.execute(sa.text("SELECT DISTINCT token FROM units")).scalars().all()
     assert tokens == [1]
@@ -347,9 +335,9 @@ def test_four_processes_get_each_unit_once(url: str, checkout: Path) -> None:
 def test_a_claimant_killed_in_the_middle_loses_its_unit_to_another(url: str, checkout: Path) -> None:
     store = open_store(url, rules=Rules(lease=0.5))
     job = store.submit(submission(units=(*surveys(1), one(UnitKind.DELIVER))), who="tester").job
-    process = claimant(url, checkout, "w1", "hold", "0.5")
-    assert said(process) == "ready"
-    unit = int(said(process))
+    process = claimant(url, checkout, "hold", "0.5")
+    assert process.stdout is not None
+    unit = int(process.stdout.readline())
     process.send_signal(signal.SIGKILL)
     process.communicate()
     claim = None
