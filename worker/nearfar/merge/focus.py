@@ -122,8 +122,9 @@ class _Grids:
         # a brighter frame has larger energies: bring them to the stack's brightness (encoded values go about as
         # the 1/2.2th power of light; rule of thumb, good enough for a tenth of an EV)
         out *= np.float32(2.0 ** (-2 * frame.gain_ev / 2.2))
+        variance = self.noise.at(luma)
         for band in range(3):
-            out[band] -= self.noise.energy(band, luma) * CHANCE[band]
+            out[band] -= variance * (self.noise.white(band) * CHANCE[band])
         return np.maximum(out, 0, out=out), luma
 
 

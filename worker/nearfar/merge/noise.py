@@ -50,7 +50,11 @@ class Noise:
 
     def energy(self, band: int, luma: F32) -> F32:
         """What noise alone leaves in that band's energy where the encoded luma is as given."""
-        return self.at(luma) * np.float32(WHITE[band] * self.bands[band])
+        return self.at(luma) * self.white(band)
+
+    def white(self, band: int) -> np.float32:
+        """Energy that noise of variance 1 leaves in that band."""
+        return np.float32(WHITE[band] * self.bands[band])
 
     @property
     def sigma(self) -> float:
