@@ -289,7 +289,7 @@ def gather(store: Store, worker: str, claims: list[Claim], errors: list[BaseExce
 
 def test_eight_threads_get_each_unit_once(store: Store) -> None:
     numbers = [
-        submit(store, stack=f"stack {k}", units=(*surveys(9), one(UnitKind.DELIVER))) for k in range(8)
+        submit(store, stack=f"stack {k}", units=(*surveys(5), one(UnitKind.DELIVER))) for k in range(8)
     ]
     claims: list[Claim] = []
     errors: list[BaseException] = []
@@ -301,8 +301,8 @@ def test_eight_threads_get_each_unit_once(store: Store) -> None:
     # A thread leaves when it finds nothing, which may be while others finish a stage.
     gather(store, "last", claims, errors)
     assert errors == []
-    assert len(claims) == 80
-    assert len({claim.unit for claim in claims}) == 80
+    assert len(claims) == 48
+    assert len({claim.unit for claim in claims}) == 48
     assert {claim.token for claim in claims} == {1}
     assert {store.job(job).state for job in numbers} == {JobState.DONE}
 
@@ -321,12 +321,12 @@ def claimant(url: str, checkout: Path, *words: str) -> subprocess.Popen[str]:
 def test_four_processes_get_each_unit_once(url: str, checkout: Path) -> None:
     store = open_store(url)
     for k in range(6):
-        store.submit(submission(stack=f"stack {k}", units=surveys(20, weight=1.0)), who="tester")
-    process = claimant(url, checkout, "take", "4", "30")
+        store.submit(submission(stack=f"stack {k}", units=surveys(10, weight=1.0)), who="tester")
+    process = claimant(url, checkout, "take", "4", "15")
     lines = process.communicate()[0].splitlines()
     assert process.returncode == 0
-    assert [len(line.split()) for line in lines] == [30] * 4
-    assert len({unit for line in lines for unit in line.split()}) == 120
+    assert [len(line.split()) for line in lines] == [15] * 4
+    assert len({unit for line in lines for unit in line.split()}) == 60
     with store.database.engine.connect() as conn:
         tokens = conn.execute(sa.text("SELECT DISTINCT token FROM units")).scalars().all()
     assert tokens == [1]
