@@ -105,26 +105,27 @@ def make_plan(
         "focus": lambda n: focus + n * rows * cols * 4 * 8,
         "render": lambda n: pyramid + MAPPED + n * (BLOCK_BUFFERS + render_bytes(tile, FEWEST_FRAMES)),
     }
-    fit = {name: _threads_that_fit(need, limit - base - SLACK, threads) for name, need in steps.items()}
+    fit = {name: _threads_that_fit(each, limit - base - SLACK, threads) for name, each in steps.items()}
     if min(fit.values()) < 1:
-        enough = base + SLACK + max(need(1) for need in steps.values())
+        enough = base + SLACK + max(each(1) for each in steps.values())
         raise DoesNotFit(
             f"{len(headers)} frames of {first.width} x {first.height} pixels: {format_size(limit)} of memory is not "
             f"enough; the least that would do is {format_size(_rounded_up(enough))}. "
             f"Give --memory {_rounded_up(enough) // MIB}MiB or more."
         )
-    peak = base + SLACK + max(need(fit[name]) for name, need in steps.items())
+    need = base + SLACK + max(each(fit[name]) for name, each in steps.items())
+    ceiling = min(limit - SLACK, max(need, base + 256 * MIB))
     render = fit["render"]
     work = (limit - base - SLACK - pyramid - MAPPED) // render - BLOCK_BUFFERS
     pixels = first.width * first.height
     return Plan(
         limit=limit,
-        peak=min(limit, peak),
+        peak=ceiling + SLACK,
         survey_threads=fit["survey"],
         threads=min(fit["render"], fit["focus"], fit["register"]),
         tile=tile,
         work_limit=max(work, render_bytes(tile, FEWEST_FRAMES)),
-        ceiling=min(limit - SLACK, max(peak, base + 256 * MIB)),
+        ceiling=ceiling,
         scratch=sum(rows_bytes(h) for h in headers)
         + len(headers) * (rows * cols * (20 + 3) + pixels // 8)
         + pixels * 12,
@@ -159,14 +160,15 @@ def check_disk(plan: Plan, *, scratch: Path, there: int, out: Path) -> None:
         With what is free, what is needed and where.
     """
     on_the_way = max(0, plan.scratch - there)
+    elsewhere = "name a scratch folder on another disk with --scratch"
     if scratch.stat().st_dev == out.stat().st_dev:
-        needs = [(scratch, on_the_way + plan.result)]
+        needs = [(scratch, on_the_way + plan.result, elsewhere)]
     else:
-        needs = [(scratch, on_the_way), (out, plan.result)]
-    for folder, need in needs:
+        needs = [(scratch, on_the_way, elsewhere), (out, plan.result, "give --out a place on another disk")]
+    for folder, need, remedy in needs:
         free = shutil.disk_usage(folder).free
         if need + SPARE_DISK > free:
             raise DoesNotFit(
                 f"{folder}: {format_size(free)} of disk are free, {format_size(need + SPARE_DISK)} are needed. "
-                "Make room there, or name a scratch folder on another disk with --scratch."
+                f"Make room there, or {remedy}."
             )
