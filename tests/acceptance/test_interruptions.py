@@ -236,6 +236,26 @@ def test_a_frame_that_changes_on_the_way_is_an_error_and_leaves_no_picture(
     assert nothing_made(out)
 
 
+@pytest.mark.parametrize("step", ["register", "render"])
+def test_a_mapped_frame_that_is_cut_off_on_the_way_ends_the_run_in_words(
+    step: str, frames: Callable[..., Path], tmp_path: Path
+) -> None:
+    """Reading beyond the end of a mapped file is SIGBUS, which ends most programs without a word."""
+    folder, out = frames(), tmp_path / "picture.tif"
+    with start("merge", folder, "--out", out) as process:
+        with _held(process, step):
+            os.truncate(folder / "F0004.tif", 5000)
+        _, said = process.communicate()
+    assert process.returncode == 4
+    assert said.splitlines()[-1].startswith(
+        (
+            "nearfar: a frame or a scratch file became shorter, or its disk went away",
+            "nearfar: F0004.tif: found other contents than at the start",
+        )
+    )
+    assert not out.exists()
+
+
 def test_a_frame_that_is_only_touched_on_the_way_is_no_error(
     frames: Callable[..., Path], tmp_path: Path
 ) -> None:

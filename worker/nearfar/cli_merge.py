@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import ctypes
 import os
+import signal
 import sys
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -47,11 +50,39 @@ def run(options: argparse.Namespace, signals: Signals) -> int:
         keep_scratch=options.keep_scratch,
         notes=tuple(f"passed over {p.name}: {reason}" for p, reason in found.passed_over),
     )
-    with progress:
+    with progress, mapped_files_may_vanish():
         report = Merge(job, progress, stop).run()
     if not options.quiet:
         say(report.content, outputs)
     return 0
+
+
+VANISHED = b"""\
+nearfar: a frame or a scratch file became shorter, or its disk went away, while it was read. \
+Put the card or the disk back, let copies arrive completely, then run the same command again.
+"""
+
+
+@contextmanager
+def mapped_files_may_vanish() -> Iterator[None]:
+    """While the block runs, a mapped page that cannot be read (SIGBUS) ends the process in words, with exit code 4.
+
+    Nothing can be mended there: the page is asked for again and again. The handler only writes and leaves, since it
+    may run in the middle of anything.
+    """
+
+    def tell(_number: int) -> None:
+        os.write(2, b"\n" + VANISHED if os.isatty(2) else VANISHED)
+        os._exit(4)
+
+    handler = ctypes.CFUNCTYPE(None, ctypes.c_int)(tell)
+    set_handler = ctypes.CDLL(None).signal
+    set_handler.argtypes, set_handler.restype = (ctypes.c_int, ctypes.c_void_p), ctypes.c_void_p
+    before = set_handler(signal.SIGBUS, ctypes.cast(handler, ctypes.c_void_p))
+    try:
+        yield
+    finally:
+        set_handler(signal.SIGBUS, before)
 
 
 def check_names(outputs: Outputs) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ctypes
 import os
+import resource
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -69,6 +70,14 @@ def give_back_heap() -> None:
     trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
     if trim is not None:
         trim(0)
+
+
+def allow_open_files(count: int) -> None:
+    """Raise this process's limit of open files (1024 is usual) so far as it may: a mapped frame holds one open."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = count if hard == resource.RLIM_INFINITY else min(count, hard)
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
 
 
 def make_plan(

@@ -28,6 +28,7 @@ from nearfar.merge.keys import Fingerprint, file_digest, key
 from nearfar.merge.noise import Noise, estimate
 from nearfar.merge.plan import (
     Plan,
+    allow_open_files,
     check_disk,
     give_back_heap,
     make_plan,
@@ -259,6 +260,7 @@ class Merge:
         return estimate(lowest, bits=frames[0].header.bits, sigma=self.job.recipe.render.noise)
 
     def _map(self, frames: Sequence[Surveyed]) -> list[MappedFrame]:
+        allow_open_files(len(frames) + 256)  # many more than a run has besides its frames
         self._mapped = [MappedFrame(f) for f in frames]
         return self._mapped
 

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.errors import SourceChanged
+from nearfar.errors import SourceChanged, WorkFailed
 from nearfar.frames.colour import light_table
 from nearfar.frames.decode import decode, decode_cost
 from nearfar.frames.headers import FrameHeader
@@ -190,28 +190,45 @@ class MappedFrame:
     """A surveyed frame's full-size pixels through a mapped file: its own, or its blocks in scratch."""
 
     def __init__(self, frame: Surveyed) -> None:
-        header = frame.header
-        dtype = np.dtype(f"u{header.bits // 8}")
-        path = frame.rows or header.path
+        path = frame.rows or frame.header.path
         with open(path, "rb") as file:
+            size = os.fstat(file.fileno()).st_size
+            if size < self._end(frame):
+                raise (
+                    changed(path)
+                    if frame.rows is None
+                    else WorkFailed(
+                        f"{path}: {size} bytes are too few; remove the folder {path.parent} and run again"
+                    )
+                )
             self._map = mmap.mmap(file.fileno(), 0, prot=mmap.PROT_READ)
-        table = light_table(header.icc, header.bits)
-        plain = header.plain
+        self.pixels = self._pixels(frame)
+
+    @staticmethod
+    def _end(frame: Surveyed) -> int:
+        """Bytes that the file must have at least."""
+        header, plain = frame.header, frame.header.plain
         if frame.rows is not None or plain is None:
-            blocks: NDArray[Any] = np.ndarray(
-                (*block_shape(header), 3, BLOCK, BLOCK), dtype, buffer=self._map
-            )
-            self.pixels = Pixels(samples=blocks, table=table, size=(header.width, header.height))
-        else:
-            strides = (plain.row_stride, plain.pixel_stride, plain.plane_stride)
-            rows: NDArray[Any] = np.ndarray(
-                (header.height, header.width, 3),
-                dtype,
-                buffer=self._map,
-                offset=plain.offset,
-                strides=strides,
-            )
-            self.pixels = Pixels(samples=rows, table=table)
+            return rows_bytes(header)
+        last = (header.height - 1) * plain.row_stride + (header.width - 1) * plain.pixel_stride
+        return plain.offset + last + 2 * plain.plane_stride + header.bits // 8
+
+    def _pixels(self, frame: Surveyed) -> Pixels:
+        header, plain = frame.header, frame.header.plain
+        dtype = np.dtype(f"u{header.bits // 8}")
+        table = light_table(header.icc, header.bits)
+        if frame.rows is not None or plain is None:
+            shape = (*block_shape(header), 3, BLOCK, BLOCK)
+            blocks: NDArray[Any] = np.ndarray(shape, dtype, buffer=self._map)
+            return Pixels(samples=blocks, table=table, size=(header.width, header.height))
+        rows: NDArray[Any] = np.ndarray(
+            (header.height, header.width, 3),
+            dtype,
+            buffer=self._map,
+            offset=plain.offset,
+            strides=(plain.row_stride, plain.pixel_stride, plain.plane_stride),
+        )
+        return Pixels(samples=rows, table=table)
 
     def forget(self) -> None:
         """Give the mapped pages back; they are read again from the file when asked for."""
