@@ -31,6 +31,8 @@ BLOCK_BUFFERS = 10 * MIB
 """A rendering thread's block: its pixels, its encoded tile and its half-size copy, twice."""
 FEWEST_FRAMES = 8
 """Frames that a tile is planned for; tiles with more are made in smaller pieces."""
+OTHER_FILES = 128
+"""Files that a run has open besides its frames; many more than it needs."""
 SPARE_DISK = 256 * MIB
 """Left free on every disk that is written to."""
 
@@ -72,12 +74,24 @@ def give_back_heap() -> None:
         trim(0)
 
 
-def allow_open_files(count: int) -> None:
-    """Raise this process's limit of open files (1024 is usual) so far as it may: a mapped frame holds one open."""
+def allow_open_files(frames: int) -> None:
+    """Raise this process's limit of open files (1024 is usual) where it would not do: a mapped frame holds one open.
+
+    Raises
+    ------
+    DoesNotFit
+        Where the system does not allow as many.
+    """
+    wanted = frames + OTHER_FILES
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    wanted = count if hard == resource.RLIM_INFINITY else min(count, hard)
-    if soft != resource.RLIM_INFINITY and soft < wanted:
-        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+    if soft == resource.RLIM_INFINITY or soft >= wanted:
+        return
+    if hard != resource.RLIM_INFINITY and hard < wanted:
+        raise DoesNotFit(
+            f"{frames} frames: the system allows {hard} open files, {wanted} are needed. "
+            f"Raise the limit (ulimit -n {wanted}), or leave out frames."
+        )
+    resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
 
 
 def make_plan(

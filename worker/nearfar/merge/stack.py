@@ -131,6 +131,7 @@ class Merge:
     def run(self) -> Report:
         """Make the picture, or find it made already. Raises the errors of nearfar.errors."""
         job = self.job
+        allow_open_files(len(job.headers))
         self.reference_place()  # a name that is not there is refused before any work
         with open_scratch(job.scratch, job.outputs.picture) as scratch:
             for target in (job.outputs.picture, *job.outputs.side_files()):
@@ -260,7 +261,6 @@ class Merge:
         return estimate(lowest, bits=frames[0].header.bits, sigma=self.job.recipe.render.noise)
 
     def _map(self, frames: Sequence[Surveyed]) -> list[MappedFrame]:
-        allow_open_files(len(frames) + 256)  # many more than a run has besides its frames
         self._mapped = [MappedFrame(f) for f in frames]
         return self._mapped
 
