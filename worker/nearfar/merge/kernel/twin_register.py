@@ -101,13 +101,14 @@ def warp(picture: F32, pose: NDArray[np.float64], shape: tuple[int, int], fill: 
 
 
 def _cubic(f: F32) -> list[F32]:
-    """Cubic convolution (a = -1/2): weights of the four pixels around fraction ``f``."""
-    half, one = np.float32(0.5), np.float32(1)
+    """Weights of the four pixels around fraction ``f``: the cubic through all four (Lagrange)."""
+    one, half, sixth = np.float32(1), np.float32(0.5), np.float32(1) / np.float32(6)
+    below, above, beyond = f + one, f - one, f - np.float32(2)
     return [
-        ((-half * f + one) * f - half) * f,
-        (np.float32(1.5) * f - np.float32(2.5)) * f * f + one,
-        ((np.float32(-1.5) * f + np.float32(2)) * f + half) * f,
-        (half * f - half) * f * f,
+        f * above * beyond * -sixth,
+        below * above * beyond * half,
+        below * f * beyond * -half,
+        below * f * above * sixth,
     ]
 
 

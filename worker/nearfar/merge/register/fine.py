@@ -17,7 +17,7 @@ from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CELL, CellSharpness
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
 
-WINDOW = 24
+WINDOW = 26
 _DENSE = 400  # cells below which blocks overlap by half
 _LEAST_WEIGHT = 1e-6
 _ENOUGH_CELLS = 200
