@@ -46,10 +46,12 @@ class Listing:
     passed_over: tuple[tuple[Path, str], ...]
 
 
-def natural(name: str) -> tuple[tuple[int, int, str], ...]:
-    """Sort key in which 10 comes after 2 and letters compare without case, in one spelling of accents."""
-    parts = re.split(r"(\d+)", unicodedata.normalize("NFC", name).casefold())
-    return tuple((0, int(p), "") if p.isdecimal() else (1, 0, p) for p in parts if p)
+def natural(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
+    """Sort key of a file name: 10 comes after 2, the ending last, and letters compare without case or spelling of accents."""
+    stem, dot, ending = unicodedata.normalize("NFC", name).casefold().rpartition(".")
+    parts = re.split(r"(\d+)", stem if dot else ending)
+    key = tuple((0, int(p), "") if p.isdecimal() else (1, 0, p) for p in parts if p)
+    return key, ending if dot else ""
 
 
 def list_frames(paths: Iterable[Path]) -> Listing:
