@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import argparse
 import errno
+import io
 import os
 import signal
 import sys
 import threading
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 
@@ -149,19 +151,30 @@ def _in_words(error: Exception) -> NearfarError:
             f"{name}{error.strerror or error}. Check the disk and who may write there, then run the same command again."
         )
     traceback.print_exception(error)
+    found = f"{type(error).__name__}: {error}"[:300]
     return NearfarError(
-        f"a mistake in Nearfar, not in the frames: {error!r}. Please report it with the lines above."
+        f"a mistake in Nearfar, not in the frames ({found}). Please report it with the lines above."
     )
+
+
+@contextmanager
+def _writable_outputs() -> Iterator[None]:
+    """While the block runs, outputs that whoever ran us has closed go nowhere, and odd characters are no error."""
+    closed = [name for name in ("stdout", "stderr") if getattr(sys, name) is None]
+    with open(os.devnull, "w", encoding="utf-8") as nowhere:
+        for name in closed:
+            setattr(sys, name, nowhere)
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="backslashreplace")
+        yield
+        for name in closed:
+            setattr(sys, name, None)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Entry point; returns the exit code of nearfar.errors."""
-    for name in ("stdout", "stderr"):
-        if getattr(sys, name) is None:  # closed by whoever ran us
-            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 - open to the end
-        elif hasattr(getattr(sys, name), "reconfigure"):
-            getattr(sys, name).reconfigure(errors="backslashreplace")
-    with Signals() as signals:
+    with _writable_outputs(), Signals() as signals:
         try:
             options = parser().parse_args(arguments)
             return int(options.run(options, signals))

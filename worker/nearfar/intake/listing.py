@@ -47,7 +47,7 @@ class Listing:
 
 
 def natural(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
-    """Sort key of a file name: 10 comes after 2, the ending last, and letters compare without case or spelling of accents."""
+    """Sort key of a file name: 10 comes after 2, the ending counts last, letters compare without case, in one spelling."""
     stem, dot, ending = unicodedata.normalize("NFC", name).casefold().rpartition(".")
     parts = re.split(r"(\d+)", stem if dot else ending)
     key = tuple((0, int(p), "") if p.isdecimal() else (1, 0, p) for p in parts if p)
