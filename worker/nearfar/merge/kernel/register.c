@@ -156,14 +156,14 @@ void nf_register_warp(const float *in, int32_t w, int32_t h, const double *pose,
         }
 }
 
-/* Weights of the four pixels around fraction f: the cubic through all four (Lagrange). */
-static void cubic(float f, float w[4])
+/* Weights of the four pixels around fraction f, RING apart: the cubic through all four (Lagrange). */
+static inline void cubic(float f, float *w)
 {
     float below = f + 1.f, above = f - 1.f, beyond = f - 2.f;
     w[0] = f * above * beyond * (-1.f / 6.f);
-    w[1] = below * above * beyond * .5f;
-    w[2] = below * f * beyond * -.5f;
-    w[3] = below * f * above * (1.f / 6.f);
+    w[RING] = below * above * beyond * .5f;
+    w[2 * RING] = below * f * beyond * -.5f;
+    w[3 * RING] = below * f * above * (1.f / 6.f);
 }
 
 /* The second frame's block with its ring, warped. Returns 0 where it leaves the window (w, h). Linear interpolation
@@ -178,16 +178,20 @@ static int warp_block(const float *b, int stride, int w, int h, const double *m,
     }
     for (int y = 0; y < RING; y++) {
         double bu = m[1] * y + m[2], bv = m[4] * y + m[5];
+        int32_t at[RING];
+        float p[4][RING], q[4][RING], row[4];
         for (int x = 0; x < RING; x++) {
             double u = m[0] * x + bu, v = m[3] * x + bv;
             int iu = nf_clampi((int)u, 1, w - 3), iv = nf_clampi((int)v, 1, h - 3);
-            float p[4], q[4], row[4];
-            cubic((float)(u - iu), p);
-            cubic((float)(v - iv), q);
-            const float *s = b + (int64_t)(iv - 1) * stride + iu - 1;
+            at[x] = (iv - 1) * stride + iu - 1;
+            cubic((float)(u - iu), &p[0][x]);
+            cubic((float)(v - iv), &q[0][x]);
+        }
+        for (int x = 0; x < RING; x++) {
+            const float *s = b + at[x];
             for (int r = 0; r < 4; r++, s += stride)
-                row[r] = (p[0] * s[0] + p[1] * s[1]) + (p[2] * s[2] + p[3] * s[3]);
-            out[y][x] = (q[0] * row[0] + q[1] * row[1]) + (q[2] * row[2] + q[3] * row[3]);
+                row[r] = (p[0][x] * s[0] + p[1][x] * s[1]) + (p[2][x] * s[2] + p[3][x] * s[3]);
+            out[y][x] = (q[0][x] * row[0] + q[1][x] * row[1]) + (q[2][x] * row[2] + q[3][x] * row[3]);
         }
     }
     return 1;

@@ -19,6 +19,7 @@ from nearfar.merge.register.similarity import IDENTITY, Similarity, centre_of, t
 
 PASSES = 4
 FEW_BLOCKS = 80
+MANY_BLOCKS = 500
 _PEAKS = 4
 _PEAK_APART = 4
 _SPECTRAL_SIGMA = 0.15
@@ -59,10 +60,12 @@ def shift_candidates(
 
 
 def block_grid(width: int, height: int) -> NDArray[np.int32]:
-    """(K, 2) x, y of blocks that cover a picture, centred; overlapping by half where there would be few."""
+    """(K, 2) x, y of blocks that cover a picture, centred; overlapping by half where there would be few, apart where many."""
     stride = BLOCK
     if ((width - 2) // BLOCK) * ((height - 2) // BLOCK) < FEW_BLOCKS:
         stride = BLOCK // 2
+    while ((width - 2) // stride) * ((height - 2) // stride) > MANY_BLOCKS:
+        stride += BLOCK // 2
     axes = []
     for n in (width, height):
         count = max((n - 2 - BLOCK) // stride + 1, 0) if n >= BLOCK + 2 else 0
