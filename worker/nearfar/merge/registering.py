@@ -109,7 +109,8 @@ def register_stack(
         )
         found = _with_covered(again, kept, found, covered)
     if recipe.register.repeats == "keep-one":
-        found = replace(found, frames=tuple(_without_repeat(f) for f in found.frames))
+        kept_ones = (f if k == found.reference else _without_repeat(f) for k, f in enumerate(found.frames))
+        found = replace(found, frames=tuple(kept_ones))
     if recipe.register.gains:
         return found
     return replace(found, frames=tuple(replace(f, gain_ev=0.0) for f in found.frames))
