@@ -109,8 +109,7 @@ def register_stack(
         )
         found = _with_covered(again, kept, found, covered)
     if recipe.register.repeats == "keep-one":
-        kept_ones = (f if k == found.reference else _without_repeat(f) for k, f in enumerate(found.frames))
-        found = replace(found, frames=tuple(kept_ones))
+        found = _without_repeats(found, [v.name for v in views])
     if recipe.register.gains:
         return found
     return replace(found, frames=tuple(replace(f, gain_ev=0.0) for f in found.frames))
@@ -135,11 +134,17 @@ def _with_covered(
     return replace(again, reference=kept[again.reference], frames=tuple(frames))
 
 
-def _without_repeat(frame: FramePose) -> FramePose:
-    if not frame.used or frame.repeats is None:
-        return frame
-    why = f"repeats {frame.repeats}; the recipe keeps one"
-    return replace(frame, used=False, why=why, pose=None, gain_ev=0.0)
+def _without_repeats(found: Registration, names: Sequence[str]) -> Registration:
+    """One frame of each focus: the first, unless the second is the reference, whose geometry the picture has."""
+    frames = list(found.frames)
+    for place, frame in enumerate(found.frames):
+        if not frame.used or frame.repeats is None:
+            continue
+        why, out = f"repeats {frame.repeats}; the recipe keeps one", place
+        if place == found.reference:
+            why, out = f"is repeated by {names[place]}; the recipe keeps one", names.index(frame.repeats)
+        frames[out] = replace(frames[out], used=False, why=why, pose=None, gain_ev=0.0, confidence=0.0)
+    return replace(found, frames=tuple(frames))
 
 
 def to_json(registration: Registration) -> dict[str, Any]:
