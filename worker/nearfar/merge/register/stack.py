@@ -9,6 +9,7 @@ import numpy as np
 from nearfar.errors import StackRefused
 from nearfar.merge.register import verdict
 from nearfar.merge.register.adjust import Adjusted, Link, adjust
+from nearfar.merge.register.field import left_over
 from nearfar.merge.register.fine import FineLink, fine_link
 from nearfar.merge.register.gains import solve_gains
 from nearfar.merge.register.linking import CoarseLinks, Linker, Pair
@@ -232,15 +233,27 @@ class StackRegistration:
                     repeats=repeated.get(k),
                 )
             )
-        return Registration(reference=reference, frames=tuple(poses), warnings=self._warnings(poses))
-
-    def _warnings(self, poses: Sequence[FramePose]) -> tuple[str, ...]:
-        far = [
-            self.frames[k].name for k, p in enumerate(poses) if p.used and p.drift > self.recipe.drift_limit
-        ]
-        if not far:
-            return ()
-        worst = max(p.drift for p in poses if p.used)
-        return (
-            f"the place of {len(far)} frames against the reference is known to {worst:.2f} px only: {far[0]} to {far[-1]}",
+        return Registration(
+            reference=reference, frames=tuple(poses), warnings=self._warnings(poses, members, reference, fine)
         )
+
+    def _warnings(
+        self, poses: Sequence[FramePose], members: Sequence[int], reference: int, fine: Sequence[FineLink]
+    ) -> tuple[str, ...]:
+        """What the person should know of the poses as a whole."""
+        names = [f.name for f in self.frames]
+        told = []
+        far = [k for k, p in enumerate(poses) if p.used and p.drift > self.recipe.drift_limit]
+        if far:
+            worst = max(far, key=lambda k: poses[k].drift)
+            told.append(
+                f"{len(far)} of {len(members)} frames are placed against the reference {names[reference]} less surely "
+                f"than {self.recipe.drift_limit:.2f} px; {names[worst]} is the worst, {poses[worst].drift:.2f} px"
+            )
+        left = left_over(fine, len(members), members.index(reference), radius=self.radius)
+        if left.size > self.recipe.field_limit:
+            told.append(
+                f"shift, scale and roll do not take {names[reference]} to {names[members[left.place]]}: "
+                f"{left.size:.2f} px are left over, as a camera on a rail or a lens that distorts leave them"
+            )
+        return tuple(told)
