@@ -60,7 +60,7 @@ def shift_candidates(
 
 
 def block_grid(width: int, height: int) -> NDArray[np.int32]:
-    """(K, 2) x, y of blocks that cover a picture, centred; overlapping where there would be few, apart where many."""
+    """(K, 2) x, y of blocks that cover a picture, centred; overlapping by half where they are few, apart where many."""
     stride = BLOCK
     if ((width - 2) // BLOCK) * ((height - 2) // BLOCK) < FEW_BLOCKS:
         stride = BLOCK // 2
