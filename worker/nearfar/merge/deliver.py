@@ -79,7 +79,7 @@ def finished(outputs: Outputs, key: str) -> Report | None:
         content = json.loads(outputs.report.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
-    return Report(content) if content.get("key") == key else None
+    return Report(content) if isinstance(content, dict) and content.get("key") == key else None
 
 
 class Delivery:
