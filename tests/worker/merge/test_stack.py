@@ -1,0 +1,251 @@
+"""One stack from frames to picture in this process: order of checks, keys of the result, stopping, going on."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import tifffile
+
+from nearfar.errors import DoesNotFit, Interrupted, SourceChanged, StackRefused, UsageError
+from nearfar.frames.decode import read_header
+from nearfar.frames.whole import whole_file
+from nearfar.merge import stack as stacking
+from nearfar.merge.deliver import Outputs
+from nearfar.merge.recipe import DeliverRecipe, FocusRecipe, Recipe, RegisterRecipe, RenderRecipe
+from nearfar.merge.report import Report
+from nearfar.merge.scratch import folder_for
+from nearfar.merge.stack import Job, Merge, Stop
+from nearfar.progress import Progress
+from tests.acceptance.command import lay
+from tests.scenes import Scene, render
+
+STEPS = ["identify", "survey", "register", "focus", "render", "deliver"]
+
+
+class Steps(Progress):
+    """Notes which steps were begun, and may do something at one of them."""
+
+    def __init__(self, at: str | None = None, then: Callable[[], None] = lambda: None) -> None:
+        super().__init__(quiet=True)
+        self.begun: list[str] = []
+        self._at, self._then = at, then
+
+    def step(self, name: str, total_weight: float) -> None:
+        self.begun.append(name)
+        if name == self._at:
+            self._then()
+        super().step(name, total_weight)
+
+
+@pytest.fixture(scope="module")
+def scene() -> Scene:
+    return render("occlusion", frames=3, size=(260, 200), seed=4)
+
+
+@pytest.fixture
+def job(scene: Scene, tmp_path: Path) -> Job:
+    return Job(
+        headers=[read_header(p) for p in lay(scene.frames, tmp_path / "frames", format="jpeg")],
+        outputs=Outputs.beside(tmp_path / "picture.tif"),
+        recipe=Recipe(),
+        memory=1 << 40,
+        threads=2,
+        scratch=tmp_path / "scratch",
+    )
+
+
+def run(job: Job, progress: Progress | None = None, stop: Stop | None = None) -> Report:
+    return Merge(job, progress or Steps(), stop or Stop()).run()
+
+
+def test_a_run_makes_all_steps_in_order(job: Job) -> None:
+    steps = Steps()
+    report = run(job, steps)
+    assert steps.begun == STEPS
+    assert [f["used"] for f in report.content["frames"]] == [True] * 3
+    assert tifffile.imread(job.outputs.picture, key=0).shape == (200, 260, 3)
+
+
+def test_a_finished_picture_is_found_and_its_report_given_back(job: Job) -> None:
+    first = run(job)
+    steps = Steps()
+    assert run(job, steps).content == first.content
+    assert steps.begun == ["identify"]
+
+
+def test_what_is_on_the_way_is_removed_unless_it_is_to_be_kept(job: Job) -> None:
+    place = folder_for(job.scratch, job.outputs.picture)
+    run(replace(job, keep_scratch=True))
+    assert len(list(place.glob("*.survey"))) == 3
+    run(replace(job, recipe=Recipe(name="other", deliver=DeliverRecipe(preview_edge=64))))
+    assert not place.exists()
+
+
+CHANGES: dict[str, Recipe] = {
+    "register": Recipe(register=RegisterRecipe(same_scene=0.4)),
+    "focus": Recipe(focus=FocusRecipe(admit=0.9)),
+    "noise": Recipe(render=RenderRecipe(noise=0.01)),
+    "order": Recipe(focus=FocusRecipe(order="far-first")),
+    "agreement": Recipe(render=RenderRecipe(agreement=2.0)),
+    "preview": Recipe(deliver=DeliverRecipe(preview_edge=100)),
+}
+REMADE = {
+    # endings of what each change makes anew in a scratch folder that was kept
+    "register": {"register", "focus", "volume", "band"},
+    "focus": {"focus", "volume", "band"},
+    "noise": {"register", "focus", "volume", "band"},
+    "order": {"band"},
+    "agreement": {"band"},
+    "preview": set(),
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_other_settings_make_anew_what_they_change_and_nothing_before_it(change: str, job: Job) -> None:
+    kept = replace(job, keep_scratch=True)
+    run(kept)
+    place = folder_for(job.scratch, job.outputs.picture)
+    before = {p.name for p in place.iterdir()}
+    run(replace(kept, recipe=CHANGES[change]))
+    added = {p.suffix[1:] for p in place.iterdir() if p.name not in before}
+    assert added - {"map", "level1", "picture"} == REMADE[change]
+
+
+def test_one_frame_less_surveys_nothing_anew(job: Job) -> None:
+    kept = replace(job, keep_scratch=True)
+    run(kept)
+    place = folder_for(job.scratch, job.outputs.picture)
+    surveys = {p.name: p.stat().st_mtime_ns for p in place.glob("*.survey")}
+    report = run(replace(kept, headers=job.headers[:2]))
+    assert len(report.content["frames"]) == 2
+    assert {p.name: p.stat().st_mtime_ns for p in place.glob("*.survey")} == surveys
+
+
+def test_tiles_and_threads_are_no_other_picture(job: Job) -> None:
+    run(job)
+    for other in (
+        replace(job, threads=1),
+        replace(job, recipe=Recipe(render=RenderRecipe(tile=64))),
+        replace(job, memory=1 << 39),
+    ):
+        steps = Steps()
+        run(other, steps)
+        assert steps.begun == ["identify"]
+
+
+@pytest.mark.parametrize("step", STEPS[1:])
+def test_asked_to_stop_it_stops_and_goes_on_later_with_the_same_bytes(
+    step: str, job: Job, tmp_path: Path
+) -> None:
+    whole = replace(job, outputs=Outputs.beside(tmp_path / "whole.tif"))
+    run(whole)
+    stop = Stop()
+    with pytest.raises(Interrupted, match="stopped by a test; run the same command again to go on from here"):
+        run(job, Steps(step, lambda: stop.ask("a test")), stop)
+    assert not job.outputs.picture.exists()
+    run(job)
+    assert job.outputs.picture.read_bytes() == whole.outputs.picture.read_bytes()
+
+
+def test_frames_that_do_not_go_together_are_refused_before_memory_is_planned(
+    job: Job, scene: Scene, tmp_path: Path
+) -> None:
+    (odd,) = lay(scene.frames[:1, :100], tmp_path / "odd", format="jpeg", names=["odd.jpg"])
+    mixed = replace(job, headers=[*job.headers, read_header(odd)], memory=1)
+    with pytest.raises(StackRefused, match="odd.jpg"):
+        run(mixed)
+
+
+def test_what_does_not_fit_is_refused_before_scratch_is_made(job: Job) -> None:
+    with pytest.raises(DoesNotFit):
+        run(replace(job, memory=1 << 20))
+    with pytest.raises(UsageError, match="no frame has that name"):
+        run(replace(job, reference="F0009"))
+    assert not job.scratch.exists()
+
+
+@pytest.mark.parametrize("step", ["survey", "register", "render"])
+def test_a_frame_that_changes_on_the_way_is_told_and_no_picture_made(step: str, job: Job) -> None:
+    path = job.headers[1].path
+
+    def change() -> None:
+        data = bytearray(path.read_bytes())
+        data[-500] ^= 255
+        path.write_bytes(data)
+
+    with pytest.raises(SourceChanged, match="F0002.jpg: found other contents than at the start"):
+        run(job, Steps(step, change))
+    assert not job.outputs.picture.exists()
+
+
+def test_a_frame_that_is_gone_on_the_way_is_told_and_no_picture_made(job: Job) -> None:
+    path = job.headers[1].path
+    with pytest.raises(SourceChanged, match="F0002.jpg"):
+        run(job, Steps("render", path.unlink))
+    assert not job.outputs.picture.exists()
+
+
+def test_a_frame_that_is_touched_or_replaced_by_its_copy_is_the_same(job: Job, tmp_path: Path) -> None:
+    path = job.headers[1].path
+
+    def copy() -> None:
+        (tmp_path / "copy").write_bytes(path.read_bytes())
+        (tmp_path / "copy").replace(path)
+
+    run(job, Steps("render", copy))
+    assert job.outputs.picture.exists()
+
+
+def test_what_killed_runs_left_beside_the_picture_is_removed(job: Job, tmp_path: Path) -> None:
+    unfinished = whole_file(job.outputs.picture)
+    unfinished.__enter__().write_bytes(b"half")
+    (tmp_path / ".nearfar-0123456789-abc.part").write_bytes(b"of another picture")
+    assert len(list(tmp_path.glob(".nearfar-*"))) == 2
+    run(job)
+    assert [p.name for p in tmp_path.glob(".nearfar-*")] == [".nearfar-0123456789-abc.part"]
+
+
+def test_the_seconds_of_a_run_are_told_by_step(job: Job) -> None:
+    seconds: dict[str, Any] = run(job).content["seconds"]
+    assert seconds["total"] >= max(seconds[s] for s in STEPS[1:])
+    assert min(seconds.values()) >= 0
+
+
+def test_stop_may_be_asked_from_any_thread() -> None:
+    stop = Stop()
+    stop.check()
+    thread = threading.Thread(target=stop.ask, args=("a thread",))
+    thread.start()
+    thread.join()
+    with pytest.raises(Interrupted, match="stopped by a thread"):
+        stop.check()
+
+
+def test_mapped_pages_are_given_back_above_the_ceiling(job: Job, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Below it they stay: reading them again costs time."""
+    merge = Merge(job, Steps(), Stop())
+    given: list[int] = []
+
+    class Frame:
+        def forget(self) -> None:
+            given.append(1)
+
+    merge._mapped = [Frame(), Frame()]  # type: ignore[list-item]
+    monkeypatch.setattr(stacking, "resident", lambda: merge.plan.ceiling)
+    merge.relax()
+    assert given == []
+    monkeypatch.setattr(stacking, "resident", lambda: merge.plan.ceiling + 1)
+    merge.relax()
+    assert given == [1, 1]
+
+
+def test_the_noise_of_the_recipe_is_believed(job: Job) -> None:
+    report = run(replace(job, recipe=Recipe(render=RenderRecipe(noise=0.02))))
+    assert report.content["noise"] == pytest.approx(0.02, rel=1e-3)
+    assert np.isfinite(report.content["noise"])
