@@ -113,7 +113,8 @@ def test_a_plain_picture_has_no_energy_and_its_own_brightness() -> None:
         np.testing.assert_allclose(mean, level / 255, atol=1e-6)
         v = level / 255
         light = v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4  # IEC 61966-2-1
-        np.testing.assert_allclose(small / 65535, light, atol=8e-5)  # half a step of the table, where it is steepest
+        half_a_step = 8e-5  # of the table, where it is steepest
+        np.testing.assert_allclose(small / 65535, light, atol=half_a_step)
 
 
 def test_the_small_picture_is_the_mean_of_linear_light(rng: np.random.Generator) -> None:
