@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import os
+import signal
 import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Mapping, Sequence
@@ -69,8 +72,8 @@ def start(*arguments: str | Path, env: Mapping[str, str] | None = None) -> subpr
     )
 
 
-def nearfar(*arguments: str | Path, env: Mapping[str, str] | None = None, timeout: float = 120) -> Outcome:
-    """Run the command to its end; ``env`` goes on top of its environment."""
+def anew(*arguments: str | Path, env: Mapping[str, str] | None = None, timeout: float = 120) -> Outcome:
+    """Run the command to its end as a shell would; ``env`` goes on top of its environment."""
     began = time.monotonic()
     with start(*arguments, env=env) as process:
         try:
@@ -79,6 +82,50 @@ def nearfar(*arguments: str | Path, env: Mapping[str, str] | None = None, timeou
             process.kill()
             raise
     return Outcome(code=process.returncode, out=out, err=err, seconds=time.monotonic() - began)
+
+
+@functools.cache
+def _server() -> subprocess.Popen[str]:
+    """`tests.acceptance.forked`, started once."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "tests.acceptance.forked"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=Path(__file__).resolve().parents[2],
+        env=environment({"OPENBLAS_NUM_THREADS": "1"}),  # no threads before a fork
+    )
+
+
+def end_server() -> None:
+    """End it at the end of the session."""
+    if _server.cache_info().currsize:
+        with _server() as process:
+            process.communicate()
+        _server.cache_clear()
+
+
+def nearfar(
+    *arguments: str | Path, env: Mapping[str, str] | None = None, after: float | None = None
+) -> Outcome:
+    """Run the command in a process of its own, libraries loaded already; killed ``after`` seconds if given."""
+    server = _server()
+    assert server.stdin is not None
+    assert server.stdout is not None
+    HOME.mkdir(exist_ok=True)
+    outputs = {"out": str(HOME / "stdout"), "err": str(HOME / "stderr")}
+    order = {
+        "arguments": [str(a) for a in arguments],
+        "env": environment(env),
+        "after": 120 if after is None else after,
+        **outputs,
+    }
+    server.stdin.write(json.dumps(order) + "\n")
+    server.stdin.flush()
+    answer = json.loads(server.stdout.readline())
+    assert after is not None or answer["code"] != -signal.SIGKILL, "took too long"
+    texts = {k: Path(p).read_text(encoding="utf-8", errors="surrogateescape") for k, p in outputs.items()}
+    return Outcome(code=answer["code"], seconds=answer["seconds"], **texts)
 
 
 def merge(

@@ -8,13 +8,14 @@ from typing import Any
 
 import pytest
 
-from tests.acceptance.command import HOME, lay, merged, quality
+from tests.acceptance.command import HOME, end_server, lay, merged, quality
 from tests.scenes import Scene, render
 
 
 @pytest.fixture(scope="session", autouse=True)
 def _own_home() -> Iterator[None]:
     yield
+    end_server()
     shutil.rmtree(HOME, ignore_errors=True)
 
 

@@ -15,6 +15,7 @@ from PIL import Image
 
 from tests.acceptance.command import (
     SIDE_FILES,
+    anew,
     digests,
     lay,
     merge,
@@ -132,7 +133,7 @@ def test_names_that_are_not_text_at_all_will_do(scene: Scene, tmp_path: Path) ->
     folder = tmp_path / "frames"
     lay(scene.frames[2:4], folder)
     (folder / "F0001.tif").rename(folder / os.fsdecode(b"\xff\xfe.tif"))
-    done = merge(folder, tmp_path / "picture.tif", env={"LC_ALL": "C.UTF-8"})
+    done = anew("merge", folder, "--out", tmp_path / "picture.tif", env={"LC_ALL": "C.UTF-8"})
     assert done.code == 0, done.err
     assert sorted(_names(report_of(tmp_path / "picture.tif"))) == ["F0002.tif", "\udcff\udcfe.tif"]
 

@@ -25,7 +25,6 @@ from tests.acceptance.command import (
     side_files,
     start,
 )
-from tests.acceptance.forked import forks
 from tests.scenes import Scene
 
 KILLS = 30
@@ -68,26 +67,25 @@ def test_killed_at_thirty_random_moments_it_ends_with_the_same_bytes(laid: Path,
     arguments = ("merge", laid / "frames", "--out", out, "--scratch", scratch, "--quiet")
     before = digests(laid / "frames")
     killed = finished = 0
-    with forks() as command:
-        code, work = command.run(arguments)
-        assert code == 0
-        while killed < KILLS or not out.exists():
-            if out.exists():
-                assert _same_as(out, laid / "picture.tif")
-                finished += 1
-                for path in (out, *side_files(out).values()):
-                    path.unlink()
-            after = moments.uniform(0, work) if killed < KILLS else None
-            code, _ = command.run(arguments, after=after)
-            assert code in (0, -signal.SIGKILL)
-            assert (
-                out.exists() is (code == 0) or code
-            )  # killed after the last rename: whole, and tested above
-            killed += code != 0
-            for ending, path in side_files(out).items():
-                if path.exists() and ending not in TOLD_ANEW:
-                    assert path.read_bytes() == side_files(laid / "picture.tif")[ending].read_bytes()
-            assert digests(laid / "frames") == before
+    first = nearfar(*arguments)
+    assert first.code == 0
+    while killed < KILLS or not out.exists():
+        if out.exists():
+            assert _same_as(out, laid / "picture.tif")
+            finished += 1
+            for path in (out, *side_files(out).values()):
+                path.unlink()
+        after = moments.uniform(0, first.seconds) if killed < KILLS else None
+        code = nearfar(*arguments, after=after).code
+        assert code in (0, -signal.SIGKILL)
+        assert (
+            out.exists() or code != 0
+        )  # killed after the last rename it is there: whole, as is tested above
+        killed += code != 0
+        for ending, path in side_files(out).items():
+            if path.exists() and ending not in TOLD_ANEW:
+                assert path.read_bytes() == side_files(laid / "picture.tif")[ending].read_bytes()
+        assert digests(laid / "frames") == before
     assert _same_as(out, laid / "picture.tif")
     assert finished > 0
     assert list(tmp_path.glob(".nearfar-*")) == []

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.acceptance.command import merge, report_of, start
+from tests.acceptance.command import anew, report_of, start
 from tests.scenes import Camera, textures
 from tests.scenes.files import jpeg
 from tests.scenes.tags import exif_block, srgb_profile
@@ -76,7 +76,7 @@ def _watched(folder: Path, out: Path, *options: str) -> Watched:
 
 def _least(folder: Path, out: Path) -> int:
     """The least limit that the command says would do, MiB."""
-    refused = merge(folder, out, "--memory", "64MiB")
+    refused = anew("merge", folder, "--out", out, "--memory", "64MiB")
     assert refused.code == 5
     found = re.search(r"Give --memory (\d+)MiB or more\.", refused.message)
     assert found is not None

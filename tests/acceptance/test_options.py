@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from tests.acceptance.command import (
+    anew,
     environment,
     merge,
     merged,
@@ -34,7 +35,7 @@ from tests.scenes.resample import inverse
 
 
 def test_help_and_version_end_well() -> None:
-    top, merging, version = nearfar("--help"), nearfar("merge", "--help"), nearfar("--version")
+    top, merging, version = anew("--help"), anew("merge", "--help"), anew("--version")
     assert [d.code for d in (top, merging, version)] == [0, 0, 0]
     assert "merge the frames of one stack" in top.out
     for option in (
