@@ -151,8 +151,22 @@ def test_camera_raw_frames_give_a_better_picture(scene: Scene, tmp_path: Path) -
         metrics.psnr(decode(read_header(p)).astype(np.float32) / 65535, wanted, mask)
         for p in (tmp_path / "frames").iterdir()
     ]
-    merged(tmp_path / "frames", tmp_path / "picture.tif")
+    lay(scene.frames, tmp_path / "frames", format="jpeg", names=[f"F{k}.JPG" for k in range(7)])
+    report = merged(tmp_path / "frames", tmp_path / "picture.tif")
+    assert [f["name"] for f in report["frames"]] == [f"F{k}.dng" for k in range(7)]  # not their twins
+    assert "passed over F3.JPG: the same exposure as F3.dng, which is taken" in report["notes"]
     assert metrics.psnr(picture(tmp_path / "picture.tif"), wanted, mask) > max(singles) + 0.7
+
+
+def test_heif_frames_give_a_better_picture(scene: Scene, best_single: float, tmp_path: Path) -> None:
+    pillow_heif = pytest.importorskip("pillow_heif")
+    (tmp_path / "frames").mkdir()
+    for k, frame in enumerate(scene.frames):
+        shown = pillow_heif.from_bytes("RGB", (480, 360), as_8bit(frame).tobytes())
+        shown.save(tmp_path / "frames" / f"F{k}.heic", quality=95, chroma=444)
+    merged(tmp_path / "frames", tmp_path / "picture.tif")
+    assert samples(tmp_path / "picture.tif").dtype == np.uint16
+    assert quality(scene, tmp_path / "picture.tif") > best_single + 2.0
 
 
 def test_one_frame_is_delivered_as_it_is(scene: Scene, tmp_path: Path) -> None:

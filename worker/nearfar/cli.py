@@ -82,7 +82,7 @@ def parser() -> argparse.ArgumentParser:
     merge.add_argument(
         "--reference",
         metavar="FRAME",
-        help="frame whose geometry the picture takes (default: chosen by the merge)",
+        help="frame whose geometry the picture takes (default: the middle one)",
     )
     merge.add_argument(
         "--keep-scratch", action="store_true", help="keep what was made on the way to a finished picture"
