@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from nearfar.frames.whole import whole_file
+from nearfar.frames.whole import remove_parts, whole_file
 
 
 def test_the_name_appears_when_all_is_written(tmp_path: Path) -> None:
@@ -58,3 +58,15 @@ def test_data_reach_the_disk_before_the_name_and_the_folder_after(
     with whole_file(tmp_path / "a.tif") as temporary:
         temporary.touch()
     assert steps == ["sync", "rename", "sync"]
+
+
+def test_parts_of_the_dead_are_removed_and_those_of_the_living_are_not(tmp_path: Path) -> None:
+    target, other = tmp_path / "picture.tif", tmp_path / "other.tif"
+    with whole_file(target) as living, whole_file(other) as others:
+        dead = living.with_name(living.name.replace(".part", "0.part"))
+        dead.write_bytes(b"left by a killed run")
+        remove_parts(target)
+        assert not dead.exists()
+        assert living.exists()
+        assert others.exists()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["other.tif", "picture.tif"]

@@ -203,12 +203,21 @@ def test_a_frame_that_is_touched_or_replaced_by_its_copy_is_the_same(job: Job, t
 
 
 def test_what_killed_runs_left_beside_the_picture_is_removed(job: Job, tmp_path: Path) -> None:
-    unfinished = whole_file(job.outputs.picture)
-    unfinished.__enter__().write_bytes(b"half")
+    with whole_file(job.outputs.picture) as part:
+        part.touch()
+        (tmp_path / part.name.replace("part", "0.part")).write_bytes(b"half")
     (tmp_path / ".nearfar-0123456789-abc.part").write_bytes(b"of another picture")
     assert len(list(tmp_path.glob(".nearfar-*"))) == 2
     run(job)
     assert [p.name for p in tmp_path.glob(".nearfar-*")] == [".nearfar-0123456789-abc.part"]
+
+
+def test_what_another_run_with_its_own_scratch_is_writing_stays(job: Job, tmp_path: Path) -> None:
+    with whole_file(job.outputs.picture) as part:
+        part.write_bytes(b"of the other run")
+        run(job)
+        assert part.read_bytes() == b"of the other run"
+    assert job.outputs.picture.read_bytes() == b"of the other run"
 
 
 def test_the_seconds_of_a_run_are_told_by_step(job: Job) -> None:

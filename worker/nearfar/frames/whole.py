@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import os
 import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 
@@ -20,9 +21,10 @@ def whole_file(path: Path | str) -> Iterator[Path]:
     path = Path(path)
     temporary = path.with_name(f"{_parts_of(path)}-{secrets.token_hex(6)}.part")
     try:
-        yield temporary
-        _sync(temporary)
-        temporary.replace(path)
+        with _held(temporary) as descriptor:
+            yield temporary
+            os.fsync(descriptor)
+            temporary.replace(path)
         _sync(path.parent)
     except OSError as error:
         if error.filename is None or error.filename == str(temporary):
@@ -32,11 +34,25 @@ def whole_file(path: Path | str) -> Iterator[Path]:
         temporary.unlink(missing_ok=True)
 
 
+@contextmanager
+def _held(temporary: Path) -> Iterator[int]:
+    """Make the file and hold a lock on it, which ends with the process: by that `remove_parts` knows it is in use."""
+    descriptor = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o666)
+    try:
+        with suppress(OSError):  # some network file systems know no locks
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield descriptor
+    finally:
+        os.close(descriptor)
+
+
 def remove_parts(path: Path | str) -> None:
-    """Remove what killed runs left beside ``path``. Only for whoever knows that nobody is writing it now."""
+    """Remove what killed runs left beside ``path``; what somebody is still writing stays."""
     path = Path(path)
     for entry in path.parent.glob(f"{_parts_of(path)}-*.part"):
-        entry.unlink(missing_ok=True)
+        with suppress(OSError), open(entry, "rb") as file:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            entry.unlink()
 
 
 def _parts_of(path: Path) -> str:
