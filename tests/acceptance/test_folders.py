@@ -82,6 +82,19 @@ def test_each_part_of_a_result_is_known_as_ours_even_alone_and_renamed(
     assert _names(report_of(tmp_path / "picture.tif")) == ["F0001.tif", "F0002.tif"]
 
 
+def test_a_result_that_an_editor_saved_under_its_own_name_is_still_no_frame(
+    undisturbed: Any, frames: Callable[..., Path], tmp_path: Path
+) -> None:
+    """Editors write themselves into the tag Software and keep the XMP packet."""
+    folder = frames(count=2)
+    data = undisturbed.out.read_bytes()
+    mark = str(tags_of(undisturbed.out)[305]).encode() + b"\0"
+    (folder / "edited.tif").write_bytes(data.replace(mark, b"Oxgall 9".ljust(len(mark), b"\0")))
+    assert tags_of(folder / "edited.tif")[305] == "Oxgall 9"
+    done = merge(folder, tmp_path / "picture.tif")
+    assert "passed over 'edited.tif': a result of Nearfar, not a frame" in done.err
+
+
 def test_results_alone_are_no_stack(undisturbed: Any, tmp_path: Path) -> None:
     (tmp_path / "folder").mkdir()
     shutil.copy(undisturbed.out, tmp_path / "folder" / "x.tif")

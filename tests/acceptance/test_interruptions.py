@@ -135,17 +135,15 @@ def test_stopped_before_anything_began_it_says_so_too(
     number: signal.Signals, laid: Path, tmp_path: Path
 ) -> None:
     """While libraries are loaded; a signal that comes before even Python is up ends the process as for any program."""
-    codes = set()
-    for wait in (0.15, 0.25, 0.35, 0.5):
+    for wait in (0.1, 0.2, 0.3, 0.4, 0.8):
         with start("merge", laid / "frames", "--out", tmp_path / "picture.tif", "--quiet") as process:
             time.sleep(wait)
             process.send_signal(number)
             _, said = process.communicate()
-        codes.add(process.returncode)
         assert process.returncode in (130, 0, -number)
+        assert "Traceback" not in said
         if process.returncode == 130:
             assert said.startswith("nearfar: stopped by ")
-    assert codes != {-number}
 
 
 def _steps(said: str) -> set[str]:

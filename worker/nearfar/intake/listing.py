@@ -18,6 +18,7 @@ from typing import Any
 from nearfar.errors import FrameRefused, StackRefused, UsageError
 from nearfar.frames.decode import read_header
 from nearfar.frames.headers import FrameHeader
+from nearfar.frames.xmp import read_key
 
 JUNK = (
     *(".*", "Thumbs.db", "ehthumbs.db", "desktop.ini", "@eaDir", "#recycle", "$RECYCLE.BIN"),
@@ -119,8 +120,10 @@ class Gathered:
 
 
 def made_by_nearfar(header: FrameHeader) -> bool:
-    """Whether a picture is a result of ours, or one of the pictures that lie beside it."""
-    return (header.camera.software or "").startswith(OUR_MARK)
+    """Whether a picture is a result of ours, also after an editor saved it anew, or one of those that lie beside it."""
+    if (header.camera.software or "").startswith(OUR_MARK):
+        return True
+    return header.kind == "tiff" and read_key(header.path) is not None
 
 
 def gather(paths: Iterable[Path], *, own: Sequence[Path] = ()) -> Gathered:
