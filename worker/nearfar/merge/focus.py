@@ -31,6 +31,8 @@ SNR_HALF = np.float32(0.3)
 """A band counts half where its largest energy is this many times the noise's."""
 CHANCE = np.float32(1) + 2 * np.array([0.09, 0.17, 0.30], np.float32)
 """Energy that noise alone reaches in one cell of forty, over its mean: two standard deviations of each band."""
+FEW = 12
+"""Up to so many frames chance may let one in: it costs little then, and every frame that agrees lowers the noise."""
 TRUST = np.float32(0.4)
 """Sharpness of the best frame from which its own cell decides; below, the cell is plain and its surroundings do."""
 AHEAD = 3
@@ -110,8 +112,9 @@ def in_order(items: Sequence[T], work: Callable[[T], R], threads: int) -> Iterat
 class _Grids:
     """The three passes' common part: a frame's energies in the picture's geometry, less the noise."""
 
-    def __init__(self, noise: Noise) -> None:
+    def __init__(self, noise: Noise, frames: int) -> None:
         self.noise = noise
+        self.chance = CHANCE if frames > FEW else np.ones(3, np.float32)
 
     def read(self, frame: FocusFrame) -> tuple[F32, F32]:
         """Energies less noise (3, R, C), at least 0, and mean luma (R, C)."""
@@ -124,7 +127,7 @@ class _Grids:
         out *= np.float32(2.0 ** (-2 * frame.gain_ev / 2.2))
         variance = self.noise.at(luma)
         for band in range(3):
-            out[band] -= variance * (self.noise.white(band) * CHANCE[band])
+            out[band] -= variance * (self.noise.white(band) * self.chance[band])
         return np.maximum(out, 0, out=out), luma
 
 
@@ -180,7 +183,7 @@ def find_focus(
 
     Cost: about 8 ms a frame of 24 megapixels and thread; memory: a dozen grids and three a thread.
     """
-    grids = _Grids(noise)
+    grids = _Grids(noise, len(frames))
     peak = _largest(frames, grids, threads, tick)
     nv = np.stack([noise.energy(band, peak.luma) for band in range(3)])
     best, top = _sharpest(frames, grids, peak, nv, size, writer, threads, tick)

@@ -20,7 +20,7 @@ from nearfar.merge.register import Registration
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import Surveyed
 
-VERSION = 3
+VERSION = 4
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:
