@@ -66,12 +66,12 @@ def test_bandpass_equals_the_twin(shape: tuple[int, int]) -> None:
 
 
 def test_bandpass_is_a_difference_of_gaussians() -> None:
-    """scipy.ndimage.gaussian_filter, whose 'reflect' is our mirroring; ours is cut at 5 and 8 px, which costs 1e-3."""
+    """scipy.ndimage.gaussian_filter, whose 'reflect' is our mirroring; ours is cut at 5 and 8 px, which costs 2.3e-4."""
     picture = np.random.default_rng(4).random((64, 64), np.float32)
     expected = ndimage.gaussian_filter(picture.astype(float), 1.4, truncate=8) - ndimage.gaussian_filter(
         picture.astype(float), 2.5, truncate=8
     )
-    assert np.abs(register_calls.bandpass(picture) - expected).max() < 2e-3
+    assert np.abs(register_calls.bandpass(picture) - expected).max() < 5e-4
 
 
 def test_windows_are_cut_out_of_the_band_passed_picture() -> None:

@@ -17,15 +17,15 @@ from nearfar.merge.register import FramePose, RegisterRecipe, register
 from tests.worker.merge.register.bracket import Bracket, make_bracket
 from tests.worker.merge.register.views import View, errors, sequence, views_of
 
-# Limits below: three times what was measured on these brackets; none looser than .35 px (.7 under stress).
+# Limits in px: about three times the worst of seeds 1 and 2 as measured (.003 to .009).
 STRESSES = {
-    "plain": ({}, 0.10),
-    "noise": ({"noise": 0.012}, 0.20),
-    "flicker": ({"flicker": 0.15}, 0.10),
-    "jitter and roll": ({"jitter": 8.0, "roll": 0.003}, 0.10),
-    "breathing of 5 %": ({"breathing": 0.05}, 0.10),
-    "all": ({"noise": 0.012, "flicker": 0.15, "jitter": 8.0, "roll": 0.003, "breathing": 0.01}, 0.25),
-    "8 bits": ({"kind": np.uint8}, 0.10),
+    "plain": ({}, 0.015),
+    "noise": ({"noise": 0.012}, 0.03),
+    "flicker": ({"flicker": 0.15}, 0.015),
+    "jitter and roll": ({"jitter": 8.0, "roll": 0.003}, 0.015),
+    "breathing of 5 %": ({"breathing": 0.05}, 0.018),
+    "all": ({"noise": 0.012, "flicker": 0.15, "jitter": 8.0, "roll": 0.003, "breathing": 0.01}, 0.03),
+    "8 bits": ({"kind": np.uint8}, 0.015),
 }
 
 
@@ -59,7 +59,7 @@ def test_poses_and_gains_are_found(stress: str, seed: int) -> None:
     result = register(made.views(), size=made.size)
     assert all(f.used for f in result.frames)
     assert np.max(errors(result, made.poses, made.size)) < limit
-    assert np.abs([f.gain_ev - g for f, g in zip(result.frames, made.gains, strict=True)]).max() < 0.01
+    assert np.abs([f.gain_ev - g for f, g in zip(result.frames, made.gains, strict=True)]).max() < 0.002
     assert min(f.confidence for f in result.frames) > 0.5
 
 
@@ -70,7 +70,7 @@ def test_jpeg_does_no_harm(bracket: Bracket) -> None:
         Image.fromarray((frame >> 8).astype(np.uint8)).save(file, "JPEG", quality=90)
         frames.append(np.asarray(Image.open(file)))
     result = register(views_of(frames, sigma=0.006), size=bracket.size)
-    assert np.max(errors(result, bracket.poses, bracket.size)) < 0.15
+    assert np.max(errors(result, bracket.poses, bracket.size)) < 0.05
 
 
 def test_pixels_may_lie_in_planes(bracket: Bracket) -> None:
@@ -105,7 +105,7 @@ def test_the_reference_is_the_middle_frame_or_the_one_asked_for(bracket: Bracket
     asked = register(bracket.views(), size=bracket.size, reference=1)
     assert asked.reference == 1
     assert np.array_equal(pose_of(asked.frames[1]), np.eye(3)[:2])
-    assert np.max(errors(asked, bracket.poses, bracket.size)) < 0.1
+    assert np.max(errors(asked, bracket.poses, bracket.size)) < 0.03
 
 
 @pytest.mark.parametrize("place", [0, 3, 6])
@@ -116,7 +116,7 @@ def test_a_covered_lens_is_left_out_and_drags_nobody(bracket: Bracket, place: in
     assert [f.used for f in result.frames] == [k != place for k in range(7)]
     assert "next to nothing" in str(result.frames[place].why)
     assert result.frames[place].pose is None
-    assert np.nanmax(errors(result, bracket.poses, bracket.size)) < 0.15
+    assert np.nanmax(errors(result, bracket.poses, bracket.size)) < 0.05
 
 
 def test_a_featureless_frame_is_left_out(bracket: Bracket) -> None:
@@ -133,7 +133,7 @@ def test_another_scene_is_left_out(bracket: Bracket, other_scene: Bracket) -> No
     assert [k for k, f in enumerate(result.frames) if not f.used] == [3]
     assert "does not resemble" in str(result.frames[3].why)
     assert result.frames[3].likeness < 0.4
-    assert np.nanmax(errors(result, bracket.poses, bracket.size)) < 0.15
+    assert np.nanmax(errors(result, bracket.poses, bracket.size)) < 0.05
 
 
 def test_parts_further_apart_than_a_bridge_are_joined(bracket: Bracket) -> None:
@@ -141,7 +141,7 @@ def test_parts_further_apart_than_a_bridge_are_joined(bracket: Bracket) -> None:
     result = register(views_of(frames), size=bracket.size)
     assert [k for k, f in enumerate(result.frames) if not f.used] == list(range(3, 9))
     poses = np.concatenate([bracket.poses[:3], np.repeat(np.eye(3)[None, :2], 6, 0), bracket.poses[3:]])
-    assert np.nanmax(errors(result, poses, bracket.size)) < 0.2
+    assert np.nanmax(errors(result, poses, bracket.size)) < 0.06
 
 
 def test_of_two_stacks_the_larger_is_taken(bracket: Bracket, other_scene: Bracket) -> None:
@@ -160,7 +160,7 @@ def test_the_reference_chooses_between_two_stacks(bracket: Bracket, other_scene:
 
 def test_a_stack_in_reverse_is_registered_alike(bracket: Bracket) -> None:
     result = register(views_of(bracket.frames[::-1]), size=bracket.size)
-    assert np.max(errors(result, bracket.poses[::-1], bracket.size)) < 0.1
+    assert np.max(errors(result, bracket.poses[::-1], bracket.size)) < 0.03
 
 
 def test_a_knocked_camera_is_followed_and_remarked() -> None:
@@ -178,7 +178,7 @@ def test_a_knocked_camera_is_followed_and_remarked() -> None:
     for k in range(6):
         full, crop = (np.vstack([m, [0, 0, 1]]) for m in (still.poses[k], cut[k]))
         true.append((crop @ full)[:2])
-    assert np.max(errors(result, np.stack(true), size)) < 0.15
+    assert np.max(errors(result, np.stack(true), size)) < 0.05
 
 
 def test_a_repeat_is_kept_and_remarked(bracket: Bracket) -> None:
@@ -194,7 +194,7 @@ def test_holes_in_the_sequence_do_no_harm() -> None:
     keep = [0, 1, 2, 5, 6, 7, 8]
     views = [v for k, v in enumerate(made.views(first=40)) if k in keep]
     result = register(views, size=made.size)
-    assert np.max(errors(result, made.poses[keep], made.size)) < 0.15
+    assert np.max(errors(result, made.poses[keep], made.size)) < 0.05
 
 
 def test_one_frame_stands_for_itself(bracket: Bracket) -> None:
@@ -206,7 +206,7 @@ def test_one_frame_stands_for_itself(bracket: Bracket) -> None:
 
 def test_two_frames_are_enough(bracket: Bracket) -> None:
     result = register(bracket.views()[2:4], size=bracket.size)
-    assert np.max(errors(result, bracket.poses[2:4], bracket.size)) < 0.1
+    assert np.max(errors(result, bracket.poses[2:4], bracket.size)) < 0.03
 
 
 def test_frames_without_anything_in_common_are_refused(bracket: Bracket, other_scene: Bracket) -> None:
@@ -239,7 +239,7 @@ def test_small_and_odd_sizes_work(size: tuple[int, int]) -> None:
     made = make_bracket(frames=4, size=size, seed=9, blur=1.0, jitter=1.0)
     result = register(made.views(), size=size)
     assert all(f.used for f in result.frames)
-    assert np.max(errors(result, made.poses, size)) < 0.35
+    assert np.max(errors(result, made.poses, size)) < (0.12 if size == (64, 48) else 0.03)
 
 
 def test_a_picture_smaller_than_a_block_is_refused_with_words() -> None:
