@@ -20,7 +20,7 @@ from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 3
+VERSION = 4
 
 
 @dataclass(frozen=True, kw_only=True)
