@@ -91,6 +91,7 @@ def make_renderer(
             "agreement": recipe.render.agreement,
             "quiet": QUIET,
         },
+        mapped=True,
     )
     return Renderer(
         kernel,

@@ -28,7 +28,13 @@ class StackStruct(ctypes.Structure):
     """``nf_stack`` of render.c."""
 
     _fields_ = [
-        *[(name, c_int32) for name in ("frames", "width", "height", "cols", "rows", "order")],
+        *[
+            (name, c_int32)
+            for name in (
+                *("frames", "width", "height", "cols", "rows"),
+                *("order", "mapped", "reserved"),
+            )
+        ],
         ("pixels", POINTER(PixelsStruct)),
         *[(name, c_void_p) for name in ("poses", "prior", "admitted", "variance")],
         *[(name, c_float) for name in ("channel", "band0", "band1")],
@@ -165,6 +171,9 @@ class TileKernel:
         1 where the first frame is focused nearest, -1 where the last one is, 0 where that is not known.
     numbers
         The structure's float fields by name.
+    mapped
+        All pixels are shared maps of files, whose pages may be given back as soon as they are read. Never say so of
+        memory that is not a file's: it would be lost.
     """
 
     def __init__(
@@ -179,6 +188,7 @@ class TileKernel:
         variance: F32,
         order: int,
         numbers: dict[str, float],
+        mapped: bool = False,
     ) -> None:
         self._kept = (pixels, tables, prior, admitted)
         self._poses = checked_poses(np.ascontiguousarray(poses, np.float64))
@@ -189,7 +199,7 @@ class TileKernel:
         rows, frames, cols = admitted.shape
         self.frames = frames
         self._stack = StackStruct(
-            *(frames, *size, cols, rows, order),
+            *(frames, *size, cols, rows, order, int(mapped), 0),
             ctypes.cast(self._structs, POINTER(PixelsStruct)),
             *(a.ctypes.data for a in (self._poses, prior, admitted, self._variance)),
             **numbers,

@@ -4,6 +4,9 @@
    finest band is chosen apart; then frames that agree with the result within noise are averaged in. What a pixel
    becomes depends on at most HALO pixels around it, and on absolute coordinates only: tiles of any size, made in
    any order by any number of threads, have the same bits. */
+#define _DEFAULT_SOURCE
+#include <sys/mman.h>
+#include <unistd.h>
 #include "warp.h"
 
 #define HALO_X 32                 /* multiple of 16 */
@@ -21,6 +24,8 @@
 typedef struct {
     int32_t frames, width, height, cols, rows;
     int32_t order;                /* 1: the first frame is focused nearest, -1: the last one, 0: not known */
+    int32_t mapped;               /* 1 where all pixels are shared maps of files: their pages are given back after use */
+    int32_t reserved;
     const nf_pixels *pixels;
     const double *poses;          /* frames x 6 */
     const uint16_t *prior;        /* rows x frames x cols, in 8192ths */
@@ -602,6 +607,21 @@ static void write_tile(const window_t *w, int tile, int x0, int y0, uint16_t *ou
     }
 }
 
+/* Gives back the pages of the frame's rows that a window has read. One byte that is touched maps up to half a megabyte:
+   in a tile of a hundred frames these pages would outweigh everything else. Only ever done to shared maps of files. */
+static void give_pages_back(const nf_pixels *f, const double *pose, const window_t *w, nf_box box) {
+    const double x0 = w->left + box.x0, x1 = w->left + box.x1, y0 = w->top + box.y0, y1 = w->top + box.y1;
+    const double v[4] = {pose[3] * x0 + pose[4] * y0, pose[3] * x1 + pose[4] * y0, pose[3] * x0 + pose[4] * y1, pose[3] * x1 + pose[4] * y1};
+    const double low = fmin(fmin(v[0], v[1]), fmin(v[2], v[3])) + pose[5], high = fmax(fmax(v[0], v[1]), fmax(v[2], v[3])) + pose[5];
+    const int edge = NF_BLOCK;
+    int first = nf_clampi((int)low - 8, 0, f->height - 1), last = nf_clampi((int)high + 8, 0, f->height - 1);
+    if (f->blocks) { first -= first % edge; last += edge - last % edge; }
+    const int64_t bytes = f->bits / 8, step = f->blocks ? f->row / edge : f->row;
+    const uintptr_t page = (uintptr_t)sysconf(_SC_PAGESIZE), start = (uintptr_t)f->base;
+    uintptr_t from = (start + (uintptr_t)(first * step * bytes)) & ~(page - 1), to = (start + (uintptr_t)(last * step * bytes)) & ~(page - 1);
+    if (to > from) madvise((void *)from, to - from, MADV_DONTNEED);
+}
+
 /* Bytes of work memory for a tile with so many frames. */
 int64_t nf_render_bytes(int tile, int frames) {
     window_t w = {0};
@@ -634,6 +654,7 @@ int nf_render_tile(const nf_stack *stack, int tile, int x0, int y0, uint16_t *ou
     for (int i = 0; i < w.count; i++) {
         member_t *m = w.members + i;
         nf_warp_window(stack->pixels + m->index, stack->poses + 6 * m->index, w.left, w.top, w.width, w.height, m->box, m->planes, w.warp);
+        if (stack->mapped) give_pages_back(stack->pixels + m->index, stack->poses + 6 * m->index, &w, m->box);
     }
     const int last = w.half_height - FIRST, y_first = 2 * FIRST + 2, y_last = w.height - 2 * FIRST - 2;
     second_band(&w);
