@@ -79,8 +79,12 @@ def test_a_stack_of_which_nothing_is_used_can_be_plotted() -> None:
 
 
 def test_values_that_are_all_the_same_or_far_apart_can_be_plotted() -> None:
-    plotted(*(frame(k, gain_ev=0.0, shift=[0.0, 0.0], scale=1.0, sharpness=0.0, share=0.0) for k in range(3)))
-    plotted(frame(0, shift=[1e-9, -1e7]), frame(1, shift=[3e8, 0.0]))
+    same = plotted(
+        *(frame(k, gain_ev=0.0, shift=[0.0, 0.0], scale=1.0, sharpness=0.0, share=0.0) for k in range(3))
+    )
+    far = plotted(frame(0, shift=[1e-9, -1e7]), frame(1, shift=[3e8, 0.0]))
+    assert same.shape == far.shape
+    assert count(same, LEFT_OUT) == count(far, LEFT_OUT) == 0
 
 
 def test_each_strip_has_its_unit_and_its_lines() -> None:

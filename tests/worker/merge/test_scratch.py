@@ -183,6 +183,7 @@ def test_after_the_block_the_lock_is_free_again(tmp_path: Path, out: Path) -> No
     for _ in range(2):
         with open_scratch(tmp_path, out) as scratch:
             scratch.save_text(KEY, "band", 1)
+            assert scratch.load_text(KEY, "band") == 1
 
 
 def test_outputs_from_before_the_machine_started_are_not_trusted(
