@@ -43,6 +43,8 @@ T = TypeVar("T")
 
 PREFIX = "NEARFAR_"
 NAMES = ("memory", "threads", "scratch")
+SERVER_TABLES = ("server", "store", "broker", "worker", "inbox", "keep", "client")
+"""Tables of the settings file that `nearfar.server_settings` and the commands that talk to a server read."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -214,6 +216,11 @@ def read_file(path: Path) -> dict[str, str]:
         raise UsageError(
             f"settings {path}: {reason}; mend the file or name another in NEARFAR_CONFIG"
         ) from error
+    table = {
+        name: value
+        for name, value in table.items()
+        if name not in SERVER_TABLES or not isinstance(value, dict)
+    }
     for name, value in table.items():
         if name not in NAMES:
             near = difflib.get_close_matches(name, NAMES, n=1, cutoff=0.5)
