@@ -15,7 +15,7 @@ import sys
 import time
 from typing import Any
 
-from nearfar import cli, cli_merge  # noqa: F401 - loaded before the first fork
+from nearfar import cli, cli_merging  # noqa: F401 - loaded before the first fork
 
 
 def _run(order: dict[str, Any]) -> dict[str, float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import errno
 import io
 import os
@@ -15,9 +16,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from nearfar import __version__, cli, cli_merge
+from nearfar import __version__, cli, cli_merge, cli_merging
 from nearfar.errors import DoesNotFit, FrameRefused, Interrupted, NearfarError, StackRefused, UsageError
 from nearfar.frames.decode import read_header
+from nearfar.merge import recipe
 from nearfar.merge.deliver import Outputs
 from tests.acceptance.command import lay
 
@@ -100,12 +102,25 @@ def test_version_and_help_are_no_errors(capsys: pytest.CaptureFixture[str]) -> N
     assert f"Nearfar {__version__}" in capsys.readouterr().out
 
 
+def test_every_command_is_on_the_list_with_a_word_on_what_it_does() -> None:
+    commands = next(a for a in cli.parser()._actions if isinstance(a, argparse._SubParsersAction))
+    told = {action.dest: action.help for action in commands._choices_actions}
+    assert set(told) == set(commands.choices)
+    assert all(told.values())
+    assert all(parser.get_default("run") for parser in commands.choices.values())
+
+
+def test_the_recipe_that_the_help_names_is_the_one_of_the_engine() -> None:
+    assert cli.parser().parse_args(["merge", "x", "--out", "y.tif"]).recipe == recipe.DEFAULT
+
+
 def test_help_needs_none_of_the_libraries_that_take_long_to_load() -> None:
     script = (
         "import sys, nearfar.cli as c\n"
         "try: c.main(['--help'])\n"
         "except SystemExit: pass\n"
-        "print({'cv2', 'rawpy', 'imagecodecs', 'PIL'} & set(sys.modules))"
+        "print({'cv2', 'rawpy', 'imagecodecs', 'PIL', 'numpy', 'httpx', 'sqlalchemy', 'pydantic', 'celery'}"
+        " & set(sys.modules))"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.endswith("set()\n")
@@ -161,7 +176,7 @@ def test_outputs_that_cannot_be_written_are_refused(
 ) -> None:
     (tmp_path / "folder.tif").mkdir()
     with pytest.raises(UsageError, match=words):
-        cli_merge.check_names(Outputs(picture=tmp_path / picture, report=tmp_path / report))
+        cli_merging.check_names(Outputs(picture=tmp_path / picture, report=tmp_path / report))
 
 
 def test_a_folder_that_may_not_be_written_to_is_refused(
@@ -170,7 +185,7 @@ def test_a_folder_that_may_not_be_written_to_is_refused(
     """Also for root, whom nothing but a read-only disk stops."""
     monkeypatch.setattr(os, "access", lambda *_: False)
     with pytest.raises(UsageError, match="cannot be written to"):
-        cli_merge.check_names(Outputs.beside(tmp_path / "a.tif"))
+        cli_merging.check_names(Outputs.beside(tmp_path / "a.tif"))
 
 
 def test_frames_and_pictures_of_others_are_not_written_over(tmp_path: Path) -> None:
@@ -182,12 +197,12 @@ def test_frames_and_pictures_of_others_are_not_written_over(tmp_path: Path) -> N
     (tmp_path / "link.tif").symlink_to(frame)
     for name in ("link.tif", "frames/F0001.tif"):
         with pytest.raises(UsageError, match="is one of the frames"):
-            cli_merge.check_targets(Outputs.beside(tmp_path / name), headers)
+            cli_merging.check_targets(Outputs.beside(tmp_path / name), headers)
     for name in ("other.tif", "damaged.tif"):
         with pytest.raises(UsageError, match="a picture that Nearfar did not make"):
-            cli_merge.check_targets(Outputs.beside(tmp_path / name), headers)
+            cli_merging.check_targets(Outputs.beside(tmp_path / name), headers)
     for name in ("text.tif", "new.tif"):
-        cli_merge.check_targets(Outputs.beside(tmp_path / name), headers)
+        cli_merging.check_targets(Outputs.beside(tmp_path / name), headers)
 
 
 REPORT: dict[str, Any] = {
@@ -201,7 +216,7 @@ REPORT: dict[str, Any] = {
 
 
 def test_what_is_told_in_the_end() -> None:
-    assert list(cli_merge.told(REPORT, Outputs.beside(Path("p.tif")))) == [
+    assert list(cli_merging.told(REPORT, Outputs.beside(Path("p.tif")))) == [
         "p.tif: 1 of 2 frames; report in p.report.json",
         "left out b.tif: shows next to nothing",
         "one more frame is missing",
@@ -214,7 +229,7 @@ def test_a_reader_who_left_is_no_error(monkeypatch: pytest.MonkeyPatch) -> None:
     os.close(ours)
     with open(theirs, "w") as broken:
         monkeypatch.setattr(sys, "stdout", broken)
-        cli_merge.say(REPORT, Outputs.beside(Path("p.tif")))
+        cli_merging.say(REPORT, Outputs.beside(Path("p.tif")))
         broken.write("nobody reads this, and nobody minds")
 
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import argparse
 import errno
+import importlib
+import importlib.util
 import io
 import os
 import signal
@@ -16,19 +18,28 @@ import threading
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING
 
 from nearfar import __version__
 from nearfar.errors import DoesNotFit, Interrupted, NearfarError, UsageError
 from nearfar.progress import printable
 
-MERGE_HELP = """\
-Merge the frames of one stack into one picture that is sharp from near to far.
+if TYPE_CHECKING:
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]  # noqa: SLF001 - what add_subparsers gives
 
-Frames are only read. Beside PICTURE.tif (16 bit, with the frames' colour profile and camera data) lie its preview,
-the map of frames, and the report. A run that was stopped goes on where it was when the same command is given again.
-"""
+GROUPS = (
+    "cli_merge",
+    "cli_sort",
+    "cli_plan",
+    "cli_serve",
+    "cli_client",
+    "cli_why",
+    "cli_doctor",
+    "cli_backup",
+)
+"""Modules that add commands, in the order of the help. Each has ``add_parsers(commands)`` and loads next to nothing; a
+parser's default ``run`` is called with the options and the `Signals`, and gives the exit code."""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -40,65 +51,13 @@ class _Parser(argparse.ArgumentParser):
 
 def parser() -> argparse.ArgumentParser:
     """The command line of ``nearfar``."""
-    from nearfar.merge import recipe
-
     top = _Parser(prog="nearfar", description="From frames focused from near to far to one sharp picture.")
     top.add_argument("--version", action="version", version=f"Nearfar {__version__}")
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    merge = commands.add_parser(
-        "merge",
-        help="merge the frames of one stack",
-        description=MERGE_HELP,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
-    merge.add_argument(
-        "frames",
-        nargs="+",
-        type=Path,
-        metavar="FRAME_OR_FOLDER",
-        help="the frames of one stack, or the folder in which they lie",
-    )
-    merge.add_argument("--out", required=True, type=Path, metavar="PICTURE.tif", help="the picture to make")
-    merge.add_argument(
-        "--report",
-        type=Path,
-        metavar="REPORT.json",
-        help="what happened to each frame (default: beside the picture)",
-    )
-    merge.add_argument(
-        "--recipe",
-        default=recipe.DEFAULT,
-        metavar="NAME|FILE",
-        help=f"merge settings: {', '.join(recipe.names())}, or a TOML file (default: {recipe.DEFAULT})",
-    )
-    merge.add_argument(
-        "--memory", metavar="SIZE", help="the most memory to use, like 2GiB (default: half of what is free)"
-    )
-    merge.add_argument("--threads", metavar="N", help="threads that work at once (default: all processors)")
-    merge.add_argument(
-        "--scratch", metavar="DIR", help="folder for what is made on the way (default: in ~/.cache)"
-    )
-    merge.add_argument(
-        "--reference",
-        metavar="FRAME",
-        help="frame whose geometry the picture takes (default: the middle one)",
-    )
-    merge.add_argument(
-        "--keep-scratch", action="store_true", help="keep what was made on the way to a finished picture"
-    )
-    merge.add_argument(
-        "--quiet", action="store_true", help="only errors on standard error, nothing on standard output"
-    )
-    merge.set_defaults(run=run_merge)
+    for name in GROUPS:
+        if importlib.util.find_spec(f"nearfar.{name}") is not None:
+            importlib.import_module(f"nearfar.{name}").add_parsers(commands)
     return top
-
-
-def run_merge(options: argparse.Namespace, signals: Signals) -> int:
-    """``nearfar merge``."""
-    from nearfar import cli_merge
-
-    return cli_merge.run(options, signals)
 
 
 class Signals:
