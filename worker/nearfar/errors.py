@@ -14,14 +14,17 @@ NearfarError                    4  the work failed
 │   ├── IllegalTransition          the state that something is in does not allow what was asked
 │   ├── KeyReused                  an idempotency key that came before with another submission
 │   └── LostClaim                  another worker has the unit now, or nobody wants it: drop the work
+├── ServerError                 4  a server that was asked over HTTP says no
+│   └── ServerAway                 nothing answers, or the connection broke; asking again may help
 ├── DoesNotFit                  5  memory or disk allowed is too small
 └── Interrupted               130  stopped on request; the next run goes on from here
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import Any
 
 
 class NearfarError(Exception):
@@ -123,6 +126,29 @@ class KeyReused(StoreError):
 
 class LostClaim(StoreError):
     """A worker wrote about a unit that is no longer its own. The work is to be dropped, and its output with it."""
+
+
+class ServerError(NearfarError):
+    """A server that was asked over HTTP refuses, or answers what is not understood.
+
+    Parameters
+    ----------
+    message
+        What happened and what to do.
+    status
+        The HTTP status of the answer; 0 where there was none.
+    problem
+        Members of the answer's problem details (RFC 9457), where it had any.
+    """
+
+    def __init__(self, message: str, *, status: int = 0, problem: Mapping[str, Any] | None = None) -> None:
+        self.status = status
+        self.problem = dict(problem or {})
+        super().__init__(message)
+
+
+class ServerAway(ServerError):
+    """No server answers, or the connection broke. Whether what was asked for was done is not known."""
 
 
 class DoesNotFit(NearfarError):

@@ -214,6 +214,15 @@ class KeepTable(_Table):
     """What was made on the way to a result, for mending and running again with other settings."""
 
 
+class ClientTable(_Table):
+    """How the commands that talk to a server find it: send, jobs, show, fetch, cancel and their kin."""
+
+    url: str | None = None
+    """``https://host/path``; the server of this machine's data folder where not given. `NEARFAR_URL` says the same."""
+    key: str | None = None
+    """What is shown to the server; the key of ``[server]`` where not given. `NEARFAR_KEY` says the same."""
+
+
 class ServerSettings(_Table):
     """All of it."""
 
@@ -223,9 +232,16 @@ class ServerSettings(_Table):
     worker: WorkerTable = Field(default_factory=lambda: WorkerTable())
     inbox: InboxTable = Field(default_factory=lambda: InboxTable())
     keep: KeepTable = Field(default_factory=lambda: KeepTable())
+    client: ClientTable = Field(default_factory=lambda: ClientTable())
 
 
 TABLES = tuple(ServerSettings.model_fields)
+SHORT = (
+    *(("worker", name) for name in PLAIN_NAMES),
+    ("client", "url"),
+    ("client", "key"),
+)
+"""Settings that the environment also knows without the name of their table."""
 
 
 def load_server(
@@ -272,9 +288,9 @@ def _given(
     found: list[tuple[str, str, str, object]] = []
     if file is not None:
         found += _in_file(file)
-    for name in ("memory", "threads", "scratch"):
+    for table, name in SHORT:
         if environment.get(PREFIX + name.upper()):
-            found.append((PREFIX + name.upper(), "worker", name, environment[PREFIX + name.upper()]))
+            found.append((PREFIX + name.upper(), table, name, environment[PREFIX + name.upper()]))
     for table in TABLES:
         for name in ServerSettings.model_fields[table].annotation.model_fields:  # type: ignore[union-attr]
             variable = f"{PREFIX}{table}_{name}".upper()
