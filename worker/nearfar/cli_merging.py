@@ -6,13 +6,13 @@ import argparse
 import ctypes
 import os
 import signal
-import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from nearfar import settings
+from nearfar.cli_say import say
 from nearfar.errors import FrameRefused, UsageError
 from nearfar.frames.decode import is_picture, read_header
 from nearfar.frames.headers import FrameHeader
@@ -20,7 +20,7 @@ from nearfar.intake.listing import gather, made_by_nearfar
 from nearfar.merge import recipe
 from nearfar.merge.deliver import Outputs
 from nearfar.merge.stack import Job, Merge, Stop
-from nearfar.progress import Progress, printable
+from nearfar.progress import Progress
 
 if TYPE_CHECKING:
     from nearfar.cli import Signals
@@ -53,7 +53,7 @@ def run(options: argparse.Namespace, signals: Signals) -> int:
     with progress, mapped_files_may_vanish():
         report = Merge(job, progress, stop).run()
     if not options.quiet:
-        say(report.content, outputs)
+        say(*told(report.content, outputs))
     return 0
 
 
@@ -127,16 +127,6 @@ def _foreign_picture(path: Path) -> bool:
         return not made_by_nearfar(read_header(path))
     except FrameRefused:
         return is_picture(path)
-
-
-def say(report: Mapping[str, Any], outputs: Outputs) -> None:
-    """Tell on standard output what was made; a reader who left does no harm."""
-    try:
-        for line in told(report, outputs):
-            sys.stdout.write(f"{printable(line)}\n")
-        sys.stdout.flush()
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def told(report: Mapping[str, Any], outputs: Outputs) -> Iterator[str]:
