@@ -52,7 +52,9 @@ def test_pages_in_any_order_hold_every_job_once(store: Store, clock: Clock) -> N
     for sort, descending in itertools.product(Sort, (False, True)):
         found = pages(store, sort=sort, descending=descending, limit=4)
         # Text goes by its bytes, as Python does it: SQLite always does so, PostgreSQL under the tests' locale.
-        expected = sorted(jobs, key=lambda job: (getattr(job, sort), job.id), reverse=descending)
+        fit = [job for job in jobs if sort is not Sort.FINISHED or job.finished is not None]
+        assert len(fit) >= 8
+        expected = sorted(fit, key=lambda job: (getattr(job, sort), job.id), reverse=descending)
         assert [job.id for job in found] == [job.id for job in expected], (sort, descending)
 
 
@@ -148,6 +150,10 @@ def packed(value: object) -> str:
         packed(["created", True, 1.0, "1"]),
         packed(["created", True, 1.0]),
         packed(["state", True, 1.0, 1]),
+        packed(["created", True, 1.0, 2**63]),
+        packed(["created", True, 2**63, 1]),
+        packed(["created", True, float("nan"), 1]),
+        packed(["created", True, float("inf"), 1]),
         "W" * 10_000,
     ],
 )

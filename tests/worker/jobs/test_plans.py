@@ -16,6 +16,7 @@ from nearfar.jobs import (
     Sort,
     Store,
     UnitKind,
+    briefs,
     claims,
     figures,
     keeping,
@@ -179,3 +180,12 @@ def test_reaping_and_forgetting_look_at_little(full: Store, tx: Tx) -> None:
     assert "ix_units_lease" in plan(full, reap.run_out(tx))
     old = plan(full, keeping.old_jobs(START + 10))
     assert "ix_jobs_finished_id" in old or "ix_jobs_state_finished_id" in old, old
+
+
+def test_what_a_page_shows_of_its_jobs_is_found_by_indexes(full: Store) -> None:
+    # The optimiser of PostgreSQL reads the empty table of frames whole, whatever there is: units alone tell.
+    numbers = list(range(1, 51))
+    assert "SCAN" not in plan(full, briefs.count_frames(numbers))
+    found = plan(full, briefs.next_stages(numbers))
+    assert "SCAN" not in found
+    assert '"Seq Scan"' not in found

@@ -182,6 +182,19 @@ def test_the_same_key_with_another_submission_is_refused(store: Store, change: d
         store.submit(submission(key="k1", **change), who="lena")
 
 
+def test_what_tells_submissions_apart_may_be_given(store: Store) -> None:
+    assert store.known(owner="studio", key="k1", fingerprint="f1") is None
+    first = store.submit(submission(key="k1", fingerprint="f1"), who="lena").job
+    assert store.known(owner="studio", key="k1", fingerprint="f1") == first
+    assert store.known(owner="lab", key="k1", fingerprint="f1") is None
+    grown = submission(key="k1", fingerprint="f1", stack="grown")
+    assert store.submit(grown, who="lena") == Submitted(job=first, new=False)
+    with pytest.raises(KeyReused):
+        store.known(owner="studio", key="k1", fingerprint="f2")
+    with pytest.raises(KeyReused):
+        store.submit(submission(key="k1", fingerprint="f2"), who="lena")
+
+
 def test_a_key_holds_after_the_job_ended(store: Store) -> None:
     job = store.submit(submission(key="k1"), who="lena").job
     work_off(store)

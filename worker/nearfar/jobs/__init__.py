@@ -20,6 +20,7 @@ and then. Results in files carry `Claim.token` in their names, since a database 
 from __future__ import annotations
 
 from nearfar.jobs.backup import restore
+from nearfar.jobs.briefs import Brief
 from nearfar.jobs.engine import Rules
 from nearfar.jobs.figures import Figures, Pace, TooLarge
 from nearfar.jobs.keeping import Forgotten
@@ -56,6 +57,7 @@ from nearfar.jobs.work import Outcome
 __all__ = [
     "Attempt",
     "AttemptStep",
+    "Brief",
     "Claim",
     "Duplicates",
     "Event",

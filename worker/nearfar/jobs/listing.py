@@ -24,6 +24,8 @@ from nearfar.jobs.states import JobState
 
 MOST = 500
 """Jobs on the longest page."""
+LARGEST = 2**63
+"""Whole numbers from here on, and no numbers, are none to a database."""
 
 
 class Sort(StrEnum):
@@ -31,6 +33,8 @@ class Sort(StrEnum):
 
     CREATED = "created"
     UPDATED = "updated"
+    FINISHED = "finished"
+    """Holds only jobs that ended."""
     STACK = "stack"
     PRIORITY = "priority"
 
@@ -101,6 +105,8 @@ def _conditions(query: JobQuery) -> Sequence[sa.ColumnElement[bool]]:
         conditions.append(jobs.c.state == next(iter(query.states)))
     elif query.states:
         conditions.append(jobs.c.state.in_(sorted(query.states)))
+    if query.sort is Sort.FINISHED:
+        conditions.append(jobs.c.finished.is_not(None))
     if query.text:
         conditions.append(jobs.c.stack.icontains(query.text, autoescape=True))
     return conditions
@@ -117,7 +123,10 @@ def _place(query: JobQuery) -> tuple[Any, int]:
     try:
         sort, descending, value, number = json.loads(base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)))
         fits = isinstance(value, str) == (sort == Sort.STACK) and isinstance(value, str | int | float)
-        if (sort, descending) != (query.sort, query.descending) or not fits or not isinstance(number, int):
+        known = (sort, descending) == (query.sort, query.descending)
+        if not known or not fits or not isinstance(number, int) or not -LARGEST < number < LARGEST:
+            raise ValueError(text)
+        if not isinstance(value, str) and not -LARGEST < value < LARGEST:
             raise ValueError(text)
     except (ValueError, TypeError, binascii.Error, RecursionError) as error:
         raise UsageError(

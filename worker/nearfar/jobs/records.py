@@ -111,6 +111,8 @@ class Submission:
     duplicates: Duplicates = Duplicates.AGAIN
     key: str | None = None
     """Idempotency key: the same owner, key and submission give the same job."""
+    fingerprint: str | None = None
+    """What tells submissions under one key apart; where not given, all that they say."""
     hold: str | None = None
     """Why the job does not begin at once, e.g. ``'12 of 40 frames are here'``; None: it may begin."""
     refused: tuple[str, str] | None = None

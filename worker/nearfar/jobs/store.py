@@ -13,6 +13,7 @@ from pathlib import Path
 from nearfar.errors import LostClaim
 from nearfar.jobs import (
     backup,
+    briefs,
     claims,
     control,
     events,
@@ -29,6 +30,7 @@ from nearfar.jobs import (
     workers,
 )
 from nearfar.jobs import reap as reaper
+from nearfar.jobs.briefs import Brief
 from nearfar.jobs.engine import Database, Rules, Tx, dispose, engine_for, parse_url
 from nearfar.jobs.figures import Figures, Pace, TooLarge
 from nearfar.jobs.keeping import Forgotten
@@ -121,6 +123,13 @@ class Store:
             The submission contradicts itself.
         """
         return self.database.write(lambda tx: submit.submit(tx, submission, who=who))
+
+    def known(self, *, owner: str, key: str, fingerprint: str) -> int | None:
+        """Number of the job that this owner made with an idempotency key and `Submission.fingerprint` before.
+
+        For whoever would rather not build a submission twice; None: there is none. Raises `KeyReused`.
+        """
+        return self.database.read(lambda tx: submit.by_key(tx, owner=owner, key=key, fingerprint=fingerprint))
 
     def plan(
         self,
@@ -306,6 +315,10 @@ class Store:
     def jobs(self, query: JobQuery | None = None) -> Page:
         """A page of the list of jobs; raises `UsageError`."""
         return self.database.read(lambda tx: listing.list_jobs(tx, query or JobQuery()))
+
+    def briefs(self, jobs: Sequence[int]) -> Mapping[int, Brief]:
+        """How the frames of each of these jobs stand, and its step at work or next; for lists."""
+        return self.database.read(lambda tx: briefs.briefs(tx, jobs))
 
     def events(self, after: int = 0, *, job: int | None = None, limit: int = 200) -> tuple[Event, ...]:
         """The audit trail after a number, oldest first.

@@ -57,8 +57,12 @@ def check(submission: Submission) -> None:
 
 
 def fingerprint_of(submission: Submission) -> str:
-    """Digest of all that a submission says, but for its key."""
-    said = asdict(submission) | {"key": None}
+    """Digest of all that a submission says, but for its key; its own where it has one."""
+    if submission.fingerprint is not None:
+        return submission.fingerprint
+    said = {name: value for name, value in asdict(submission).items() if name != "fingerprint"} | {
+        "key": None
+    }
     return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()
 
 
@@ -66,21 +70,27 @@ def _before(tx: Tx, submission: Submission, fingerprint: str) -> int | None:
     """Number of the job that this submission made before, or that has its set."""
     own = jobs.c.owner == submission.owner
     if submission.key is not None:
-        query = sa.select(jobs.c.id, jobs.c.fingerprint).where(own, jobs.c.idempotency_key == submission.key)
-        row = tx.conn.execute(query).first()
-        if row is not None and row.fingerprint != fingerprint:
-            raise KeyReused(
-                f"the idempotency key {submission.key!r} came before with another submission, which made job {row.id}; "
-                "use a new key for each submission and repeat one only with the very same content"
-            )
-        if row is not None:
-            return int(row.id)
+        known = by_key(tx, owner=submission.owner, key=submission.key, fingerprint=fingerprint)
+        if known is not None:
+            return known
     if submission.digest is None or submission.duplicates is not Duplicates.SKIP:
         return None
     given_up = (JobState.FAILED, JobState.CANCELLED)
     query = sa.select(jobs.c.id).where(own, jobs.c.digest == submission.digest, jobs.c.state.not_in(given_up))
     found = tx.conn.scalar(query.order_by(jobs.c.id.desc()).limit(1))
     return None if found is None else int(found)
+
+
+def by_key(tx: Tx, *, owner: str, key: str, fingerprint: str) -> int | None:
+    """Number of the job that this key made before; raises `KeyReused`."""
+    own = (jobs.c.owner == owner, jobs.c.idempotency_key == key)
+    row = tx.conn.execute(sa.select(jobs.c.id, jobs.c.fingerprint).where(*own)).first()
+    if row is not None and row.fingerprint != fingerprint:
+        raise KeyReused(
+            f"the idempotency key {key!r} came before with another submission, which made job {row.id}; "
+            "use a new key for each submission and repeat one only with the very same content"
+        )
+    return None if row is None else int(row.id)
 
 
 def _insert(tx: Tx, submission: Submission, *, fingerprint: str, again_of: int | None = None) -> int:
