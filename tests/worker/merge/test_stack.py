@@ -15,7 +15,6 @@ import tifffile
 from nearfar.errors import DoesNotFit, Interrupted, SourceChanged, StackRefused, UsageError
 from nearfar.frames.decode import read_header
 from nearfar.frames.whole import whole_file
-from nearfar.merge import stack as stacking
 from nearfar.merge.deliver import Outputs
 from nearfar.merge.recipe import DeliverRecipe, FocusRecipe, Recipe, RegisterRecipe, RenderRecipe
 from nearfar.merge.report import Report
@@ -234,24 +233,6 @@ def test_stop_may_be_asked_from_any_thread() -> None:
     thread.join()
     with pytest.raises(Interrupted, match="stopped by a thread"):
         stop.check()
-
-
-def test_mapped_pages_are_given_back_above_the_ceiling(job: Job, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Below it they stay: reading them again costs time."""
-    merge = Merge(job, Steps(), Stop())
-    given: list[int] = []
-
-    class Frame:
-        def forget(self) -> None:
-            given.append(1)
-
-    merge._mapped = [Frame(), Frame()]  # type: ignore[list-item]
-    monkeypatch.setattr(stacking, "resident", lambda: merge.plan.ceiling)
-    merge.relax()
-    assert given == []
-    monkeypatch.setattr(stacking, "resident", lambda: merge.plan.ceiling + 1)
-    merge.relax()
-    assert given == [1, 1]
 
 
 def test_the_noise_of_the_recipe_is_believed(job: Job) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Self
 
 import cv2
 import numpy as np
@@ -83,21 +84,31 @@ def finished(outputs: Outputs, key: str) -> Report | None:
 
 
 class Delivery:
-    """Gathers the rendered bands: tiles of all levels, the map of frames, and the small pictures."""
+    """Gathers the rendered bands: tiles of all levels, the map of frames, and the small pictures.
+
+    What it keeps on disk goes when the block that uses it ends.
+    """
 
     def __init__(self, size: tuple[int, int], channels: int, scratch: Scratch, key: str) -> None:
         width, height = size
         self.size = size
         self.channels = channels
         self._bands: list[Band] = []
-        place = scratch.path(key, "picture")
+        place = scratch.passing(key, "picture")
         self._levels = pyramid(width, height, channels, place)
         half = ((width + 1) // 2, (height + 1) // 2)
-        self._map = TileStream(*half, 1, place.with_name(f"{place.name}.map"))
+        self._map = TileStream(*half, 1, place.with_suffix(".map.part"))
         self._map_step = max(1, -(-max(half) // MAP_EDGE))
         self._map_rows: list[NDArray[np.uint16]] = []
         self._map_taken = 0
         self._half = half
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for stream in (self._map, *(self._levels.levels() if self._levels else [])):
+            stream.path.unlink(missing_ok=True)
 
     def add(self, band: Band, pool: ThreadPoolExecutor) -> None:
         """Take the next band from the top."""

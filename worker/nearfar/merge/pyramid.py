@@ -97,12 +97,15 @@ def gather(tiles: Iterable[bytes], width: int, height: int, channels: int) -> ND
 
 
 def pyramid(width: int, height: int, channels: int, name: Path) -> TileStream | None:
-    """All levels below a picture of that size, down to one tile; None where the picture is one tile itself."""
+    """All levels below a picture of that size, down to one tile; None where the picture is one tile itself.
+
+    Each lies in a file called like ``name``, whose ending says which level it is.
+    """
     sizes = []
     while max(width, height) > TILE:
         width, height = (width + 1) // 2, (height + 1) // 2
         sizes.append((width, height))
     level: TileStream | None = None
     for number, (w, h) in reversed(list(enumerate(sizes, 1))):
-        level = TileStream(w, h, channels, name.with_name(f"{name.name}.level{number}"), level)
+        level = TileStream(w, h, channels, name.with_suffix(f".level{number}.part"), level)
     return level

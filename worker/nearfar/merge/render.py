@@ -154,13 +154,20 @@ class Renderer:
         )
 
     def render(
-        self, scratch: Scratch, keys: Sequence[str], *, threads: int, tick: Callable[[float], None]
+        self,
+        scratch: Scratch,
+        keys: Sequence[str],
+        *,
+        threads: int,
+        tick: Callable[[float], None],
+        which: Sequence[int] | None = None,
     ) -> Iterator[Band]:
-        """All bands from the top, from scratch where they are stored there under ``keys``."""
-        missing = [b for b in range(self.bands) if not scratch.has(keys[b], "band")]
+        """Bands from the top (all of them, or ``which``), from scratch where they are stored there under ``keys``."""
+        which = range(self.bands) if which is None else which
+        missing = [b for b in which if not scratch.has(keys[b], "band")]
         todo = [place for b in missing for place in self.blocks(b)]
         made = in_order(todo, self.block, threads)
-        for band in range(self.bands):
+        for band in which:
             count = len(self.blocks(band))
             if band in missing:
                 blocks = []
@@ -171,7 +178,7 @@ class Renderer:
                     write_band(part, blocks)
             else:
                 tick(float(count))
-            yield read_band(scratch.path(keys[band], "band"))
+            yield stored_band(scratch, keys[band])
 
 
 def write_band(path: Path, blocks: Sequence[_Block]) -> None:
@@ -194,6 +201,15 @@ def write_band(path: Path, blocks: Sequence[_Block]) -> None:
         file.write(frame_map.tobytes())
         for block in blocks:
             file.write(block.tile)
+
+
+def stored_band(scratch: Scratch, key: str) -> Band:
+    """A band that is in scratch. Raises `WorkFailed` where it is not whole; shared scratch then has it no longer."""
+    path = scratch.path(key, "band")
+    try:
+        return read_band(path)
+    except WorkFailed as error:
+        raise (scratch.spoilt(path, "no whole band") if scratch.sync else error) from error.__cause__
 
 
 def read_band(path: Path) -> Band:

@@ -1,7 +1,10 @@
-"""The scratch folder of one picture: outputs of steps under their keys, whole or not there.
+"""The scratch of one picture: outputs of steps under their keys, whole or not there.
 
-A file is written under a passing name and renamed, so a killed run leaves no half output under a key. Files are
-not synced to disk one by one; what was written before the machine last started is not trusted instead.
+A file is written under a passing name and renamed, so a killed run leaves no half output under a key. Scratch of one
+run is one folder: its files are not synced one by one; what was written before the machine last started is not trusted
+instead. Several processes may share scratch: a folder that all of them see, whose files are synced, and one of each
+machine for decoded frames, which is again not trusted after a start. Two that make one output at the same time make the
+same bytes, and whichever is later stays.
 """
 
 from __future__ import annotations
@@ -10,11 +13,13 @@ import fcntl
 import hashlib
 import json
 import os
+import re
+import secrets
 import shutil
-import threading
+import socket
 import zipfile
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +29,8 @@ from numpy.typing import NDArray
 from nearfar.errors import WorkFailed
 
 BOOT = Path("/proc/sys/kernel/random/boot_id")
+LOCAL = frozenset({"rows"})
+"""Kinds of output that stay on the machine that made them: large, and made again sooner than sent."""
 
 
 def _boot() -> str:
@@ -40,15 +47,45 @@ def folder_for(base: Path, out: Path) -> Path:
     return base / f"{stem}-{name}"
 
 
-class Scratch:
-    """Outputs under keys in one folder. Made by `open_scratch`, which holds its lock."""
+def _host() -> str:
+    """This machine's name, fit for a file's."""
+    return re.sub(r"[^A-Za-z0-9_]", "_", socket.gethostname())[:40] or "host"
 
-    def __init__(self, folder: Path) -> None:
+
+class Scratch:
+    """Outputs under keys. Made by `open_scratch` for one run, by `share_scratch` for many.
+
+    Parameters
+    ----------
+    folder
+        Where outputs lie.
+    local
+        Where those of the kinds `LOCAL` and passing files lie; ``folder`` where not given.
+    sync
+        Whether outputs in ``folder`` reach the disk before they get their names.
+    mark
+        Part of the name of everything that is only passing, e.g. a worker's token.
+    """
+
+    def __init__(
+        self, folder: Path, *, local: Path | None = None, sync: bool = False, mark: str = "run"
+    ) -> None:
         self.folder = folder
+        self.local = local or folder
+        self.sync = sync
+        self.mark = mark
 
     def path(self, key: str, kind: str) -> Path:
         """Where the output of that key and kind lies, or would lie."""
-        return self.folder / f"{key}.{kind}"
+        return (self.local if kind in LOCAL else self.folder) / f"{key}.{kind}"
+
+    def passing(self, key: str, kind: str) -> Path:
+        """A name that no other process or thread has, for what is made on the way to an output; ends in ``.part``."""
+        return self._part(self.local / f"{key}.{kind}")
+
+    def _part(self, target: Path) -> Path:
+        who = f"{_host()}-{os.getpid()}-{self.mark}-{secrets.token_hex(6)}"  # twin frames are one key
+        return target.with_name(f"{target.name}.{who}.part")
 
     def has(self, key: str, kind: str, size: int | None = None) -> bool:
         """Whether the output is there (and, where given, has exactly ``size`` bytes)."""
@@ -62,9 +99,11 @@ class Scratch:
     def writing(self, key: str, kind: str) -> Iterator[Path]:
         """A passing name to write to; renamed to the output's when the block ends well, removed otherwise."""
         target = self.path(key, kind)
-        part = target.with_name(f"{target.name}.{threading.get_ident()}.part")  # twin frames are one key
+        part = self._part(target)
         try:
             yield part
+            if self.sync and kind not in LOCAL:
+                _sync(part)
             part.replace(target)
         except OSError as error:
             error.filename = error.filename or str(target)
@@ -83,9 +122,15 @@ class Scratch:
             with open(self.path(key, kind), "rb") as file, np.load(file, allow_pickle=False) as stored:
                 return [stored[name] for name in names]
         except (OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile) as error:
-            raise WorkFailed(
-                f"{self.path(key, kind)}: not readable ({error}); remove the folder {self.folder} and run again"
-            ) from error
+            raise self.spoilt(self.path(key, kind), f"not readable ({error})") from error
+
+    def spoilt(self, path: Path, found: str) -> WorkFailed:
+        """The error for an output that is not what was written. Where scratch is shared it goes, to be made again."""
+        if not self.sync:
+            return WorkFailed(f"{path}: {found}; remove the folder {self.folder} and run again")
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+        return WorkFailed(f"{path}: {found}; it was removed and will be made again")
 
     def save_text(self, key: str, kind: str, value: object) -> None:
         """Store JSON under a key."""
@@ -106,6 +151,50 @@ class Scratch:
     def remove(self) -> None:
         """Remove the whole folder."""
         shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def share_scratch(folder: Path, local: Path, *, mark: str) -> Scratch:
+    """Scratch that several processes use at the same time, made if need be.
+
+    Parameters
+    ----------
+    folder
+        What all of them see.
+    local
+        A folder of this machine.
+    mark
+        What tells this user's passing files from those of others, e.g. the token of a claim.
+
+    Raises
+    ------
+    OSError
+        A folder cannot be made.
+    """
+    for each in (folder, local):
+        each.mkdir(parents=True, exist_ok=True)
+    with open(local / "lock", "w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # held for a moment, by whoever comes first after a start
+        if not _of_this_boot(local):
+            _distrust(local)
+    return Scratch(folder, local=local, sync=True, mark=mark)
+
+
+def remove_dead_parts(*folders: Path) -> None:
+    """Remove passing files of processes of this machine that are no longer there."""
+    pattern = re.compile(rf"\.{re.escape(_host())}-(\d+)-[^.]*(\.[^.]+)?\.part$")
+    for folder in folders:
+        for entry in folder.glob("*.part"):
+            found = pattern.search(entry.name)
+            if found and not Path(f"/proc/{found[1]}").exists():
+                entry.unlink(missing_ok=True)
+
+
+def _sync(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 @contextmanager
@@ -156,12 +245,17 @@ def _not_writable(folder: Path, error: OSError) -> WorkFailed:
     )
 
 
+def _of_this_boot(folder: Path) -> bool:
+    """Whether what lies there was written since the machine started."""
+    marker = folder / "boot"
+    return marker.exists() and marker.read_text(encoding="ascii") == _boot()
+
+
 def _distrust(folder: Path) -> None:
     """Remove parts of killed runs, and everything if the machine started since."""
-    marker = folder / "boot"
-    same = marker.exists() and marker.read_text(encoding="ascii") == _boot()
+    same = _of_this_boot(folder)
     for entry in folder.iterdir():
         if entry.name != "lock" and (not same or entry.name.endswith(".part")):
             entry.unlink(missing_ok=True)
     if not same:
-        marker.write_text(_boot(), encoding="ascii")
+        (folder / "boot").write_text(_boot(), encoding="ascii")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import mmap
 import os
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -74,6 +74,19 @@ def survey_key(header: FrameHeader, digest: str) -> str:
     return key("survey", VERSION, {"kind": header.kind, "bits": header.bits}, [digest])
 
 
+def surveyed(scratch: Scratch, header: FrameHeader, mark: Mark) -> Surveyed:
+    """What a frame's survey is called and where its rows lie, made or not."""
+    digest, fingerprint = mark
+    name = survey_key(header, digest)
+    rows = scratch.path(name, "rows") if rows_bytes(header) else None
+    return Surveyed(header=header, digest=digest, fingerprint=fingerprint, key=name, rows=rows)
+
+
+def has_rows(scratch: Scratch, frame: Surveyed) -> bool:
+    """Whether a frame's pixels can be mapped here."""
+    return frame.rows is None or scratch.has(frame.key, "rows", rows_bytes(frame.header))
+
+
 def changed(path: Path) -> SourceChanged:
     """The error for a frame that is no longer the file that it was."""
     return SourceChanged(
@@ -110,33 +123,36 @@ class Surveyor:
             self._local.picture = have
         return have
 
-    def survey(self, header: FrameHeader) -> Surveyed:
-        """Survey one frame, or find it surveyed already."""
-        digest, fingerprint = self._unchanged(header)
-        name = survey_key(header, digest)
-        size = rows_bytes(header)
-        rows = self.scratch.path(name, "rows") if size else None
-        done = Surveyed(header=header, digest=digest, fingerprint=fingerprint, key=name, rows=rows)
-        if self.scratch.has(name, "survey") and (not size or self.scratch.has(name, "rows", size)):
-            return done
-        if header.plain:
-            with MappedFrame(done) as frame:
-                self._measure(name, header, frame.pixels, frame.forget)
-        elif header.in_parts:
-            self._lay_out(name, header, self._bands(header))
-            with MappedFrame(done) as frame:
-                self._measure(name, header, frame.pixels, frame.forget)
-        else:
-            picture = decode(header, self._buffer(header))
-            self._lay_out(name, header, (picture[y : y + BLOCK] for y in range(0, header.height, BLOCK)))
-            self._measure(
-                name,
-                header,
-                Pixels(samples=picture, table=light_table(header.icc, header.bits)),
-                lambda: None,
+    def survey(self, header: FrameHeader, *, rows: bool = True) -> Surveyed:
+        """Survey one frame, or find it surveyed already; its rows are only laid out where ``rows`` asks for them, or where
+        the survey is made and they are at hand.
+        """
+        done = surveyed(self.scratch, header, self._unchanged(header))
+        known = self.scratch.has(done.key, "survey")
+        if not known:
+            self._survey(done)
+        elif rows and not has_rows(self.scratch, done):
+            self._lay_out(
+                done,
+                self._bands(header) if header.in_parts else _in_bands(decode(header, self._buffer(header))),
             )
+        else:
+            return done
         self.relax()
         return done
+
+    def _survey(self, done: Surveyed) -> None:
+        header = done.header
+        if header.plain or header.in_parts:
+            if not header.plain:
+                self._lay_out(done, self._bands(header))
+            with MappedFrame(done) as frame:
+                self._measure(done.key, header, frame.pixels, frame.forget)
+        else:
+            picture = decode(header, self._buffer(header))
+            self._lay_out(done, _in_bands(picture))
+            table = light_table(header.icc, header.bits)
+            self._measure(done.key, header, Pixels(samples=picture, table=table), lambda: None)
 
     def _unchanged(self, header: FrameHeader) -> Mark:
         """The frame's mark, if it is still the file that was identified."""
@@ -149,14 +165,15 @@ class Surveyor:
         return found
 
     @staticmethod
-    def _bands(header: FrameHeader) -> Any:
+    def _bands(header: FrameHeader) -> Iterator[NDArray[Any]]:
         with FrameRows(header) as reader:
             for y in range(0, header.height, BLOCK):
                 yield reader.rows(y, min(y + BLOCK, header.height))
 
-    def _lay_out(self, name: str, header: FrameHeader, bands: Any) -> None:
+    def _lay_out(self, done: Surveyed, bands: Iterable[NDArray[Any]]) -> None:
+        header = done.header
         blocks = np.empty((block_shape(header)[1], 3, BLOCK, BLOCK), np.dtype(f"u{header.bits // 8}"))
-        with self.scratch.writing(name, "rows") as part, open(part, "wb", buffering=0) as file:
+        with self.scratch.writing(done.key, "rows") as part, open(part, "wb", buffering=0) as file:
             for band in bands:
                 lay_out_rows(np.ascontiguousarray(band), blocks)
                 _write_all(file.fileno(), memoryview(blocks).cast("B"))  # type: ignore[arg-type]
@@ -172,6 +189,10 @@ class Surveyor:
             forget()
         lowest = lowest_cells(energy, mean)
         self.scratch.save(name, "survey", {"energy": energy, "mean": mean, "small": small, "lowest": lowest})
+
+
+def _in_bands(picture: NDArray[Any]) -> Iterator[NDArray[Any]]:
+    return (picture[y : y + BLOCK] for y in range(0, len(picture), BLOCK))
 
 
 def _write_all(fd: int, data: memoryview) -> None:

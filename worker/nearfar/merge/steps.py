@@ -1,0 +1,380 @@
+"""The steps of one stack, each callable by itself and by several processes at once.
+
+Every step asks scratch for what it needs by key and makes what is missing, whoever was to make it: one process may run
+them all in a row, or many may do pieces of them in any order. Nothing here knows about resuming.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar import __version__
+from nearfar.errors import StackRefused, UsageError
+from nearfar.frames.headers import FrameHeader
+from nearfar.merge import focusing, registering, rendering
+from nearfar.merge.deliver import Delivery, Outputs, deliver
+from nearfar.merge.focus import FocusMap, FocusWriter, in_order
+from nearfar.merge.gaps import find_gaps
+from nearfar.merge.keys import Fingerprint, file_digest, key
+from nearfar.merge.noise import Noise, estimate
+from nearfar.merge.plan import Plan, resident
+from nearfar.merge.recipe import Recipe
+from nearfar.merge.register import Registration
+from nearfar.merge.render import BLOCK, Band, Renderer, stored_band
+from nearfar.merge.report import Report, build_report
+from nearfar.merge.scratch import Scratch
+from nearfar.merge.survey import (
+    MappedFrame,
+    Mark,
+    Surveyor,
+    changed,
+    has_rows,
+    survey_key,
+    surveyed,
+)
+
+DELIVER_VERSION = 2
+LINK_PAGES = 64 << 20
+"""Mapped pages that the blocks of one link may take: the kernel maps sixteen around each that is touched."""
+Tick = Callable[[float], None]
+
+
+def nothing(_: float) -> None:
+    """A tick that nobody hears."""
+
+
+def place_of(reference: str | None, headers: Sequence[FrameHeader]) -> int | None:
+    """Place of the frame that was asked for as the reference, by name, name without ending, or path.
+
+    Raises
+    ------
+    UsageError
+        No frame has that name.
+    """
+    if reference is None:
+        return None
+    names = [h.path.name for h in headers]
+    for place, name in enumerate(names):
+        if reference in (name, Path(name).stem, str(headers[place].path)):
+            return place
+    there = ", ".join(names[:6]) + (" ..." if len(names) > 6 else "")
+    raise UsageError(f"--reference {reference}: no frame has that name; there are {there}")
+
+
+class Keys:
+    """What the outputs of a stack are stored under, each step's from the one before.
+
+    Parameters
+    ----------
+    headers, digests
+        Of all frames, in the order in which they were taken.
+    reference
+        Place of the frame whose geometry the picture has; None leaves the choice to registration.
+    """
+
+    def __init__(
+        self, headers: Sequence[FrameHeader], digests: Sequence[str], recipe: Recipe, reference: int | None
+    ) -> None:
+        self.recipe = recipe
+        self._names = [h.path.name for h in headers]
+        self.surveys = [survey_key(h, d) for h, d in zip(headers, digests, strict=True)]
+        self.register = registering.register_key(self.surveys, recipe, reference)
+        self.focus = focusing.focus_key(self.register, recipe)
+
+    def bands(self, count: int) -> list[str]:
+        """Of that many bands."""
+        return rendering.band_keys(self.focus, self.recipe, count)
+
+    @property
+    def result(self) -> str:
+        """Of the picture and all that belongs to it."""
+        params = {"names": self._names, "deliver": self.recipe.deliver, "software": __version__}
+        return key("deliver", DELIVER_VERSION, params, self.bands(1))
+
+
+class Steps:
+    """The steps of one stack.
+
+    Parameters
+    ----------
+    headers
+        Of all frames, in the order in which they were taken; alike.
+    marks
+        What `survey.identify` found for every frame's path, now or earlier.
+    plan
+        What may be taken.
+    scratch
+        Where outputs are looked for and left.
+    reference
+        Place of the frame whose geometry the picture has, if one was asked for.
+    check
+        Called after every frame, tile and link; raises to stop the work.
+    """
+
+    def __init__(
+        self,
+        headers: Sequence[FrameHeader],
+        marks: Mapping[Path, Mark],
+        *,
+        recipe: Recipe,
+        plan: Plan,
+        scratch: Scratch,
+        reference: int | None,
+        check: Callable[[], None],
+    ) -> None:
+        self.size = (headers[0].width, headers[0].height)
+        self.recipe = recipe
+        self.plan = plan
+        self.scratch = scratch
+        self.reference = reference
+        self.check = check
+        self.frames = [surveyed(scratch, h, marks[h.path]) for h in headers]
+        self.keys = Keys(headers, [f.digest for f in self.frames], recipe, reference)
+        self._marks = marks
+        self._mapped: list[MappedFrame] = []
+        self._noise: Noise | None = None
+        self._registration: Registration | None = None
+        self._focus: tuple[FocusMap, FocusWriter] | None = None
+
+    # ---- memory ----
+
+    def relax(self, room: int = 0) -> None:
+        """Stop if asked; give mapped pages back where less than ``room`` bytes are left below the ceiling."""
+        self.check()
+        if self._mapped and resident() + room > self.plan.ceiling:
+            for frame in self._mapped:
+                frame.forget()
+
+    def _map(self, places: Sequence[int]) -> list[MappedFrame]:
+        self.survey(places, rows=True)
+        self._mapped = [MappedFrame(self.frames[k]) for k in places]
+        return self._mapped
+
+    def _release(self) -> None:
+        for frame in self._mapped:
+            frame.forget()
+        self._mapped = []
+
+    # ---- survey ----
+
+    def survey(self, places: Sequence[int], *, rows: bool, tick: Tick = nothing) -> None:
+        """Survey what is not surveyed of the frames at these places, and lay out rows that are missing here if asked for.
+
+        Raises
+        ------
+        FrameRefused, SourceChanged
+        """
+        missing = [k for k in places if not self.is_surveyed(k, rows=rows)]
+        tick(float(len(places) - len(missing)))
+        if not missing:
+            return
+        surveyor = Surveyor(self.scratch, self.relax, self._marks)
+        headers = [self.frames[k].header for k in missing]
+        made = in_order(headers, lambda h: surveyor.survey(h, rows=rows), self.plan.survey_threads)
+        for place, frame in zip(missing, made, strict=True):
+            self.check()
+            self.frames[place] = frame
+            tick(1.0)
+
+    def is_surveyed(self, place: int, *, rows: bool) -> bool:
+        """Whether a frame's survey is in scratch, and its rows as well if asked for."""
+        frame = self.frames[place]
+        return self.scratch.has(frame.key, "survey") and (not rows or has_rows(self.scratch, frame))
+
+    def noise(self) -> Noise:
+        """Noise of the stack, from the surveys."""
+        if self._noise is None:
+            self.survey(range(len(self.frames)), rows=False)
+            lowest = [self.scratch.load(f.key, "survey", "lowest")[0] for f in self.frames]
+            bits = self.frames[0].header.bits
+            self._noise = estimate(lowest, bits=bits, sigma=self.recipe.render.noise)
+        return self._noise
+
+    # ---- register ----
+
+    @property
+    def is_registered(self) -> bool:
+        """Whether the registration is in scratch."""
+        return self._registration is not None or self.scratch.has(self.keys.register, "register")
+
+    def registration(self, tick: Tick = nothing) -> Registration:
+        """Registration of the stack; ``tick`` is given shares of 1.
+
+        Raises
+        ------
+        StackRefused
+            Fewer than two frames go together.
+        """
+        if self._registration is None:
+            stored = self.scratch.load_text(self.keys.register, "register")
+            found = registering.from_json(stored) if stored is not None else self._register(tick)
+            if sum(pose.used for pose in found.frames) < min(2, len(self.frames)):
+                raise StackRefused(registering.nothing_goes_together(self.frames, found))
+            self._registration = found
+        return self._registration
+
+    def _register(self, tick: Tick) -> Registration:
+        done = [0.0]
+
+        def listen(share: float) -> None:
+            self.relax()
+            tick(max(0.0, share - done[0]))
+            done[0] = max(share, done[0])
+
+        noise = self.noise()
+        registration = registering.register_stack(
+            *(self.scratch, self.frames, self._map(range(len(self.frames))), noise, self.size, self.recipe),
+            reference=self.reference,
+            tick=listen,
+            touch=lambda: self.relax(self.plan.threads * LINK_PAGES),
+            threads=self.plan.threads,
+        )
+        self.scratch.save_text(self.keys.register, "register", registering.to_json(registration))
+        self._release()
+        return registration
+
+    def used(self) -> list[int]:
+        """Places of the frames that go into the picture."""
+        return [k for k, pose in enumerate(self.registration().frames) if pose.used]
+
+    # ---- focus ----
+
+    def focus(self, tick: Tick = nothing) -> tuple[FocusMap, FocusWriter]:
+        """Focus map and volume of the frames that are used; ``tick`` is given shares of their number."""
+        if self._focus is None:
+
+            def listen(share: float) -> None:
+                self.relax()
+                tick(share)
+
+            registration, noise = self.registration(), self.noise()
+            self._focus = focusing.focus_stack(
+                *(self.scratch, self.keys.focus, self.frames, registration, self.used()),
+                size=self.size,
+                noise=noise,
+                recipe=self.recipe,
+                threads=self.plan.threads,
+                tick=listen,
+            )
+        return self._focus
+
+    # ---- render ----
+
+    @property
+    def bands(self) -> int:
+        """Number of bands of the picture."""
+        return -(-self.size[1] // BLOCK)
+
+    def blocks(self, bands: Sequence[int]) -> int:
+        """Number of blocks in so many bands: the weight of rendering them."""
+        return len(bands) * -(-self.size[0] // BLOCK)
+
+    def missing(self, which: Sequence[int]) -> list[int]:
+        """Bands that are not in scratch."""
+        names = self.keys.bands(self.bands)
+        return [b for b in which if not self.scratch.has(names[b], "band")]
+
+    def render(self, which: Sequence[int], tick: Tick = nothing) -> Iterator[Band]:
+        """These bands, from the top; ``tick`` is given blocks. Frames are only opened where a band is missing."""
+        names = self.keys.bands(self.bands)
+        if not self.missing(which):
+            for band in which:
+                self.check()
+                yield stored_band(self.scratch, names[band])
+                tick(float(self.blocks([band])))
+            return
+        threads = self.plan.threads
+        yield from self._renderer().render(self.scratch, names, threads=threads, tick=tick, which=which)
+        self._release()
+
+    def _renderer(self) -> Renderer:
+        used = self.used()
+        found, volume = self.focus()
+        return rendering.make_renderer(
+            *([self.frames[k].header for k in used], self._map(used), self.registration(), used),
+            found=found,
+            volume=volume,
+            noise=self.noise(),
+            recipe=self.recipe,
+            plan=self.plan,
+            relax=self.relax,
+        )
+
+    # ---- deliver ----
+
+    def delivery(self) -> Delivery:
+        """To be filled by `gather` and written by `deliver`, within one block."""
+        return Delivery(self.size, self.frames[0].header.channels, self.scratch, self.keys.result)
+
+    def gather(self, delivery: Delivery, tick: Tick = nothing) -> NDArray[np.float64]:
+        """Give all bands to a delivery; each used frame's share of the picture."""
+        share = np.zeros(len(self.used()))
+        with ThreadPoolExecutor(self.plan.threads) as pool:
+            for band in self.render(range(self.bands), tick):
+                share += band.share
+                delivery.add(band, pool)
+            delivery.close(pool)
+        return np.asarray(share / max(share.sum(), 1.0))
+
+    def deliver(
+        self,
+        delivery: Delivery,
+        share: NDArray[np.float64],
+        outputs: Outputs,
+        *,
+        notes: Sequence[str],
+        finish: Callable[[Report], Report],
+    ) -> Report:
+        """Write the picture and all that belongs to it; the report as ``finish`` completed it.
+
+        Raises
+        ------
+        SourceChanged
+            A frame is no longer the file that was surveyed.
+        """
+        self.check_sources()
+        used, registration, noise = self.used(), self.registration(), self.noise()
+        found = self.focus()[0]
+        names = [self.frames[k].header.path.name for k in used]
+        report = build_report(
+            frames=self.frames,
+            registration=registration,
+            recipe=self.recipe,
+            share=dict(zip(used, share, strict=True)),
+            sharpness=self._sharpness(noise),
+            gaps=find_gaps(found, noise, names, self.size),
+            noise=noise,
+            key=self.keys.result,
+            plan=self.plan,
+            notes=notes,
+        )
+        return deliver(
+            *(delivery, outputs, report, self.frames, used, found, self.recipe),
+            stop=self.check,
+            finish=finish,
+        )
+
+    def _sharpness(self, noise: Noise) -> list[float]:
+        """Fine detail of each frame, relative to the frame that has most: root of the mean energy over the noise."""
+        found = []
+        for frame in self.frames:
+            energy, mean = self.scratch.load(frame.key, "survey", "energy", "mean")
+            found.append(float(np.sqrt(np.maximum(energy[0] - noise.energy(0, mean), 0).mean())))
+        return [value / max(max(found), 1e-9) for value in found]
+
+    def check_sources(self) -> None:
+        """Raise `SourceChanged` where a frame is no longer the file that was surveyed."""
+        for frame in self.frames:
+            try:
+                if Fingerprint.of(frame.header.path) == frame.fingerprint:
+                    continue
+                same = file_digest(frame.header.path) == frame.digest
+            except OSError:
+                same = False
+            if not same:
+                raise changed(frame.header.path)
