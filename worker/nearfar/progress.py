@@ -11,7 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from typing import TextIO
+from typing import Self, TextIO
 
 from tqdm import tqdm
 
@@ -118,7 +118,7 @@ class Progress:
         with self._lock:
             self._end()
 
-    def __enter__(self) -> Progress:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
