@@ -233,3 +233,66 @@ def test_values_that_make_no_sense_are_refused_by_name(call: object, words: str)
     assert callable(call)
     with pytest.raises(UsageError, match=words):
         call()
+
+
+@given(st.floats(8, 600), st.floats(1, 32), st.floats(0.002, 0.05), st.floats(1.1, 1000))
+def test_image_side_limits_are_the_images_of_the_distance_limits(
+    f: float, n: float, c: float, times: float
+) -> None:
+    s = f * times
+    back, front = optics.sharp_images(optics.image_distance(s, f), f, n, c)
+    assert front == pytest.approx(optics.image_distance(optics.near_limit(s, f, n, c), f), rel=1e-6)
+    far = optics.far_limit(s, f, n, c)
+    if far < math.inf:
+        assert back == pytest.approx(optics.image_distance(far, f), rel=1e-6)
+    elif s > 1.0001 * optics.hyperfocal(f, n, c):
+        assert back < f
+
+
+@given(st.floats(0.05, 5), st.floats(0.5, 2), st.floats(1.4, 16))
+def test_depth_behind_the_lens_is_that_of_the_effective_f_number(m: float, p: float, n: float) -> None:
+    """2 N c (1 + m / p) behind the lens over m² is the macro formula, where depth is small."""
+    f, c = 60.0, 0.005
+    back, front = optics.sharp_images(f * (1 + m), f, n, c, p)
+    assert (front - back) / m**2 == pytest.approx(optics.macro_depth(m, n, c, p), rel=0.001)
+
+
+@given(st.floats(8, 600), st.floats(2.001, 1000))
+def test_distances_from_the_sensor_and_from_the_lens_undo_each_other(f: float, times: float) -> None:
+    u = f * times
+    assert optics.to_lens(optics.from_sensor(u, f), f) == pytest.approx(u, rel=1e-6)
+
+
+def test_life_size_lies_four_focal_lengths_from_the_sensor() -> None:
+    # Thin lens at 1:1: u = v = 2 f, a textbook case.
+    assert optics.from_sensor(200, 100) == pytest.approx(400)
+    assert optics.from_sensor(math.inf, 100) == math.inf
+    assert optics.to_lens(math.inf, 100) == math.inf
+    with pytest.raises(UsageError, match="less than four focal lengths"):
+        optics.to_lens(399, 100)
+
+
+@pytest.mark.parametrize("spread", [0.1, 1.0, 4.0])
+def test_best_f_number_for_a_focus_spread_agrees_with_a_published_rule(spread: float) -> None:
+    # Hansma, Photo Techniques, March 1996: N = 20 sqrt(spread in mm), from memory; its wavelength differs a little.
+    assert optics.best_f_number(spread) == pytest.approx(20 * math.sqrt(spread), rel=0.04)
+
+
+@given(st.floats(0.01, 20), st.floats(0.5, 2))
+def test_no_other_f_number_blurs_the_ends_less_than_the_best(spread: float, factor: float) -> None:
+    def blur(n: float) -> float:
+        return optics.total_blur_um(1000 * spread / (2 * n), n)
+
+    best = optics.best_f_number(spread)
+    assert blur(best) <= blur(best * factor) * (1 + 1e-9)
+
+
+def test_an_objectives_f_number_gives_its_diffraction_limit() -> None:
+    # Rayleigh: 0.61 λ / NA in the object, half an Airy diameter; at M on the sensor, M times as much.
+    airy = optics.airy_diameter_um(optics.objective_f_number(10, 0.28))
+    assert airy / 2 / 10 == pytest.approx(0.61 * optics.GREEN_UM / 0.28)
+
+
+def test_a_circle_of_confusion_wider_than_the_aperture_is_refused() -> None:
+    with pytest.raises(UsageError, match="wider than the aperture"):
+        optics.sharp_images(60, 50, 25, 3)
