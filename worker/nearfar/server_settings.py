@@ -177,7 +177,7 @@ class WatchedFolder(_Table):
 class InboxTable(_Table):
     """How the watched folders are read."""
 
-    folders: tuple[WatchedFolder, ...] = ()
+    folders: Annotated[tuple[WatchedFolder, ...], BeforeValidator(_listed)] = ()
     """Further folders; in the file as ``[[inbox.folders]]``."""
     scan: Seconds = 2.0
     """Seconds between two looks."""
@@ -279,6 +279,27 @@ def load_server(
         raise UsageError(_in_words(error, origin)) from error
     except RuntimeError as error:  # no home folder to be found
         raise UsageError(f"no home folder: {error}; give --data") from error
+
+
+def to_environment(settings: ServerSettings) -> dict[str, str]:
+    """Variables by which `load_server` in another process finds the very same settings, and reads no file."""
+    found = {f"{PREFIX}CONFIG": os.devnull}
+    for table in TABLES:
+        for name, value in getattr(settings, table):
+            if value is not None:
+                found[f"{PREFIX}{table}_{name}".upper()] = _as_text(value)
+    return found
+
+
+def _as_text(value: object) -> str:
+    if isinstance(value, tuple):
+        return json.dumps(
+            [
+                e.model_dump(mode="json", exclude_none=True) if isinstance(e, BaseModel) else str(e)
+                for e in value
+            ]
+        )
+    return str(value)
 
 
 def _given(

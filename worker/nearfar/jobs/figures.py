@@ -11,8 +11,8 @@ from nearfar.jobs import flags, order, totals, workers
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import attempts, jobs, units
 from nearfar.jobs.order import Room
-from nearfar.jobs.records import Worker
-from nearfar.jobs.states import AttemptStep, JobState, ServerState, UnitKind
+from nearfar.jobs.records import Unit, Worker
+from nearfar.jobs.states import AttemptStep, JobState, ServerState, UnitKind, WorkerState
 
 LATELY = 500
 """Units that the pace is drawn from."""
@@ -106,6 +106,25 @@ def claimable(tx: Tx, room: Room, *, limit: int) -> int:
     return min(
         limit, found + int(tx.conn.scalar(sa.select(sa.func.count()).select_from(late.subquery())) or 0)
     )
+
+
+def free_slots(tx: Tx) -> tuple[int, int, int]:
+    """Units that working workers could take besides those they have; the most memory and disk that one of them has."""
+    working = [worker for worker in workers.known(tx, alive=True) if worker.state is WorkerState.WORKING]
+    held = tx.conn.execute(count_units("held")).scalar_one()
+    free = max(0, sum(worker.slots for worker in working) - held)
+    return (
+        free,
+        max((worker.memory for worker in working), default=0),
+        max((worker.disk for worker in working), default=0),
+    )
+
+
+def held_by(tx: Tx, worker: str) -> tuple[Unit, ...]:
+    """The units that a worker has."""
+    held = (units.c.state == sa.literal_column("'held'"), units.c.worker == worker)
+    rows = tx.conn.execute(sa.select(units).where(*held).order_by(units.c.id))
+    return tuple(Unit.from_row(row) for row in rows)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -341,6 +341,14 @@ class Store:
         room = Room(worker="", memory=memory, disk=disk)
         return self.database.read(lambda tx: figures.claimable(tx, room, limit=limit))
 
+    def free_slots(self) -> tuple[int, int, int]:
+        """Units that workers could take besides those they have; the most memory and disk (bytes) one of them has."""
+        return self.database.read(figures.free_slots)
+
+    def held_by(self, worker: str) -> tuple[Unit, ...]:
+        """The units that a worker has."""
+        return self.database.read(lambda tx: figures.held_by(tx, worker))
+
     def pace(self) -> Mapping[UnitKind, Pace]:
         """How long units took lately, against what was expected: for the time that a job still needs, as a range."""
         return self.database.read(figures.pace)

@@ -1,0 +1,121 @@
+"""Watch the space on the disks that are written to, and tell everybody when it runs short.
+
+What is told lies in ``state/disk.json``: intake and API read it and take nothing new; workers hand back what does not
+fit. All goes on by itself when there is space again.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from nearfar.places import Places
+from nearfar.settings import format_size
+
+NAME = "disk.json"
+TOLD_AGAIN = 10.0
+"""Seconds after which the same is written again, so that readers see that someone still looks."""
+TRUSTED = 60.0
+"""Seconds for which readers believe it."""
+EASED = 1.05
+"""Space has to be this many times what is to stay free before it counts as enough again."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class DiskState:
+    """What is known of the space on disks."""
+
+    low: bool
+    reason: str | None
+    """A sentence for people, where it is low."""
+    written: float
+    """Seconds since 1970."""
+
+
+ENOUGH = DiskState(low=False, reason=None, written=0.0)
+
+
+def read_disk(places: Places) -> DiskState:
+    """Whether space runs short, by what was last told; where nobody looks any longer: that there is enough."""
+    try:
+        told = json.loads((places.state / NAME).read_text(encoding="utf-8"))
+        state = DiskState(low=bool(told["low"]), reason=told["reason"], written=float(told["written"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return ENOUGH
+    return state if abs(time.time() - state.written) < TRUSTED else ENOUGH
+
+
+def free_bytes(folder: Path) -> int:
+    """Free bytes on the disk of a folder, or of what it will lie in."""
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    return shutil.disk_usage(folder).free
+
+
+def room(places: Places, spare: int) -> int:
+    """Bytes that a worker may write: what is free on the fullest of its disks, less what is to stay free."""
+    return max(0, min(free_bytes(p) for p in (places.scratch, places.work, places.results)) - spare)
+
+
+class DiskWatch:
+    """Looks at the disks and tells.
+
+    Parameters
+    ----------
+    places
+        What is written to.
+    spare
+        Bytes to stay free.
+    free
+        Free bytes on the disk of a folder; for tests.
+    """
+
+    def __init__(self, places: Places, spare: int, *, free: Callable[[Path], int] = free_bytes) -> None:
+        self.places = places
+        self.spare = spare
+        self.free = free
+        self.state = read_disk(places)
+
+    def look(self) -> DiskState:
+        """Look once, and tell where something changed or it is time to."""
+        reason = self._reason()
+        changed = (reason is not None) != self.state.low
+        now = time.time()
+        if changed or abs(now - self.state.written) >= TOLD_AGAIN:
+            self.state = DiskState(low=reason is not None, reason=reason, written=now)
+            self._tell()
+        return self.state
+
+    def _reason(self) -> str | None:
+        wanted = int(self.spare * (EASED if self.state.low else 1.0))
+        for folder in self._folders():
+            free = self.free(folder)
+            if free < wanted:
+                return (
+                    f"the disk of {folder} has {format_size(free)} free and {format_size(self.spare)} are to stay "
+                    "free; nothing new is taken until there is more. Make room there, or lower worker.spare_disk"
+                )
+        return None
+
+    def _folders(self) -> tuple[Path, ...]:
+        places = self.places
+        return places.data, places.results, places.uploads, places.work, places.scratch
+
+    def _tell(self) -> None:
+        write_whole(self.places.state / NAME, json.dumps(asdict(self.state)))
+
+
+def write_whole(file: Path, text: str) -> None:
+    """Write a small file so that readers see the old or the new one, even on a disk that is full."""
+    part = file.with_name(f".{file.name}.{os.getpid()}.part")
+    try:
+        part.write_text(text, encoding="utf-8")
+        part.replace(file)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise

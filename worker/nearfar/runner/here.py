@@ -1,0 +1,115 @@
+"""This process among those of its host: names that are never given twice, and what the kernel tells of others.
+
+A number of a process alone says little: it is given again, and containers of one host each count for themselves. With
+the time at which the process started, and the space in which its number counts, it is a name.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import signal
+import socket
+from functools import cache
+from pathlib import Path
+
+PROC = Path("/proc")
+FIRST_SPACE = 0xEFFFFFFC
+"""Number of the space of process numbers that a machine starts with; PROC_PID_INIT_INO in linux/proc_ns.h."""
+PR_SET_PDEATHSIG = 1
+"""From linux/prctl.h."""
+START = 22
+"""Place of the start time in /proc/PID/stat, counted from 1; proc_pid_stat(5)."""
+STATE = 3
+
+
+@cache
+def host() -> str:
+    """Name of this host, and where it is a container's, of the space in which its processes count."""
+    name = socket.gethostname()
+    space = _space()
+    return name if space in (0, FIRST_SPACE) else f"{name}:{space}"
+
+
+def _space() -> int:
+    try:
+        return (PROC / "self/ns/pid").stat().st_ino
+    except OSError:
+        return 0
+
+
+def worker_name(pid: int | None = None) -> str:
+    """Name of a worker: host, number of the process, ticks since boot at which it started."""
+    pid = pid or os.getpid()
+    return f"{host()}/{pid}-{started(pid) or 0}"
+
+
+def started(pid: int) -> int | None:
+    """Ticks since boot at which a process started; None where there is none, or it is dead and not yet buried."""
+    try:
+        text = (PROC / str(pid) / "stat").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return None
+    fields = text[text.rindex(")") + 2 :].split()  # the name before may hold anything
+    if fields[0] in ("Z", "X"):
+        return None
+    return int(fields[START - STATE])
+
+
+def alive(worker: str) -> bool | None:
+    """Whether the process of a worker of this host runs; None where the name tells of another host."""
+    where, _, rest = worker.rpartition("/")
+    pid, _, start = rest.partition("-")
+    if where != host() or not (pid.isdigit() and start.isdigit()):
+        return None
+    return started(int(pid)) == int(start)
+
+
+def die_with_parent(parent: int | None = None) -> None:
+    """Let the kernel end this process when the thread that started it ends; at once where ``parent`` is gone already."""
+    ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    if parent is not None and os.getppid() != parent:
+        os._exit(0)
+
+
+def oom_kills() -> int:
+    """Processes that the kernel killed since boot since memory ran out, on this machine or in our container."""
+    return max(_counted(PROC / "vmstat"), *(_counted(file) for file in _event_files()))
+
+
+def _event_files() -> list[Path]:
+    return [cgroup() / name for name in ("memory.events", "memory.oom_control")]
+
+
+@cache
+def cgroup() -> Path:
+    """Folder of the control group that this process belongs to (cgroups(7)); of all where that cannot be seen."""
+    base = Path("/sys/fs/cgroup")
+    try:
+        lines = (PROC / "self/cgroup").read_text(encoding="ascii").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return base
+    for line in lines:
+        _, controllers, path = line.split(":", 2)
+        if not controllers or "memory" in controllers.split(","):
+            folder = base / ("memory" if controllers else "") / path.strip("/")
+            return folder if folder.is_dir() else base
+    return base
+
+
+def _counted(file: Path) -> int:
+    try:
+        lines = file.read_text(encoding="ascii").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return 0
+    return next((int(line.split()[1]) for line in lines if line.startswith("oom_kill ")), 0)
+
+
+def signal_name(code: int) -> str:
+    """What an exit code of a process says: a signal by its name, else the code."""
+    if code >= 0:
+        return f"exit code {code}"
+    try:
+        return f"signal {-code} ({signal.Signals(-code).name})"
+    except ValueError:
+        return f"signal {-code}"

@@ -1,0 +1,132 @@
+"""Bring the store and the world together: workers whose process is gone, leases that ran out, units nobody can take.
+
+Any number of these may run, in as many processes; each does what it finds.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from nearfar.jobs import Store, Unit, Worker
+from nearfar.places import Places
+from nearfar.runner import here
+from nearfar.settings import format_size
+
+log = logging.getLogger(__name__)
+
+WHO = "server"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Death:
+    """Why a worker's process is gone."""
+
+    cause: str
+    reason: str
+
+
+@dataclass
+class Reconciler:
+    """What `round` remembers from one time to the next."""
+
+    store: Store
+    places: Places
+    lease: float
+    clock: Callable[[], float] = time.monotonic
+    alive: Callable[[str], bool | None] = here.alive
+    oom_kills: Callable[[], int] = here.oom_kills
+    memory: Callable[[], int] = lambda: _machine_memory()
+    _kills: int = -1
+    _last: float | None = None
+    _reaped: float | None = None
+    _told: set[int] = field(default_factory=set)
+
+    def round(self) -> None:
+        """Once; to be called every few seconds. Raises `StoreError`."""
+        now = self.clock()
+        self._find_dead()
+        if self._gap(now):
+            self._reaped = now  # everybody was asleep: let workers give a sign of life first
+        elif self._reaped is None or now - self._reaped >= min(self.lease / 6, 10.0):
+            self._reap()
+            self._reaped = now
+        self._last = now
+
+    def _gap(self, now: float) -> bool:
+        return self._last is not None and now - self._last > self.lease / 2
+
+    def _find_dead(self) -> None:
+        kills = self.oom_kills()
+        for worker in self.store.workers(alive=True):
+            if self.alive(worker.id) is False:
+                self._bury(worker, for_memory=0 <= self._kills < kills)
+        self._kills = kills
+
+    def _bury(self, worker: Worker, *, for_memory: bool) -> None:
+        units = self.store.held_by(worker.id)
+        death = self._death(worker, units, for_memory=for_memory)
+        log.warning("worker lost: %s", death.reason, extra={"worker": worker.id, "action": "worker.lost"})
+        failed = self.store.worker_lost(worker.id, cause=death.cause, reason=death.reason, who=WHO)
+        for job in failed:
+            log.error("job %d failed: its units ended their workers too often", job, extra={"job": job})
+
+    def _death(self, worker: Worker, units: tuple[Unit, ...], *, for_memory: bool) -> Death:
+        code = exit_code(self.places, worker)
+        if for_memory and code in (None, -9):
+            return Death(cause="memory", reason=self._too_much(worker, units))
+        how = "is gone" if code is None else f"ended by {here.signal_name(code)}"
+        return Death(cause="crash", reason=f"process {worker.pid} of worker {worker.id} {how}")
+
+    def _too_much(self, worker: Worker, units: tuple[Unit, ...]) -> str:
+        planned = "; ".join(
+            f"{u.kind} was planned to take {format_size(u.memory)}" for u in units if u.memory
+        )
+        return (
+            f"the system killed process {worker.pid} since memory ran out: {planned or 'no unit was at work'}; this "
+            f"worker may take {format_size(worker.memory)}, the machine has {format_size(self.memory())}. "
+            "Lower worker.memory or worker.slots, or give the machine more"
+        )
+
+    def _reap(self) -> None:
+        reaped = self.store.reap()
+        for name in reaped.workers:
+            log.warning(
+                "worker lost: it gave no sign of life", extra={"worker": name, "action": "worker.lost"}
+            )
+        if reaped.ready or reaped.ended:
+            log.warning("%d units of silent workers may be taken again", reaped.ready)
+        for job in reaped.failed:
+            log.error("job %d failed: its units were lost too often", job, extra={"job": job})
+        self._tell_too_large()
+
+    def _tell_too_large(self) -> None:
+        found = self.store.too_large()
+        for unit in found:
+            if unit.unit not in self._told:
+                log.warning(
+                    "a unit waits for a worker with %s of memory and %s of disk; none has them",
+                    format_size(unit.memory),
+                    format_size(unit.disk),
+                    extra={"job": unit.job, "unit": unit.unit, "action": "unit.too_large"},
+                )
+        self._told = {unit.unit for unit in found}
+
+
+def exit_code(places: Places, worker: Worker) -> int | None:
+    """How a worker's process ended, where that was written down."""
+    name = f"{here.host().replace('/', '_')}-{worker.pid}.json"
+    try:
+        told = json.loads((places.state / "ended" / name).read_text(encoding="utf-8"))
+        return int(told["code"]) if float(told["at"]) >= worker.started else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _machine_memory() -> int:
+    import psutil
+
+    return int(psutil.virtual_memory().total)

@@ -1,0 +1,234 @@
+"""What a process of the pool does: it takes units of any job, one at a time, until there is nothing to do.
+
+Each process is a worker of its own in the store: it registers, gives signs of life from a thread, and leaves. A hint
+makes it look at once; without any it looks by itself, so that work goes on while the broker is away.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+import time
+from collections.abc import Callable
+from typing import Protocol
+
+from celery import Celery
+
+from nearfar import __version__
+from nearfar.errors import LostClaim, NotFound, StoreError, StoreUnreachable
+from nearfar.jobs import Claim, Store
+from nearfar.places import Places
+from nearfar.runner import beats, disk, here
+from nearfar.runner.app import TASK
+from nearfar.runner.opening import open_when_there
+from nearfar.server_settings import ServerSettings
+
+log = logging.getLogger(__name__)
+
+LOOK = 15.0
+"""Seconds after which a worker looks for work without a hint."""
+LOOK_SOON = 3.0
+"""The same where the store did not answer."""
+GRACE = 5.0
+"""Seconds that a unit has to come to an end once the worker is to leave; then it is handed back over its head."""
+OVERDUE = 30.0
+"""Seconds after a unit's deadline at which a worker that does not come back from it ends itself."""
+WATCH = 0.25
+"""Seconds between two looks of the thread that sees to leaving in time."""
+
+
+class Perform(Protocol):
+    """Does one unit completely; see `nearfar.runner.units.work_on`."""
+
+    def __call__(self, store: Store, claim: Claim, leaving: Callable[[], bool]) -> None: ...  # noqa: D102
+
+
+class Lane:
+    """The way of units through this process.
+
+    Parameters
+    ----------
+    settings, places
+        What the worker may take, and where everything lies.
+    perform
+        Does a unit.
+    leaving
+        Whether this process is to leave.
+    """
+
+    def __init__(
+        self, settings: ServerSettings, places: Places, perform: Perform, leaving: Callable[[], bool]
+    ) -> None:
+        self.settings = settings
+        self.places = places
+        self.perform = perform
+        self.leaving = leaving
+        self.name = here.worker_name()
+        self.store: Store | None = None
+        self.claim: Claim | None = None
+        self.look_soon = False
+        self._began = 0.0
+        self._turn = threading.Lock()
+        self._parent = os.getppid()
+
+    def start(self) -> None:
+        """Begin, by threads; returns at once."""
+        for body in (self._look, self._watch):
+            threading.Thread(target=body, name=body.__name__.strip("_"), daemon=True).start()
+
+    def work(self) -> int:
+        """Take units until there is nothing to do or this process is to leave; how many were taken.
+
+        Whoever calls it while it runs waits for its end, so that a process that is busy looks busy.
+        """
+        taken = 0
+        with self._turn:
+            while self.store is not None and not self.leaving() and self._one(self.store):
+                taken += 1
+        return taken
+
+    def _one(self, store: Store) -> bool:
+        """Take one unit and do it; False: there was none, or the store does not answer."""
+        spare = self.settings.worker.spare_disk
+        try:
+            room = disk.room(self.places, spare)
+            claim = store.claim(self.name, memory=self.settings.worker.slot_memory, disk=room)
+            self.look_soon = False
+            if claim is None:
+                return False
+            self._began, self.claim = time.monotonic(), claim
+            log.info("%s of job %d begins", claim.kind, claim.job, extra=self._about(claim))
+            self.perform(store, claim, self.leaving)
+            return True
+        except StoreUnreachable as error:
+            log.warning("%s", error, extra={"worker": self.name})
+            self.look_soon = True
+            return False
+        except Exception:
+            log.exception("a mistake in Nearfar while a unit was at work", extra={"worker": self.name})
+            self._give_up(store)
+            return False
+        finally:
+            self.claim = None
+
+    def _about(self, claim: Claim) -> dict[str, object]:
+        return {**claim.log_context(), "worker": self.name}
+
+    def _give_up(self, store: Store) -> None:
+        if self.claim is not None:
+            try:
+                store.fail(
+                    self.claim, cause="mistake", reason="a mistake in Nearfar; see the log of the server"
+                )
+            except StoreError as error:
+                log.warning("%s", error)
+
+    def _look(self) -> None:
+        """Open the store, give signs of life, and look for work now and then without a hint."""
+        self.store = open_when_there(
+            self.settings, self.places, leaving=self.leaving, waiting=lambda: beats.beat()
+        )
+        if self.store is None:
+            return
+        self._register(self.store)
+        threading.Thread(target=self._pulse, args=(self.store,), name="pulse", daemon=True).start()
+        while not self.leaving():
+            if not self._turn.locked():
+                self.work()
+            self._rest(LOOK_SOON if self.look_soon else LOOK)
+
+    def _rest(self, seconds: float) -> None:
+        end = time.monotonic() + seconds
+        while not self.leaving() and (left := end - time.monotonic()) > 0:
+            time.sleep(min(left, 1.0))
+
+    def _register(self, store: Store) -> None:
+        memory, free = self._room()
+        try:
+            store.register(
+                self.name,
+                host=here.host(),
+                pid=os.getpid(),
+                version=__version__,
+                slots=1,
+                memory=memory,
+                disk=free,
+            )
+        except StoreUnreachable as error:
+            log.warning("%s", error, extra={"worker": self.name})
+
+    def _room(self) -> tuple[int, int]:
+        return self.settings.worker.slot_memory, disk.room(self.places, self.settings.worker.spare_disk)
+
+    def _pulse(self, store: Store) -> None:
+        """Signs of life, to the store and to whoever watches this process."""
+        every = min(self.settings.store.lease / 6, 10.0)
+        while not self.leaving():
+            try:
+                memory, free = self._room()
+                store.worker_beat(self.name, memory=memory, disk=free)
+            except NotFound:
+                self._register(store)
+            except (StoreError, OSError) as error:
+                log.debug("%s", error)
+            beats.beat()
+            self._rest(every)
+
+    def _watch(self) -> None:
+        """See to it that this process ends: in time when it is to leave, with its parent, and out of a hang."""
+        while not self.leaving():
+            time.sleep(WATCH)
+            if os.getppid() != self._parent:
+                os._exit(0)
+            self._end_hang()
+        end = time.monotonic() + GRACE
+        while self._turn.locked() and time.monotonic() < end:
+            time.sleep(WATCH / 5)
+        self.leave()
+        os._exit(0)
+
+    def _end_hang(self) -> None:
+        claim = self.claim
+        if claim is None:
+            return
+        limit = claim.deadline - claim.lease_until + self.settings.store.lease
+        if time.monotonic() - self._began > limit + OVERDUE:
+            log.error(
+                "%s does not come to an end; this worker starts anew", claim.kind, extra=self._about(claim)
+            )
+            os._exit(os.EX_SOFTWARE)
+
+    def leave(self) -> None:
+        """Hand back what is not done, and tell the store that this worker is gone."""
+        claim, store = self.claim, self.store
+        if store is None:
+            return
+        try:
+            if claim is not None:
+                store.hand_back(claim)
+            store.leave(self.name)
+        except LostClaim:
+            pass
+        except StoreError as error:
+            log.warning("%s", error, extra={"worker": self.name})
+
+
+_lane: Lane | None = None
+
+
+def begin(lane: Lane) -> None:
+    """Make this process, which was just forked, a worker."""
+    global _lane
+    _lane = lane
+    lane.start()
+
+
+def add_task(app: Celery) -> None:
+    """Make the one task known."""
+
+    @app.task(name=TASK, ignore_result=True)  # type: ignore[untyped-decorator]
+    def work() -> None:
+        """Look for work now."""
+        if _lane is not None:
+            _lane.work()

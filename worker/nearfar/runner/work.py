@@ -1,0 +1,188 @@
+"""The process that holds the pool of workers: ``python -m nearfar.runner.work``.
+
+It takes hints from the broker and passes them on; the work is done by the processes that it forks. It knows no pixels
+and no store, so that what it forks is small and owns its connections.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import mmap
+import os
+import signal
+import threading
+import time
+import warnings
+from collections.abc import Callable
+from typing import Any
+
+from celery import Celery, bootsteps, signals
+from celery.apps.worker import Worker
+from celery.platforms import SecurityWarning
+
+from nearfar.jobs import Claim, Store
+from nearfar.places import Places, places_of
+from nearfar.runner import beats, here, logs, tasks
+from nearfar.runner.app import make_app
+from nearfar.runner.disk import write_whole
+from nearfar.server_settings import ServerSettings, load_server
+
+log = logging.getLogger(__name__)
+
+PATIENCE = 8.5
+"""Seconds after which this process and its pool end, whatever they are at."""
+
+
+class Leaving:
+    """A flag that this process sets and all processes of its pool see.
+
+    A byte of shared memory: unlike a lock, it cannot be taken along by a process that is killed.
+    """
+
+    def __init__(self) -> None:
+        self._byte = mmap.mmap(-1, 1)
+
+    def set(self) -> None:
+        """Raise it."""
+        self._byte[0] = 1
+
+    def __call__(self) -> bool:
+        """Whether it is raised."""
+        return self._byte[0] == 1
+
+
+class Pool(Worker):  # type: ignore[misc]
+    """Celery's worker, with a way to stop that is ours."""
+
+    leaving: Leaving
+
+    def install_platform_tweaks(self, worker: object) -> None:
+        """SIGTERM and SIGINT ask to leave in good order; nothing else is caught."""
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._leave)
+
+    def _leave(self, *_: object) -> None:
+        if not self.leaving():
+            self.leaving.set()
+            threading.Thread(target=self._end, daemon=True).start()
+
+    def on_close(self) -> None:
+        """Where Celery itself gives up: before it closes the pool, let its processes leave."""
+        self.leaving.set()
+        self._end()
+
+    def _end(self) -> None:
+        """End once the processes of the pool have left. There is nothing else to be saved: hints are only hints."""
+        pool = self.pool._pool  # noqa: SLF001 - Celery has no name for it
+        pool._processes = 0  # noqa: SLF001 - those that leave are not replaced
+        end = time.monotonic() + PATIENCE
+        while any(here.started(one.pid) for one in list(pool._pool)):  # noqa: SLF001
+            if time.monotonic() > end:
+                log.error("units do not come to an end; their processes are ended")
+                break
+            time.sleep(0.05)
+        os._exit(0)  # what is left in the pool ends with this process
+
+
+class NoteEnds(bootsteps.StartStopStep):  # type: ignore[misc]
+    """Writes down how processes of the pool ended, for whoever asks why a worker is gone."""
+
+    requires = ("celery.worker.components:Pool",)
+    places: Places
+
+    def start(self, worker: Worker) -> None:
+        """Listen to the pool."""
+        pool = worker.pool._pool  # noqa: SLF001 - as above
+        before = pool.on_process_down
+
+        def down(process: Any) -> None:
+            note_end(self.places, process.pid, process.exitcode)
+            if before is not None:
+                before(process)
+
+        pool.on_process_down = down
+
+
+def note_end(places: Places, pid: int, code: int | None) -> None:
+    """Write down the exit code of a process of this host."""
+    folder = places.state / "ended"
+    try:
+        folder.mkdir(exist_ok=True)
+        name = f"{here.host().replace('/', '_')}-{pid}.json"
+        write_whole(folder / name, json.dumps({"code": code, "at": time.time()}))
+    except OSError as error:
+        log.warning("how process %d ended cannot be written down: %s", pid, error)
+
+
+def run(settings: ServerSettings, places: Places, perform: Callable[..., tasks.Perform]) -> int:
+    """Hold the pool until this process is told to leave; its exit code.
+
+    Parameters
+    ----------
+    perform
+        Called in each process of the pool with settings and places; gives what does a unit.
+    """
+    warnings.simplefilter(
+        "ignore", SecurityWarning
+    )  # what root may not do is to read pickles; we read JSON alone
+    leaving = Leaving()
+    app = make_app(settings, places)
+    tasks.add_task(app)
+
+    def begin(**_: Any) -> None:
+        tasks.begin(tasks.Lane(settings, places, perform(settings, places), leaving))
+
+    signals.worker_process_init.connect(begin, weak=False)
+    return _hold(app, places, leaving)
+
+
+def _hold(app: Celery, places: Places, leaving: Leaving) -> int:
+    NoteEnds.places = places
+    app.steps["worker"].add(NoteEnds)
+    signals.setup_logging.connect(lambda **_: None, weak=False)  # ours is set up
+    Pool.leaving = leaving
+    pool = Pool(
+        app=app,
+        hostname=f"nearfar@{here.host()}",
+        quiet=True,
+        without_gossip=True,
+        without_mingle=True,
+        without_heartbeat=True,
+    )
+    pool.start()
+    return int(pool.exitcode or 0)
+
+
+def performing(settings: ServerSettings, places: Places) -> tasks.Perform:
+    """What does units in a process of the pool."""
+    from nearfar.runner import units
+
+    hands = units.Hands(
+        places=places,
+        memory=settings.worker.slot_memory,
+        threads=settings.worker.slot_threads,
+        spare_disk=settings.worker.spare_disk,
+    )
+
+    def perform(store: Store, claim: Claim, leaving: Callable[[], bool]) -> None:
+        units.work_on(store, claim, hands, leaving=leaving)
+
+    return perform
+
+
+def main() -> int:
+    """By the settings of the environment."""
+    logs.set_up("work")
+    warnings.simplefilter(
+        "ignore", SecurityWarning
+    )  # what root may not do is to read pickles; we read JSON alone
+    settings = load_server()
+    places = places_of(settings)
+    places.make()
+    beats.beat()
+    return run(settings, places, performing)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
