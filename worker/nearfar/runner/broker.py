@@ -61,7 +61,9 @@ class Channel(filesystem.Channel):
             return []
         return sorted(n for n in found if n.endswith(end) and n.partition(".")[2] == end[1:] and n[0] != ".")
 
-    def _put(self, queue: str, payload: Any, **_: Any) -> None:
+    def _put(  # type: ignore[override]  # the two classes above do not agree on the name
+        self, queue: str, payload: Any, **_: Any
+    ) -> None:
         name = f"{time.time_ns():020d}_{uuid.uuid4().hex}.{queue}.msg"
         part = self.folder / f".{name}.part"
         try:
