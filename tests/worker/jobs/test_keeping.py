@@ -66,13 +66,17 @@ def test_numbers_are_not_given_twice(store: Store, clock: Clock) -> None:
     assert min(unit.id for unit in store.units(second)) > max(old)
 
 
-def test_a_job_made_from_one_that_was_removed_stays(store: Store, clock: Clock) -> None:
+def test_a_job_stays_as_long_as_one_that_was_made_from_it(store: Store, clock: Clock) -> None:
     first = submit(store)
     store.cancel(first, who="lena")
     clock.forward(1)
     second = store.submit_again(first, submission(recipe="fine"), who="lena").job
-    store.forget(before=clock.now, who="keeper")
-    assert store.job(second).again_of is None
+    assert store.forget(before=clock.now, who="keeper") == ()
+    assert store.job(second).again_of == first
+    store.cancel(second, who="lena")
+    clock.forward(1)
+    gone = [store.forget(before=clock.now, who="keeper") for _ in range(3)]
+    assert [[each.job for each in batch] for batch in gone] == [[second], [first], []]
 
 
 def test_sums_outlive_the_jobs(store: Store, clock: Clock) -> None:

@@ -29,7 +29,8 @@ class Forgotten:
 def forget(tx: Tx, *, before: float, who: str) -> tuple[Forgotten, ...]:
     """Remove jobs that ended before a time, with their frames, units and attempts: a batch; empty: there are no more.
 
-    A job that a worker still holds a unit of is left for later.
+    A job that a worker still holds a unit of is left for later, and so is one that others are a repetition of: they may
+    use what it was given.
     """
     rows = tx.conn.execute(old_jobs(before)).all()
     if rows:
@@ -44,9 +45,11 @@ def forget(tx: Tx, *, before: float, who: str) -> tuple[Forgotten, ...]:
 def old_jobs(before: float) -> sa.Select[int, str, str, str | None]:
     """Query for jobs that may go, oldest first."""
     held = sa.exists(sa.select(units.c.id).where(units.c.job == jobs.c.id, units.c.state == UnitState.HELD))
+    later = jobs.alias("later")
+    repeated = sa.exists(sa.select(later.c.id).where(later.c.again_of == jobs.c.id))
     return (
         sa.select(jobs.c.id, jobs.c.stack, jobs.c.state, jobs.c.result)
-        .where(jobs.c.finished < before, jobs.c.state.in_(ENDED), ~held)
+        .where(jobs.c.finished < before, jobs.c.state.in_(ENDED), ~held, ~repeated)
         .order_by(jobs.c.finished, jobs.c.id)
         .limit(BATCH)
         .with_for_update(skip_locked=True)

@@ -19,6 +19,7 @@ from nearfar.runner.disk import DiskWatch
 from nearfar.runner.hints import Hinter
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.reconcile import Reconciler
+from nearfar.runner.sweep import Sweeper
 from nearfar.server_settings import ServerSettings, load_server
 
 log = logging.getLogger(__name__)
@@ -27,6 +28,10 @@ ROUND = 2.0
 """Seconds between two looks at workers."""
 DISK = 5.0
 """Seconds between two looks at disks."""
+SOON = 3.0
+"""Seconds between two looks at what is to go at once."""
+LATER = 60.0
+"""Seconds between two looks at what is kept for a time."""
 
 
 def run(settings: ServerSettings, places: Places, store: Store, stop: threading.Event) -> None:
@@ -35,9 +40,12 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
     hinter.start()
     reconciler = Reconciler(store=store, places=places, lease=settings.store.lease)
     disk = DiskWatch(places, settings.worker.spare_disk)
+    sweeper = Sweeper(store=store, places=places, keep=settings.keep)
     duties: list[tuple[float, Callable[[], object]]] = [
         (min(ROUND, settings.store.lease / 4), reconciler.round),
-        (DISK, disk.look),
+        (DISK, lambda: _look(disk, sweeper)),
+        (SOON, sweeper.soon),
+        (LATER, sweeper.later),
         (600.0, lambda: broker.sweep(places.hints, now=time.time())),
     ]
     due = [0.0] * len(duties)
@@ -49,6 +57,11 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
                 due[k] = time.monotonic() + every
         stop.wait(max(0.05, min(due) - time.monotonic()))
     hinter.stop()
+
+
+def _look(disk: DiskWatch, sweeper: Sweeper) -> None:
+    if disk.look().low:
+        sweeper.make_room(lambda: disk.look().low)
 
 
 def _do(duty: Callable[[], object]) -> None:
