@@ -152,9 +152,19 @@ class ServerAway(ServerError):
 
 
 class DoesNotFit(NearfarError):
-    """The memory or the disk space allowed is too small; the message names the limit that would do."""
+    """The memory or the disk space allowed is too small; the message names the limit that would do.
+
+    Parameters
+    ----------
+    need
+        Bytes of memory that would do, where it is memory that is too small.
+    """
 
     exit_code = 5
+
+    def __init__(self, message: str, *, need: int | None = None) -> None:
+        self.need = need
+        super().__init__(message)
 
 
 class Interrupted(NearfarError):

@@ -99,6 +99,7 @@ def report(**changes: Any) -> Report:
             ceiling=1,
             scratch=1,
             result=1,
+            least=1,
         ),
         "notes": (),
     }

@@ -50,6 +50,8 @@ class Plan:
     ceiling: int
     scratch: int
     result: int
+    least: int
+    """Limit that would just do, with one thread."""
 
 
 def resident() -> int:
@@ -129,12 +131,13 @@ def make_plan(
         "render": lambda n: pyramid + MAPPED + n * (BLOCK_BUFFERS + render_bytes(tile, FEWEST_FRAMES)),
     }
     fit = {name: _threads_that_fit(each, limit - base - SLACK, threads) for name, each in steps.items()}
+    enough = base + SLACK + max(each(1) for each in steps.values())
     if min(fit.values()) < 1:
-        enough = base + SLACK + max(each(1) for each in steps.values())
         raise DoesNotFit(
             f"{len(headers)} frames of {first.width} x {first.height} pixels: {format_size(limit)} of memory is not "
             f"enough; the least that would do is {format_size(_rounded_up(enough))}. "
-            f"Give --memory {_rounded_up(enough) // MIB}MiB or more."
+            f"Give --memory {_rounded_up(enough) // MIB}MiB or more.",
+            need=_rounded_up(enough),
         )
     need = base + SLACK + max(each(fit[name]) for name, each in steps.items())
     ceiling = min(limit - SLACK, max(need, base + 256 * MIB))
@@ -153,6 +156,7 @@ def make_plan(
         + len(headers) * (rows * cols * (20 + 3) + pixels // 8)
         + pixels * 12,
         result=pixels * first.channels * 2 * 3 // 2,
+        least=_rounded_up(enough),
     )
 
 

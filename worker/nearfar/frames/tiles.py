@@ -1,0 +1,83 @@
+"""Reads back what `deliverable` wrote: every tile of every level."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+
+from nearfar.errors import FrameRefused, WorkFailed
+from nearfar.frames.deliverable import TILE, decode_tile
+from nearfar.frames.ifd import Form, Tags, read_directory, read_form
+from nearfar.frames.source import FrameFile, opened
+
+WIDTH, HEIGHT, SAMPLES, TILE_OFFSETS, TILE_COUNTS, SUB_DIRECTORIES = 256, 257, 277, 324, 325, 330
+"""Tags of TIFF 6.0, and SubIFDs of its supplement 1."""
+Span = tuple[int, int, int]
+"""Offset, bytes and channels of a tile."""
+
+
+def check_tiles(
+    path: Path,
+    *,
+    check: Callable[[], None],
+    each: Callable[[Callable[[Span], None], Iterable[Span]], Iterable[None]],
+) -> tuple[int, int]:
+    """Decode all tiles of a picture of ours; width and height of its finest level, pixels.
+
+    Parameters
+    ----------
+    check
+        Called before each tile; may raise to stop.
+    each
+        Applies a function to all tiles, like ``map``; a pool's may do many at a time.
+
+    Raises
+    ------
+    WorkFailed
+        It is not what `write_picture` writes.
+    """
+    try:
+        with opened(path) as file:
+            levels = list(_levels(file))
+
+            def decoded(span: Span) -> None:
+                check()
+                offset, size, channels = span
+                decode_tile(file.peek(offset, size), channels)
+
+            for _ in each(decoded, [span for level in levels for span in _spans(level)]):
+                pass
+            return _number(levels[0], WIDTH), _number(levels[0], HEIGHT)
+    except (FrameRefused, ValueError, LookupError, RuntimeError, struct.error) as error:
+        raise WorkFailed(
+            f"{path}: not the picture that was written ({type(error).__name__}: {error}); the disk may be failing. "
+            "It will be made again"
+        ) from error
+
+
+def _levels(file: FrameFile) -> Iterator[Tags]:
+    form = read_form(file.peek)
+    if form is None:
+        raise ValueError("no TIFF")
+    main = _directory(file, form, form.first)
+    yield main
+    for offset in main[SUB_DIRECTORIES].integers() if SUB_DIRECTORIES in main else []:
+        yield _directory(file, form, offset)
+
+
+def _directory(file: FrameFile, form: Form, offset: int) -> Tags:
+    return read_directory(file.peek, form, offset)[0]
+
+
+def _number(level: Tags, tag: int) -> int:
+    return level[tag].integers()[0]
+
+
+def _spans(level: Tags) -> Iterator[Span]:
+    offsets, counts = level[TILE_OFFSETS].integers(), level[TILE_COUNTS].integers()
+    expected = -(-_number(level, WIDTH) // TILE) * -(-_number(level, HEIGHT) // TILE)
+    if not len(offsets) == len(counts) == expected:
+        raise ValueError(f"{len(offsets)} tiles in place of {expected}")
+    for offset, size in zip(offsets, counts, strict=True):
+        yield offset, size, _number(level, SAMPLES)

@@ -1,0 +1,92 @@
+"""What went wrong with a unit, in a word and a sentence, and whether trying again may help."""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from nearfar.errors import (
+    DoesNotFit,
+    FrameRefused,
+    InputRefused,
+    NearfarError,
+    SourceChanged,
+    StoreError,
+    UsageError,
+)
+
+FULL = {errno.ENOSPC, errno.EDQUOT}
+PASSING = {errno.EIO, errno.ESTALE, errno.EINTR, errno.EAGAIN, errno.ETIMEDOUT, errno.ENFILE, errno.EMFILE}
+"""Errors of reading that may be gone at the next try: shares that come back, disks that retry."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Failure:
+    """``cause`` for counting, ``reason`` for people."""
+
+    cause: str
+    reason: str
+    retry: bool
+
+
+def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
+    """What an exception says of a unit.
+
+    Parameters
+    ----------
+    frames
+        Files that belong to somebody else: one that vanished may come back.
+    """
+    text = str(error) or type(error).__name__
+    missing = _missing(error, frames)
+    if missing is not None:
+        return Failure(
+            cause="missing",
+            reason=f"{missing.name}: there is no such file any longer in {missing.parent}; put it back and run again",
+            retry=True,
+        )
+    if isinstance(error, SourceChanged):
+        return Failure(cause="changed", reason=text, retry=False)
+    if isinstance(error, FrameRefused) and any(e.errno in PASSING for e in _system(error)):
+        return Failure(cause="work", reason=text, retry=True)
+    if isinstance(error, InputRefused | UsageError):
+        return Failure(cause="input", reason=text, retry=False)
+    if isinstance(error, DoesNotFit):
+        return Failure(cause="room", reason=text, retry=False)
+    if isinstance(error, MemoryError):
+        return Failure(cause="memory", reason=f"memory ran out: {text}", retry=True)
+    if isinstance(error, NearfarError) and not isinstance(error, StoreError):
+        return Failure(cause="work", reason=text, retry=True)
+    if isinstance(error, OSError):
+        return Failure(cause="work", reason=_in_words(error), retry=True)
+    return Failure(cause="mistake", reason=f"{type(error).__name__}: {text}", retry=True)
+
+
+def is_full(error: BaseException) -> bool:
+    """Whether a disk or a quota is full."""
+    return any(e.errno in FULL for e in _system(error))
+
+
+def _system(error: BaseException) -> Iterator[OSError]:
+    """What the system said, in an error and its causes."""
+    cause: BaseException | None = error
+    while cause is not None:
+        if isinstance(cause, OSError):
+            yield cause
+        cause = cause.__cause__
+
+
+def _missing(error: Exception, frames: Collection[Path]) -> Path | None:
+    """The frame that is gone, where that is what an error comes from."""
+    for each in _system(error):
+        gone = isinstance(each, FileNotFoundError) and each.filename is not None
+        if gone and Path(each.filename) in frames:
+            return Path(each.filename)
+    return None
+
+
+def _in_words(error: OSError) -> str:
+    where = f"{error.filename}: " if error.filename else ""
+    return f"{where}{error.strerror or error}"

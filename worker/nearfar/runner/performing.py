@@ -1,0 +1,329 @@
+"""What each kind of unit does: from the store's rows to the steps of the merge, and back to an outcome."""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from nearfar.errors import DoesNotFit
+from nearfar.frames.headers import check_alike
+from nearfar.jobs import FrameNote, FrameState, Outcome, UnitKind
+from nearfar.merge.deliver import Outputs
+from nearfar.merge.plan import Plan, allow_open_files, make_plan, peak_resident
+from nearfar.merge.report import Report
+from nearfar.merge.scratch import Scratch, remove_dead_parts, share_scratch
+from nearfar.merge.steps import Steps, place_of
+from nearfar.merge.survey import Mark as Seen
+from nearfar.merge.survey import rows_bytes
+from nearfar.places import Places
+from nearfar.runner.failures import Failure
+from nearfar.runner.holding import Holding
+from nearfar.runner.loading import NOT_A_FRAME, ON_REQUEST, Frames, Marks, Task
+from nearfar.runner.publish import Mark, Results, check_result, safe_name
+from nearfar.runner.weights import Extent, last_units
+from nearfar.settings import format_size
+
+LAYING = 0.4
+"""Share of a unit's progress that laying out frames anew takes, where it has to."""
+CHECKING = 0.2
+"""Share of delivery that opening the result again takes."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hands:
+    """What one worker may take for one unit."""
+
+    places: Places
+    memory: int
+    """Bytes at the peak."""
+    threads: int
+    spare_disk: int
+    """Bytes left free on every disk that is written to."""
+
+
+class Gauge:
+    """Tells a unit's progress in parts: each a share of the whole, counted in any unit."""
+
+    def __init__(self, holding: Holding) -> None:
+        self.holding = holding
+
+    def part(self, share: float, total: float) -> Callable[[float], None]:
+        """A tick for a part that takes this share of the unit and ``total`` of whatever is counted."""
+        scale = share / max(total, 1e-9)
+        end = min(1.0, self.holding.progress + share)
+
+        def tick(done: float) -> None:
+            self.holding.progress = min(end, self.holding.progress + done * scale)
+
+        return tick
+
+
+class Performance:
+    """One unit, from its claim to what is to be kept of it."""
+
+    def __init__(self, holding: Holding, hands: Hands) -> None:
+        self.holding = holding
+        self.hands = hands
+        self.claim = holding.claim
+        self.gauge = Gauge(holding)
+        self.task: Task | None = None
+        self._left_out: dict[int, str] = {}
+
+    def outcome(self) -> Outcome:
+        """Do the work. Raises what went wrong, `Stopped` where it is to end."""
+        self.holding.check()
+        _forget_peak()
+        self.task = task = self.holding.tell(
+            lambda: Task.load(self.holding.store, self.claim.job, self.hands.places)
+        )
+        work, local = (
+            folder / str(task.root) for folder in (self.hands.places.work, self.hands.places.scratch)
+        )
+        scratch = share_scratch(work, local, mark=f"u{self.claim.unit}t{self.claim.token}")
+        if self.claim.attempt > 1:
+            remove_dead_parts(work, local)
+        perform = {
+            UnitKind.SURVEY: self._survey,
+            UnitKind.REGISTER: self._register,
+            UnitKind.FOCUS: self._focus,
+            UnitKind.RENDER: self._render,
+            UnitKind.DELIVER: self._deliver,
+        }
+        made = perform[self.claim.kind](task, scratch)
+        return replace(made, result={**(made.result or {}), "peak": peak_resident()})
+
+    def failure(self, error: Exception) -> Failure | None:
+        """What an error says, where the server knows more of it than the merge does."""
+        if not isinstance(error, DoesNotFit) or error.need is None:
+            return None
+        workers = self.holding.tell(lambda: self.holding.store.workers(alive=True))
+        elsewhere = any(w.memory >= error.need for w in workers if w.id != self.claim.worker)
+        found = str(error).rsplit(" Give --memory", 1)[0]
+        remedy = "give the workers more memory (memory in the table [worker] of the settings), or fewer slots"
+        return Failure(
+            cause="room", reason=f"{found} That is for each unit at work: {remedy}.", retry=elsewhere
+        )
+
+    # ---- the stack ----
+
+    def _frames(self, task: Task) -> tuple[Frames, list[int]]:
+        """Headers of all frames, and their places in the order in which they were taken."""
+        frames = Frames.read(task, task.wanted(), self.holding.check)
+        order = frames.in_order()
+        headers = [frames.headers[k] for k in order]
+        check_alike(headers)
+        place_of(task.reference, headers)
+        allow_open_files(len(headers))
+        self._left_out = {k: ON_REQUEST for k in range(len(task.paths)) if k not in set(task.wanted())}
+        self._left_out |= dict.fromkeys(frames.results, NOT_A_FRAME)
+        return frames, order
+
+    def _plan(self, task: Task, frames: Frames, order: Sequence[int]) -> Plan:
+        return make_plan(
+            [frames.headers[k] for k in order],
+            limit=self.hands.memory,
+            threads=self.hands.threads,
+            tile=min(task.recipe.render.tile, 256),
+        )
+
+    def _steps(self, task: Task, scratch: Scratch) -> tuple[Steps, list[int]]:
+        """The steps of the whole stack, and the places of its frames in the store."""
+        frames, order = self._frames(task)
+        plan = self._plan(task, frames, order)
+        headers = [frames.headers[k] for k in order]
+        marks = Marks(task, scratch, self.holding.check).all(order, self.hands.threads)
+        steps = Steps(
+            headers,
+            marks,
+            recipe=task.recipe,
+            plan=plan,
+            scratch=scratch,
+            reference=place_of(task.reference, headers),
+            check=self.holding.check,
+        )
+        return steps, order
+
+    def _room(self, folder: Path, need: int) -> None:
+        """Refuse to write so many bytes where they would not leave enough space free."""
+        disk = shutil.disk_usage(folder)
+        wanted = need + self.hands.spare_disk
+        if wanted > disk.total:
+            raise DoesNotFit(
+                f"{folder}: its disk has {format_size(disk.total)}, {format_size(wanted)} are needed with those that are to "
+                "stay free. Give it a larger disk, or lower worker.spare_disk."
+            )
+        if wanted > disk.free:
+            raise OSError(
+                errno.ENOSPC,
+                f"{format_size(disk.free)} of disk are free, {format_size(wanted)} are needed",
+                str(folder),
+            )
+
+    def _lay_out(self, steps: Steps, places: Sequence[int]) -> None:
+        """See that the pixels of these frames can be read here."""
+        missing = [k for k in places if not steps.is_surveyed(k, rows=True)]
+        if missing:
+            self._room(steps.scratch.local, sum(rows_bytes(steps.frames[k].header) for k in missing))
+            steps.survey(missing, rows=True, tick=self.gauge.part(LAYING, len(missing)))
+
+    # ---- the units ----
+
+    def _survey(self, task: Task, scratch: Scratch) -> Outcome:
+        weights = None
+        if self.claim.start == 0:  # what is wrong with the stack is to be known before all of it is decoded
+            every, order = self._frames(task)
+            plan = self._plan(task, every, order)
+            first = every.headers[order[0]]
+            extent = Extent.of_headers([every.headers[k] for k in order])
+            _, weights = last_units(
+                extent, (first.width, first.height), memory=plan.least, result=plan.result
+            )
+        batch = range(self.claim.start, min(self.claim.stop, len(task.paths)))
+        frames = Frames.read(task, task.wanted(batch), self.holding.check)
+        places = list(frames.headers)
+        notes = [FrameNote(position=k, state=FrameState.LEFT_OUT, reason=NOT_A_FRAME) for k in frames.results]
+        if not places:
+            return Outcome(frames=notes, weights=weights)
+        marks = Marks(task, scratch, self.holding.check, anew=True)
+        found = marks.all(places, self.hands.threads)
+        made = self._survey_frames(task, scratch, frames, places, found)
+        for k in places:
+            digest, fingerprint = found[task.paths[k]]
+            notes.append(
+                FrameNote(position=k, state=FrameState.PRESENT, size=fingerprint.size, digest=digest)
+            )
+        return Outcome(frames=notes, weights=weights, counts={**made, "bytes_read": float(marks.bytes_read)})
+
+    def _survey_frames(
+        self, task: Task, scratch: Scratch, frames: Frames, places: Sequence[int], found: Mapping[Path, Seen]
+    ) -> dict[str, float]:
+        steps = Steps(
+            [frames.headers[k] for k in places],
+            found,
+            recipe=task.recipe,
+            plan=self._plan(task, frames, places),
+            scratch=scratch,
+            reference=None,
+            check=self.holding.check,
+        )
+        missing = [k for k in range(len(places)) if not steps.is_surveyed(k, rows=False)]
+        headers = [steps.frames[k].header for k in missing]
+        self._room(scratch.local, sum(map(rows_bytes, headers)))
+        self._room(scratch.folder, sum(h.width * h.height // 4 for h in headers))
+        steps.survey(missing, rows=False, tick=self.gauge.part(1.0, len(missing)))
+        return {
+            "frames": float(len(missing)),
+            "pixels": float(sum(h.width * h.height for h in headers)),
+        }
+
+    def _register(self, task: Task, scratch: Scratch) -> Outcome:
+        steps, order = self._steps(task, scratch)
+        if not steps.is_registered:
+            self._lay_out(steps, range(len(order)))
+        registration = steps.registration(self.gauge.part(1.0, 1.0))
+        notes = [
+            FrameNote(
+                position=place,
+                state=FrameState.USED if pose.used else FrameState.LEFT_OUT,
+                reason=None if pose.used else pose.why,
+            )
+            for place, pose in zip(order, registration.frames, strict=True)
+        ]
+        notes += [
+            FrameNote(position=k, state=FrameState.LEFT_OUT, reason=why) for k, why in self._left_out.items()
+        ]
+        units, weights = last_units(
+            Extent.of_headers([f.header for f in steps.frames]),
+            steps.size,
+            memory=min(steps.plan.least, self.hands.memory),
+            result=steps.plan.result,
+        )
+        return Outcome(frames=notes, then=units, weights=weights)
+
+    def _focus(self, task: Task, scratch: Scratch) -> Outcome:
+        steps, _ = self._steps(task, scratch)
+        used = len(steps.used())
+        cells = -(-steps.size[0] // 16) * -(-steps.size[1] // 16)
+        self._room(scratch.folder, cells * (3 * used + 60))
+        steps.focus(self.gauge.part(1.0, used))
+        return Outcome()
+
+    def _render(self, task: Task, scratch: Scratch) -> Outcome:
+        steps, _ = self._steps(task, scratch)
+        which = range(self.claim.start, min(self.claim.stop, steps.bands))
+        return Outcome(counts={"pixels": self._render_bands(steps, which)})
+
+    def _render_bands(self, steps: Steps, which: Sequence[int]) -> float:
+        """Render what is missing of these bands; pixels made."""
+        missing = steps.missing(which)
+        if not missing:
+            return 0.0
+        self._lay_out(steps, steps.used())
+        self._room(steps.scratch.folder, steps.plan.result * len(missing) // steps.bands)
+        for _ in steps.render(missing, self.gauge.part(1.0, steps.blocks(missing))):
+            self.holding.check()
+        heights = [min(512, steps.size[1] - 512 * band) for band in missing]
+        return float(sum(heights) * steps.size[0])
+
+    def _deliver(self, task: Task, scratch: Scratch) -> Outcome:
+        steps, _ = self._steps(task, scratch)
+        results = Results(self.hands.places.results)
+        mark = Mark(id=task.job.id, run=task.job.run, key=steps.keys.result)
+        picture = results.find(task.job.stack, mark)
+        if picture is None:
+            made = self._render_bands(steps, range(steps.bands))
+            self._room(scratch.local, steps.plan.result // 2)
+            self._room(results.folder, steps.plan.result)
+            picture = self._publish(task, steps, results, mark)
+            return Outcome(job_result=str(picture), counts={"pictures": 1.0, "pixels": made})
+        return Outcome(job_result=str(picture))
+
+    def _publish(self, task: Task, steps: Steps, results: Results, mark: Mark) -> Path:
+        check = self.holding.check
+        with results.staging(self.claim.job, self.claim.token) as staged, steps.delivery() as delivery:
+            outputs = Outputs.beside(staged / f"{safe_name(task.job.stack)}.tif")
+            left = max(0.0, 1.0 - CHECKING - self.holding.progress)
+            share = steps.gather(delivery, self.gauge.part(left, steps.blocks(range(steps.bands))))
+            seconds, peak = self._so_far(task)
+            steps.deliver(
+                *(delivery, share, outputs),
+                notes=[f"{task.paths[k].name}: {why}" for k, why in sorted(self._left_out.items())],
+                finish=lambda r: self._completed(r, mark, seconds, peak),
+            )
+            check_result(outputs, size=steps.size, threads=self.hands.threads, check=check)
+            return results.publish(staged, task.job.stack, mark, fence=self._fence)
+
+    def _so_far(self, task: Task) -> tuple[dict[str, float], int]:
+        """Seconds of the units of each step of this run, and the peak of their memory."""
+        store = self.holding.store
+        units = {u.id: u for u in self.holding.tell(lambda: store.units(task.job.id, run=self.claim.run))}
+        seconds: dict[str, float] = {}
+        for attempt in self.holding.tell(lambda: store.attempts(task.job.id)):
+            unit = units.get(attempt.unit)
+            if unit is not None and attempt.seconds is not None:
+                seconds[str(unit.kind)] = seconds.get(str(unit.kind), 0.0) + attempt.seconds
+        peaks = [int((u.result or {}).get("peak", 0)) for u in units.values()]
+        return seconds, max([0, *peaks])
+
+    def _completed(self, report: Report, mark: Mark, seconds: dict[str, float], peak: int) -> Report:
+        own = self.holding.seconds
+        total = sum(seconds.values()) + own
+        timed = report.timed({**seconds, "total": total}, max(peak, peak_resident()))
+        return Report({**timed.content, "job": mark.as_json()})
+
+    def _fence(self) -> None:
+        """Raise where somebody else has the unit by now, or nobody wants it."""
+        self.holding.check()
+        self.holding.tell(self.holding.listen)
+        self.holding.check()
+
+
+def _forget_peak() -> None:
+    """Let the kernel count this process's peak of memory anew (proc_pid_clear_refs(5))."""
+    with suppress(OSError), open("/proc/self/clear_refs", "wb", buffering=0) as file:
+        os.write(file.fileno(), b"5")

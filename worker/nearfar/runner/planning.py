@@ -1,0 +1,328 @@
+"""How a stack becomes a job: its frames, settings and first units. No frame is opened here."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from nearfar.errors import IllegalTransition, StackRefused, UsageError
+from nearfar.jobs import (
+    Duplicates,
+    FrameEntry,
+    FrameState,
+    Job,
+    JobState,
+    Store,
+    Submission,
+    Submitted,
+)
+from nearfar.merge import recipe as recipes
+from nearfar.merge.recipe import Recipe
+from nearfar.places import Places
+from nearfar.runner.weights import first_units
+
+SETTINGS = ("reference", "leave_out", "recipe_toml")
+LONGEST_RECIPE = 64 << 10
+"""Characters of a recipe's text."""
+
+
+def recipe_of(name: str, settings: Mapping[str, Any]) -> Recipe:
+    """The recipe of a job: the text in its settings, else the built-in one of that name.
+
+    Raises
+    ------
+    RecipeRefused
+        It cannot be read, or there is none of that name.
+    UsageError
+        A path was given in place of a name.
+    """
+    text = settings.get("recipe_toml")
+    if text is not None:
+        return recipes.parse(text, name=name)
+    if "/" in name or name.endswith(".toml"):
+        raise UsageError(
+            f"recipe {name!r} is a path; give the name of a built-in recipe ({', '.join(recipes.names())}), or the text "
+            "of one as the setting recipe_toml"
+        )
+    return recipes.load(name)
+
+
+def check_settings(recipe: str, settings: Mapping[str, Any]) -> None:
+    """Refuse settings that no unit could follow. Raises as `recipe_of`."""
+    for name, value in settings.items():
+        if name not in SETTINGS:
+            raise UsageError(f"{name} is not a setting of a job; known are {', '.join(SETTINGS)}")
+        if name == "leave_out":
+            good = isinstance(value, list | tuple) and all(isinstance(each, str) for each in value)
+            expected = "a list of names of frames"
+        else:
+            good, expected = value is None or isinstance(value, str), "text"
+        if not good:
+            raise UsageError(f"{name} is {value!r}; expected {expected}")
+    if len(settings.get("recipe_toml") or "") > LONGEST_RECIPE:
+        raise UsageError(
+            f"recipe_toml is longer than {LONGEST_RECIPE} characters; a recipe has about 40 lines"
+        )
+    recipe_of(recipe, settings)
+
+
+def submission(
+    stack: str,
+    frames: Sequence[Path],
+    *,
+    owner: str,
+    recipe: str = recipes.DEFAULT,
+    settings: Mapping[str, Any] | None = None,
+    priority: int = 0,
+    sources: Sequence[str] = (),
+    digest: str | None = None,
+    duplicates: Duplicates = Duplicates.AGAIN,
+    key: str | None = None,
+    hold: str | None = None,
+    refused: tuple[str, str] | None = None,
+) -> Submission:
+    """A stack of files for `Store.submit`. Only their sizes are looked at.
+
+    Parameters
+    ----------
+    frames
+        Paths, in natural order of their names; times in the frames go before that order later.
+    settings
+        ``reference``: name of the frame whose geometry the picture has; ``leave_out``: names of frames;
+        ``recipe_toml``: text of a recipe, which is then called ``recipe``.
+    refused
+        Cause and reason why nothing can be made of it; it is recorded as failed.
+
+    Raises
+    ------
+    UsageError, RecipeRefused
+        The recipe or a setting is not known, or there are no frames.
+    """
+    chosen = dict(settings or {})
+    entries = tuple(_entry(path) for path in frames)
+    if refused is None:
+        check_settings(recipe, chosen)
+        if not entries:
+            raise UsageError(f"{stack}: no frames were given; expected the frames of one stack")
+    units, weights = first_units([(e.path, e.size) for e in entries])
+    return Submission(
+        stack=stack,
+        owner=owner,
+        frames=entries,
+        units=() if refused is not None else units,
+        sources=tuple(sources),
+        recipe=recipe,
+        settings=chosen,
+        priority=priority,
+        weights=weights,
+        digest=digest,
+        duplicates=duplicates,
+        key=key,
+        hold=hold,
+        refused=refused,
+    )
+
+
+def _entry(path: Path) -> FrameEntry:
+    path = Path(os.path.abspath(path))  # noqa: PTH100 - links are kept: the name is what people know
+    try:
+        return FrameEntry(path=str(path), size=path.stat().st_size)
+    except OSError:  # told by the unit that opens it
+        return FrameEntry(path=str(path))
+
+
+def upload_submission(
+    stack: str,
+    frames: Sequence[tuple[str, int | None, str | None]],
+    *,
+    owner: str,
+    recipe: str = recipes.DEFAULT,
+    settings: Mapping[str, Any] | None = None,
+    priority: int = 0,
+    sources: Sequence[str] = (),
+    digest: str | None = None,
+    duplicates: Duplicates = Duplicates.AGAIN,
+    key: str | None = None,
+) -> Submission:
+    """A stack whose frames are still to come, as name, size and digest of each; held until `plan_upload`.
+
+    A frame's place is `frame_path`. Digests are SHA-256, as 64 hexadecimal digits or as RFC 9530 writes them. Raises as
+    `submission`.
+    """
+    chosen = dict(settings or {})
+    check_settings(recipe, chosen)
+    if not frames:
+        raise UsageError(f"{stack}: no frames were announced; expected the frames of one stack")
+    names = [check_name(name) for name, _, _ in frames]
+    if len(set(names)) < len(names):
+        twice = next(name for name in names if names.count(name) > 1)
+        raise UsageError(f"two frames are called {twice!r}; expected a name of its own for each frame")
+    entries = tuple(
+        FrameEntry(path=name, size=size, digest=hex_digest(sha), state=FrameState.EXPECTED)
+        for name, size, sha in frames
+    )
+    return Submission(
+        stack=stack,
+        owner=owner,
+        frames=entries,
+        sources=tuple(sources),
+        recipe=recipe,
+        settings=chosen,
+        priority=priority,
+        weights=first_units([(name, size) for name, size, _ in frames])[1],
+        digest=digest,
+        duplicates=duplicates,
+        key=key,
+        hold=f"0 of {len(entries)} frames are here",
+    )
+
+
+def check_name(name: str) -> str:
+    """A name that a frame may have in a folder of ours. Raises `UsageError`."""
+    plain = name and name not in (".", "..") and name == name.strip() and name.isprintable()
+    if not plain or any(c in name for c in '/\\:*?"<>|') or name.startswith("."):
+        raise UsageError(
+            f"{name!r} cannot be the name of a frame; expected a plain file name such as 'F0001.tif'"
+        )
+    if len(os.fsencode(name)) > 200:
+        raise UsageError(f"{name[:40]!r}... is too long for a name; expected at most 200 bytes")
+    return name
+
+
+def hex_digest(digest: str | None) -> str | None:
+    """A SHA-256 digest as 64 hexadecimal digits, from that or from RFC 9530's ``sha-256=:BASE64:``."""
+    if digest is None:
+        return None
+    text = digest.strip()
+    try:
+        if text.startswith("sha-256=:") and text.endswith(":"):
+            raw = base64.b64decode(text[len("sha-256=:") : -1], validate=True)
+        else:
+            raw = bytes.fromhex(text)
+    except (ValueError, binascii.Error):
+        raw = b""
+    if len(raw) != 32:
+        raise UsageError(
+            f"{digest!r} is no SHA-256 digest; expected sha-256=:BASE64: or 64 hexadecimal digits"
+        )
+    return raw.hex()
+
+
+def frame_path(places: Places, job: int, path: str) -> Path:
+    """Where a frame lies whose row in the store has this path: as it stands, or among the uploads."""
+    if Path(path).is_absolute():
+        return Path(path)
+    return places.uploads / (path if "/" in path else f"{job}/{path}")
+
+
+def plan_upload(store: Store, job: int, places: Places, *, who: str = "server") -> bool:
+    """Let a job of uploaded frames begin if all of them are here; whether they are. May be called again and again.
+
+    Raises
+    ------
+    NotFound
+        There is no such job.
+    """
+    entries = store.frames(job)
+    if any(entry.state is FrameState.EXPECTED for entry in entries):
+        return False
+    if store.job(job).state is not JobState.HELD:
+        return True
+    files = []
+    for entry in entries:
+        path = frame_path(places, job, entry.path)
+        files.append((entry.path, path.stat().st_size if path.exists() else entry.size))
+    units, weights = first_units(files)
+    try:
+        store.plan(job, units, weights=weights, who=who)
+        store.release(job, who=who)
+    except IllegalTransition:
+        if store.job(job).state is JobState.HELD:
+            raise
+    return True
+
+
+def root_of(store: Store, job: Job) -> int:
+    """Number of the job whose work folder a job shares: the first of those that it is a repetition of."""
+    while job.again_of is not None:
+        job = store.job(job.again_of)
+    return job.id
+
+
+def again(
+    store: Store,
+    job_id: int,
+    *,
+    recipe: str | None = None,
+    settings: Mapping[str, Any] | None = None,
+    leave_out: Sequence[str] = (),
+    who: str,
+) -> Submitted:
+    """Run a job again with something changed, as a new job; what the change does not touch is not computed anew.
+
+    Parameters
+    ----------
+    recipe
+        Name of another recipe; the text of an earlier one is then forgotten.
+    settings
+        What is to be changed in the old job's settings; None as a value takes a setting back.
+    leave_out
+        Names of further frames that are not to be used.
+
+    Raises
+    ------
+    NotFound, UsageError, RecipeRefused
+    """
+    old = store.job(job_id)
+    entries = store.frames(job_id)
+    chosen = dict(old.settings)
+    if recipe is not None:
+        chosen.pop("recipe_toml", None)
+    chosen |= dict(settings or {})
+    _leave_out(chosen, [Path(e.path).name for e in entries], leave_out)
+    chosen = {name: value for name, value in chosen.items() if value is not None}
+    name = recipe or old.recipe
+    check_settings(name, chosen)
+    frames = tuple(_anew(entry, job_id) for entry in entries)
+    units, weights = first_units([(e.path, e.size) for e in frames])
+    made = Submission(
+        stack=old.stack,
+        owner=old.owner,
+        frames=frames,
+        units=units,
+        sources=old.sources,
+        recipe=name,
+        settings=chosen,
+        priority=old.priority,
+        weights=weights,
+        digest=old.digest,
+    )
+    return store.submit_again(job_id, made, who=who)
+
+
+def _leave_out(chosen: dict[str, Any], names: Sequence[str], more: Sequence[str]) -> None:
+    left = list(dict.fromkeys([*(chosen.get("leave_out") or ()), *more]))
+    unknown = [name for name in left if name not in names]
+    if unknown:
+        there = ", ".join(names[:6]) + (" ..." if len(names) > 6 else "")
+        raise UsageError(f"leave_out: no frame is called {unknown[0]!r}; there are {there}")
+    if left and len(names) - len(left) < 2:
+        raise StackRefused(
+            f"of {len(names)} frames {len(left)} are to be left out; expected that at least two stay"
+        )
+    if left:
+        chosen["leave_out"] = left
+
+
+def _anew(entry: FrameEntry, job: int) -> FrameEntry:
+    """A frame of an older job, as nothing were known of it but its bytes."""
+    if entry.state is FrameState.EXPECTED:
+        raise UsageError(f"frame {entry.path} of job {job} never arrived; wait until all frames are here")
+    inside = not Path(entry.path).is_absolute() and "/" not in entry.path
+    path = f"{job}/{entry.path}" if inside else entry.path
+    return replace(entry, path=path, state=FrameState.PRESENT, reason=None)
