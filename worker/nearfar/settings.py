@@ -189,16 +189,23 @@ def default_scratch(environment: Mapping[str, str]) -> Path:
     return base / "nearfar"
 
 
-def settings_file(environment: Mapping[str, str]) -> Path | None:
-    """The file that settings are read from: the one that ``NEARFAR_CONFIG`` names, the user's own, or a checkout's."""
+def own_settings_file(environment: Mapping[str, str]) -> Path:
+    """The file that ``NEARFAR_CONFIG`` names, or the user's own, whether it is there or not."""
     named = environment.get(f"{PREFIX}CONFIG")
     if named:
         return Path(named).expanduser()
     home = environment.get("XDG_CONFIG_HOME", "")
     base = Path(home) if home.startswith("/") else Path.home() / ".config"
+    return base / "nearfar" / "nearfar.toml"
+
+
+def settings_file(environment: Mapping[str, str]) -> Path | None:
+    """The file that settings are read from: the one that ``NEARFAR_CONFIG`` names, the user's own, or a checkout's."""
+    own = own_settings_file(environment)
+    if environment.get(f"{PREFIX}CONFIG"):
+        return own
     checkout = Path(__file__).resolve().parents[2] / "config"
-    candidates = (base / "nearfar" / "nearfar.toml", checkout / "nearfar.toml")
-    return next((path for path in candidates if path.is_file()), None)
+    return next((path for path in (own, checkout / "nearfar.toml") if path.is_file()), None)
 
 
 def read_file(path: Path) -> dict[str, str]:

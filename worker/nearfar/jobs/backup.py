@@ -1,7 +1,7 @@
 """Copies of an SQLite store while it is in use, and what has to happen to one before it is used in its place.
 
 The copy is made by SQLite's own online backup: one moment of the store, whatever is written meanwhile. It appears
-under its name only when it is complete and sound. PostgreSQL brings its own tools for this (pg_dump).
+under its name only when it is complete and sound. `dump` does the same for PostgreSQL, with its own programs.
 """
 
 from __future__ import annotations
@@ -23,6 +23,20 @@ PAGES = 512
 GAPS = {"jobs": 10_000, "units": 1_000_000, "events": 1_000_000}
 TOKEN_GAP = 1_000_000
 """Numbers that a restored store leaves out: the store it replaces may have given them out after the copy was made."""
+_HELD_AGAIN = (
+    "UPDATE units SET state = CASE WHEN (SELECT state FROM jobs WHERE jobs.id = units.job) = 'held' THEN 'waiting'"
+    " WHEN (SELECT state FROM jobs WHERE jobs.id = units.job) IN ('waiting', 'running') THEN 'ready'"
+    " ELSE 'cancelled' END,"
+    " attempts = attempts - 1, worker = NULL, lease_until = NULL, deadline = NULL, progress = 0"
+    " WHERE state = 'held'"
+)
+RELEASE = (
+    _HELD_AGAIN,
+    f"UPDATE units SET token = token + {TOKEN_GAP} WHERE state IN ('ready', 'waiting')",  # noqa: S608 - a constant
+    "UPDATE workers SET state = 'lost' WHERE state IN ('working', 'draining')",
+    "DELETE FROM server WHERE name = 'host'",
+)
+"""What makes work of a copy wait again, in the words of every database; tables of any revision have these columns."""
 
 
 def copy(engine: sa.Engine, target: Path) -> None:
@@ -99,23 +113,12 @@ def _check(conn: sqlite3.Connection, path: Path) -> None:
 
 
 def _prepare(conn: sqlite3.Connection) -> None:
-    """Release what was in work, and leave a gap in all numbers; tables of any revision have these columns."""
+    """Release what was in work, and leave a gap in all numbers."""
     conn.execute("BEGIN IMMEDIATE")
-    conn.execute(
-        "UPDATE units SET state = CASE WHEN (SELECT state FROM jobs WHERE jobs.id = units.job) = 'held' THEN 'waiting'"
-        " WHEN (SELECT state FROM jobs WHERE jobs.id = units.job) IN ('waiting', 'running') THEN 'ready'"
-        " ELSE 'cancelled' END,"
-        " attempts = attempts - 1, worker = NULL, lease_until = NULL, deadline = NULL, progress = 0"
-        " WHERE state = 'held'"
-    )
-    conn.execute(
-        "UPDATE units SET token = token + ? WHERE state IN ('ready', 'waiting')",
-        (TOKEN_GAP,),
-    )
+    for statement in RELEASE:
+        conn.execute(statement)
     for table, gap in GAPS.items():
         conn.execute("UPDATE sqlite_sequence SET seq = seq + ? WHERE name = ?", (gap, table))
-    conn.execute("UPDATE workers SET state = 'lost' WHERE state IN ('working', 'draining')")
-    conn.execute("DELETE FROM server WHERE name = 'host'")
     conn.execute(
         "INSERT INTO events (at, who, action, detail) VALUES (strftime('%s', 'now'), 'server', 'store.restored', '{}')"
     )
