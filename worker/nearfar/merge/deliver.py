@@ -97,7 +97,7 @@ class Delivery:
         place = scratch.passing(key, "picture")
         self._levels = pyramid(width, height, channels, place)
         half = ((width + 1) // 2, (height + 1) // 2)
-        self._map = TileStream(*half, 1, place.with_suffix(".map.part"))
+        self._map = TileStream(*half, 1, place.with_name(f"map-{place.name}"))
         self._map_step = max(1, -(-max(half) // MAP_EDGE))
         self._map_rows: list[NDArray[np.uint16]] = []
         self._map_taken = 0

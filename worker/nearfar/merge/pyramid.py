@@ -99,7 +99,7 @@ def gather(tiles: Iterable[bytes], width: int, height: int, channels: int) -> ND
 def pyramid(width: int, height: int, channels: int, name: Path) -> TileStream | None:
     """All levels below a picture of that size, down to one tile; None where the picture is one tile itself.
 
-    Each lies in a file called like ``name``, whose ending says which level it is.
+    Each lies in a file called like ``name`` behind a word that says which level it is.
     """
     sizes = []
     while max(width, height) > TILE:
@@ -107,5 +107,5 @@ def pyramid(width: int, height: int, channels: int, name: Path) -> TileStream | 
         sizes.append((width, height))
     level: TileStream | None = None
     for number, (w, h) in reversed(list(enumerate(sizes, 1))):
-        level = TileStream(w, h, channels, name.with_suffix(f".level{number}.part"), level)
+        level = TileStream(w, h, channels, name.with_name(f"level{number}-{name.name}"), level)
     return level

@@ -64,7 +64,7 @@ class Scratch:
     sync
         Whether outputs in ``folder`` reach the disk before they get their names.
     mark
-        Part of the name of everything that is only passing, e.g. a worker's token.
+        Part of the name of everything that is only passing, e.g. a worker's token: letters and digits.
     """
 
     def __init__(
@@ -177,16 +177,6 @@ def share_scratch(folder: Path, local: Path, *, mark: str) -> Scratch:
         if not _of_this_boot(local):
             _distrust(local)
     return Scratch(folder, local=local, sync=True, mark=mark)
-
-
-def remove_dead_parts(*folders: Path) -> None:
-    """Remove passing files of processes of this machine that are no longer there."""
-    pattern = re.compile(rf"\.{re.escape(_host())}-(\d+)-[^.]*(\.[^.]+)?\.part$")
-    for folder in folders:
-        for entry in folder.glob("*.part"):
-            found = pattern.search(entry.name)
-            if found and not Path(f"/proc/{found[1]}").exists():
-                entry.unlink(missing_ok=True)
 
 
 def _sync(path: Path) -> None:

@@ -49,7 +49,7 @@ def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
         )
     if isinstance(error, SourceChanged):
         return Failure(cause="changed", reason=text, retry=False)
-    if isinstance(error, FrameRefused) and any(e.errno in PASSING for e in _system(error)):
+    if isinstance(error, FrameRefused) and is_passing(error):
         return Failure(cause="work", reason=text, retry=True)
     if isinstance(error, InputRefused | UsageError):
         return Failure(cause="input", reason=text, retry=False)
@@ -62,6 +62,11 @@ def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
     if isinstance(error, OSError):
         return Failure(cause="work", reason=_in_words(error), retry=True)
     return Failure(cause="mistake", reason=f"{type(error).__name__}: {text}", retry=True)
+
+
+def is_passing(error: BaseException) -> bool:
+    """Whether the system said what may be gone at the next try."""
+    return any(e.errno in PASSING for e in _system(error))
 
 
 def is_full(error: BaseException) -> bool:

@@ -20,6 +20,7 @@ from nearfar.merge.recipe import Recipe
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import Mark, changed
 from nearfar.places import Places
+from nearfar.runner.failures import is_passing
 from nearfar.runner.planning import frame_path, recipe_of, root_of
 
 MARK_VERSION = 1
@@ -72,10 +73,11 @@ class Refused(Exception):
         super().__init__()
 
     def told(self) -> FrameRefused | StackRefused:
-        """All of them as one error."""
+        """All of them as one error; where one may be gone at the next try, that one."""
         errors = list(self.errors.values())
-        if len(errors) == 1:
-            return errors[0]
+        passing = [error for error in errors if is_passing(error)]
+        if len(errors) == 1 or passing:
+            return (passing or errors)[0]
         shown = " | ".join(str(error) for error in errors[:REFUSALS_SHOWN])
         more = f" | and {len(errors) - REFUSALS_SHOWN} more" if len(errors) > REFUSALS_SHOWN else ""
         return StackRefused(f"{len(errors)} of {self.count} files cannot be used: {shown}{more}")

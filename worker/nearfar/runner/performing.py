@@ -10,18 +10,19 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from nearfar.errors import DoesNotFit
+from nearfar.errors import DoesNotFit, FrameRefused
 from nearfar.frames.headers import check_alike
 from nearfar.jobs import FrameNote, FrameState, Outcome, UnitKind
 from nearfar.merge.deliver import Outputs
+from nearfar.merge.keys import Fingerprint
 from nearfar.merge.plan import Plan, allow_open_files, make_plan, peak_resident
 from nearfar.merge.report import Report
-from nearfar.merge.scratch import Scratch, remove_dead_parts, share_scratch
+from nearfar.merge.scratch import Scratch, share_scratch
 from nearfar.merge.steps import Steps, place_of
 from nearfar.merge.survey import Mark as Seen
-from nearfar.merge.survey import rows_bytes
+from nearfar.merge.survey import changed, rows_bytes
 from nearfar.places import Places
-from nearfar.runner.failures import Failure
+from nearfar.runner.failures import Failure, failure_of
 from nearfar.runner.holding import Holding
 from nearfar.runner.loading import NOT_A_FRAME, ON_REQUEST, Frames, Marks, Task
 from nearfar.runner.publish import Mark, Results, check_result, safe_name
@@ -73,6 +74,8 @@ class Performance:
         self.gauge = Gauge(holding)
         self.task: Task | None = None
         self._left_out: dict[int, str] = {}
+        self._marks: Mapping[Path, Seen] = {}
+        self._spent: list[Path] = []
 
     def outcome(self) -> Outcome:
         """Do the work. Raises what went wrong, `Stopped` where it is to end."""
@@ -85,8 +88,6 @@ class Performance:
             folder / str(task.root) for folder in (self.hands.places.work, self.hands.places.scratch)
         )
         scratch = share_scratch(work, local, mark=f"u{self.claim.unit}t{self.claim.token}")
-        if self.claim.attempt > 1:
-            remove_dead_parts(work, local)
         perform = {
             UnitKind.SURVEY: self._survey,
             UnitKind.REGISTER: self._register,
@@ -97,17 +98,49 @@ class Performance:
         made = perform[self.claim.kind](task, scratch)
         return replace(made, result={**(made.result or {}), "peak": peak_resident()})
 
-    def failure(self, error: Exception) -> Failure | None:
-        """What an error says, where the server knows more of it than the merge does."""
-        if not isinstance(error, DoesNotFit) or error.need is None:
-            return None
+    def failure(self, error: Exception) -> Failure:
+        """What an error says of the unit, with what is known here of workers and frames."""
+        paths = self.task.paths if self.task is not None else ()
+        found = failure_of(error, paths)
+        if isinstance(error, FrameRefused) and found.cause == "input" and self._is_other(error.path):
+            found = failure_of(changed(error.path), paths)
+        if found.cause == "changed":  # while frames are surveyed they may still be arriving
+            return replace(found, retry=self.claim.kind is UnitKind.SURVEY)
+        if isinstance(error, DoesNotFit) and error.need is not None:
+            return self._too_little_memory(error, error.need)
+        return found
+
+    def tidy(self) -> None:
+        """Now that the outcome is kept, remove what nobody needs any longer: rendered bands of a delivered picture."""
+        for path in self._spent:
+            with suppress(OSError):
+                path.unlink(missing_ok=True)
+
+    def place_of(self, path: Path) -> int | None:
+        """Place of a frame in the store."""
+        return self.task.paths.index(path) if self.task is not None and path in self.task.paths else None
+
+    def _is_other(self, path: Path) -> bool:
+        """Whether a frame is not the file any longer that was digested."""
+        mark = self._marks.get(path)
+        with suppress(OSError):
+            return mark is not None and Fingerprint.of(path) != mark[1]
+        return False
+
+    def _too_little_memory(self, error: DoesNotFit, need: int) -> Failure:
         workers = self.holding.tell(lambda: self.holding.store.workers(alive=True))
-        elsewhere = any(w.memory >= error.need for w in workers if w.id != self.claim.worker)
+        elsewhere = any(w.memory >= need for w in workers if w.id != self.claim.worker)
         found = str(error).rsplit(" Give --memory", 1)[0]
         remedy = "give the workers more memory (memory in the table [worker] of the settings), or fewer slots"
         return Failure(
             cause="room", reason=f"{found} That is for each unit at work: {remedy}.", retry=elsewhere
         )
+
+    def _find_marks(self, task: Task, scratch: Scratch, places: Sequence[int], *, anew: bool) -> int:
+        """Digests of frames; bytes that had to be read for them."""
+        marks = Marks(task, scratch, self.holding.check, anew=anew)
+        self._marks = marks.all(places, self.hands.threads)
+        return marks.bytes_read
 
     # ---- the stack ----
 
@@ -136,10 +169,10 @@ class Performance:
         frames, order = self._frames(task)
         plan = self._plan(task, frames, order)
         headers = [frames.headers[k] for k in order]
-        marks = Marks(task, scratch, self.holding.check).all(order, self.hands.threads)
+        self._find_marks(task, scratch, order, anew=False)
         steps = Steps(
             headers,
-            marks,
+            self._marks,
             recipe=task.recipe,
             plan=plan,
             scratch=scratch,
@@ -189,22 +222,21 @@ class Performance:
         notes = [FrameNote(position=k, state=FrameState.LEFT_OUT, reason=NOT_A_FRAME) for k in frames.results]
         if not places:
             return Outcome(frames=notes, weights=weights)
-        marks = Marks(task, scratch, self.holding.check, anew=True)
-        found = marks.all(places, self.hands.threads)
-        made = self._survey_frames(task, scratch, frames, places, found)
+        read = self._find_marks(task, scratch, places, anew=True)
+        made = self._survey_frames(task, scratch, frames, places)
         for k in places:
-            digest, fingerprint = found[task.paths[k]]
+            digest, fingerprint = self._marks[task.paths[k]]
             notes.append(
                 FrameNote(position=k, state=FrameState.PRESENT, size=fingerprint.size, digest=digest)
             )
-        return Outcome(frames=notes, weights=weights, counts={**made, "bytes_read": float(marks.bytes_read)})
+        return Outcome(frames=notes, weights=weights, counts={**made, "bytes_read": float(read)})
 
     def _survey_frames(
-        self, task: Task, scratch: Scratch, frames: Frames, places: Sequence[int], found: Mapping[Path, Seen]
+        self, task: Task, scratch: Scratch, frames: Frames, places: Sequence[int]
     ) -> dict[str, float]:
         steps = Steps(
             [frames.headers[k] for k in places],
-            found,
+            self._marks,
             recipe=task.recipe,
             plan=self._plan(task, frames, places),
             scratch=scratch,
@@ -274,14 +306,15 @@ class Performance:
         steps, _ = self._steps(task, scratch)
         results = Results(self.hands.places.results)
         mark = Mark(id=task.job.id, run=task.job.run, key=steps.keys.result)
+        self._spent = [scratch.path(name, "band") for name in steps.keys.bands(steps.bands)]
         picture = results.find(task.job.stack, mark)
-        if picture is None:
-            made = self._render_bands(steps, range(steps.bands))
-            self._room(scratch.local, steps.plan.result // 2)
-            self._room(results.folder, steps.plan.result)
-            picture = self._publish(task, steps, results, mark)
-            return Outcome(job_result=str(picture), counts={"pictures": 1.0, "pixels": made})
-        return Outcome(job_result=str(picture))
+        if picture is not None:
+            return Outcome(job_result=str(picture))
+        made = self._render_bands(steps, range(steps.bands))
+        self._room(scratch.local, steps.plan.result // 2)
+        self._room(results.folder, steps.plan.result)
+        picture = self._publish(task, steps, results, mark)
+        return Outcome(job_result=str(picture), counts={"pictures": 1.0, "pixels": made})
 
     def _publish(self, task: Task, steps: Steps, results: Results, mark: Mark) -> Path:
         check = self.holding.check

@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 import logging
-import shutil
-from collections.abc import Callable
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Callable, Mapping
 
-from nearfar.errors import LostClaim, NotFound, StoreUnreachable
+from nearfar.errors import FrameRefused, InputRefused, LostClaim, NotFound, StoreUnreachable
 from nearfar.jobs import Claim, FrameNote, FrameState, Outcome, Store
 from nearfar.merge.plan import give_back_heap
-from nearfar.places import Places
-from nearfar.runner.failures import Failure, failure_of, is_full
+from nearfar.runner.failures import Failure, is_full
 from nearfar.runner.holding import Holding, Stopped, Why
-from nearfar.runner.loading import Refused, Task
+from nearfar.runner.loading import Refused
 from nearfar.runner.performing import Hands, Performance
-from nearfar.runner.planning import root_of
 
-__all__ = ["Folders", "Hands", "folders_of", "work_on"]
+__all__ = ["Hands", "work_on"]
 
 log = logging.getLogger(__name__)
 
@@ -45,7 +40,7 @@ def work_on(store: Store, claim: Claim, hands: Hands, *, leaving: Callable[[], b
     with Holding(store, claim, leaving) as holding:
         try:
             _perform(holding, hands)
-        except LostClaim as error:
+        except (LostClaim, NotFound) as error:
             log.warning("dropped: %s", error, extra=_about(claim, "unit.lost"))
     give_back_heap()
 
@@ -58,29 +53,36 @@ def _perform(holding: Holding, hands: Hands) -> None:
     performance = Performance(holding, hands)
     try:
         outcome = performance.outcome()
+        _finished(holding, outcome)
+        performance.tidy()
     except Stopped as stopped:
         _stopped(holding, stopped)
-    except (StoreUnreachable, LostClaim):
+    except (StoreUnreachable, LostClaim, NotFound):
         raise
-    except NotFound as error:
-        raise LostClaim(f"{error}; drop the work") from error
     except Refused as refused:
-        _note_refused(holding, refused)
-        _failed(holding, failure_of(refused.told(), _paths(performance.task)))
+        _refused(holding, performance, refused.errors, refused.told())
+    except FrameRefused as error:
+        place = performance.place_of(error.path)
+        _refused(holding, performance, {} if place is None else {place: error}, error)
     except Exception as error:
         if is_full(error):
             _no_space(holding, error)
-            return
-        failure = performance.failure(error) or failure_of(error, _paths(performance.task))
-        if failure.cause == "mistake":
-            log.exception("a mistake in the program", extra=_about(holding.claim, "unit.mistake"))
-        _failed(holding, failure)
-    else:
-        _finished(holding, outcome)
+        else:
+            _failed(holding, performance.failure(error), error)
 
 
-def _paths(task: Task | None) -> tuple[Path, ...]:
-    return task.paths if task is not None else ()
+def _refused(
+    holding: Holding, performance: Performance, errors: Mapping[int, FrameRefused], told: InputRefused
+) -> None:
+    """Frames cannot be used: put on record which ones, unless they are only missing or still arriving."""
+    failure = performance.failure(told)
+    if failure.cause == "input":
+        notes = [
+            FrameNote(position=place, state=FrameState.REFUSED, reason=str(error))
+            for place, error in errors.items()
+        ]
+        holding.tell(lambda: holding.store.note_frames(holding.claim.job, notes))
+    _failed(holding, failure, told)
 
 
 def _finished(holding: Holding, outcome: Outcome) -> None:
@@ -88,8 +90,17 @@ def _finished(holding: Holding, outcome: Outcome) -> None:
     log.info("done", extra=_about(holding.claim, "unit.done"))
 
 
-def _failed(holding: Holding, failure: Failure) -> None:
-    log.warning("%s: %s", failure.cause, failure.reason, extra=_about(holding.claim, "unit.failed"))
+def _failed(holding: Holding, failure: Failure, error: Exception | None = None) -> None:
+    about = _about(holding.claim, "unit.failed")
+    trace = error if failure.cause == "mistake" else None
+    log.log(
+        logging.ERROR if trace else logging.WARNING,
+        "%s: %s",
+        failure.cause,
+        failure.reason,
+        extra=about,
+        exc_info=trace,
+    )
     holding.tell(
         lambda: holding.store.fail(
             holding.claim, cause=failure.cause, reason=failure.reason, retry=failure.retry
@@ -117,38 +128,3 @@ def _stopped(holding: Holding, stopped: Stopped) -> None:
 def _no_space(holding: Holding, error: Exception) -> None:
     log.warning("no space, handed back for a while: %s", error, extra=_about(holding.claim, "unit.no_space"))
     holding.tell(lambda: holding.store.hand_back(holding.claim, rest=REST))
-
-
-def _note_refused(holding: Holding, refused: Refused) -> None:
-    """Put on record which frames cannot be used; one that is only missing may come back."""
-    notes = [
-        FrameNote(position=place, state=FrameState.REFUSED, reason=str(error))
-        for place, error in refused.errors.items()
-    ]
-    holding.tell(lambda: holding.store.note_frames(holding.claim.job, notes))
-
-
-@dataclass(frozen=True, kw_only=True)
-class Folders:
-    """What a job leaves behind on the way to its result; shared with the jobs that it repeats."""
-
-    work: Path
-    """Outputs under keys, for all workers."""
-    scratch: Path
-    """Decoded frames and passing files, on this machine."""
-
-    def remove_bands(self) -> None:
-        """Remove rendered bands: of use no longer once the result is published."""
-        for entry in self.work.glob("*.band"):
-            entry.unlink(missing_ok=True)
-
-    def remove(self) -> None:
-        """Remove both."""
-        for folder in (self.work, self.scratch):
-            shutil.rmtree(folder, ignore_errors=True)
-
-
-def folders_of(store: Store, places: Places, job: int) -> Folders:
-    """Folders of a job's work; raises `NotFound` where it is no longer in the store."""
-    root = str(root_of(store, store.job(job)))
-    return Folders(work=places.work / root, scratch=places.scratch / root)
