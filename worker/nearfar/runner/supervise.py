@@ -15,6 +15,7 @@ import socket
 import subprocess
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
@@ -238,10 +239,12 @@ def bind(host: str, port: int, *, patience: float = 3.0) -> socket.socket:
             family, kind, number, _, address = socket.getaddrinfo(
                 host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
             )[0]
-            out = socket.socket(family, kind, number)
-            out.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            out.bind(address)
-            out.listen(128)
+            with ExitStack() as failing:
+                out = failing.enter_context(socket.socket(family, kind, number))
+                out.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+                out.bind(address)
+                out.listen(128)
+                failing.pop_all()
             return out
         except OSError as error:
             if time.monotonic() > end or isinstance(error, socket.gaierror):
