@@ -62,7 +62,9 @@ def _sqlite(file: Path) -> Finding:
         return fine(about, f"{file} is not there yet; the server makes it when it starts")
     size = file.stat().st_size
     try:
-        with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=10.0)) as conn:
+        # Not mode=ro: that would leave the files beside the store that only a writer clears away.
+        with closing(sqlite3.connect(f"{file.as_uri()}?mode=rw", uri=True, timeout=10.0)) as conn:
+            conn.execute("PRAGMA query_only = ON")
             check = "integrity_check" if size <= THOROUGH else "quick_check"
             said = conn.execute(f"PRAGMA {check}(3)").fetchall()
             revision = conn.execute("SELECT version_num FROM alembic_version").fetchone()
