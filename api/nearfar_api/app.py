@@ -1,0 +1,118 @@
+"""The application: one for each process, with all that its handlers share."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import AsyncIterator
+
+from fastapi import FastAPI
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse
+from starlette.staticfiles import StaticFiles
+
+from nearfar import __version__
+from nearfar.errors import StoreError
+from nearfar.jobs import Store
+from nearfar.places import places_of
+from nearfar.runner import beats
+from nearfar.server_settings import ServerSettings
+from nearfar_api import arrival, handlers, openapi, readiness
+from nearfar_api.access import Access
+from nearfar_api.context import Cached, Context, Hints
+from nearfar_api.feed import Feed
+from nearfar_api.guard import Guard
+from nearfar_api.routes import events, files, frames, health, jobs, metrics, server, status
+from nearfar_api.web import STATIC
+
+log = logging.getLogger(__name__)
+
+BEAT = 5.0
+"""Seconds between two signs of progress for the process that started this one."""
+CHECKED = 2.0
+"""Seconds for which the answer of the readiness checks is good."""
+
+
+def create_app(
+    settings: ServerSettings, *, store: Store | None = None, hinter: Hints | None = None
+) -> FastAPI:
+    """The application.
+
+    Parameters
+    ----------
+    settings
+        Of the server; the folders that it names are made where they are missing.
+    store
+        An open one; opened by the settings when it is first asked where not given.
+    hinter
+        Told after every write. Where not given the application makes one when it starts to serve.
+    """
+    places = places_of(settings)
+    try:
+        places.make()
+    except OSError as error:
+        log.warning("a folder cannot be made: %s", error, extra={"action": "api.folders"})
+    context = Context(settings, places, store=store, hinter=hinter)
+    access = Access(settings)
+    app = FastAPI(
+        title="Nearfar",
+        version=__version__,
+        root_path=settings.server.path,
+        openapi_url="/api/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        lifespan=_lifespan,
+        redirect_slashes=False,
+        generate_unique_id_function=lambda route: route.name,
+    )
+    app.state.context = context
+    app.state.access = access
+    app.state.checks = Cached(CHECKED, lambda: readiness.checks(context))
+    app.state.feed = Feed(context)
+    for module in (jobs, frames, files, events, server, health, metrics, status):
+        app.include_router(module.router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.add_api_route("/", _first_page, include_in_schema=False)
+    app.add_middleware(Guard, access=access)
+    handlers.install(app)
+    openapi.install(app, locked=settings.server.key is not None)
+    return app
+
+
+async def _first_page() -> RedirectResponse:
+    return RedirectResponse("status", status_code=307)
+
+
+@contextlib.asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    context: Context = app.state.context
+    context.serve()
+    tasks = [asyncio.create_task(_beat()), asyncio.create_task(_catch_up(context))]
+    try:
+        yield
+    finally:
+        await app.state.feed.close()
+        for task in tasks:
+            task.cancel()
+        await run_in_threadpool(context.leave)
+
+
+async def _beat() -> None:
+    while True:
+        beats.beat()
+        await asyncio.sleep(BEAT)
+
+
+async def _catch_up(context: Context) -> None:
+    """Finish what an earlier process left of uploads, once the store answers."""
+    rest = 1.0
+    while True:
+        try:
+            await run_in_threadpool(arrival.catch_up, context)
+        except StoreError as error:
+            log.warning("%s", error, extra={"action": "api.store-away"})
+            await asyncio.sleep(rest)
+            rest = min(30.0, 2 * rest)
+        else:
+            return

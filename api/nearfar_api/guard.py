@@ -1,0 +1,155 @@
+"""The way in and out of every request: a number, who may ask, how much may come, safe headers, one line in the log."""
+
+from __future__ import annotations
+
+import logging
+import re
+import time
+import uuid
+from collections.abc import MutableMapping
+from http import HTTPStatus
+from typing import Any
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from nearfar_api import problems
+from nearfar_api.access import Access
+from nearfar_api.problems import Problem
+
+log = logging.getLogger(__name__)
+
+LARGEST_BODY = 4 << 20
+"""Bytes of a body that is no frame."""
+UPLOAD = re.compile(r"/api/v1/jobs/[0-9]+/frames/[0-9]+")
+"""Where frames go to, which have a limit of their own."""
+HEADERS = {
+    "content-security-policy": "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; "
+    "object-src 'none'",
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+}
+QUIET = ("/health/", "/metrics", "/static/")
+"""What is asked again and again is told only where it fails."""
+
+
+def path_within(scope: Scope) -> str:
+    """The path below the server's root path, whether a proxy took that off or not."""
+    path, root = str(scope["path"]), str(scope.get("root_path", ""))
+    if root and (path == root or path.startswith(root + "/")):
+        return path[len(root) :] or "/"
+    return path
+
+
+class Guard:
+    """ASGI middleware around the whole application."""
+
+    def __init__(self, app: ASGIApp, *, access: Access) -> None:
+        self.app = app
+        self.access = access
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request in, or answer it."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        await _Passage(self, scope, receive, send).run()
+
+
+class _Passage:
+    """One request on its way."""
+
+    def __init__(self, guard: Guard, scope: Scope, receive: Receive, send: Send) -> None:
+        self.guard, self.scope, self._receive, self._send = guard, scope, receive, send
+        self.id = str(uuid.uuid4())
+        self.method = scope["method"]
+        self.path = path_within(scope)
+        self.began = time.monotonic()
+        self.status = 0
+        self.read = self.sent = 0
+        scope["nearfar.id"] = self.id
+        scope["nearfar.method"] = self.method
+        if self.method == "HEAD":  # RFC 9110, 9.3.2: as GET, without the content
+            scope["method"] = "GET"
+
+    async def run(self) -> None:
+        try:
+            headers = Headers(scope=self.scope)
+            self.scope["nearfar.who"] = self.guard.access.check(
+                method=self.method, path=self.path, headers=headers
+            )
+            self._check_length(headers)
+            await self.guard.app(self.scope, self.receive, self.send)
+        except Problem as problem:
+            await self._answer(problem)
+        except Exception as error:
+            if not await self._mistake(error):
+                raise
+        finally:
+            self._tell()
+
+    def _check_length(self, headers: Headers) -> None:
+        length = headers.get("content-length", "0")
+        if length.isdecimal() and int(length) > LARGEST_BODY and not self._upload():
+            raise _too_large(int(length))
+
+    def _upload(self) -> bool:
+        return self.method == "PUT" and UPLOAD.fullmatch(self.path) is not None
+
+    async def receive(self) -> Message:
+        message = await self._receive()
+        self.read += len(message.get("body", b""))
+        if self.read > LARGEST_BODY and not self._upload():
+            raise _too_large(self.read)
+        return message
+
+    async def send(self, message: MutableMapping[str, Any]) -> None:
+        if message["type"] == "http.response.start":
+            self.status = message["status"]
+            headers = MutableHeaders(scope=message)
+            for name, value in HEADERS.items():
+                headers.setdefault(name, value)
+            headers.setdefault("cache-control", "no-cache")
+            headers["x-request-id"] = self.id
+        elif self.method == "HEAD":
+            message = dict(message) | {"body": b""}
+        self.sent += len(message.get("body", b""))
+        await self._send(message)
+
+    async def _answer(self, problem: Problem) -> None:
+        response = problems.answer_for(problem, instance=self.id, root=self.scope.get("app_root_path", ""))
+        await response(self.scope, self._receive, self.send)
+
+    async def _mistake(self, error: Exception) -> bool:
+        """Log what nobody foresaw, and say no more about it than its number; False: an answer was on its way."""
+        log.error("request %s failed: %s", self.id, error, exc_info=error, extra={"action": "http.mistake"})
+        if self.status:
+            return False
+        detail = f"The request could not be answered; the server's log tells why under {self.id}."
+        await self._answer(Problem("mistake", detail))
+        return True
+
+    def _tell(self) -> None:
+        if self.path.startswith(QUIET) and self.status < HTTPStatus.BAD_REQUEST:
+            return
+        raw = self.scope.get("raw_path") or self.path.encode("utf-8", "replace")
+        log.info(
+            "%s %s -> %d in %d ms, %d bytes in, %d out, by %s, %s",
+            self.method,
+            ascii(raw.decode("ascii", "replace"))[1:-1],  # no line break gets into the log
+            self.status,
+            round(1000 * (time.monotonic() - self.began)),
+            self.read,
+            self.sent,
+            ascii(self.scope.get("nearfar.who", "nobody")),
+            self.id,
+            extra={"action": "http.request"},
+        )
+
+
+def _too_large(size: int) -> Problem:
+    return Problem(
+        "too-large", f"The body has {size} bytes; at most {LARGEST_BODY} are taken here.", limit=LARGEST_BODY
+    )

@@ -1,0 +1,457 @@
+"""What goes over the wire, as the OpenAPI document tells it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from nearfar.jobs import Duplicates, FrameState, JobState, ServerState, UnitKind, UnitState, WorkerState
+
+LONGEST_NAME = 255
+"""Bytes of a name in a file system (NAME_MAX of Linux)."""
+MOST_FRAMES = 10_000
+
+
+def moment(seconds: float | None) -> str | None:
+    """Seconds since 1970 as RFC 3339, UTC."""
+    if seconds is None:
+        return None
+    return datetime.fromtimestamp(seconds, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _name(value: str) -> str:
+    if "\0" in value or "/" in value:
+        raise ValueError("a name may hold any character but NUL and '/'")
+    if not value.strip() or value in {".", ".."}:
+        raise ValueError("this is no name; write at least one visible character, and neither '.' nor '..'")
+    if len(value.encode()) > LONGEST_NAME:
+        raise ValueError(
+            f"the name has {len(value.encode())} bytes in UTF-8; at most {LONGEST_NAME} are possible"
+        )
+    return value
+
+
+def _frame_name(value: str) -> str:
+    if _name(value).casefold().endswith(".part"):
+        raise ValueError(
+            "names that end in '.part' are kept for frames that are still arriving; give another"
+        )
+    return value
+
+
+def _words(value: str) -> str:
+    if "\0" in value:
+        raise ValueError("NUL is no character of a text")
+    return value
+
+
+Name = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME), AfterValidator(_name)]
+FrameName = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME), AfterValidator(_frame_name)]
+Words = Annotated[str, Field(max_length=1000), AfterValidator(_words)]
+Owner = Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00]*\S[^\x00]*$")]
+PathText = Annotated[str, Field(min_length=1, max_length=4096), AfterValidator(_words)]
+Moment = Annotated[str, Field(json_schema_extra={"format": "date-time"})]
+Priority = Annotated[int, Field(ge=-9, le=9)]
+
+
+class _In(BaseModel):
+    """What comes in: nothing that is not known."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class _Out(BaseModel):
+    model_config = ConfigDict(frozen=True)
+
+
+class LeftModel(_Out):
+    """Seconds that a job still takes, from at best to at worst."""
+
+    least: float
+    most: float
+
+
+class FrameCounts(_Out):
+    """How the frames of a job stand."""
+
+    total: int
+    expected: int
+    """Announced, and not here yet."""
+    present: int
+    used: int
+    left_out: int
+    refused: int
+
+
+class JobLinks(_Out):
+    """Addresses below the server's root path; null where there is nothing yet."""
+
+    self: str
+    events: str
+    frames: str
+    files: str
+    picture: str | None
+    report: str | None
+    preview: str | None
+
+
+class JobModel(_Out):
+    """A stack on its way through the server."""
+
+    id: int
+    stack: str
+    owner: str
+    recipe: str
+    settings: dict[str, Any]
+    priority: int
+    state: JobState
+    cause: str | None = Field(description="One word, where it failed.")
+    reason: str | None = Field(description="A sentence: why it is held, failed or was cancelled.")
+    progress: float = Field(ge=0, le=1)
+    stage: UnitKind | None = Field(description="The step that is at work or next.")
+    left: LeftModel | None = Field(description="Seconds; null where nothing can be said.")
+    run: int
+    created: Moment
+    updated: Moment
+    started: Moment | None
+    finished: Moment | None
+    sources: list[str]
+    again_of: int | None
+    frames: FrameCounts
+    links: JobLinks
+
+
+class SubmittedModel(JobModel):
+    """The job that a submission made or found."""
+
+    duplicate: bool = Field(
+        description="It was there already: by the idempotency key, or the same set of frames."
+    )
+
+
+class JobList(_Out):
+    """A page of jobs."""
+
+    jobs: list[JobModel]
+    next: str | None = Field(description="The cursor of the next page; null: this is the last one.")
+
+
+class MergeSettings(_In):
+    """What goes before the recipe."""
+
+    reference: FrameName | None = Field(
+        default=None, description="The frame whose geometry the picture gets."
+    )
+    leave_out: list[FrameName] | None = Field(
+        default=None, max_length=MOST_FRAMES, description="Frames not to use."
+    )
+    recipe_toml: str | None = Field(
+        default=None, max_length=65536, description="A recipe of one's own, as TOML."
+    )
+
+    def given(self) -> dict[str, Any]:
+        """Those that say something."""
+        return self.model_dump(exclude_none=True)
+
+
+class UploadFrame(_In):
+    """A frame that will be sent."""
+
+    name: FrameName
+    size: int = Field(ge=1, le=2**53, description="Bytes.")
+    digest: str | None = Field(
+        default=None, max_length=400, description="As in RFC 9530: `sha-256=:BASE64:`, sha-512 likewise."
+    )
+
+
+class NewJob(_In):
+    """A stack to be merged: frames in a folder, frames by their paths, or frames that will be uploaded."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {"folder": "moss-on-slate", "recipe": "macro", "priority": 1},
+                {
+                    "stack": "moss on slate",
+                    "upload": [
+                        {
+                            "name": "01.tif",
+                            "size": 18,
+                            "digest": "sha-256=:X48E9qOokqqrvdts8nOJRJN3OWDUoyWxBf7kbu9DBPE=:",
+                        },
+                        {"name": "02.tif", "size": 1048576},
+                    ],
+                },
+            ]
+        }
+    )
+    stack: Name | None = Field(default=None, description="The folder's name where not given.")
+    folder: PathText | None = Field(
+        default=None, description="On the server; relative to the inbox, or absolute below what may be read."
+    )
+    frames: list[PathText] | None = Field(default=None, min_length=1, max_length=MOST_FRAMES)
+    upload: list[UploadFrame] | None = Field(default=None, min_length=1, max_length=MOST_FRAMES)
+    recipe: Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00/]+$")] = "standard"
+    settings: MergeSettings = MergeSettings()
+    owner: Owner | None = None
+    priority: Priority = 0
+    hold: bool = Field(default=False, description="Do not begin before it is released.")
+    duplicates: Duplicates = Field(
+        default=Duplicates.AGAIN, description="What to do with a set of frames that this owner gave before."
+    )
+
+    @model_validator(mode="after")
+    def _one_way(self) -> NewJob:
+        given = [name for name in ("folder", "frames", "upload") if getattr(self, name) is not None]
+        if len(given) != 1:
+            raise ValueError(f"give one of folder, frames and upload; found {' and '.join(given) or 'none'}")
+        if self.upload is not None and self.stack is None:
+            raise ValueError("an upload needs the name of its stack; give 'stack'")
+        return self
+
+
+class ChangeJob(_In):
+    """What may be changed of a job."""
+
+    priority: Priority
+
+
+class Because(_In):
+    """A reason, for the list and the trail."""
+
+    reason: Words | None = None
+
+
+class Again(_In):
+    """What is to be otherwise; nothing: the same job runs again."""
+
+    recipe: Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00/]+$")] | None = None
+    settings: MergeSettings | None = None
+    leave_out: list[FrameName] | None = Field(default=None, max_length=MOST_FRAMES)
+
+
+class FrameModel(_Out):
+    """A frame of a job."""
+
+    number: int = Field(ge=1)
+    name: str
+    size: int | None
+    received: int = Field(description="Bytes that are here.")
+    digest: str | None
+    state: FrameState
+    reason: str | None
+
+
+class FrameList(_Out):
+    """The frames of a job, in order."""
+
+    frames: list[FrameModel]
+
+
+class Received(_Out):
+    """How much of a frame is here."""
+
+    received: int
+    size: int
+    complete: bool
+
+
+class UnitModel(_Out):
+    """A piece of a job that one worker does in one go."""
+
+    id: int
+    run: int
+    kind: UnitKind
+    start: int
+    stop: int
+    weight: float
+    state: UnitState
+    memory: int
+    disk: int
+    attempts: int
+    worker: str | None
+    started: Moment | None
+    progress: float
+    cause: str | None
+    reason: str | None
+
+
+class UnitList(_Out):
+    """The units of a job's present run."""
+
+    units: list[UnitModel]
+
+
+class AttemptModel(_Out):
+    """That an attempt at a unit began, or how it ended."""
+
+    id: int
+    unit: int
+    step: str
+    at: Moment
+    worker: str | None
+    seconds: float | None
+    cause: str | None
+    reason: str | None
+
+
+class AttemptList(_Out):
+    """All attempts on record, oldest first."""
+
+    attempts: list[AttemptModel]
+
+
+class FileLinks(_Out):
+    """Where a file is fetched."""
+
+    self: str
+
+
+class FileModel(_Out):
+    """A file of a result."""
+
+    name: str
+    size: int
+    type: str
+    modified: Moment
+    links: FileLinks
+
+
+class FileList(_Out):
+    """The files of a result; none before it is there."""
+
+    files: list[FileModel]
+
+
+class EventModel(_Out):
+    """A line of the audit trail."""
+
+    id: int
+    at: Moment
+    who: str
+    action: str
+    job: int | None
+    unit: int | None
+    detail: dict[str, Any]
+
+
+class Trail(_Out):
+    """A part of the audit trail, oldest first."""
+
+    events: list[EventModel]
+    last: int = Field(description="Number of the last event here; ask with it as 'after' for what follows.")
+
+
+class WorkerModel(_Out):
+    """A process that takes units."""
+
+    id: str
+    host: str
+    pid: int
+    version: str
+    slots: int
+    memory: int
+    disk: int
+    state: WorkerState
+    started: Moment
+    beat: Moment
+
+
+class WorkerList(_Out):
+    """Workers on record."""
+
+    workers: list[WorkerModel]
+
+
+class SetServer(_In):
+    """What the workers are asked to do."""
+
+    state: ServerState
+
+
+class ServerModel(_Out):
+    """The server, and figures about it."""
+
+    state: ServerState
+    version: str
+    at: Moment
+    jobs: dict[JobState, int]
+    oldest_waiting: float | None = Field(description="Seconds.")
+    units: dict[Literal["ready", "held"], int]
+    workers: int
+    slots: int
+    disk: str | None = Field(description="Why nothing new is taken, where a disk is short of space.")
+    broker: str | None = Field(
+        description="Why hints cannot be published; null: they can, as far as is known."
+    )
+
+
+class RecipeModel(_Out):
+    """A recipe that comes with the server."""
+
+    name: str
+    title: str
+    default: bool
+
+
+class RecipeList(_Out):
+    """Recipes that come with the server."""
+
+    recipes: list[RecipeModel]
+
+
+class InboxEntry(_Out):
+    """A stack in a watched folder."""
+
+    model_config = ConfigDict(extra="allow")
+    path: str
+    stack: str
+    state: str
+    why: str
+    seconds: float | None = None
+    frames: int = 0
+    expected: int | None = None
+    job: int | None = None
+    ignored: list[tuple[str, str]] = []
+
+
+class WatchedModel(_Out):
+    """A watched folder."""
+
+    model_config = ConfigDict(extra="allow")
+    path: str
+    problem: str | None = None
+
+
+class InboxModel(_Out):
+    """What the watched folders hold and why it waits; null as time: nobody watches yet."""
+
+    written: Moment | None
+    folders: list[WatchedModel]
+    entries: list[InboxEntry]
+
+
+class ProblemKind(_Out):
+    """What a kind of problem means."""
+
+    name: str
+    status: int
+    title: str
+    remedy: str
+
+
+class Check(_Out):
+    """One thing that has to be there."""
+
+    name: str
+    ok: bool
+    why: str | None = Field(description="Told to whoever holds the key.")
+
+
+class Health(_Out):
+    """Whether all that is needed is there."""
+
+    ready: bool
+    checks: list[Check]

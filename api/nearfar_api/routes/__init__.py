@@ -1,0 +1,1 @@
+"""Addresses by subject; each module gives a router."""

@@ -1,0 +1,157 @@
+"""The trail and progress as server-sent events, of one job or of all, going on where a listener was; and as a list."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncGenerator
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Header, Query, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import Response
+
+from nearfar.jobs import Event
+from nearfar.jobs.states import ENDED
+from nearfar_api import sse
+from nearfar_api.context import Context, Ctx
+from nearfar_api.feed import Feed, Listener
+from nearfar_api.models import Trail
+from nearfar_api.openapi import refusals
+from nearfar_api.routes.jobs import GONE, JobNumber
+from nearfar_api.shaping import event_model, job_model
+
+router = APIRouter(prefix="/api/v1", tags=["events"])
+
+RETRY = 2.0
+PAGE = 500
+LARGEST = 2**63
+STREAM_BODY = {"text/event-stream": {"schema": {"type": "string"}}}
+STREAM: dict[int | str, dict[str, Any]] = {200: {"description": "A stream", "content": STREAM_BODY}}
+LastId = Annotated[
+    str | None,
+    Header(
+        alias="Last-Event-ID", max_length=30, description="The number of the last event that was received."
+    ),
+]
+After = Annotated[
+    int | None, Query(ge=0, lt=LARGEST, description="The same for whoever cannot send the header.")
+]
+
+
+def _after(last: str | None, after: int | None) -> int | None:
+    """Number to go on after; what is no number counts for nothing, as ids are the server's own."""
+    if last is not None and last.isascii() and last.isdigit() and int(last) < LARGEST:
+        return int(last)
+    return after
+
+
+@router.get(
+    "/jobs/{job}/events",
+    operation_id="streamJobEvents",
+    summary="Follow a job",
+    response_class=Response,
+    responses={**STREAM, **GONE},
+)
+async def job_events(
+    request: Request, ctx: Ctx, job: JobNumber, last_event_id: LastId = None, after: After = None
+) -> Response:
+    """Its trail with numbers, 'progress' with the job whenever it changed, and 'end' once it ended."""
+    await run_in_threadpool(ctx.store.job, job)
+    feed: Feed = request.app.state.feed
+    return sse.EventStream(_of_job(ctx, feed, job, _after(last_event_id, after) or 0))
+
+
+@router.get(
+    "/events",
+    operation_id="streamEvents",
+    summary="Follow everything",
+    response_class=Response,
+    responses=STREAM,
+)
+async def all_events(
+    request: Request, ctx: Ctx, last_event_id: LastId = None, after: After = None
+) -> Response:
+    """The trail of all from now on, or after a number, and 'progress' of each job that changed."""
+    await run_in_threadpool(ctx.store.now)
+    feed: Feed = request.app.state.feed
+    return sse.EventStream(_of_all(ctx, feed, _after(last_event_id, after)))
+
+
+async def _of_job(ctx: Context, feed: Feed, job: int, after: int) -> AsyncGenerator[bytes, None]:
+    listener = await feed.join(job)
+    try:
+        yield sse.retry(RETRY)
+        sent: set[int] = set()
+        # The job is read before its trail, which so holds everything up to that state.
+        model = await run_in_threadpool(job_model, ctx, job)
+        async for event in _replay(ctx, after, job):
+            sent.add(event.id)
+            yield _event(event)
+        yield sse.message("progress", model.model_dump_json())
+        if model.state in ENDED:
+            yield sse.message("end", model.model_dump_json())
+            return
+        async for piece in _live(listener, sent, ends=True):
+            yield piece
+    finally:
+        feed.leave(listener)
+
+
+async def _of_all(ctx: Context, feed: Feed, after: int | None) -> AsyncGenerator[bytes, None]:
+    listener = await feed.join(None)
+    try:
+        yield sse.retry(RETRY)
+        sent: set[int] = set()
+        if after is not None:
+            async for event in _replay(ctx, after, None):
+                sent.add(event.id)
+                yield _event(event)
+        async for piece in _live(listener, sent, ends=False):
+            yield piece
+    finally:
+        feed.leave(listener)
+
+
+async def _replay(ctx: Context, after: int, job: int | None) -> AsyncGenerator[Event, None]:
+    while True:
+        found = await run_in_threadpool(ctx.store.events, after, job=job, limit=PAGE)
+        for event in found:
+            yield event
+        if len(found) < PAGE:
+            return
+        after = found[-1].id
+
+
+async def _live(listener: Listener, sent: set[int], *, ends: bool) -> AsyncGenerator[bytes, None]:
+    while True:
+        try:
+            message = await asyncio.wait_for(listener.queue.get(), sse.KEEP_ALIVE)
+        except TimeoutError:
+            yield sse.STILL_HERE
+            continue
+        if message is None:
+            return
+        if isinstance(message, Event):
+            if message.id not in sent:
+                yield _event(message)
+            continue
+        yield sse.message("progress", message.job.model_dump_json())
+        if ends and message.ended:
+            yield sse.message("end", message.job.model_dump_json())
+            return
+
+
+def _event(event: Event) -> bytes:
+    return sse.message(event.action, event_model(event).model_dump_json(), number=event.id)
+
+
+@router.get("/trail", operation_id="listTrail", summary="Read the audit trail", responses=refusals("invalid"))
+def list_trail(
+    ctx: Ctx,
+    after: Annotated[int, Query(ge=0, lt=LARGEST)] = 0,
+    job: Annotated[int | None, Query(ge=1, lt=LARGEST)] = None,
+    limit: Annotated[int, Query(ge=1, le=1000)] = 200,
+) -> Trail:
+    """Who did what to which job, oldest first."""
+    found = ctx.store.events(after, job=job, limit=limit)
+    return Trail(events=[event_model(event) for event in found], last=found[-1].id if found else after)

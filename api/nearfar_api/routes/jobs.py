@@ -1,0 +1,219 @@
+"""Jobs: the list, new ones, one of them, and what people do to it."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Header, Path, Query, Request
+from starlette.responses import Response
+
+from nearfar.jobs import JobQuery, JobState, Sort
+from nearfar.runner import planning
+from nearfar_api.context import Context, Ctx, Who
+from nearfar_api.models import (
+    Again,
+    AttemptList,
+    Because,
+    ChangeJob,
+    JobList,
+    JobModel,
+    NewJob,
+    SubmittedModel,
+    UnitList,
+    Words,
+)
+from nearfar_api.openapi import refusals
+from nearfar_api.routes.bodies import JSON
+from nearfar_api.shaping import attempt_model, job_model, job_models, submitted_model, unit_model
+from nearfar_api.submitting import check_recipe, check_space, submit
+
+router = APIRouter(prefix="/api/v1/jobs", tags=["jobs"])
+
+JobNumber = Annotated[int, Path(ge=1, lt=2**63, description="Number of the job.", examples=[17])]
+SORTS = "^-?(created|updated|finished|stack|priority)$"
+GONE = refusals("not-found")
+MOVED = refusals("not-found", "wrong-state")
+
+
+@router.get("", operation_id="listJobs", summary="List jobs")
+def list_jobs(
+    ctx: Ctx,
+    state: Annotated[list[JobState] | None, Query(description="Any of these; all where not given.")] = None,
+    owner: Annotated[Words | None, Query()] = None,
+    search: Annotated[Words | None, Query(description="Part of the stack's name, in any case.")] = None,
+    sort: Annotated[
+        str, Query(pattern=SORTS, description="With '-' the other way round. 'finished' lists what ended.")
+    ] = "-created",
+    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+    cursor: Annotated[Words | None, Query(description="The 'next' of the page before.")] = None,
+) -> JobList:
+    """A page of jobs; the next one is asked for with the cursor and everything else alike."""
+    query = JobQuery(
+        states=frozenset(state or ()),
+        owner=owner,
+        text=search,
+        sort=Sort(sort.removeprefix("-")),
+        descending=sort.startswith("-"),
+        limit=limit,
+        after=cursor,
+    )
+    page = ctx.store.jobs(query)
+    return JobList(jobs=job_models(ctx, page.jobs), next=page.after)
+
+
+CREATED: dict[int | str, dict[str, Any]] = {
+    200: {"model": SubmittedModel, "description": "It was there already"},
+    201: {
+        "description": "A new job",
+        "headers": {"Location": {"schema": {"type": "string"}, "description": "The job's address."}},
+    },
+}
+
+
+@router.post(
+    "",
+    status_code=201,
+    operation_id="submitJob",
+    summary="Submit a stack",
+    responses={
+        **CREATED,
+        **refusals(
+            "key-reused", "refused-by-store", "too-large", "no-such-path", "refused", "invalid", "no-space"
+        ),
+    },
+    dependencies=JSON,
+)
+def submit_job(
+    request: Request,
+    response: Response,
+    ctx: Ctx,
+    who: Who,
+    new: NewJob,
+    idempotency_key: Annotated[
+        str | None,
+        Header(
+            min_length=1, max_length=255, pattern=r"^[!-~ ]+$", description="The same request gives one job."
+        ),
+    ] = None,
+) -> SubmittedModel:
+    """Frames are named by a folder or by paths on the server, or announced and then uploaded one by one."""
+    found = submit(ctx, new, key=idempotency_key, who=who)
+    ctx.kick()
+    _say_where(request, response, found.job, new=found.new)
+    return submitted_model(ctx, found.job, duplicate=not found.new)
+
+
+def _say_where(request: Request, response: Response, job: int, *, new: bool) -> None:
+    response.status_code = 201 if new else 200
+    response.headers["location"] = f"{request.scope.get('root_path', '')}/api/v1/jobs/{job}"
+
+
+@router.get("/{job}", operation_id="getJob", summary="Look at a job", response_model=JobModel, responses=GONE)
+def get_job(request: Request, ctx: Ctx, job: JobNumber) -> Response:
+    """The job as it stands. Its weak ETag changes with what is said here."""
+    return _tagged(request, job_model(ctx, job).model_dump_json().encode())
+
+
+def _tagged(request: Request, content: bytes) -> Response:
+    """JSON with a weak entity tag; 304 for who has it (RFC 9110, 13.1.2)."""
+    tag = f'W/"{hashlib.blake2b(content, digest_size=12).hexdigest()}"'
+    known = [part.strip().removeprefix("W/") for part in request.headers.get("if-none-match", "").split(",")]
+    if tag.removeprefix("W/") in known or known == ["*"]:
+        return Response(status_code=304, headers={"etag": tag})
+    return Response(content, media_type="application/json", headers={"etag": tag})
+
+
+@router.patch(
+    "/{job}", operation_id="changeJob", summary="Change a job's priority", responses=MOVED, dependencies=JSON
+)
+def change_job(ctx: Ctx, who: Who, job: JobNumber, change: ChangeJob) -> JobModel:
+    """Higher is earlier."""
+    ctx.store.set_priority(job, change.priority, who=who)
+    return _after(ctx, job)
+
+
+@router.post(
+    "/{job}/cancel", operation_id="cancelJob", summary="Cancel a job", responses=MOVED, dependencies=JSON
+)
+def cancel_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
+    """Workers let go of it within seconds."""
+    ctx.store.cancel(job, who=who, reason=because.reason if because else None)
+    return _after(ctx, job)
+
+
+@router.post(
+    "/{job}/hold", operation_id="holdJob", summary="Hold a job back", responses=MOVED, dependencies=JSON
+)
+def hold_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
+    """No further unit of it is given out until it is released."""
+    ctx.store.hold(job, who=who, reason=because.reason if because else None)
+    return _after(ctx, job)
+
+
+@router.post(
+    "/{job}/release",
+    operation_id="releaseJob",
+    summary="Release a held job",
+    responses=refusals("not-found", "wrong-state", "refused-by-store"),
+    dependencies=JSON,
+)
+def release_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
+    """It goes on where it was."""
+    ctx.store.release(job, who=who)
+    return _after(ctx, job)
+
+
+@router.post(
+    "/{job}/run-again",
+    operation_id="runJobAgain",
+    summary="Run a job again",
+    responses={
+        200: {"description": "The same job runs again"},
+        201: {"model": JobModel, "description": "A new job, linked to this one"},
+        **refusals("not-found", "wrong-state", "refused-by-store", "refused", "no-space"),
+    },
+    dependencies=JSON,
+)
+def run_again(
+    request: Request, response: Response, ctx: Ctx, who: Who, job: JobNumber, otherwise: Again | None = None
+) -> JobModel:
+    """Without anything in the body the same job, which failed or was cancelled; otherwise a new job beside it."""
+    check_space(ctx)
+    if otherwise is None or otherwise == Again():
+        ctx.store.run_again(job, who=who)
+        return _after(ctx, job)
+    own = otherwise.settings is not None and otherwise.settings.recipe_toml is not None
+    if otherwise.recipe is not None or own:
+        check_recipe(otherwise.recipe or ctx.store.job(job).recipe, otherwise.settings)
+    found = planning.again(
+        ctx.store,
+        job,
+        recipe=otherwise.recipe,
+        settings=otherwise.settings.given() if otherwise.settings else None,
+        leave_out=otherwise.leave_out or (),
+        who=who,
+    )
+    _say_where(request, response, found.job, new=found.new)
+    return _after(ctx, found.job)
+
+
+def _after(ctx: Context, job: int) -> JobModel:
+    ctx.kick()
+    return job_model(ctx, job)
+
+
+@router.get("/{job}/units", operation_id="listUnits", summary="List a job's units", responses=GONE)
+def list_units(ctx: Ctx, job: JobNumber) -> UnitList:
+    """Those of its present run, by stage."""
+    ctx.store.job(job)
+    return UnitList(units=[unit_model(unit) for unit in ctx.store.units(job)])
+
+
+@router.get(
+    "/{job}/attempts", operation_id="listAttempts", summary="List attempts at a job's units", responses=GONE
+)
+def list_attempts(ctx: Ctx, job: JobNumber) -> AttemptList:
+    """That each began and how it ended, oldest first."""
+    ctx.store.job(job)
+    return AttemptList(attempts=[attempt_model(attempt) for attempt in ctx.store.attempts(job)])

@@ -1,0 +1,198 @@
+"""How a request becomes a job: frames by path or to be uploaded, the same request twice, recipes by name or as text.
+
+Paths are followed to their ends and then have to lie in a folder that the settings open. One outside is answered as one
+that does not exist, so that nobody learns from the server what lies elsewhere.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from nearfar.errors import RecipeRefused, UsageError
+from nearfar.intake.digests import set_digest
+from nearfar.intake.listing import Listing, list_frames
+from nearfar.jobs import Duplicates, Submission, Submitted
+from nearfar.merge import recipe as recipes
+from nearfar.runner import planning
+from nearfar.runner.disk import read_disk
+from nearfar.settings import format_size
+from nearfar_api import digests
+from nearfar_api.context import Context
+from nearfar_api.models import MergeSettings, NewJob, UploadFrame
+from nearfar_api.problems import Problem
+
+THEN_HELD = "; once they are it waits for its release"
+"""How the reason of a job ends that is to stay held once all frames are here; `arrival` goes by it."""
+HELD = "held at submission"
+
+
+def submit(ctx: Context, new: NewJob, *, key: str | None, who: str) -> Submitted:
+    """Record what a request asks for, or find the job that the same request made before.
+
+    Raises
+    ------
+    Problem
+        Paths that may not be read, a frame that is too large, no space.
+    NearfarError
+        As the listing, the recipe and the store say.
+    """
+    owner = new.owner or ctx.settings.server.owner
+    fingerprint = hashlib.sha256(new.model_dump_json().encode()).hexdigest()
+    if key is not None:
+        known = ctx.store.known(owner=owner, key=key, fingerprint=fingerprint)
+        if known is not None:
+            return Submitted(job=known, new=False)
+    check_space(ctx)
+    check_recipe(new.recipe, new.settings)
+    built = _upload(ctx, new, owner, key) if new.upload is not None else _by_path(ctx, new, owner, key)
+    return ctx.store.submit(replace(built, fingerprint=fingerprint if key is not None else None), who=who)
+
+
+def check_space(ctx: Context) -> None:
+    """Raises `Problem` while a disk is short of space: nothing new is taken then."""
+    disk = read_disk(ctx.places)
+    if disk.low:
+        raise Problem("no-space", f"Nothing new is taken: {disk.reason}.")
+
+
+def check_recipe(name: str, settings: MergeSettings | None) -> None:
+    """Raises `RecipeRefused` where a recipe is none of the server's, or its text is none."""
+    if settings is not None and settings.recipe_toml is not None:
+        recipes.parse(settings.recipe_toml, name=name)
+    elif name not in recipes.names():
+        raise RecipeRefused(
+            f"no recipe is called {name!r}; there are {', '.join(recipes.names())}. "
+            "One of your own goes as text into settings.recipe_toml"
+        )
+
+
+def _common(new: NewJob, owner: str, key: str | None) -> dict[str, Any]:
+    return {
+        "owner": owner,
+        "recipe": new.recipe,
+        "settings": new.settings.given(),
+        "priority": new.priority,
+        "duplicates": new.duplicates,
+        "key": key,
+    }
+
+
+def _upload(ctx: Context, new: NewJob, owner: str, key: str | None) -> Submission:
+    frames = new.upload or []
+    _check_frames(frames, largest=ctx.settings.server.largest_upload)
+    contents = [_sha256(frame) for frame in frames]
+    known = [content for content in contents if content is not None]
+    whole = len(known) == len(frames)
+    built = planning.upload_submission(
+        new.stack or "",
+        [(frame.name, frame.size, digest) for frame, digest in zip(frames, contents, strict=True)],
+        digest=set_digest(known, recipe=new.recipe, settings=new.settings.given()) if whole else None,
+        **_common(new, owner, key),
+    )
+    return replace(built, hold=f"{built.hold}{THEN_HELD}") if new.hold else built
+
+
+def _sha256(frame: UploadFrame) -> str | None:
+    return digests.parse(frame.digest)["sha-256"].hex() if frame.digest is not None else None
+
+
+def _check_frames(frames: Sequence[UploadFrame], *, largest: int) -> None:
+    seen: dict[str, str] = {}
+    for number, frame in enumerate(frames):
+        where = f"#/upload/{number}"
+        if frame.size > largest:
+            raise Problem(
+                "too-large",
+                f"{frame.name} has {format_size(frame.size)}; a frame may have {format_size(largest)} "
+                "(server.largest_upload).",
+                limit=largest,
+                pointer=f"{where}/size",
+            )
+        other = seen.setdefault(unicodedata.normalize("NFC", frame.name), frame.name)
+        if other is not frame.name:
+            raise _fault(f"{where}/name", f"two frames are called {other!r}; each needs a name of its own")
+        try:
+            planning.check_name(frame.name)
+        except UsageError as error:
+            raise _fault(f"{where}/name", str(error)) from error
+        try:
+            if frame.digest is not None and "sha-256" not in digests.parse(frame.digest):
+                raise ValueError("found no SHA-256; write sha-256=:BASE64:")
+        except ValueError as error:
+            raise _fault(f"{where}/digest", str(error)) from error
+
+
+def _fault(pointer: str, detail: str) -> Problem:
+    return Problem("invalid", f"{pointer}: {detail}", errors=[{"pointer": pointer, "detail": detail}])
+
+
+def _by_path(ctx: Context, new: NewJob, owner: str, key: str | None) -> Submission:
+    roots = open_folders(ctx)
+    given = [new.folder] if new.folder is not None else new.frames or []
+    places = [resolve(path, roots, base=ctx.places.inbox) for path in given]
+    listing = list_frames(places)
+    _check_ends(listing, roots)
+    first = places[0]
+    name = new.stack or (first.name if new.folder is not None else first.parent.name)
+    return planning.submission(
+        name,
+        listing.frames,
+        sources=[str(first)] if new.folder is not None else sorted({str(path.parent) for path in places}),
+        digest=_set_digest(listing, new) if new.duplicates is Duplicates.SKIP else None,
+        hold=HELD if new.hold else None,
+        **_common(new, owner, key),
+    )
+
+
+def open_folders(ctx: Context) -> tuple[Path, ...]:
+    """Real paths of the folders from which frames may be taken."""
+    places = ctx.places
+    return tuple(
+        Path(os.path.realpath(p)) for p in (places.inbox, places.uploads, *ctx.settings.server.shared)
+    )
+
+
+def resolve(text: str, roots: Sequence[Path], *, base: Path) -> Path:
+    """Where a path leads to; raises `Problem` alike where there is nothing and where it is not to be known."""
+    path = Path(os.path.realpath(base / text))
+    if any(path.is_relative_to(root) for root in roots) and path.exists():
+        return path
+    raise nowhere(text, roots)
+
+
+def nowhere(text: str, roots: Sequence[Path]) -> Problem:
+    """The answer for a path that does not exist, or not for whoever asks."""
+    folders = ", ".join(str(root) for root in roots)
+    return Problem("no-such-path", f"{text}: there is no such file or folder below {folders}.")
+
+
+def _check_ends(listing: Listing, roots: Sequence[Path]) -> None:
+    """Refuse links that lead elsewhere, and what is no file."""
+    for path in listing.frames:
+        end = Path(os.path.realpath(path))
+        if not any(end.is_relative_to(root) for root in roots) or not _is_file(end):
+            raise nowhere(str(path), roots)
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return stat.S_ISREG(path.stat().st_mode)
+    except OSError:
+        return False
+
+
+def _set_digest(listing: Listing, new: NewJob) -> str:
+    contents = [_content(path) for path in listing.frames]
+    return set_digest(contents, recipe=new.recipe, settings=new.settings.given())
+
+
+def _content(path: Path) -> str:
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
