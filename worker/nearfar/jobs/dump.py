@@ -92,7 +92,7 @@ def _program(name: str, url: sa.URL) -> list[str]:
             f"{name} is not installed, and a PostgreSQL store is copied with it; on Debian: apt-get install "
             "postgresql-client"
         )
-    shown = url.set(drivername="postgresql", password=None).render_as_string(hide_password=False)
+    shown = url._replace(drivername="postgresql", password=None).render_as_string(hide_password=False)
     return [found, "--no-password", f"--dbname={shown}"]
 
 
