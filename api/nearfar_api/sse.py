@@ -33,8 +33,7 @@ class EventStream(Response):
     def __init__(self, source: AsyncGenerator[bytes, None]) -> None:
         self.source = source
         self.status_code = 200
-        self.background = None
-        self.body = b""
+        self.background = None  # and no body, from which a length would be told
         self.init_headers(
             {
                 "content-type": "text/event-stream",
