@@ -98,7 +98,6 @@ class Lane:
             if claim is None:
                 return False
             self._began, self.claim = time.monotonic(), claim
-            log.info("%s of job %d begins", claim.kind, claim.job, extra=self._about(claim))
             self.perform(store, claim, self.leaving)
             return True
         except StoreUnreachable as error:

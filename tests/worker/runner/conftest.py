@@ -1,0 +1,47 @@
+"""Settings, folders and stores of a server that is not running, and programs that it may need."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from nearfar.jobs import Store
+from nearfar.jobs.engine import dispose
+from nearfar.places import Places, places_of
+from nearfar.server_settings import ServerSettings
+from tests.worker.jobs.postgresql import server
+from tests.worker.runner.redis_server import RedisServer, redis_server
+from tests.worker.runner.serving import settings_for, store_of
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> ServerSettings:
+    return settings_for(tmp_path / "data")
+
+
+@pytest.fixture
+def places(settings: ServerSettings) -> Places:
+    found = places_of(settings)
+    found.make()
+    return found
+
+
+@pytest.fixture
+def store(settings: ServerSettings, places: Places) -> Iterator[Store]:
+    opened = store_of(settings)
+    yield opened
+    dispose(opened.database.engine)
+
+
+@pytest.fixture
+def redis() -> Iterator[RedisServer]:
+    with redis_server() as running:
+        yield running
+
+
+@pytest.fixture(scope="session")
+def postgresql_url() -> Iterator[str]:
+    with server("-c", "fsync=off", "-c", "max_connections=150") as url:
+        yield url
