@@ -12,6 +12,7 @@ from nearfar.cli_client_http import Server, find_server
 from nearfar.cli_client_send import recipe_of
 from nearfar.cli_say import say, say_json, table, warn
 from nearfar.errors import ServerAway, ServerError
+from nearfar.progress import format_seconds
 from nearfar.settings import format_size
 
 PAGE = 200
@@ -184,12 +185,15 @@ def run_server(options: argparse.Namespace, _signals: Any) -> int:
     return 0
 
 
-def figures_of(found: Mapping[str, Any], before: str = "") -> list[str]:
-    """State and figures, one a line; those in a group under its name."""
-    lines = []
-    for name, value in found.items():
-        if isinstance(value, Mapping):
-            lines += figures_of(value, f"{before}{name} ")
-        elif not isinstance(value, list):
-            lines.append(f"{before}{name}: {'' if value is None else value}".replace("_", " "))
-    return lines
+def figures_of(found: Mapping[str, Any]) -> list[str]:
+    """State and figures of the server, one a line."""
+    jobs = ", ".join(f"{count} {state}" for state, count in found["jobs"].items() if count)
+    lines = [
+        f"server   {found['state']}, Nearfar {found['version']}",
+        f"jobs     {jobs or 'none'}",
+        f"units    {found['units']['held']} in work, {found['units']['ready']} ready",
+        f"workers  {found['workers']}, for {found['slots']} units at a time",
+    ]
+    if found.get("oldest_waiting"):
+        lines.append(f"waiting  for {format_seconds(found['oldest_waiting'])} at most")
+    return lines + [f"{name:7}  {found[name]}" for name in ("disk", "broker") if found.get(name)]

@@ -69,8 +69,11 @@ def run(options: argparse.Namespace, signals: Any) -> int:
             with progress:
                 frames = read_all(paths, progress)
                 body = wanted | {"upload": [frame.announced() for frame in frames]}
+                body.pop("hold", None)  # a job that waits for its frames is held in any case
                 job = submitted(server, body, body["upload"], again=options.again)
-                send_all(server, job["id"], frames, progress)
+                arrived = send_all(server, job["id"], frames, progress)
+            if options.hold and arrived:
+                server.post(f"/jobs/{job['id']}/hold", {"reason": "as it was sent: with --hold"})
             job = server.job(job["id"]) | {"duplicate": job.get("duplicate", False)}
         return finished(server, job, options, signals)
 
@@ -199,8 +202,8 @@ def idempotency_key(url: str, body: Mapping[str, Any], frames: object, turn: int
     return hashlib.sha256(said.encode()).hexdigest()
 
 
-def send_all(server: Server, job: int, frames: Sequence[OutFrame], progress: Progress) -> None:
-    """Send what the server does not have yet of each frame.
+def send_all(server: Server, job: int, frames: Sequence[OutFrame], progress: Progress) -> bool:
+    """Send what the server does not have yet of each frame; whether there was anything to send.
 
     Raises
     ------
@@ -223,6 +226,7 @@ def send_all(server: Server, job: int, frames: Sequence[OutFrame], progress: Pro
         sending.stand_at(at)
         if not there_yet:
             sending.run()
+    return any(entry["state"] == "expected" for entry in there.values())
 
 
 class _Sending:

@@ -40,5 +40,6 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
     lines = [[printable(cell) for cell in row] for row in (head, *rows)]
     widths = [max(len(row[k]) for row in lines) for k in range(len(head))]
     return [
-        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in lines
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in lines
     ]
