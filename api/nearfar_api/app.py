@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator
 
 from fastapi import FastAPI
 from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
 from starlette.responses import RedirectResponse
 from starlette.staticfiles import StaticFiles
 
@@ -80,8 +81,8 @@ def create_app(
     return app
 
 
-async def _first_page() -> RedirectResponse:
-    return RedirectResponse("status", status_code=307)
+async def _first_page(request: Request) -> RedirectResponse:
+    return RedirectResponse(f"{request.scope.get('root_path', '')}/status", status_code=307)
 
 
 @contextlib.asynccontextmanager

@@ -71,6 +71,8 @@ class _Passage:
         self.read = self.sent = 0
         scope["nearfar.id"] = self.id
         scope["nearfar.method"] = self.method
+        if scope.get("root_path") and scope["path"] == scope["root_path"]:  # the sub-path without its last slash
+            scope["path"] += "/"
         if self.method == "HEAD":  # RFC 9110, 9.3.2: as GET, without the content
             scope["method"] = "GET"
 
@@ -119,7 +121,7 @@ class _Passage:
         await self._send(message)
 
     async def _answer(self, problem: Problem) -> None:
-        response = problems.answer_for(problem, instance=self.id, root=self.scope.get("app_root_path", ""))
+        response = problems.answer_for(problem, instance=self.id, root=self.scope.get("root_path", ""))
         await response(self.scope, self._receive, self.send)
 
     async def _mistake(self, error: Exception) -> bool:
