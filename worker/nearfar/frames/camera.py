@@ -42,6 +42,12 @@ class CameraData:
     image_id: str | None = None
     image_number: int | None = None
     software: str | None = None  # what wrote the file, camera or program
+    bracket: str | None = (
+        None  # 'exposure', 'focus' or 'other' where the camera says that it varied something
+    )
+    drive: str | None = None  # 'single' or 'continuous'
+    shot: int | None = None  # number of the shot within a sequence, from 1
+    focus_distance: float | None = None  # m, from the maker note
 
     def taken(self) -> datetime | None:
         """The moment of exposure with its fraction, and with its zone where the camera knew it."""
@@ -74,6 +80,7 @@ def camera_data(block: ExifBlock) -> CameraData:
         image_id=_text(exif, 0xA420),
         image_number=_count(exif, 0x9211),
         software=_text(image, 0x0131),
+        bracket="exposure" if _count(exif, 0xA402) == 2 else None,  # ExposureMode 2: auto bracket
     )
 
 

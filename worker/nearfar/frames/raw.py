@@ -12,6 +12,7 @@ from contextlib import contextmanager
 import numpy as np
 import rawpy
 
+from nearfar.errors import FrameRefused
 from nearfar.frames.camera import camera_data
 from nearfar.frames.colour import srgb_profile
 from nearfar.frames.exif import ExifBlock, block_from, block_from_bytes
@@ -60,15 +61,15 @@ def looks_raw(file: FrameFile, head: bytes) -> bool:
         return True
     if head[8:10] == b"CR" or file.path.suffix.lower() in SUFFIXES:
         return True
-    directories = _directories(file)
-    return any(DNG_VERSION in tags for tags in directories[:1]) or any(
+    found = directories(file)
+    return any(DNG_VERSION in tags for tags in found[:1]) or any(
         tags[PHOTOMETRIC].integers()[:1] in ([_SENSOR_DATA[0]], [_SENSOR_DATA[1]])
-        for tags in directories[1:]
+        for tags in found[1:]
         if PHOTOMETRIC in tags
     )
 
 
-def _directories(file: FrameFile) -> list[Tags]:
+def directories(file: FrameFile) -> list[Tags]:
     """All tag directories of a TIFF-like file, sub-directories included."""
     form = read_form(file.peek)
     todo = [form.first] if form else []
@@ -93,7 +94,7 @@ def _check_complete(file: FrameFile) -> None:
     """
     if file.peek(2, 2) not in _TIFF_MAGIC:
         return
-    for tags in _directories(file):
+    for tags in directories(file):
         for where, length in ((273, 279), (324, 325), (513, 514)):
             offsets = tags[where].integers() if where in tags else []
             sizes = tags[length].integers() if length in tags else []
@@ -183,6 +184,16 @@ def _boxes(file: FrameFile, at: int, end: int) -> Iterator[tuple[bytes, int, int
             return
         yield head[4:8], start, at + size
         at += size
+
+
+def embedded_jpeg(file: FrameFile) -> bytes | None:
+    """The picture that the camera developed into a raw file, as LibRaw finds it; None where there is none."""
+    try:
+        with _libraw(file) as opened:
+            found = opened.extract_thumb()
+    except (FrameRefused, rawpy.LibRawError):
+        return None
+    return bytes(found.data) if found.format == rawpy.ThumbFormat.JPEG else None
 
 
 def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Samples:
