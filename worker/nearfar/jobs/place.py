@@ -76,16 +76,19 @@ def refuse_network(folder: Path, *, root: Path = Path("/"), magic: int | None = 
     StoreError
         With the folder, the file system found, and what to do.
     """
-    number = filesystem_magic(folder) if magic is None else magic
-    kind = mount_type(folder, root)
-    name = NETWORK_MAGIC.get(number)
-    if name is None and NETWORK_TYPES.fullmatch(kind):
-        name = kind
+    name = network_name(folder, root=root, magic=magic)
     if name is not None:
         raise StoreError(
             f"job store in {folder}: found {name}, a file system shared with other machines; expected a disk of this "
             "machine. Choose another folder for the store, or use PostgreSQL: postgresql://user@host/database"
         )
+
+
+def network_name(folder: Path, *, root: Path = Path("/"), magic: int | None = None) -> str | None:
+    """Name of the file system of a folder where that is shared over a network; parameters as `refuse_network`."""
+    name = NETWORK_MAGIC.get(filesystem_magic(folder) if magic is None else magic)
+    kind = mount_type(folder, root)
+    return kind if name is None and NETWORK_TYPES.fullmatch(kind) else name
 
 
 def filesystem_magic(folder: Path) -> int:
@@ -103,17 +106,22 @@ def filesystem_magic(folder: Path) -> int:
 
 def mount_type(folder: Path, root: Path = Path("/")) -> str:
     """Type of the file system by the table of mounts, e.g. ``'ext4'`` or ``'fuse.sshfs'``; empty if not known."""
+    return mount_of(folder, root)[1]
+
+
+def mount_of(folder: Path, root: Path = Path("/")) -> tuple[str, str]:
+    """Where the file system of a folder is mounted, and its type; empty texts if not known."""
     try:
         table = (root / "proc/self/mountinfo").read_text(encoding="utf-8", errors="surrogateescape")
     except OSError:
-        return ""
-    best, found = -1, ""
+        return "", ""
+    best, found = -1, ("", "")
     for line in table.splitlines():
         before, _, after = line.partition(" - ")
         point = Path(re.sub(r"\\([0-7]{3})", lambda match: chr(int(match[1], 8)), before.split(" ")[4]))
         # A later line covers an earlier one at the same place.
         if len(point.parts) >= best and folder.resolve().is_relative_to(point):
-            best, found = len(point.parts), after.split(" ")[0]
+            best, found = len(point.parts), (str(point), after.split(" ")[0])
     return found
 
 

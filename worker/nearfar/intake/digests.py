@@ -1,0 +1,88 @@
+"""Digests of frames and of sets of frames; those of files are kept, so that a restart does not read all of them again."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from nearfar.intake.ledger import Ledger
+from nearfar.intake.settling import Mark
+
+PIECE = 4 << 20
+MOST = 200_000
+"""Digests kept; the oldest go first."""
+
+
+def set_digest(contents: Iterable[str], *, recipe: str, settings: Mapping[str, Any]) -> str:
+    """Digest of a set: the same frames, in any order and under any names, with the same recipe and settings.
+
+    Parameters
+    ----------
+    contents
+        SHA-256 of each frame, in hexadecimal digits.
+    """
+    said = json.dumps([sorted(contents), recipe, dict(settings)], sort_keys=True)
+    return hashlib.sha256(said.encode()).hexdigest()
+
+
+def content_digest(path: Path | str, mark: Mark) -> str | None:
+    """SHA-256 of a file, in hexadecimal digits; None where it is not, or no longer, the file of this mark.
+
+    Raises
+    ------
+    OSError
+    """
+    digest = hashlib.sha256()
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    with open(descriptor, "rb", buffering=0) as file:
+        if Mark.of(os.fstat(descriptor)) != mark:
+            return None
+        while piece := file.read(PIECE):
+            digest.update(piece)
+        if Mark.of(os.fstat(descriptor)) != mark:
+            return None
+    return digest.hexdigest()
+
+
+class Digests:
+    """Digests by device, inode, size and both time stamps, kept in a file."""
+
+    def __init__(self, file: Path) -> None:
+        self._ledger = Ledger(file, durable=False)
+        self.read = 0
+        """Files that were read, since this was opened."""
+
+    def known(self, mark: Mark) -> str | None:
+        """The digest of a file that was read before and has not changed since."""
+        found = self._ledger.records.get(_key(mark))
+        return found if isinstance(found, str) else None
+
+    def of(self, path: Path | str, mark: Mark) -> str | None:
+        """Digest of a file, read where it is not known; None where it changed while it was read.
+
+        Raises
+        ------
+        OSError
+        """
+        found = self.known(mark)
+        if found is not None:
+            return found
+        self.read += 1
+        digest = content_digest(path, mark)
+        if digest is not None:
+            self._ledger.put({_key(mark): digest})
+            self._forget()
+        return digest
+
+    def _forget(self) -> None:
+        if len(self._ledger.records) > MOST:
+            oldest = list(self._ledger.records)[: MOST // 10]
+            self._ledger.put(dict.fromkeys(oldest))
+
+
+def _key(mark: Mark) -> str:
+    return f"{mark.device} {mark.inode} {mark.size} {mark.mtime_ns} {mark.ctime_ns}"

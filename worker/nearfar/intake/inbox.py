@@ -1,0 +1,312 @@
+"""The watched folders: what lies in them, how far each stack has come, and which are complete.
+
+`Inbox.look` looks at everything once. It never changes a file, and knows no job: the runner makes jobs of the arrivals
+and tells `Memory` about them.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import time
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from nearfar.errors import InputRefused
+from nearfar.intake.digests import Digests
+from nearfar.intake.following import Contents, Follower, Processes
+from nearfar.intake.listing import natural
+from nearfar.intake.memory import Known, Memory
+from nearfar.intake.names import EXPECT, READY, WISHES, sorter, stack_name
+from nearfar.intake.scanning import Folder, said, scan
+from nearfar.intake.settling import Mark, Patience, Stage
+from nearfar.intake.state import Entry, FolderState, read_state
+from nearfar.intake.wishes import Wishes, read_expected, read_wishes
+
+__all__ = ["Arrival", "Found", "Inbox", "Look", "Watched", "read_state"]
+
+READING = 2.0
+"""Seconds of reading for digests in one look."""
+AWAY = {errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENXIO, errno.ESTALE, errno.EIO, errno.ENOTCONN}
+AWAY |= {errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ETIMEDOUT}
+"""What the system says of a share that is gone."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Watched:
+    """A folder to watch, and what holds for the stacks in it unless they say otherwise."""
+
+    path: str
+    wishes: Wishes = field(default_factory=Wishes)
+    problem: str | None = None
+    """Why it may not be watched at all."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Arrival:
+    """A stack that is complete, or can never be."""
+
+    path: str
+    source: str
+    stack: str
+    loose: bool
+    contents: Contents
+    files: Mapping[str, Mark]
+    """By name, all pictures of the folder, whether they are frames of the stack or not."""
+    said: Wishes
+    """What the folder says."""
+    wishes: Wishes
+    """That, and what holds for the watched folder."""
+    refused: str | None
+    """Why it can never become a picture."""
+
+
+@dataclass(kw_only=True)
+class Found:
+    """A stack that was seen: on its way, complete, or taken before (``known``) with nothing new in it."""
+
+    entry: Entry
+    arrival: Arrival | None = None
+    known: Known | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """All that was seen at once."""
+
+    folders: tuple[FolderState, ...]
+    found: tuple[Found, ...]
+    hurry: bool
+    """There is more to read: look again at once."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Place:
+    """Where a stack lies."""
+
+    root: Watched
+    folder: Folder
+    settings: tuple[Path, ...]
+    """Files with wishes, from the watched folder down."""
+    share: str | None
+    now: float
+
+
+class Inbox:
+    """Follows all stacks in the watched folders.
+
+    Parameters
+    ----------
+    watched
+        The folders.
+    rules
+        How long to wait.
+    memory, digests
+        What was taken, and what was read before.
+    ignore
+        Patterns of names that are no frames.
+    excluded
+        Folders not to be looked into.
+    share
+        Why writers to a folder cannot be seen from this machine; None where they can.
+    """
+
+    def __init__(
+        self,
+        watched: Sequence[Watched],
+        *,
+        rules: Patience,
+        memory: Memory,
+        digests: Digests,
+        ignore: Sequence[str] = (),
+        excluded: Collection[str] = (),
+        share: Callable[[str], str | None] = lambda folder: None,
+    ) -> None:
+        self.watched = tuple(watched)
+        self.memory = memory
+        self.digests = digests
+        self._rules = rules
+        self._sort = sorter(tuple(ignore))
+        self._excluded = frozenset(excluded)
+        self._share = share
+        self._processes = Processes()
+        self._followers: dict[str, Follower] = {}
+        self._followed: set[str] = set()
+        self._last: dict[str, list[Found]] = {}
+        self._mounted: set[str] = set()
+        self._until = 0.0
+        self._hurry = False
+
+    def look(self, now: float) -> Look:
+        """Look at everything. ``now`` is the time of a monotonic clock."""
+        self._until, self._hurry = time.monotonic() + READING, False
+        self._followed = set()
+        folders: list[FolderState] = []
+        for root in self.watched:
+            problem = root.problem or self._look_at(root, now)
+            folders.append(FolderState(path=root.path, problem=problem))
+            if problem is not None:
+                self._keep_as_it_was(root.path, problem)
+        for key in set(self._followers) - self._followed:
+            del self._followers[key]
+        found = [found for root in self.watched for found in self._last.get(root.path, ())]
+        return Look(folders=tuple(folders), found=tuple(found), hurry=self._hurry)
+
+    def _keep_as_it_was(self, root: str, problem: str) -> None:
+        """One message for the folder; what was known of its stacks stays, what was on its way waits."""
+        inside = root.rstrip("/") + "/"
+        self._followed |= {key for key in self._followers if key == root or key.startswith(inside)}
+        kept = []
+        for found in self._last.get(root, ()):
+            if found.known is None and found.entry.state != "ignored":
+                entry = replace(found.entry, state="waiting", why="its watched folder is away", seconds=None)
+                found = Found(entry=entry)
+            kept.append(found)
+        self._last[root] = kept
+
+    def _look_at(self, root: Watched, now: float) -> str | None:
+        """Look at one watched folder; what is wrong with it."""
+        try:
+            if os.path.ismount(root.path):
+                self._mounted.add(root.path)
+            elif root.path in self._mounted:
+                return "the share is not mounted; its stacks wait until it is back"
+            folders = list(scan(root.path, sort=self._sort, excluded=self._excluded))
+        except OSError as error:
+            if error.errno in AWAY:
+                return f"the folder is not there: {said(error)}; its stacks wait until it is back"
+            return f"the folder cannot be read: {said(error)}; change its permissions"
+        share = self._share(root.path)
+        settings = {folder.parts: Path(folder.path, WISHES) for folder in folders if WISHES in folder.ours}
+        found: list[Found] = []
+        for folder in folders:
+            above = [folder.parts[:n] for n in range(len(folder.parts) + 1)] if settings else []
+            place = _Place(
+                root=root,
+                folder=folder,
+                settings=tuple(settings[parts] for parts in above if parts in settings),
+                share=share,
+                now=now,
+            )
+            found += self._in_folder(place) if folder.parts else self._loose(place)
+        self._last[root.path] = found
+        return None
+
+    def _in_folder(self, place: _Place) -> Iterator[Found]:
+        """What there is to say of a folder below a watched one: its frames are one stack."""
+        folder = place.folder
+        entry = Entry(
+            path=folder.path,
+            stack=stack_name(folder.parts),
+            state="arriving",
+            why="",
+            frames=len(folder.frames),
+            ignored=folder.ignored,
+        )
+        known = self.memory.known.get(folder.path)
+        if folder.problem:
+            entry.state, entry.why = "waiting", folder.problem
+            yield Found(entry=entry)
+        elif folder.frames or folder.temporary or folder.ours.keys() & {EXPECT, READY}:
+            yield self._follow(place, entry, known, key=folder.path)
+        elif known is not None and known.job is not None:
+            yield Found(entry=entry, known=known)
+        elif folder.ignored:
+            entry.state, entry.why = "ignored", "there is no frame in it"
+            yield Found(entry=entry)
+
+    def _loose(self, place: _Place) -> Iterator[Found]:
+        """Frames in the watched folder itself: what settles together is one stack, and stays it."""
+        folder = place.folder
+        rest = dict(folder.frames)
+        for known in self.memory.loose(folder.path):
+            own = {name: mark for name, mark in rest.items() if known.has(name, mark)}
+            if known.refused and not known.same({n: m for n, m in rest.items() if n in known.files}):
+                continue  # something of it changed: all of it is worth another look
+            rest = {name: mark for name, mark in rest.items() if name not in own}
+            entry = Entry(path=known.path, stack=known.stack, state="arriving", why="", frames=len(own))
+            if known.job is not None:
+                yield Found(entry=entry, known=known)
+            elif own:  # the watch was stopped when it was about to be taken
+                group = replace(folder, frames=own, temporary={}, ours={}, side_cars={}, ignored=[])
+                yield self._follow(replace(place, folder=group), entry, None, key=known.path)
+        first = min(rest, key=natural, default="")
+        entry = Entry(
+            path=str(Path(folder.path, first)) if first else folder.path,
+            stack=Path(folder.path).name,
+            state="ignored",
+            why="these are no frames",
+            frames=len(rest),
+            ignored=folder.ignored,
+        )
+        if rest or folder.temporary:
+            entry.state = "arriving"
+            pending = replace(place, folder=replace(folder, frames=rest))
+            yield self._follow(pending, entry, self.memory.known.get(entry.path), key=folder.path)
+        elif folder.ignored:
+            yield Found(entry=entry)
+
+    def _follow(self, place: _Place, entry: Entry, known: Known | None, *, key: str) -> Found:
+        """How far a stack has come, unless nothing of it is new."""
+        folder = place.folder
+        try:
+            said = read_wishes(place.settings)
+            ours = folder.ours
+            entry.expected = read_expected(Path(folder.path, EXPECT)) if EXPECT in ours else None
+        except InputRefused as error:
+            entry.state, entry.why = "waiting", str(error)
+            return Found(entry=entry)
+        if known is not None and known.job is not None and known.same_as(folder.frames, said):
+            return Found(entry=entry, known=known)
+        self._followed.add(key)
+        follower = self._followers.setdefault(key, Follower(self._rules, self._processes))
+        verdict = follower.look(
+            place.now, folder, expected=entry.expected, ready=READY in ours, share=place.share
+        )
+        entry.why, entry.seconds = verdict.why, verdict.seconds
+        if verdict.stage in (Stage.ARRIVING, Stage.SETTLING):
+            entry.state = "arriving" if verdict.stage is Stage.ARRIVING else "settling"
+            return Found(entry=entry)
+        return self._complete(place, entry, said, follower, verdict.why if verdict.faults else None)
+
+    def _complete(
+        self, place: _Place, entry: Entry, said: Wishes, follower: Follower, refused: str | None
+    ) -> Found:
+        folder = place.folder
+        contents = follower.contents(folder, self.digests, until=self._until)
+        if not isinstance(contents, Contents):
+            entry.state, entry.seconds = "settling", None
+            entry.why = (
+                "a file changed while it was read" if contents is None else f"{contents} files to be read"
+            )
+            self._hurry |= contents is not None
+            return Found(entry=entry)
+        entry.ignored = [*entry.ignored, *contents.passed_over]
+        entry.frames = len(contents.frames)
+        if not contents.frames:
+            entry.state, entry.why, entry.seconds = "ignored", "only results of Nearfar, no frames", None
+            return Found(entry=entry)
+        loose = not folder.parts
+        if loose:
+            entry.stack, entry.path = _name_of_loose(contents), contents.frames[0]
+        arrival = Arrival(
+            path=entry.path,
+            source=folder.path,
+            stack=entry.stack,
+            loose=loose,
+            contents=contents,
+            files=folder.frames,
+            said=said,
+            wishes=said.over(place.root.wishes),
+            refused=refused,
+        )
+        return Found(entry=entry, arrival=arrival)
+
+
+def _name_of_loose(contents: Contents) -> str:
+    """After the time of the first frame, where every frame tells its own; else after its name."""
+    first = contents.frames[0]
+    header = contents.headers.get(first)
+    taken = header.camera.taken() if header is not None else None
+    return f"{taken:%Y-%m-%d-%H%M%S}" if taken else stack_name([Path(first).stem])

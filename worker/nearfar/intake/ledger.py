@@ -1,0 +1,77 @@
+"""A small file of records, one a line, that only grows: what was written stays, a torn last line is left out.
+
+The last record under a key counts. Opening it writes it anew where most of it is outdated.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from nearfar.frames.whole import whole_file
+
+SLACK = 1000
+"""Outdated lines that are borne before the file is written anew."""
+
+
+class Ledger:
+    """Records by key; each is a small mapping that JSON can hold, or None for one that was struck out."""
+
+    def __init__(self, file: Path, *, durable: bool = True) -> None:
+        self.file = file
+        self.durable = durable
+        self.records: dict[str, Any] = {}
+        lines = self._read()
+        if lines > 2 * len(self.records) + SLACK:
+            self._write_anew()
+
+    def _read(self) -> int:
+        try:
+            raw = self.file.read_bytes()
+        except FileNotFoundError:
+            return 0
+        lines = raw.split(b"\n")
+        for line in lines:
+            try:
+                key, record = json.loads(line)
+            except (ValueError, TypeError):
+                continue
+            if not isinstance(key, str):
+                continue
+            self.records.pop(key, None)
+            if record is not None:
+                self.records[key] = record
+        if raw and not raw.endswith(b"\n"):
+            self._append("\n")  # so that the torn line spoils no other
+        return len(lines)
+
+    def put(self, records: Mapping[str, Any]) -> None:
+        """Keep these; they are on the disk when this returns, if the ledger is a durable one.
+
+        Raises
+        ------
+        OSError
+        """
+        self._append("".join(_line(key, record) for key, record in records.items()))
+        for key, record in records.items():
+            self.records.pop(key, None)
+            if record is not None:
+                self.records[key] = record
+
+    def _append(self, text: str) -> None:
+        with open(self.file, "a", encoding="ascii") as file:
+            file.write(text)
+            file.flush()
+            if self.durable:
+                os.fsync(file.fileno())
+
+    def _write_anew(self) -> None:
+        with whole_file(self.file) as temporary, open(temporary, "w", encoding="ascii") as file:
+            file.writelines(_line(key, record) for key, record in self.records.items())
+
+
+def _line(key: str, record: object) -> str:
+    return json.dumps([key, record], separators=(",", ":")) + "\n"

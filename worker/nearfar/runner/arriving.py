@@ -1,0 +1,183 @@
+"""Stacks that are complete become jobs: each once, whatever is stopped in between.
+
+What was taken is remembered before and after it is given to the store. Where the watch was stopped between the two,
+the store is asked for a job of the same set from the same folder.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from nearfar.errors import IllegalTransition, InputRefused, NearfarError, RecipeRefused
+from nearfar.intake.digests import set_digest
+from nearfar.intake.inbox import Arrival, Found
+from nearfar.intake.memory import Known, Memory, trace
+from nearfar.jobs import Duplicates, Job, JobQuery, JobState, Store, Submission
+from nearfar.merge import recipe as recipes
+
+log = logging.getLogger(__name__)
+
+WHO = "watch"
+MOST = 500
+"""Jobs of one set that are looked at."""
+GIVEN_UP = (JobState.FAILED, JobState.CANCELLED)
+
+MakeSubmission = Callable[..., Submission]
+"""`planning.submission`."""
+
+
+class Taker:
+    """Makes jobs of arrivals.
+
+    Parameters
+    ----------
+    owner, recipe
+        Of stacks that come without.
+    policy
+        What to do with a set that was given before.
+    submission
+        Plans the work.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        memory: Memory,
+        *,
+        owner: str,
+        recipe: str,
+        policy: Duplicates,
+        submission: MakeSubmission,
+    ) -> None:
+        self.store = store
+        self.memory = memory
+        self._owner = owner
+        self._recipe = recipe
+        self._policy = policy
+        self._submission = submission
+
+    def take(self, found: Found) -> Known | None:
+        """Make a job of an arrival, or find the one it has; None where its folder says what cannot be.
+
+        Raises
+        ------
+        StoreError, OSError
+            Nothing is lost: it is offered again.
+        """
+        arrival = found.arrival
+        if arrival is None:
+            return found.known
+        try:
+            recipe, settings = self._checked(arrival)
+        except InputRefused as error:
+            found.entry.state, found.entry.why, found.entry.seconds = "waiting", str(error), None
+            return None
+        owner = arrival.wishes.owner or self._owner
+        digest = set_digest(arrival.contents.digests.values(), recipe=recipe, settings=settings)
+        before = self.memory.known.get(arrival.path)
+        known = self._known(arrival, digest)
+        job, duplicate = self._there_already(arrival, digest, owner, before)
+        if job is not None:
+            told = self._told_of_same(job, before) if duplicate else before.told if before else None
+            return self.memory.keep(replace(known, job=job.id, duplicate=duplicate, told=told))
+        self.memory.keep(known)
+        submitted = self.store.submit(
+            self._submission(
+                arrival.stack,
+                [Path(path) for path in arrival.contents.frames],
+                owner=owner,
+                recipe=recipe,
+                settings=settings,
+                priority=arrival.wishes.priority or 0,
+                sources=(arrival.source,),
+                digest=digest,
+                duplicates=Duplicates.AGAIN,  # decided above, with what is known of this folder
+                refused=("input", arrival.refused) if arrival.refused else None,
+            ),
+            who=WHO,
+        )
+        log.info(
+            "%s became job %d", arrival.path, submitted.job, extra={"action": "taken", "job": submitted.job}
+        )
+        told = self._told_of_growth(submitted.job, arrival, before)
+        return self.memory.keep(replace(known, job=submitted.job, told=told))
+
+    def _checked(self, arrival: Arrival) -> tuple[str, dict[str, Any]]:
+        """Recipe and settings that were asked for. Raises `InputRefused`."""
+        name, reference = arrival.wishes.recipe or self._recipe, arrival.wishes.reference
+        try:
+            recipes.load(name)
+        except RecipeRefused as error:
+            raise InputRefused(f"recipe of {arrival.source}: {error}") from error
+        if reference is None:
+            return name, {}
+        names = {Path(path).name for path in arrival.contents.frames}
+        if reference not in names:
+            raise InputRefused(
+                f"{arrival.source}: the reference frame {reference} of its nearfar.toml is not in it; expected the name "
+                f"of one of its {len(names)} frames, like {min(names)}"
+            )
+        return name, {"reference": reference}
+
+    def _known(self, arrival: Arrival, digest: str) -> Known:
+        contents = arrival.contents
+        return Known(
+            path=arrival.path,
+            source=arrival.source,
+            stack=arrival.stack,
+            files={name: trace(mark) for name, mark in arrival.files.items()},
+            digest=digest,
+            digests={Path(path).name: digest for path, digest in contents.digests.items()},
+            companions=tuple(Path(path).name for path in contents.companions),
+            wishes=arrival.said.said(),
+            loose=arrival.loose,
+            refused=arrival.refused is not None,
+        )
+
+    def _there_already(
+        self, arrival: Arrival, digest: str, owner: str, before: Known | None
+    ) -> tuple[Job | None, bool]:
+        """The job that this set has, and whether that came from another place or an earlier time."""
+        page = self.store.jobs(JobQuery(owner=owner, digest=digest, limit=MOST))
+        own = [job for job in page.jobs if arrival.source in job.sources]
+        if own and (before is None or before.job is None or own[0].id > before.job):
+            return own[0], False  # the watch was stopped before it could remember that
+        if before is not None and before.digest == digest and _all_the_same(arrival, before):
+            same = [job for job in page.jobs if job.id == before.job]
+            if same:
+                return same[0], before.duplicate
+        good = [job for job in page.jobs if job.state not in GIVEN_UP]
+        if good and self._policy is Duplicates.SKIP and arrival.refused is None:
+            return good[0], True
+        return None, False
+
+    def _told_of_same(self, job: Job, before: Known | None) -> str:
+        where = ", ".join(job.sources) or "an upload"
+        return f"the same frames as job {job.id}, which came from {where}"
+
+    def _told_of_growth(self, job: int, arrival: Arrival, before: Known | None) -> str | None:
+        """What is to be said where a set lay here before; work on a part of what is here now is of no use."""
+        if before is None or before.job is None or before.path != arrival.path:
+            return None
+        kept = sum(before.has(name, mark) for name, mark in arrival.files.items())
+        more = len(arrival.files) - kept
+        if kept < len(before.files) or not more:
+            return f"other frames than those of job {before.job}, which lay here before"
+        count = f"{more} frame{'s' if more > 1 else ''} more than job {before.job} had"
+        try:
+            if self.store.job(before.job).state in (JobState.WAITING, JobState.RUNNING, JobState.HELD):
+                reason = f"{count.replace(f'job {before.job}', 'it')} arrived; job {job} has all of them"
+                self.store.cancel(before.job, who=WHO, reason=reason)
+        except (IllegalTransition, NearfarError) as error:
+            log.info("job %d goes on: %s", before.job, error)
+        return count
+
+
+def _all_the_same(arrival: Arrival, before: Known) -> bool:
+    """Whether these are the very files that were taken before, and no copies of them that came later."""
+    names: Mapping[str, Any] = {Path(path).name: None for path in arrival.contents.frames}
+    return all(before.has(name, arrival.files[name]) for name in names)

@@ -1,0 +1,251 @@
+"""The process that watches folders: ``python -m nearfar.runner.watching``.
+
+It scans, makes jobs of stacks that are complete, tells in ``state/inbox.json`` how each stands and why, and moves
+originals where the settings ask for that. One runs for each data folder; a second one waits until the first is gone.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import logging
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from nearfar.errors import StoreError
+from nearfar.intake.digests import Digests
+from nearfar.intake.events import Events
+from nearfar.intake.inbox import Found, Inbox, Look
+from nearfar.intake.memory import Memory
+from nearfar.intake.settling import Patience
+from nearfar.intake.state import InboxState, StateWriter
+from nearfar.jobs import Duplicates, Store
+from nearfar.places import Places, places_of
+from nearfar.runner import beats, logs, planning
+from nearfar.runner.arriving import MakeSubmission, Taker
+from nearfar.runner.disk import read_disk
+from nearfar.runner.folders import excluded_folders, watched_folders, why_share
+from nearfar.runner.hints import Hinter
+from nearfar.runner.moving import Mover
+from nearfar.runner.opening import open_when_there
+from nearfar.runner.standing import Standings
+from nearfar.server_settings import ServerSettings, load_server
+
+log = logging.getLogger(__name__)
+
+SHARE = 0.003
+"""Part of a processor that scanning may take while nothing moves: the scan rests the longer, the more there is."""
+LONGEST_REST = 30.0
+"""Seconds between two scans at most."""
+SIGN = 5.0
+"""Seconds between two signs of life."""
+MOVING = ("arriving", "settling")
+CAREFUL = 0.02
+"""Seconds that are always rested."""
+
+
+def make_inbox(settings: ServerSettings, places: Places, memory: Memory) -> Inbox:
+    """The watched folders by the settings."""
+    table = settings.inbox
+    watched = watched_folders(settings, places)
+    return Inbox(
+        watched,
+        rules=Patience(quiet=table.quiet, quiet_unseen=table.quiet_unseen, patience=table.patience),
+        memory=memory,
+        digests=Digests(places.state / "digests"),
+        ignore=table.ignore,
+        excluded=excluded_folders(watched),
+        share=why_share,
+    )
+
+
+def open_memory(places: Places) -> Memory:
+    """What is remembered of stacks."""
+    return Memory.open(places.state / "stacks")
+
+
+class Watch:
+    """Looks at the watched folders, and does what follows.
+
+    Parameters
+    ----------
+    kick
+        Called when there is a new job.
+    submission
+        Plans a job; `planning.submission`.
+    clock
+        Monotonic seconds.
+    """
+
+    def __init__(
+        self,
+        settings: ServerSettings,
+        places: Places,
+        store: Store,
+        *,
+        kick: Callable[[], None] = lambda: None,
+        submission: MakeSubmission = planning.submission,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.places = places
+        self.memory = open_memory(places)
+        self.inbox = make_inbox(settings, places, self.memory)
+        self.standings = Standings(store)
+        self._taker = Taker(
+            store,
+            self.memory,
+            owner=settings.server.owner,
+            recipe=settings.inbox.recipe,
+            policy=Duplicates(settings.inbox.duplicates),
+            submission=submission,
+        )
+        self._mover = Mover(self.memory, places.moved) if settings.inbox.after == "move" else None
+        self._kick = kick
+        self._clock = clock
+        self._scan = settings.inbox.scan
+        self._writer = StateWriter(places)
+        self._state = InboxState()
+
+    def look(self) -> float:
+        """Look once; seconds after which to look again."""
+        began = time.thread_time()
+        look = self.inbox.look(self._clock())
+        try:
+            self._act(look)
+        except StoreError as error:
+            self._wait_for(look, f"the job store does not answer: {error}")
+        self._state = InboxState(folders=look.folders, entries=[found.entry for found in look.found])
+        self.tell()
+        if look.hurry:
+            return CAREFUL
+        if any(found.entry.state in MOVING or found.arrival for found in look.found):
+            return self._scan
+        return max(self._scan, min(LONGEST_REST, (time.thread_time() - began) / SHARE))
+
+    def tell(self) -> None:
+        """Write the state, where it changed or somebody may wonder whether we live."""
+        try:
+            self._writer.write(self._state, now=self._clock(), wall=time.time())
+        except OSError as error:
+            log.warning("the state of the watched folders cannot be written: %s", error)
+
+    def _act(self, look: Look) -> None:
+        """Take what is complete, and tell how the rest stands."""
+        self.standings.refresh()
+        pause = read_disk(self.places)
+        for found in look.found:
+            if found.arrival is not None and pause.low:
+                _waits(found, f"paused: {pause.reason}")
+            elif found.arrival is not None:
+                self._take(found)
+            if found.known is not None and self._mover is not None and found.known.job is not None:
+                found.known = self._mover.move(found.known, self.standings.of(found.known.job))
+            self.standings.tell(found)
+
+    def _take(self, found: Found) -> None:
+        try:
+            found.known = self._taker.take(found)
+        except OSError as error:
+            _waits(found, f"it cannot be remembered: {error}")
+            return
+        if found.known is not None:
+            found.arrival = None
+            self._kick()
+
+    def _wait_for(self, look: Look, reason: str) -> None:
+        for found in look.found:
+            if found.arrival is not None:
+                _waits(found, reason)
+            elif found.known is not None and not found.entry.why:
+                found.entry.job, found.entry.state = found.known.job, "queued"
+                found.entry.why = f"job {found.known.job}; {reason}"
+
+
+def _waits(found: Found, reason: str) -> None:
+    found.entry.state, found.entry.why, found.entry.seconds = "waiting", reason, None
+
+
+def run(watch: Watch, stop: threading.Event, *, scan: float) -> None:
+    """Look again and again until told to stop; events of the file system cut a long rest short."""
+    wake = threading.Event()
+    events = [Events(folder.path, wake.set) for folder in watch.inbox.watched if folder.problem is None]
+    for listener in events:
+        listener.start()
+    try:
+        while not stop.is_set():
+            beats.beat()
+            began = time.monotonic()
+            wake.clear()
+            rest = watch.look()
+            _rest(watch, stop, wake, began=began, rest=rest, scan=scan)
+    finally:
+        for listener in events:
+            listener.stop()
+
+
+def _rest(
+    watch: Watch, stop: threading.Event, wake: threading.Event, *, began: float, rest: float, scan: float
+) -> None:
+    """Wait for the next look, with signs of life."""
+    while not stop.is_set():
+        due = began + (min(rest, scan) if wake.is_set() else rest)
+        left = due - time.monotonic()
+        if left <= 0:
+            return
+        waiter = stop if wake.is_set() else wake
+        waiter.wait(min(left, SIGN))
+        beats.beat()
+        watch.tell()
+
+
+@contextmanager
+def alone(places: Places, stop: threading.Event) -> Iterator[bool]:
+    """Wait until no other watch works on this data folder; False where told to stop before."""
+    descriptor = os.open(places.state / "watch.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    try:
+        told = False
+        while not stop.is_set():
+            beats.beat()
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if not told:
+                    log.warning("another watch works on %s; waiting until it is gone", places.data)
+                told = True
+                stop.wait(2.0)
+            except OSError as error:  # some network file systems know no locks
+                log.warning("whether another watch works on %s cannot be told: %s", places.data, error)
+                break
+        yield not stop.is_set()
+    finally:
+        os.close(descriptor)
+
+
+def main() -> int:
+    """By the settings of the environment."""
+    logs.set_up("watch")
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    settings = load_server()
+    places = places_of(settings)
+    places.make()
+    with alone(places, stop) as chosen:
+        store = open_when_there(settings, places, leaving=stop.is_set, waiting=beats.beat) if chosen else None
+        if store is None:
+            return 0
+        hinter = Hinter(settings, places, store)
+        hinter.start()
+        try:
+            run(Watch(settings, places, store, kick=hinter.kick), stop, scan=settings.inbox.scan)
+        finally:
+            hinter.stop()
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
