@@ -11,9 +11,12 @@ from nearfar.jobs import Store
 from nearfar.jobs.engine import dispose
 from nearfar.places import Places, places_of
 from nearfar.server_settings import ServerSettings
+from tests.acceptance.command import lay
+from tests.scenes import Scene, render
 from tests.worker.jobs.postgresql import server
 from tests.worker.runner.redis_server import RedisServer, redis_server
 from tests.worker.runner.serving import settings_for, store_of
+from tests.worker.runner.workbench import Bench
 
 
 @pytest.fixture
@@ -45,3 +48,23 @@ def redis() -> Iterator[RedisServer]:
 def postgresql_url() -> Iterator[str]:
     with server("-c", "fsync=off", "-c", "max_connections=150") as url:
         yield url
+
+
+@pytest.fixture(scope="session")
+def small() -> Scene:
+    """Three frames of 160 x 120 pixels."""
+    return render("occlusion", frames=3, size=(160, 120), seed=6)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    """A server without processes."""
+    made = Bench.at(tmp_path / "data")
+    yield made
+    dispose(made.store.database.engine)
+
+
+@pytest.fixture
+def frames(bench: Bench, small: Scene) -> list[Path]:
+    """The small scene's frames in its inbox."""
+    return lay(small.frames, bench.places.inbox / "moss", format="jpeg")

@@ -62,7 +62,8 @@ class Holding:
         self.leaving = leaving
         self.progress = 0.0
         self.lease = store.database.rules.lease
-        self._why: Why | None = None
+        self.why: Why | None = None
+        """Why the work is to stop."""
         self._end = threading.Event()
         self._began = self._heard = self._beaten = time.monotonic()
         self._until = self._began + claim.deadline - claim.lease_until + self.lease
@@ -80,10 +81,10 @@ class Holding:
 
     def check(self) -> None:
         """Raise `Stopped` where the work is to end."""
-        if self._why is None and self.leaving():
-            self._why = Why.LEAVING
-        if self._why is not None:
-            raise Stopped(self._why)
+        if self.why is None and self.leaving():
+            self.why = Why.LEAVING
+        if self.why is not None:
+            raise Stopped(self.why)
 
     def tell(self, call: Callable[[], T]) -> T:
         """Say something to the store, again and again while it does not answer, for as long as the lease.
@@ -147,4 +148,4 @@ class Holding:
             self._stop(Why.HANDED_BACK)
 
     def _stop(self, why: Why) -> None:
-        self._why = self._why or why
+        self.why = self.why or why

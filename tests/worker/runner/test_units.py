@@ -1,0 +1,213 @@
+"""Units of a job make the picture of ``nearfar merge``, whoever does which of them, and nothing twice."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from nearfar.jobs import FrameState, UnitKind
+from nearfar.merge.keys import file_digest
+from nearfar.runner import loading, weights
+from nearfar.runner.planning import again
+from tests.acceptance.command import lay, report_of
+from tests.scenes import Scene, render
+from tests.worker.runner.workbench import ALL, Bench, merged, result_of, same_files, size_of
+
+
+@pytest.fixture(scope="module")
+def scene() -> Scene:
+    """Three frames of two bands."""
+    return render("occlusion", frames=3, size=(200, 530), seed=5)
+
+
+@pytest.fixture
+def fine_units(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Units of two frames, and of one band."""
+    monkeypatch.setattr(weights, "MOST_FRAMES", 2)
+    monkeypatch.setattr(weights, "RENDER_SECONDS", 1e-6)
+
+
+# ---- the picture ----
+
+
+@pytest.mark.usefixtures("fine_units")
+@pytest.mark.parametrize("format", ["jpeg", "tiff16", "png16"])
+def test_units_make_the_picture_that_the_command_makes(
+    format: str, bench: Bench, scene: Scene, tmp_path: Path
+) -> None:
+    paths = lay(scene.frames, bench.places.inbox / "moss", format=format)
+    job = bench.submit(paths)
+    done = bench.work_off()
+    assert done == [ALL[0], ALL[0], ALL[1], ALL[2], ALL[3], ALL[3], ALL[4]]
+    picture = result_of(bench, job)
+    assert picture == bench.places.results / "moss" / "moss.tif"
+    assert same_files(picture, merged(paths, tmp_path / "command"))
+    assert bench.parts() == []
+    entries = bench.store.frames(job)
+    assert [e.state for e in entries] == [FrameState.USED] * 3
+    assert all(
+        e.digest is not None and e.size == p.stat().st_size for e, p in zip(entries, paths, strict=True)
+    )
+
+
+def test_the_report_says_whose_result_it_is_and_what_it_took(bench: Bench, frames: list[Path]) -> None:
+    job = bench.submit(frames)
+    bench.work_off()
+    report = report_of(result_of(bench, job))
+    assert report["job"] == {"id": job, "run": 1, "key": report["key"]}
+    seconds = report["seconds"]
+    assert all(seconds[step] > 0 for step in ("survey", "register", "focus", "render", "deliver"))
+    assert seconds["total"] == pytest.approx(sum(v for k, v in seconds.items() if k != "total"), abs=0.01)
+    assert report["memory"]["peak"] > 1 << 20
+
+
+def test_frames_are_put_in_the_order_in_which_they_were_taken(
+    bench: Bench, small: Scene, tmp_path: Path
+) -> None:
+    """Names run against the clock of the camera, which `lay` counts up with the place in the list."""
+    paths = lay(small.frames, bench.places.inbox / "moss", names=["c.tif", "b.tif", "a.tif"])
+    job = bench.submit(sorted(paths))
+    bench.work_off()
+    picture = result_of(bench, job)
+    assert [f["name"] for f in report_of(picture)["frames"]] == ["c.tif", "b.tif", "a.tif"]
+    assert same_files(picture, merged(sorted(paths), tmp_path / "command"))
+
+
+def test_a_reference_and_frames_to_leave_out_are_heeded(bench: Bench, frames: list[Path]) -> None:
+    job = bench.submit(frames, settings={"reference": "F0003", "leave_out": ["F0001.jpg"]})
+    bench.work_off()
+    report = report_of(result_of(bench, job))
+    assert report["reference"] == "F0003.jpg"
+    assert [f["name"] for f in report["frames"]] == ["F0002.jpg", "F0003.jpg"]
+    assert "F0001.jpg: left out on request" in report["notes"]
+    first = bench.store.frames(job)[0]
+    assert (first.state, first.reason) == (FrameState.LEFT_OUT, "left out on request")
+
+
+def test_a_result_of_ours_among_the_frames_is_left_out(
+    bench: Bench, frames: list[Path], tmp_path: Path
+) -> None:
+    old = merged(frames, tmp_path / "command")
+    job = bench.submit([*frames, old])
+    bench.work_off()
+    assert same_files(result_of(bench, job), old)
+    last = bench.store.frames(job)[-1]
+    assert (last.state, last.reason) == (FrameState.LEFT_OUT, "a result of Nearfar, not a frame")
+
+
+def test_a_recipe_may_come_as_text(bench: Bench, frames: list[Path]) -> None:
+    job = bench.submit(frames, recipe="mine", settings={"recipe_toml": "[deliver]\npreview_edge = 64\n"})
+    bench.work_off()
+    picture = result_of(bench, job)
+    assert report_of(picture)["recipe"] == "mine"
+    assert size_of(picture.with_name("moss.preview.jpg")) == (64, 48)
+
+
+def test_a_frame_is_digested_once(bench: Bench, frames: list[Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    read: list[str] = []
+
+    def digest(path: Path) -> str:
+        read.append(path.name)
+        return file_digest(path)
+
+    monkeypatch.setattr(loading, "file_digest", digest)
+    job = bench.submit(frames)
+    bench.work_off()
+    assert sorted(read) == ["F0001.jpg", "F0002.jpg", "F0003.jpg"]
+    counted = bench.store.figures().counted
+    assert counted["frames"] == 3
+    assert counted["bytes_read"] == sum(p.stat().st_size for p in frames)
+    assert counted["pixels"] == 4 * 160 * 120, "three frames surveyed, one picture rendered"
+    assert bench.job(job).progress == 1.0
+
+
+def test_bands_go_after_success_and_the_rest_stays(bench: Bench, frames: list[Path]) -> None:
+    bench.submit(frames)
+    bench.do(bench.until(UnitKind.RENDER))
+    assert len(bench.outputs("band")) == 1
+    bench.work_off()
+    assert bench.outputs("band") == {}
+    assert len(bench.outputs("survey", "register", "focus", "volume")) == 6
+
+
+# ---- once more, with something changed ----
+
+
+def test_with_other_settings_only_what_they_change_is_made(bench: Bench, frames: list[Path]) -> None:
+    first = bench.submit(frames)
+    bench.work_off()
+    kept = bench.outputs("survey", "register", "focus", "volume", "mark")
+    pixels = bench.store.figures().counted["pixels"]
+    text = "[render]\nagreement = 2.0\n"
+    second = again(bench.store, first, settings={"recipe_toml": text}, who="tester")
+    assert second.new
+    assert bench.job(second.job).again_of == first
+    bench.work_off()
+    assert bench.outputs("survey", "register", "focus", "volume", "mark") == kept
+    assert bench.store.figures().counted["pixels"] == pixels + 160 * 120, "rendered, nothing else"
+    assert result_of(bench, second.job) == bench.places.results / "moss-2" / "moss-2.tif"
+    third = again(bench.store, second.job, leave_out=["F0003.jpg"], who="tester")
+    bench.work_off()
+    assert set(bench.outputs("survey")) == {n for n in kept if n.endswith(".survey")}
+    report = report_of(result_of(bench, third.job))
+    assert [f["name"] for f in report["frames"]] == ["F0001.jpg", "F0002.jpg"]
+    assert result_of(bench, first).exists()
+
+
+# ---- several workers ----
+
+
+@pytest.mark.usefixtures("fine_units")
+def test_workers_with_scratch_of_their_own_share_a_job(bench: Bench, scene: Scene, tmp_path: Path) -> None:
+    """Each unit goes to another one of two machines, none of which has what the other laid out."""
+    paths = lay(scene.frames, bench.places.inbox / "moss", format="png16")
+    job = bench.submit(paths)
+    hands = [bench.elsewhere("first"), bench.elsewhere("second")]
+    turn = 0
+    while (claim := bench.store.claim(f"w{turn % 2}")) is not None:
+        bench.do(claim, hands[turn % 2])
+        turn += 1
+    assert turn == 7
+    assert same_files(result_of(bench, job), merged(paths, tmp_path / "command"))
+    assert len(list((bench.places.data / "second").rglob("*.rows"))) == 3
+
+
+@pytest.mark.usefixtures("fine_units")
+@pytest.mark.parametrize("unit", range(7))
+def test_all_that_is_local_may_vanish_between_two_units(
+    unit: int, bench: Bench, scene: Scene, tmp_path: Path
+) -> None:
+    """A worker ends after any unit, and one without its scratch goes on."""
+    paths = lay(scene.frames, bench.places.inbox / "moss", format="png16")
+    job = bench.submit(paths)
+    for _ in range(unit):
+        bench.do(bench.claim(), bench.elsewhere("gone"))
+    bench.work_off(bench.elsewhere("new"))
+    assert same_files(result_of(bench, job), merged(paths, tmp_path / "command"))
+
+
+@pytest.mark.parametrize("kind", ALL)
+def test_what_others_left_under_keys_may_vanish_as_well(
+    kind: UnitKind, bench: Bench, frames: list[Path], tmp_path: Path
+) -> None:
+    job = bench.submit(frames)
+    claim = bench.until(kind)
+    for path in bench.places.work.rglob("*.*"):
+        path.unlink()
+    bench.do(claim)
+    bench.work_off()
+    assert same_files(result_of(bench, job), merged(frames, tmp_path / "command"))
+
+
+@pytest.mark.parametrize("ending", ["survey", "register", "focus", "volume", "band", "mark"])
+@pytest.mark.parametrize("found", [b"", b"spoilt"])
+def test_a_spoilt_output_is_made_again(
+    ending: str, found: bytes, bench: Bench, frames: list[Path], tmp_path: Path
+) -> None:
+    job = bench.submit(frames)
+    claim = bench.until(UnitKind.DELIVER)
+    next(bench.places.work.rglob(f"*.{ending}")).write_bytes(found)
+    bench.do(claim)
+    bench.work_off()
+    assert same_files(result_of(bench, job), merged(frames, tmp_path / "command"))

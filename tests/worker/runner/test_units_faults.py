@@ -1,0 +1,148 @@
+"""Workers that are killed, disks that fail, several workers at once: a whole result in the end, never a half one."""
+
+from __future__ import annotations
+
+import errno
+import multiprocessing
+import os
+import signal
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from nearfar.jobs import JobState, UnitKind, UnitState
+from nearfar.jobs.engine import dispose
+from nearfar.runner import weights
+from tests.acceptance.command import lay
+from tests.scenes import Scene, render
+from tests.worker.runner.workbench import ALL, LEASE, Bench, merged, result_of, same_files, worker
+
+SPAWN = multiprocessing.get_context("spawn")
+
+
+@pytest.fixture(scope="module")
+def tall() -> Scene:
+    """Six frames of two bands."""
+    return render("occlusion", frames=6, size=(120, 530), seed=7)
+
+
+@pytest.fixture
+def stack(tmp_path: Path, tall: Scene, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Bench, int, Path]]:
+    """A bench with a job of three survey units, and the picture that it has to give."""
+    monkeypatch.setattr(weights, "MOST_FRAMES", 2)
+    bench = Bench.at(tmp_path / "data", lease=LEASE)
+    paths = lay(tall.frames, bench.places.inbox / "moss", format="jpeg")
+    wanted = merged(paths, tmp_path / "command")
+    yield bench, bench.submit(paths), wanted
+    dispose(bench.store.database.engine)
+
+
+def start(bench: Bench, job: int, name: str, die_in: str | None = None) -> BaseProcess:
+    process = SPAWN.Process(target=worker, args=(bench.places.data, name, die_in, job))
+    process.start()
+    return process
+
+
+def test_two_processes_with_scratch_of_their_own_share_a_job(stack: tuple[Bench, int, Path]) -> None:
+    bench, job, wanted = stack
+    processes = [start(bench, job, name) for name in ("one", "two")]
+    for process in processes:
+        process.join(60)
+    assert [p.exitcode for p in processes] == [0, 0]
+    assert same_files(result_of(bench, job), wanted)
+    assert bench.parts() == []
+    done = [a for a in bench.store.attempts(job) if a.step == "done"]
+    assert len(done) == len({a.unit for a in done}) == len(bench.store.units(job)) == 8
+
+
+@pytest.mark.parametrize("kind", ALL)
+def test_a_worker_that_is_killed_in_a_unit_costs_one_attempt(
+    kind: UnitKind, stack: tuple[Bench, int, Path]
+) -> None:
+    bench, job, wanted = stack
+    victim = start(bench, job, "victim", kind)
+    victim.join(60)
+    assert victim.exitcode == -signal.SIGKILL
+    assert bench.job(job).state is JobState.RUNNING
+    until = time.monotonic() + 60
+    while bench.job(job).state is JobState.RUNNING and time.monotonic() < until:
+        bench.store.reap()
+        bench.work_off(bench.elsewhere("heir"), "heir")
+        time.sleep(0.05)
+    assert same_files(result_of(bench, job), wanted)
+    lost = [a for a in bench.store.attempts(job) if a.step == "lost"]
+    assert [a.cause for a in lost] == ["lost"]
+    assert not list((bench.places.results / ".making").iterdir())
+
+
+@dataclass
+class Failing:
+    """Counts calls of the system and lets one of them fail; ``at`` None only counts."""
+
+    error: int
+    at: int | None = None
+    calls: int = 0
+
+    def wrap(self, call: Callable[..., Any]) -> Callable[..., Any]:
+        def wrapped(*arguments: Any, **named: Any) -> Any:
+            self.calls += 1
+            if self.calls == self.at:
+                raise OSError(self.error, os.strerror(self.error))
+            return call(*arguments, **named)
+
+        return wrapped
+
+
+CALLS = {"fsync": 8, "replace": 6, "rename": 1, "write": 6, "posix_fallocate": 1, "mkdir": 6}
+"""Calls of the system, and every how many of them one is made to fail."""
+
+
+@pytest.mark.parametrize("error", [errno.EIO, errno.ENOSPC])
+@pytest.mark.parametrize("name", CALLS)
+def test_whichever_call_fails_the_result_is_whole_or_absent(
+    name: str, error: int, bench: Bench, frames: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = getattr(os, name)
+    wanted = merged(frames, tmp_path / "command")
+
+    def run(at: int | None, stack: str) -> int:
+        job = bench.submit(frames, stack)
+        failing = Failing(error, at)
+        while True:
+            monkeypatch.setattr(os, name, failing.wrap(real))
+            claim = bench.store.claim("w1")
+            if claim is not None:
+                bench.do(claim)
+            monkeypatch.setattr(os, name, real)
+            assert bench.parts() == []
+            assert_whole(bench.places.results / stack, wanted)
+            if claim is None and not rested(bench):
+                break
+        assert same_files(result_of(bench, job), wanted)
+        ends = [str(a.step) for a in bench.store.attempts(job) if a.step in ("failed", "handed back")]
+        assert ends in ([], ["failed" if error == errno.EIO else "handed back"])
+        return failing.calls
+
+    calls = run(None, "first")
+    assert calls > 0
+    for at in range(1, calls + 1, CALLS[name]):
+        run(at, f"at {at}")
+
+
+def assert_whole(folder: Path, wanted: Path) -> None:
+    picture = folder / f"{folder.name}.tif"
+    assert not folder.exists() or same_files(picture, wanted)
+
+
+def rested(bench: Bench) -> bool:
+    """Let units that were handed back for a while begin at once; whether there were any."""
+    waiting = [u for job in (bench.store.jobs().jobs) for u in bench.store.units(job.id)]
+    resting = [u for u in waiting if u.state is UnitState.READY and u.not_before > bench.store.now()]
+    with bench.store.database.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE units SET not_before = 0")
+    return bool(resting)

@@ -1,0 +1,206 @@
+"""A unit that is to stop does so soon, leaves nothing half made, and can be done again."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from nearfar.errors import StoreUnreachable
+from nearfar.jobs import JobState, Store, UnitKind, UnitState
+from nearfar.jobs.engine import dispose
+from nearfar.runner import holding, units
+from nearfar.runner.units import work_on
+from tests.acceptance.command import lay
+from tests.scenes import Scene
+from tests.worker.runner.workbench import ALL, Bench, merged, result_of, same_files
+
+
+class Event:
+    """Does something when the work looks for the n-th time whether it is to stop, then waits until it was told."""
+
+    def __init__(self, at: int, then: Callable[[], object], told: Callable[[], bool]) -> None:
+        self.left, self.then, self.told = at, then, told
+
+    def __call__(self) -> bool:
+        self.left -= 1
+        if self.left == 0:
+            self.then()
+            for _ in range(2000):
+                if self.told():
+                    break
+                time.sleep(0.005)
+        return False
+
+
+@pytest.fixture
+def watched(monkeypatch: pytest.MonkeyPatch) -> list[holding.Holding]:
+    """Every unit in hand from now on, asked often what is wanted of it."""
+    seen: list[holding.Holding] = []
+
+    class Seen(holding.Holding):
+        def __init__(self, *arguments: Any) -> None:
+            super().__init__(*arguments)
+            seen.append(self)
+
+    monkeypatch.setattr(units, "Holding", Seen)
+    monkeypatch.setattr(holding, "LISTEN", 0.005)
+    return seen
+
+
+@pytest.mark.parametrize("kind", ALL)
+@pytest.mark.parametrize("at", [2, 6])
+def test_cancelled_in_the_middle_it_leaves_nothing_half_made(
+    kind: UnitKind, at: int, bench: Bench, frames: list[Path], watched: list[holding.Holding]
+) -> None:
+    job = bench.submit(frames)
+    claim = bench.until(kind)
+    cancel = Event(at, lambda: bench.store.cancel(job, who="tester"), lambda: watched[-1].why is not None)
+    bench.do(claim, leaving=cancel)
+    assert cancel.left <= 0, "it looks often enough"
+    assert bench.job(job).state is JobState.CANCELLED
+    (unit,) = (u for u in bench.store.units(job) if u.id == claim.unit)
+    assert unit.state is UnitState.CANCELLED
+    assert bench.store.at_rest(job)
+    assert bench.parts() == []
+    assert not (bench.places.results / "moss").exists()
+
+
+@pytest.mark.parametrize("kind", ALL)
+def test_held_it_is_handed_back_and_goes_on_later(
+    kind: UnitKind, bench: Bench, frames: list[Path], watched: list[holding.Holding], tmp_path: Path
+) -> None:
+    job = bench.submit(frames)
+    claim = bench.until(kind)
+    hold = Event(2, lambda: bench.store.hold(job, who="tester"), lambda: watched[-1].why is not None)
+    bench.do(claim, leaving=hold)
+    (unit,) = (u for u in bench.store.units(job) if u.id == claim.unit)
+    assert (unit.state, unit.attempts) == (UnitState.WAITING, 0)
+    bench.store.release(job, who="tester")
+    bench.work_off()
+    assert same_files(result_of(bench, job), merged(frames, tmp_path / "command"))
+
+
+@pytest.mark.parametrize("kind", ALL)
+def test_a_worker_that_is_to_leave_hands_back_uncounted(
+    kind: UnitKind, bench: Bench, frames: list[Path]
+) -> None:
+    job = bench.submit(frames)
+    claim = bench.until(kind)
+    asked: list[int] = []
+
+    def leaving() -> bool:
+        asked.append(1)
+        return len(asked) > 3
+
+    bench.do(claim, leaving=leaving)
+    (unit,) = (u for u in bench.store.units(job) if u.id == claim.unit)
+    assert (unit.state, unit.attempts) == (UnitState.READY, 0)
+    assert bench.parts() == []
+    bench.work_off()
+    result_of(bench, job)
+
+
+@pytest.mark.parametrize("kind", ALL)
+def test_a_worker_that_lost_its_unit_keeps_nothing_of_it(
+    kind: UnitKind,
+    tmp_path: Path,
+    small: Scene,
+    watched: list[holding.Holding],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It is frozen for longer than its lease, while another one does the unit and all that follow."""
+    bench = Bench.at(tmp_path / "data", lease=0.2)
+    job = bench.submit(lay(small.frames, bench.places.inbox / "moss", format="jpeg"))
+    claim = bench.until(kind)
+    others = bench.elsewhere("other")
+    frozen: list[holding.Holding] = []
+
+    def freeze() -> None:
+        frozen.append(watched[-1])
+        with monkeypatch.context() as meanwhile:
+            meanwhile.setattr(holding.Holding, "_listen_once", lambda _: time.sleep(0.01))
+            while bench.job(job).state is not JobState.DONE:
+                while (other := bench.store.claim("w2")) is not None:
+                    bench.do(other, others)
+                time.sleep(0.05)
+
+    bench.do(claim, leaving=Event(2, freeze, lambda: frozen[0].why is not None))
+    steps = [(a.token, str(a.step)) for a in bench.store.attempts(job) if a.unit == claim.unit]
+    assert (claim.token, "done") not in steps
+    assert sum(step == "done" for _, step in steps) == 1
+    assert frozen[0].why is holding.Why.LOST
+    assert sorted(p.name for p in bench.places.results.iterdir()) == [".making", "moss"]
+    assert bench.parts() == []
+    dispose(bench.store.database.engine)
+
+
+def test_past_its_time_a_unit_fails_with_that_cause(
+    bench: Bench, frames: list[Path], watched: list[holding.Holding]
+) -> None:
+    job = bench.submit(frames)
+    claim = bench.claim()
+    late = replace(claim, deadline=claim.lease_until - bench.store.database.rules.lease + 0.05)
+    bench.do(late, leaving=Event(1, lambda: None, lambda: watched[-1].why is not None))
+    (unit,) = (u for u in bench.store.units(job) if u.id == claim.unit)
+    assert (unit.state, unit.cause) == (UnitState.READY, "deadline")
+    assert "which is its time" in (unit.reason or "")
+
+
+class Away:
+    """A store that does not answer while ``away``."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self.away = False
+
+    def __getattr__(self, name: str) -> Any:
+        real = getattr(self._store, name)
+
+        def call(*arguments: Any, **named: Any) -> Any:
+            if self.away:
+                raise StoreUnreachable("the database does not answer")
+            return real(*arguments, **named)
+
+        return call if callable(real) and name != "database" else real
+
+
+def test_a_store_that_is_away_for_a_moment_stops_nothing(
+    tmp_path: Path, small: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(holding, "AGAIN", 0.01)
+    bench = Bench.at(tmp_path / "data", lease=20.0)
+    job = bench.submit(lay(small.frames, bench.places.inbox / "moss", format="jpeg"))
+    away = Away(bench.store)
+    looks = 0
+
+    def leaving() -> bool:
+        nonlocal looks
+        looks += 1
+        away.away = looks % 5 == 0
+        return False
+
+    while (claim := bench.store.claim("w1")) is not None:
+        work_on(away, claim, bench.hands, leaving=leaving)  # type: ignore[arg-type]
+    result_of(bench, job)
+    dispose(bench.store.database.engine)
+
+
+def test_a_store_that_stays_away_is_told_to_the_caller(
+    tmp_path: Path, small: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(holding, "AGAIN", 0.01)
+    monkeypatch.setattr(holding, "LISTEN", 0.01)
+    bench = Bench.at(tmp_path / "data", lease=0.3)
+    bench.submit(lay(small.frames, bench.places.inbox / "moss", format="jpeg"))
+    away = Away(bench.store)
+    claim = bench.claim()
+    away.away = True
+    with pytest.raises(StoreUnreachable):
+        work_on(away, claim, bench.hands, leaving=lambda: False)  # type: ignore[arg-type]
+    assert bench.parts() == []
+    dispose(bench.store.database.engine)
