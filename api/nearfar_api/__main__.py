@@ -19,7 +19,7 @@ from nearfar_api.app import create_app
 log = logging.getLogger("nearfar_api")
 
 VARIABLE = "NEARFAR_LISTEN_FD"
-GRACE = 4
+GRACE = 3
 """Seconds in which requests may end after the signal to stop; with what follows that stays below five."""
 BACKLOG = 256
 

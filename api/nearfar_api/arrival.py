@@ -146,10 +146,14 @@ def _too_large(frame: Awaited, size: int) -> Problem:
 
 
 class Part:
-    """The part file of a frame, locked; made by `open_part`."""
+    """The part file of a frame, locked; made by `open_part`.
+
+    A request that is given up may leave a thread behind that still writes: closing waits for it.
+    """
 
     def __init__(self, fd: int, folder: int, frame: Awaited) -> None:
         self.fd, self.folder, self.frame = fd, folder, frame
+        self._busy = threading.RLock()
         self.name = f"{frame.number}.part"
         self.size = os.fstat(fd).st_size
         self.start = self.size
@@ -187,20 +191,22 @@ class Part:
     def write(self, data: bytes) -> None:
         """Add bytes at the end; raises `Problem` where the disk is full, having kept what went onto it."""
         view = memoryview(data)
-        while view:
-            try:
-                done = os.pwrite(self.fd, view, self.size)
-            except OSError as error:
-                if error.errno in FULL:
-                    raise self.full(f"the disk says: {error.strerror}") from error
-                raise
-            self.size += done
-            view = view[done:]
+        with self._busy:
+            while view:
+                try:
+                    done = os.pwrite(self.fd, view, self.size)
+                except OSError as error:
+                    if error.errno in FULL:
+                        raise self.full(f"the disk says: {error.strerror}") from error
+                    raise
+                self.size += done
+                view = view[done:]
 
     def cut(self, size: int) -> None:
         """Throw away what comes after."""
-        os.ftruncate(self.fd, size)
-        self.size = size
+        with self._busy:
+            os.ftruncate(self.fd, size)
+            self.size = size
 
     def settle(self, content: digests.Check, announced: Mapping[str, bytes]) -> bool:
         """Put what came onto the disk; whether the frame is now complete and has its name.
@@ -210,6 +216,10 @@ class Part:
         Problem
             The bytes are not those announced; what does not match is thrown away.
         """
+        with self._busy:
+            return self._settle(content, announced)
+
+    def _settle(self, content: digests.Check, announced: Mapping[str, bytes]) -> bool:
         why = content.mismatch()
         if why is not None:
             self.cut(self.start)
@@ -246,8 +256,10 @@ class Part:
 
     def close(self) -> None:
         """Let others write."""
-        os.close(self.fd)
-        os.close(self.folder)
+        with self._busy:
+            os.close(self.fd)
+            os.close(self.folder)
+            self.fd = self.folder = -1
 
 
 def open_part(ctx: Context, frame: Awaited) -> Part:

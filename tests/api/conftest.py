@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -83,8 +84,17 @@ def places(settings: ServerSettings, tmp_path: Path) -> Places:
     return found
 
 
+@pytest.fixture(scope="session")
+def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store without jobs, to be copied: making one takes longer than most tests."""
+    path = tmp_path_factory.mktemp("empty") / "store.sqlite"
+    open_store(f"sqlite:///{path}", host="bench").close()
+    return path
+
+
 @pytest.fixture
-def store(places: Places) -> Iterator[Store]:
+def store(places: Places, empty_store: Path) -> Iterator[Store]:
+    shutil.copy(empty_store, places.data / "store.sqlite")
     found = open_store(places.store_url, host="bench")
     yield found
     found.close()

@@ -45,7 +45,9 @@ def claim(store: Store) -> Claim:
     return found
 
 
-def finish(store: Store, places: Places, job: int, *, name: str = "moss", picture: bytes = b"a picture") -> Path:
+def finish(
+    store: Store, places: Places, job: int, *, name: str = "moss", picture: bytes = b"a picture"
+) -> Path:
     """Bring the only job that is under way to its end, with a result on the disk; the picture."""
     folder = places.results / name
     folder.mkdir(parents=True)

@@ -16,7 +16,19 @@ from tests.api.making import claim, done, fail, submit
 API = "/api/v1"
 RFC_3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
 FIELDS = {
-    *("id", "stack", "owner", "recipe", "settings", "priority", "state", "cause", "reason", "progress", "stage"),
+    *(
+        "id",
+        "stack",
+        "owner",
+        "recipe",
+        "settings",
+        "priority",
+        "state",
+        "cause",
+        "reason",
+        "progress",
+        "stage",
+    ),
     *("left", "run", "created", "updated", "started", "finished", "sources", "again_of", "frames", "links"),
 }
 
@@ -66,7 +78,9 @@ def test_a_folder_in_the_inbox_becomes_a_job(client: Client, places: Places, kic
     assert isinstance(frames, list)
     assert [frame["name"] for frame in frames] == ["01.tif", "02.tif", "03.tif"]
     assert frames[0]["received"] == frames[0]["size"] == len(b"a frame called 01.tif")
-    assert kicks.count == 1, "the thread that publishes hints is told, and nothing is published in the request"
+    assert kicks.count == 1, (
+        "the thread that publishes hints is told, and nothing is published in the request"
+    )
 
 
 @pytest.mark.parametrize(
@@ -132,7 +146,7 @@ def test_the_list_is_filtered_sorted_and_paged(client: Client, store: Store) -> 
     store.cancel(3, who="tester")
 
     def ids(**query: object) -> list[int]:
-        return [job["id"] for job in client.get(f"{API}/jobs", params=query).json()["jobs"]]  # type: ignore[arg-type]
+        return [job["id"] for job in client.get(f"{API}/jobs", params=query).json()["jobs"]]
 
     assert ids() == [7, 6, 5, 4, 3, 2, 1]
     assert ids(sort="created") == [1, 2, 3, 4, 5, 6, 7]
@@ -180,7 +194,10 @@ def test_units_and_attempts_tell_how_the_work_went(client: Client, store: Store)
     attempts = said(client.get(f"{API}/jobs/1/attempts"))["attempts"]
     assert isinstance(units, list)
     assert isinstance(attempts, list)
-    assert [(unit["kind"], unit["state"]) for unit in units] == [("survey", "failed"), ("deliver", "cancelled")]
+    assert [(unit["kind"], unit["state"]) for unit in units] == [
+        ("survey", "failed"),
+        ("deliver", "cancelled"),
+    ]
     assert [attempt["step"] for attempt in attempts] == ["started", "failed"]
     assert attempts[1]["reason"] == "02.tif cannot be read"
     assert store.job(1).state is JobState.FAILED
@@ -197,7 +214,9 @@ def test_the_time_left_is_told_once_units_were_seen(client: Client, store: Store
 
 @pytest.mark.parametrize("job", ["2", "0", "-1", str(2**63), "x", "1.5", "%00"])
 @pytest.mark.parametrize("part", ["", "/frames", "/files", "/units", "/attempts", "/events", "/picture"])
-def test_a_job_that_is_not_there_is_a_problem_and_no_mistake(client: Client, store: Store, job: str, part: str) -> None:
+def test_a_job_that_is_not_there_is_a_problem_and_no_mistake(
+    client: Client, store: Store, job: str, part: str
+) -> None:
     submit(store)
     problem = said(client.get(f"{API}/jobs/{job}{part}"), 404 if job == "2" else 422)
     assert problem["status"] in {404, 422}
@@ -214,7 +233,10 @@ def test_the_same_request_under_one_key_is_one_job(client: Client, places: Place
     assert again.headers["location"] == f"/api/v1/jobs/{first['id']}"
     other = client.post(f"{API}/jobs", json={"folder": "moss", "priority": 1}, headers=key)
     assert said(other, 409)["type"] == "/api/v1/problems/key-reused"
-    assert client.post(f"{API}/jobs", json={"folder": "moss"}, headers={"Idempotency-Key": ""}).status_code == 422
+    assert (
+        client.post(f"{API}/jobs", json={"folder": "moss"}, headers={"Idempotency-Key": ""}).status_code
+        == 422
+    )
 
 
 def test_a_set_that_came_before_is_skipped_where_that_is_wanted(client: Client, places: Places) -> None:

@@ -14,7 +14,7 @@ from nearfar.jobs import Event
 from nearfar.jobs.states import ENDED
 from nearfar_api import sse
 from nearfar_api.context import Context, Ctx
-from nearfar_api.feed import Feed, Listener
+from nearfar_api.feed import PAGE, Feed, Listener
 from nearfar_api.models import Trail
 from nearfar_api.openapi import refusals
 from nearfar_api.routes.jobs import GONE, JobNumber
@@ -23,7 +23,6 @@ from nearfar_api.shaping import event_model, job_model
 router = APIRouter(prefix="/api/v1", tags=["events"])
 
 RETRY = 2.0
-PAGE = 500
 LARGEST = 2**63
 STREAM_BODY = {"text/event-stream": {"schema": {"type": "string"}}}
 STREAM: dict[int | str, dict[str, Any]] = {200: {"description": "A stream", "content": STREAM_BODY}}
@@ -102,7 +101,11 @@ async def _of_all(ctx: Context, feed: Feed, after: int | None) -> AsyncGenerator
     try:
         yield sse.retry(RETRY)
         sent: set[int] = set()
-        if after is not None:
+        if after is None:
+            # The reader may hand over what happened shortly before this listener came.
+            last = await run_in_threadpool(ctx.store.last_event)
+            sent.update(range(max(1, last - PAGE), last + 1))
+        else:
             async for event in _replay(ctx, after, None):
                 sent.add(event.id)
                 yield _event(event)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 from typing import Annotated
 
@@ -160,6 +161,9 @@ async def _take(request: Request, part: arrival.Part, piece: arrival.Piece, cont
             if len(held) >= arrival.PIECE:
                 await run_in_threadpool(flush)
         await run_in_threadpool(flush)
+    except asyncio.CancelledError:  # the server leaves
+        flush()
+        raise
     except ClientDisconnect:
         flush()
         log.info(
