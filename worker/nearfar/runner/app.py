@@ -18,16 +18,16 @@ TASK = "nearfar.work"
 """Name of the one task: take units of any job until there is nothing to do."""
 
 
-def make_app(settings: ServerSettings, places: Places) -> Celery:
-    """An application for this process; it connects to nothing yet."""
+def make_app(settings: ServerSettings, places: Places, *, patience: float = broker.PATIENCE) -> Celery:
+    """An application for this process; it connects to nothing yet, and later waits ``patience`` seconds for answers."""
     app = Celery("nearfar", broker=broker.address(settings), set_as_current=False, fixups=[])
-    app.conf.update(_configuration(settings, places))
+    app.conf.update(_configuration(settings))
+    app.conf.broker_transport_options = broker.transport_options(settings, places, patience=patience)
     return app
 
 
-def _configuration(settings: ServerSettings, places: Places) -> dict[str, Any]:
+def _configuration(settings: ServerSettings) -> dict[str, Any]:
     return {
-        "broker_transport_options": broker.transport_options(settings, places),
         "broker_connection_retry": True,
         "broker_connection_retry_on_startup": True,
         "broker_connection_max_retries": None,

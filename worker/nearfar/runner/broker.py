@@ -30,6 +30,8 @@ QUEUE = "hints"
 SCHEME = "nearfar"
 POLL = 0.25
 """Seconds between two looks into the folder."""
+PATIENCE = 5.0
+"""Seconds to wait for an answer of a broker that is a server."""
 STALE = 3600.0
 """Seconds after which what a killed process left half written or half taken is removed."""
 
@@ -132,14 +134,16 @@ def address(settings: ServerSettings) -> str:
     return settings.broker.url or f"{SCHEME}://localhost"
 
 
-def transport_options(settings: ServerSettings, places: Places) -> dict[str, Any]:
-    """Options of the transport: nobody waits long for a broker that is frozen or away."""
+def transport_options(
+    settings: ServerSettings, places: Places, *, patience: float = PATIENCE
+) -> dict[str, Any]:
+    """Options of the transport: nobody waits for a broker that is frozen longer than ``patience`` seconds an answer."""
     if settings.broker.url is None:
         hints = str(places.hints)
         return {"data_folder_in": hints, "data_folder_out": hints, "polling_interval": POLL}
     return {
         "socket_connect_timeout": 1,
-        "socket_timeout": 5,
+        "socket_timeout": patience,
         "max_retries": 0,
         "visibility_timeout": 60,
         "unacked_restore_interval": 5,

@@ -15,14 +15,17 @@ from nearfar.runner.hints import connect, waiting
 from nearfar.runner.opening import open_by
 from nearfar.server_settings import ServerSettings
 
+PATIENCE = 2.0
+"""Seconds to wait for each answer of a broker."""
+
 
 def broker_problem(settings: ServerSettings) -> str | None:
-    """Why hints cannot be published; None: they can. A broker that does not answer is told of within about six seconds."""
+    """Why hints cannot be published; None: they can. A broker that does not answer is told of within about five seconds."""
     places = places_of(settings)
     if settings.broker.url is None:
         return _folder_problem(places.hints)
     try:
-        with connect(make_app(settings, places)) as connection:
+        with connect(make_app(settings, places, patience=PATIENCE)) as connection:
             waiting(connection)
     except Exception as error:  # whatever a broker's driver raises
         return f"broker {shown(settings.broker.url)} does not answer: {error}"
@@ -43,7 +46,7 @@ def _folder_problem(folder: Path) -> str | None:
 def waiting_hints(settings: ServerSettings) -> int | None:
     """How many hints wait; None where the broker does not answer."""
     try:
-        with connect(make_app(settings, places_of(settings))) as connection:
+        with connect(make_app(settings, places_of(settings), patience=PATIENCE)) as connection:
             return waiting(connection)
     except Exception:  # whatever a broker's driver raises
         return None

@@ -40,7 +40,7 @@ LAST = "keep"
 FIRST_REST = 0.5
 """Seconds before a process that ended is started again; doubled each time, up to..."""
 LONGEST_REST = 30.0
-STEADY = 60.0
+STEADY = 10.0
 """...and forgotten once it ran for this many seconds."""
 CRASHING = 4
 """Ends in a row after which a process counts as one that cannot run."""
