@@ -31,8 +31,8 @@ from nearfar.settings import format_size
 
 LAYING = 0.4
 """Share of a unit's progress that laying out frames anew takes, where it has to."""
-CHECKING = 0.2
-"""Share of delivery that opening the result again takes."""
+CHECKING = 0.3
+"""Share of delivery that writing the files and opening them again takes."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -328,7 +328,10 @@ class Performance:
                 notes=[f"{task.paths[k].name}: {why}" for k, why in sorted(self._left_out.items())],
                 finish=lambda r: self._completed(r, mark, seconds, peak),
             )
+            tick = self.gauge.part(CHECKING, 2.0)
+            tick(1.0)
             check_result(outputs, size=steps.size, threads=self.hands.threads, check=check)
+            tick(1.0)
             return results.publish(staged, task.job.stack, mark, fence=self._fence)
 
     def _so_far(self, task: Task) -> tuple[dict[str, float], int]:

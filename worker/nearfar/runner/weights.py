@@ -1,8 +1,8 @@
 """How long work on a stack takes, and how it is cut into units of a few seconds.
 
-Expected seconds are those of one worker with two threads, measured on rendered stacks of 6 to 24 megapixels
-(``python -m tests.bench.units``). They need not be right: progress and time left only compare them, and the store learns how
-far they are off.
+Expected seconds are those of one worker with two threads that has its processors to itself, measured on twelve rendered
+frames of 6 megapixels (``python -m tests.bench.units``). They need not be right: progress only compares them, and the
+store learns how far they are off.
 """
 
 from __future__ import annotations
@@ -36,13 +36,13 @@ ENDINGS: Mapping[str, str] = {
     **dict.fromkeys((".tif", ".tiff"), "tiff"),
     ".png": "png",
 }
-SURVEY: Mapping[str, float] = {"jpeg": 0.014, "heif": 0.030, "png": 0.045, "tiff": 0.012, "raw": 0.080}
-"""Seconds a megapixel and frame: decode, lay out, measure, digest."""
-REGISTER = 0.008
+SURVEY: Mapping[str, float] = {"jpeg": 0.005, "heif": 0.02, "png": 0.02, "tiff": 0.008, "raw": 0.06}
+"""Seconds a megapixel and frame: decode, lay out, measure, digest. Those of HEIF and raw are guessed."""
+REGISTER = 0.004
 FOCUS = 0.0008
-RENDER = 0.090
+RENDER = 0.08
 """Seconds a megapixel of the picture; hardly more with more frames, as each place needs only a few."""
-DELIVER = 0.080
+DELIVER = 0.055
 OVERHEAD = 0.05
 """Seconds that any unit takes."""
 
