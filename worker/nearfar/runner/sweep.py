@@ -55,9 +55,13 @@ class Sweeper:
     _later: dict[Path, float] = field(default_factory=dict)
 
     def soon(self) -> None:
-        """What is to go as soon as nobody works on it: decoded frames, results half made. Every few seconds."""
+        """What is to go as soon as nobody works on it: decoded frames, results half made, what was made on the way to a
+        result that nobody gets. Every few seconds.
+        """
         for folder in folders_in(self.places.scratch):
             self._scratch(folder)
+        for folder in folders_in(self.places.work):
+            self._work(folder)
         making = self.places.results / MAKING
         for folder in folders_in(making):
             if folder.name.startswith(GOING) or not self._made_by_someone(folder.name):
@@ -65,8 +69,6 @@ class Sweeper:
 
     def later(self) -> None:
         """What is kept for a time. Every minute or so."""
-        for folder in folders_in(self.places.work):
-            self._work(folder)
         for folder in folders_in(self.places.uploads):
             self._uploads(folder)
         self._results()
