@@ -59,7 +59,6 @@ def create_app(
     app = FastAPI(
         title="Nearfar",
         version=__version__,
-        root_path=settings.server.path,
         openapi_url="/api/openapi.json",
         docs_url=None,
         redoc_url=None,
@@ -75,7 +74,7 @@ def create_app(
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_api_route("/", _first_page, include_in_schema=False)
-    app.add_middleware(Guard, access=access)
+    app.add_middleware(Guard, access=access, root=settings.server.path)
     handlers.install(app)
     openapi.install(app, locked=settings.server.key is not None)
     return app

@@ -44,17 +44,22 @@ def path_within(scope: Scope) -> str:
 
 
 class Guard:
-    """ASGI middleware around the whole application."""
+    """ASGI middleware around the whole application, which lies below ``root`` as far as the world can see."""
 
-    def __init__(self, app: ASGIApp, *, access: Access) -> None:
+    def __init__(self, app: ASGIApp, *, access: Access, root: str = "") -> None:
         self.app = app
         self.access = access
+        self.root = root
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request in, or answer it."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        if self.root:
+            # ASGI wants the whole path, whether a proxy took the sub-path off or not.
+            scope["root_path"] = self.root
+            scope["path"] = self.root + path_within(scope)
         await _Passage(self, scope, receive, send).run()
 
 

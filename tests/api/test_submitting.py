@@ -1,0 +1,151 @@
+"""Stacks by path: nothing outside the open folders is read, and nobody learns what lies there."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from nearfar.jobs import Store
+from nearfar.places import Places
+from tests.api.conftest import Client, frames_in
+
+API = "/api/v1/jobs"
+
+
+@pytest.fixture
+def outside(tmp_path: Path) -> Path:
+    return frames_in(tmp_path / "outside" / "secret")
+
+
+def refusal(client: Client, body: dict[str, object]) -> str:
+    answer = client.post(API, json=body)
+    assert answer.status_code == 422, answer.text
+    assert answer.json()["type"] == "/api/v1/problems/no-such-path"
+    return str(answer.json()["detail"])
+
+
+def test_frames_are_taken_from_the_inbox_and_from_shared_folders(
+    client: Client, places: Places, tmp_path: Path
+) -> None:
+    inside = frames_in(places.inbox / "moss")
+    shared = frames_in(tmp_path / "shared" / "deep" / "fern")
+    for body in (
+        {"folder": "moss"},
+        {"folder": str(inside)},
+        {"folder": str(shared)},
+        {"folder": f"{shared}/../fern/"},
+    ):
+        answer = client.post(API, json=body)
+        assert answer.status_code == 201, answer.text
+    frames = [str(shared / "03.tif"), str(shared / "01.tif")]
+    answer = client.post(API, json={"frames": frames, "stack": "two"})
+    assert answer.json()["frames"]["total"] == 2
+    assert answer.json()["sources"] == [str(shared)]
+
+
+def test_a_path_outside_is_answered_as_one_that_is_not_there(
+    client: Client, store: Store, outside: Path
+) -> None:
+    there = [str(outside), str(outside / "01.tif"), "/etc", "/etc/passwd", "../..", "/proc/self/environ", "/"]
+    for path in there:
+        missing = f"{path.rstrip('/')}/no-such"
+        for body in ("folder", "frames"):
+            said = [
+                refusal(client, {body: value if body == "folder" else [value]}).removeprefix(value)
+                for value in (path, missing)
+            ]
+            assert said[0] == said[1], path
+    assert store.jobs().jobs == ()
+
+
+def test_links_that_lead_out_are_not_followed(
+    client: Client, places: Places, store: Store, outside: Path
+) -> None:
+    (places.inbox / "link").symlink_to(outside)
+    mixed = frames_in(places.inbox / "mixed")
+    (mixed / "04.tif").symlink_to(outside / "01.tif")
+    chain = places.inbox / "chain"
+    chain.symlink_to(places.inbox / "link")
+    bodies: list[dict[str, object]] = [
+        {"folder": "link"},
+        {"folder": "chain"},
+        {"folder": "link/../link"},
+        {"frames": ["link/01.tif"]},
+        {"folder": "mixed"},
+        {"frames": ["mixed/01.tif", "mixed/04.tif"]},
+    ]
+    for body in bodies:
+        refusal(client, body)
+    assert store.jobs().jobs == ()
+
+
+def test_links_inside_are_followed(client: Client, places: Places) -> None:
+    frames_in(places.inbox / "moss")
+    (places.inbox / "same").symlink_to(places.inbox / "moss")
+    assert client.post(API, json={"folder": "same"}).json()["stack"] == "moss"
+
+
+def test_what_is_no_file_is_no_frame(client: Client, places: Places) -> None:
+    folder = frames_in(places.inbox / "moss")
+    os.mkfifo(folder / "04.tif")
+    refusal(client, {"folder": "moss"})
+
+
+def test_a_folder_without_frames_is_refused_with_what_it_holds(client: Client, places: Places) -> None:
+    (places.inbox / "notes").mkdir()
+    (places.inbox / "notes" / "read me.doc").write_bytes(b"x")
+    answer = client.post(API, json={"folder": "notes"})
+    assert (answer.status_code, answer.json()["type"]) == (422, "/api/v1/problems/refused")
+    assert "no frames found (1 other entry: .doc)" in answer.json()["detail"]
+
+
+@pytest.mark.parametrize(
+    "name", ["e\u0301clat", "a\nb", "<b onclick=x>", "'; DROP TABLE jobs; --", "x" * 255, "💎"]
+)
+def test_names_of_stacks_are_kept_as_they_are_given(client: Client, places: Places, name: str) -> None:
+    frames_in(places.inbox / "moss")
+    answer = client.post(API, json={"folder": "moss", "stack": name})
+    assert answer.json()["stack"] == name
+    assert client.get(f"{API}/1").json()["stack"] == name
+    assert client.get(API, params={"search": name}).json()["jobs"][0]["id"] == 1
+
+
+@pytest.mark.parametrize("name", ["", " ", "a/b", "a\0b", "..", "é" * 128])
+def test_names_that_no_file_system_takes_are_refused(client: Client, places: Places, name: str) -> None:
+    frames_in(places.inbox / "moss")
+    answer = client.post(API, json={"folder": "moss", "stack": name})
+    assert (answer.status_code, answer.json()["errors"][0]["pointer"]) == (422, "#/stack")
+
+
+def test_a_lone_surrogate_is_refused(client: Client) -> None:
+    content = b'{"folder": "\\ud800"}'
+    answer = client.post(API, content=content, headers={"Content-Type": "application/json"})
+    assert answer.status_code in {400, 422}
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {"recipe": "no such"},
+        {"recipe": "../../etc/passwd"},
+        {"recipe": "own.toml"},
+        {"settings": {"recipe_toml": "[focus]\nadmit = 7"}},
+        {"settings": {"recipe_toml": "="}},
+        {"settings": {"other": 1}},
+    ],
+)
+def test_recipes_are_checked_when_they_are_asked_for(
+    client: Client, store: Store, places: Places, body: dict[str, object]
+) -> None:
+    frames_in(places.inbox / "moss")
+    assert client.post(API, json={"folder": "moss"} | body).status_code == 422
+    assert store.jobs().jobs == ()
+
+
+def test_a_recipe_of_ones_own_goes_along(client: Client, places: Places) -> None:
+    frames_in(places.inbox / "moss")
+    own = {"recipe": "mine", "settings": {"recipe_toml": "[focus]\nadmit = 0.4", "reference": "02.tif"}}
+    job = client.post(API, json={"folder": "moss"} | own).json()
+    assert (job["recipe"], job["settings"]) == ("mine", own["settings"])
