@@ -113,11 +113,13 @@ class Follower:
         self._files[name] = looked
         return looked.fault
 
-    def contents(self, folder: Folder, digests: Digests, *, until: float) -> Contents | int | None:
+    def contents(self, folder: Folder, digests: Digests | None, *, until: float) -> Contents | int | None:
         """What it is made of, once it is complete or given up.
 
         Parameters
         ----------
+        digests
+            None: read none.
         until
             Time, of `time.monotonic`, after which no further file is read.
 
@@ -139,7 +141,7 @@ class Follower:
             passed += [(path.name, why) for path, why in listing.passed_over]
             companions = [str(path) for path, _ in listing.passed_over]
             paths = self._in_order(list(listing.frames))
-        read = self._read(paths, folder, digests, until)
+        read = self._read(paths, folder, digests, until) if digests is not None else {}
         if not isinstance(read, dict):
             return read
         looked = {str(path): self._files[path.name].header for path in paths if path.name in self._files}

@@ -103,7 +103,7 @@ class Inbox:
     rules
         How long to wait.
     memory, digests
-        What was taken, and what was read before.
+        What was taken, and what was read before; without digests no file is read and nothing offered.
     ignore
         Patterns of names that are no frames.
     excluded
@@ -118,7 +118,7 @@ class Inbox:
         *,
         rules: Patience,
         memory: Memory,
-        digests: Digests,
+        digests: Digests | None,
         ignore: Sequence[str] = (),
         excluded: Collection[str] = (),
         share: Callable[[str], str | None] = lambda folder: None,
@@ -286,6 +286,9 @@ class Inbox:
         entry.frames = len(contents.frames)
         if not contents.frames:
             entry.state, entry.why, entry.seconds = "ignored", "only results of Nearfar, no frames", None
+            return Found(entry=entry)
+        if self.digests is None:
+            entry.state = "settling"
             return Found(entry=entry)
         loose = not folder.parts
         if loose:

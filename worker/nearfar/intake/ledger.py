@@ -18,14 +18,23 @@ SLACK = 1000
 
 
 class Ledger:
-    """Records by key; each is a small mapping that JSON can hold, or None for one that was struck out."""
+    """Records by key; each is a small value that JSON can hold, or None for one that is struck out.
 
-    def __init__(self, file: Path, *, durable: bool = True) -> None:
+    Parameters
+    ----------
+    durable
+        Whether every change is synced to the disk.
+    reading
+        Leave the file as it is: somebody else writes it.
+    """
+
+    def __init__(self, file: Path, *, durable: bool = True, reading: bool = False) -> None:
         self.file = file
         self.durable = durable
+        self.reading = reading
         self.records: dict[str, Any] = {}
         lines = self._read()
-        if lines > 2 * len(self.records) + SLACK:
+        if not reading and lines > 2 * len(self.records) + SLACK:
             self._write_anew()
 
     def _read(self) -> int:
@@ -44,7 +53,7 @@ class Ledger:
             self.records.pop(key, None)
             if record is not None:
                 self.records[key] = record
-        if raw and not raw.endswith(b"\n"):
+        if raw and not raw.endswith(b"\n") and not self.reading:
             self._append("\n")  # so that the torn line spoils no other
         return len(lines)
 

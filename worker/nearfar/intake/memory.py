@@ -81,10 +81,9 @@ class Memory:
     """Nothing was remembered: the first run, or the file was lost."""
 
     @classmethod
-    def open(cls, file: Path) -> Memory:
-        """Read it."""
-        fresh = not file.exists()
-        memory = cls(ledger=Ledger(file), fresh=fresh)
+    def open(cls, file: Path, *, reading: bool = False) -> Memory:
+        """Read it; with ``reading`` nothing is ever written."""
+        memory = cls(ledger=Ledger(file, reading=reading), fresh=not file.exists())
         for path, record in memory.ledger.records.items():
             files = {name: (s[0], s[1], s[2], s[3]) for name, s in record["files"].items()}
             memory.known[path] = Known(**record | {"files": files, "companions": tuple(record["companions"])})

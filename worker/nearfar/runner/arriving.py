@@ -14,8 +14,9 @@ from typing import Any
 
 from nearfar.errors import IllegalTransition, InputRefused, NearfarError, RecipeRefused
 from nearfar.intake.digests import set_digest
-from nearfar.intake.inbox import Arrival, Found
+from nearfar.intake.inbox import Arrival, Found, Inbox
 from nearfar.intake.memory import Known, Memory, trace
+from nearfar.intake.settling import Mark
 from nearfar.jobs import Duplicates, Job, JobQuery, JobState, Store, Submission
 from nearfar.merge import recipe as recipes
 
@@ -181,3 +182,32 @@ def _all_the_same(arrival: Arrival, before: Known) -> bool:
     """Whether these are the very files that were taken before, and no copies of them that came later."""
     names: Mapping[str, Any] = {Path(path).name: None for path in arrival.contents.frames}
     return all(before.has(name, arrival.files[name]) for name in names)
+
+
+def remember_loose(memory: Memory, store: Store, inbox: Inbox) -> None:
+    """Where nothing is remembered, ask the store which loose frames were taken together, so that they stay a stack."""
+    if not memory.fresh:
+        return
+    roots = {folder.path for folder in inbox.watched if folder.problem is None}
+    page = store.jobs(JobQuery(limit=MOST))
+    for job in reversed(page.jobs):
+        if len(job.sources) == 1 and job.sources[0] in roots:
+            _remember(memory, job, [Path(frame.path) for frame in store.frames(job.id)])
+
+
+def _remember(memory: Memory, job: Job, frames: list[Path]) -> None:
+    marks = {path.name: Mark.of(path.stat()) for path in frames if path.is_file()}
+    if not marks or job.digest is None:
+        return
+    memory.keep(
+        Known(
+            path=str(frames[0]),
+            source=job.sources[0],
+            stack=job.stack,
+            files={name: trace(mark) for name, mark in marks.items()},
+            digest=job.digest,
+            loose=True,
+            refused=job.state is JobState.FAILED and job.cause == "input",
+            job=job.id,
+        )
+    )

@@ -20,10 +20,17 @@ OPEN = (JobState.WAITING, JobState.RUNNING, JobState.HELD)
 
 
 class Standings:
-    """Jobs of the store; one is asked for again when the audit trail speaks of it."""
+    """Jobs of the store; one is asked for again when the audit trail speaks of it.
 
-    def __init__(self, store: Store) -> None:
+    Parameters
+    ----------
+    healing
+        Whether jobs whose frames are back run again.
+    """
+
+    def __init__(self, store: Store, *, healing: bool = True) -> None:
         self.store = store
+        self._healing = healing
         self._jobs: dict[int, Job | None] = {}
         self._last = store.last_event()
 
@@ -60,7 +67,7 @@ class Standings:
         if known.trouble and not known.moved:
             notes.append(f"its frames could not be moved: {known.trouble}")
         entry.why = "; ".join([entry.why, *notes])
-        if job is not None and not gone:
+        if job is not None and not gone and self._healing:
             self._heal(job)
 
     def _heal(self, job: Job) -> None:
@@ -78,10 +85,13 @@ class Standings:
         )
 
     def away(self, known: Known) -> Found | None:
-        """An entry for a stack whose folder was not seen, where somebody still waits for it."""
+        """An entry for a stack of which nothing was seen, where it was moved or somebody still waits for it."""
         if known.job is None or known.duplicate:
             return None
         job = self.of(known.job)
+        if known.moved and job is not None:
+            state, why = _words(known, job)
+            return Found(entry=Entry(path=known.path, stack=known.stack, state=state, why=why, job=known.job))
         if job is None or (job.state not in OPEN and job.cause != "missing"):
             return None
         entry = Entry(path=known.path, stack=known.stack, state="waiting", why="", job=known.job)

@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 from nearfar.errors import StoreError
 from nearfar.intake.digests import Digests
@@ -21,11 +22,11 @@ from nearfar.intake.events import Events
 from nearfar.intake.inbox import Found, Inbox, Look
 from nearfar.intake.memory import Memory
 from nearfar.intake.settling import Patience
-from nearfar.intake.state import InboxState, StateWriter
+from nearfar.intake.state import Entry, InboxState, StateWriter
 from nearfar.jobs import Duplicates, Store
 from nearfar.places import Places, places_of
 from nearfar.runner import beats, logs, planning
-from nearfar.runner.arriving import MakeSubmission, Taker
+from nearfar.runner.arriving import MakeSubmission, Taker, remember_loose
 from nearfar.runner.disk import read_disk
 from nearfar.runner.folders import excluded_folders, watched_folders, why_share
 from nearfar.runner.hints import Hinter
@@ -42,12 +43,13 @@ LONGEST_REST = 30.0
 """Seconds between two scans at most."""
 SIGN = 5.0
 """Seconds between two signs of life."""
+LOCK = "watch.lock"
 MOVING = ("arriving", "settling")
 CAREFUL = 0.02
 """Seconds that are always rested."""
 
 
-def make_inbox(settings: ServerSettings, places: Places, memory: Memory) -> Inbox:
+def make_inbox(settings: ServerSettings, places: Places, memory: Memory, digests: Digests | None) -> Inbox:
     """The watched folders by the settings."""
     table = settings.inbox
     watched = watched_folders(settings, places)
@@ -55,16 +57,28 @@ def make_inbox(settings: ServerSettings, places: Places, memory: Memory) -> Inbo
         watched,
         rules=Patience(quiet=table.quiet, quiet_unseen=table.quiet_unseen, patience=table.patience),
         memory=memory,
-        digests=Digests(places.state / "digests"),
+        digests=digests,
         ignore=table.ignore,
         excluded=excluded_folders(watched),
         share=why_share,
     )
 
 
-def open_memory(places: Places) -> Memory:
-    """What is remembered of stacks."""
-    return Memory.open(places.state / "stacks")
+def memory_file(places: Places) -> Path:
+    """Where it is remembered what became of each stack."""
+    return places.state / "stacks"
+
+
+def watch_runs(places: Places) -> bool:
+    """Whether a watch works on this data folder, by the lock that it holds."""
+    try:
+        with open(places.state / LOCK, "rb") as file:
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    return False
 
 
 class Watch:
@@ -91,9 +105,10 @@ class Watch:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.places = places
-        self.memory = open_memory(places)
-        self.inbox = make_inbox(settings, places, self.memory)
+        self.memory = Memory.open(memory_file(places))
+        self.inbox = make_inbox(settings, places, self.memory, Digests(places.state / "digests"))
         self.standings = Standings(store)
+        remember_loose(self.memory, store, self.inbox)
         self._taker = Taker(
             store,
             self.memory,
@@ -108,6 +123,7 @@ class Watch:
         self._scan = settings.inbox.scan
         self._writer = StateWriter(places)
         self._state = InboxState()
+        self._away: list[Found] = []
 
     def look(self) -> float:
         """Look once; seconds after which to look again."""
@@ -117,7 +133,7 @@ class Watch:
             self._act(look)
         except StoreError as error:
             self._wait_for(look, f"the job store does not answer: {error}")
-        self._state = InboxState(folders=look.folders, entries=[found.entry for found in look.found])
+        self._state = InboxState(folders=look.folders, entries=self._entries(look))
         self.tell()
         if look.hurry:
             return CAREFUL
@@ -144,6 +160,12 @@ class Watch:
             if found.known is not None and self._mover is not None and found.known.job is not None:
                 found.known = self._mover.move(found.known, self.standings.of(found.known.job))
             self.standings.tell(found)
+        seen = {found.entry.path for found in look.found}
+        away = [self.standings.away(known) for path, known in self.memory.known.items() if path not in seen]
+        self._away = [found for found in away if found is not None]
+
+    def _entries(self, look: Look) -> list[Entry]:
+        return [found.entry for found in (*look.found, *self._away)]
 
     def _take(self, found: Found) -> None:
         try:
@@ -204,7 +226,7 @@ def _rest(
 @contextmanager
 def alone(places: Places, stop: threading.Event) -> Iterator[bool]:
     """Wait until no other watch works on this data folder; False where told to stop before."""
-    descriptor = os.open(places.state / "watch.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    descriptor = os.open(places.state / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
     try:
         told = False
         while not stop.is_set():

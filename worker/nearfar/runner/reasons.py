@@ -1,0 +1,189 @@
+"""Why a path is, or is not, on its way to becoming a picture: from what the watch tells, or by its rules alone."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from nearfar.errors import NearfarError, UsageError
+from nearfar.intake.inbox import Watched, read_state
+from nearfar.intake.memory import Memory
+from nearfar.intake.names import EXPECT, READY, WISHES, Sort, junk_folder, sorter, stack_name
+from nearfar.intake.state import Entry, InboxState
+from nearfar.jobs import Store
+from nearfar.places import Places, places_of
+from nearfar.runner.folders import watched_folders
+from nearfar.runner.opening import open_by
+from nearfar.runner.standing import Standings
+from nearfar.runner.watching import make_inbox, memory_file, watch_runs
+from nearfar.server_settings import ServerSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reasons:
+    """All that is known of a path."""
+
+    path: str
+    server: bool
+    """A watch runs for this data folder."""
+    rule: str
+    """What holds for the path by where it lies."""
+    watched: str | None = None
+    """The watched folder that it lies in."""
+    problem: str | None = None
+    """What is wrong with that folder."""
+    file: str | None = None
+    """What holds for it by its name, or what was seen in it."""
+    entry: Entry | None = None
+    """The stack that it belongs to."""
+    job: dict[str, Any] | None = None
+    """Number, state, cause, reason and result of the job that the stack became."""
+
+    def as_json(self) -> dict[str, Any]:
+        """For programs."""
+        return asdict(self)
+
+
+def reasons(path: Path, settings: ServerSettings) -> Reasons:
+    """Say all about a path.
+
+    Raises
+    ------
+    UsageError
+        If there is nothing at the path, and never was.
+    """
+    places = places_of(settings)
+    watched = watched_folders(settings, places)
+    absolute = Path(os.path.abspath(path))  # noqa: PTH100 - links stay as they are: a link is what is asked about
+    runs = watch_runs(places)
+    root = _root_of(absolute, watched)
+    if root is None:
+        _must_exist(absolute)
+        folders = ", ".join(folder.path for folder in watched)
+        rule = f"It lies in no watched folder, so nothing becomes of it. Watched: {folders}"
+        return Reasons(path=str(absolute), server=runs, rule=rule)
+    store = _store(settings, places)
+    try:
+        state = read_state(places) if runs else evaluate(settings, places, store)
+        entry = _entry_of(absolute, root, state, places)
+        if entry is None and absolute != Path(root.path):
+            _must_exist(absolute)
+        job = _job(store, entry)
+    finally:
+        if store is not None:
+            store.close()
+    problems = {folder.path: folder.problem for folder in state.folders}
+    return Reasons(
+        path=str(absolute),
+        server=runs,
+        rule=_rule(absolute, root),
+        watched=root.path,
+        problem=problems.get(root.path),
+        file=_file(absolute, entry, settings),
+        entry=entry,
+        job=job,
+    )
+
+
+def _must_exist(path: Path) -> None:
+    if not os.path.lexists(path):
+        raise UsageError(f"{path}: there is no such file or folder; give one in a watched folder")
+
+
+def _root_of(path: Path, watched: tuple[Watched, ...]) -> Watched | None:
+    holding = [folder for folder in watched if path.is_relative_to(folder.path)]
+    return max(holding, key=lambda folder: len(folder.path), default=None)
+
+
+def _store(settings: ServerSettings, places: Places) -> Store | None:
+    """The job store, if there is one and it answers; asking why must make none."""
+    if settings.store.url is None and not (places.data / "store.sqlite").exists():
+        return None
+    try:
+        return open_by(settings, places)
+    except NearfarError:
+        return None
+
+
+def evaluate(settings: ServerSettings, places: Places, store: Store | None) -> InboxState:
+    """How everything would stand if nothing changed for as long as the rules ask; no file is changed or read whole."""
+    memory = Memory.open(memory_file(places), reading=True)
+    inbox = make_inbox(settings, places, memory, None)
+    inbox.look(0.0)
+    table = settings.inbox
+    look = inbox.look(max(table.quiet, table.quiet_unseen))
+    if store is not None:
+        standings = Standings(store, healing=False)
+        for found in look.found:
+            standings.tell(found)
+    else:
+        for found in look.found:
+            if found.known is not None:
+                found.entry.state, found.entry.job = "queued", found.known.job
+                found.entry.why = f"taken as job {found.known.job}; the job store does not answer"
+    return InboxState(folders=look.folders, entries=[found.entry for found in look.found])
+
+
+def _entry_of(path: Path, root: Watched, state: InboxState, places: Places) -> Entry | None:
+    """The entry that a path belongs to: its own, its folder's, or that of its group of loose frames."""
+    entries = {entry.path: entry for entry in state.entries}
+    if str(path) in entries:
+        return entries[str(path)]
+    if str(path.parent) != root.path:
+        return entries.get(str(path.parent))
+    if sorter()(path.name)[0] is not Sort.FRAME or path.is_dir():
+        return None
+    memory = Memory.open(memory_file(places), reading=True)
+    for known in memory.loose(root.path):
+        if path.name in known.files and known.path in entries:
+            return entries[known.path]
+    taken = {known.path for known in memory.loose(root.path)}
+    return next(
+        (e for e in state.entries if str(Path(e.path).parent) == root.path and e.path not in taken), None
+    )
+
+
+def _job(store: Store | None, entry: Entry | None) -> dict[str, Any] | None:
+    if store is None or entry is None or entry.job is None:
+        return None
+    try:
+        job = store.job(entry.job)
+    except NearfarError:
+        return None
+    return {
+        "id": job.id,
+        "state": str(job.state),
+        "cause": job.cause,
+        "reason": job.reason,
+        "result": job.result,
+    }
+
+
+def _rule(path: Path, root: Watched) -> str:
+    if str(path) == root.path:
+        return (
+            "A watched folder: each folder in it is one stack, and so are loose frames that settle together."
+        )
+    folder = path if path.is_dir() and not path.is_symlink() else path.parent
+    if str(folder) == root.path:
+        return "A loose file in a watched folder: loose frames that settle together become one stack."
+    parts = folder.relative_to(root.path).parts
+    if any(junk_folder(part) for part in parts):
+        return "A folder that a system keeps for itself; it is not looked into."
+    return f"The frames directly in {folder} are one stack, called {stack_name(parts)}."
+
+
+def _file(path: Path, entry: Entry | None, settings: ServerSettings) -> str | None:
+    if path.is_dir() and not path.is_symlink():
+        return None
+    for name, why in entry.ignored if entry is not None else ():
+        if name == path.name:
+            return f"The file is passed over: {why}."
+    kind, why = sorter(settings.inbox.ignore)(path.name)
+    if path.name in (EXPECT, READY, WISHES):
+        return "The file tells the server about its folder."
+    if kind is Sort.TEMPORARY:
+        return f"By its name a copy is under way; the stack waits for it up to {settings.inbox.patience:g} s."
+    return "By its name the file is a frame." if kind is Sort.FRAME else f"The file is passed over: {why}."
