@@ -20,7 +20,7 @@ PATIENCE = 2.0
 
 
 def broker_problem(settings: ServerSettings) -> str | None:
-    """Why hints cannot be published; None: they can. A broker that does not answer is told of within about five seconds."""
+    """Why hints cannot be published; None: they can. A broker that does not answer is told of within about six seconds."""
     places = places_of(settings)
     if settings.broker.url is None:
         return _folder_problem(places.hints)

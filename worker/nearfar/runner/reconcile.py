@@ -36,35 +36,48 @@ class Reconciler:
     store: Store
     places: Places
     lease: float
-    clock: Callable[[], float] = time.monotonic
+    clock: Callable[[], float] = lambda: time.clock_gettime(time.CLOCK_BOOTTIME)
+    """Counts on while the machine sleeps."""
+    wall: Callable[[], float] = time.time
     alive: Callable[[str], bool | None] = here.alive
     oom_kills: Callable[[], int] = here.oom_kills
     memory: Callable[[], int] = lambda: _machine_memory()
     _kills: int = -1
-    _last: float | None = None
-    _reaped: float | None = None
+    _last: tuple[float, float] | None = None
+    _next_reap: float = 0.0
+    _dead: dict[str, bool] = field(default_factory=dict)
     _told: set[int] = field(default_factory=set)
 
     def round(self) -> None:
         """Once; to be called every few seconds. Raises `StoreError`."""
         now = self.clock()
         self._find_dead()
-        if self._gap(now):
-            self._reaped = now  # everybody was asleep: let workers give a sign of life first
-        elif self._reaped is None or now - self._reaped >= min(self.lease / 6, 10.0):
+        if self._asleep(now):  # and everybody else with us: let workers give a sign of life first
+            self._next_reap = now + self.lease / 3
+        elif now >= self._next_reap:
             self._reap()
-            self._reaped = now
-        self._last = now
+            self._next_reap = now + min(self.lease / 6, 10.0)
+        self._last = now, self.wall()
 
-    def _gap(self, now: float) -> bool:
-        return self._last is not None and now - self._last > self.lease / 2
+    def _asleep(self, now: float) -> bool:
+        """Whether much time passed since the last round, by a clock or by somebody's hand."""
+        if self._last is None:
+            return False
+        return max(now - self._last[0], self.wall() - self._last[1]) > self.lease / 2
 
     def _find_dead(self) -> None:
+        """Bury workers whose process is gone; a round later where it is not yet known how it ended."""
         kills = self.oom_kills()
-        for worker in self.store.workers(alive=True):
-            if self.alive(worker.id) is False:
-                self._bury(worker, for_memory=0 <= self._kills < kills)
+        rose = 0 <= self._kills < kills
         self._kills = kills
+        dead = [worker for worker in self.store.workers(alive=True) if self.alive(worker.id) is False]
+        for worker in dead:
+            again = worker.id in self._dead
+            for_memory = self._dead.pop(worker.id, False) or rose
+            if again or exit_code(self.places, worker) is not None:
+                self._bury(worker, for_memory=for_memory)
+            else:
+                self._dead[worker.id] = for_memory
 
     def _bury(self, worker: Worker, *, for_memory: bool) -> None:
         units = self.store.held_by(worker.id)

@@ -48,6 +48,8 @@ STALLED = 90.0
 """Seconds without a sign of progress after which a process is ended and started again."""
 STOPPING = 10.0
 """Seconds that processes have to leave in."""
+READY = 3.0
+"""Seconds after which a process that gives no signs of progress counts as ready."""
 TURN = 0.25
 """Seconds between two looks."""
 
@@ -78,27 +80,35 @@ class Child:
     def start(self, now: float) -> None:
         """Start it."""
         beats.reset(self.beat)
-        self.process = subprocess.Popen(
-            self.command,
-            env={**self.environment, beats.VARIABLE: str(self.beat)},
-            pass_fds=(*self.fds, self.beat),
-            stdin=subprocess.DEVNULL,
-            process_group=0,  # Ctrl-C at a terminal is for us alone; we stop the others in order
-        )
         self.started = now
+        try:
+            self.process = subprocess.Popen(
+                self.command,
+                env={**self.environment, beats.VARIABLE: str(self.beat)},
+                pass_fds=(*self.fds, self.beat),
+                stdin=subprocess.DEVNULL,
+                process_group=0,  # Ctrl-C at a terminal is for us alone; we stop the others in order
+            )
+        except OSError as error:
+            self.ended(f"it cannot be started: {error.strerror}", now)
+
+    def ready(self, now: float) -> bool:
+        """Whether it gave a first sign of progress, or ran for long enough."""
+        there = self.process is not None
+        return there and (beats.last(self.beat) is not None or now - self.started > READY)
 
     def progress(self) -> float:
         """When it last gave a sign of progress, its start counting as one; of one that gives none: now."""
         last = beats.last(self.beat)
         return time.monotonic() if last is None else max(last, self.started)
 
-    def ended(self, code: int, now: float) -> None:
-        """Note that it ended, and when it may start again."""
+    def ended(self, how: str, now: float) -> None:
+        """Note how it ended, and when it may start again."""
         self.process = None
         self.ends = 1 if now - self.started > STEADY else self.ends + 1
         rest = min(LONGEST_REST, FIRST_REST * 2 ** (self.ends - 1))
         self.not_before = now + rest
-        self.last = signal_name(code)
+        self.last = how
         log.warning("%s ended (%s); it starts again in %.1f s", self.name, self.last, rest)
         if self.ends == CRASHING:
             log.error("%s ended %d times in a row; the others go on without it", self.name, self.ends)
@@ -123,6 +133,7 @@ class Supervisor:
         self.told = told
         self._status: str | None = None
         self._pinged = 0.0
+        self._ready = False
 
     def run(self) -> None:
         """Start all, keep them running, stop them in good order."""
@@ -137,7 +148,7 @@ class Supervisor:
     def _turn(self, now: float) -> None:
         for one in self.children:
             if one.process is not None and (code := one.process.poll()) is not None:
-                one.ended(code, now)
+                one.ended(signal_name(code), now)
             elif one.process is None and now >= one.not_before:
                 one.start(now)
             elif one.process is not None and now - one.progress() > STALLED:
@@ -149,10 +160,12 @@ class Supervisor:
         """Tell systemd and the status page what changed, and that we live while everybody gets on."""
         status = "; ".join(self._words(one) for one in self.children)
         if status != self._status:
-            ready = "" if self._status is not None else "READY=1\n"
-            notify.notify(f"{ready}STATUS={status}")
+            notify.notify(f"STATUS={status}")
             self._status = status
             self._write()
+        if not self._ready and all(one.ready(now) for one in self.children):
+            notify.notify("READY=1")
+            self._ready = True
         every = notify.watchdog_interval()
         stalled = any(one.process is not None and now - one.progress() > STALLED for one in self.children)
         if every is not None and now - self._pinged >= every and not stalled:
