@@ -1,0 +1,252 @@
+"""A server from start to picture, as those who use it meet it: the inbox, another machine, cancel, crash, power cut."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import signal
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.acceptance.command import Outcome, anew, digests, lay, merged, nearfar, report_of, start
+from tests.acceptance.serving import Served, processes_of, served
+from tests.scenes import render
+from tests.scenes.big import big
+
+KEY = "drawer 37, second key from the left"
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """One server for the tests that leave it running; from other machines it asks for a key."""
+    with served(tmp_path_factory.mktemp("serving") / "data", NEARFAR_SERVER_KEY=KEY) as server:
+        yield server
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stack:
+    """Frames in a folder, and the picture that ``nearfar merge`` makes of them."""
+
+    frames: Path
+    picture: Path
+
+
+@pytest.fixture(scope="module")
+def forty(tmp_path_factory: pytest.TempPathFactory) -> Stack:
+    """Forty small frames."""
+    folder = tmp_path_factory.mktemp("forty")
+    scene = render("occlusion", frames=40, size=(200, 150), seed=5)
+    lay(scene.frames, folder / "frames", format="jpeg")
+    merged(folder / "frames", folder / "forty.tif")
+    return Stack(frames=folder / "frames", picture=folder / "forty.tif")
+
+
+@pytest.fixture(scope="module")
+def long(tmp_path_factory: pytest.TempPathFactory) -> Stack:
+    """Enough work for some seconds."""
+    folder = tmp_path_factory.mktemp("long")
+    frames = big("easy", 20, size=(1800, 1200)).folder
+    merged(frames, folder / "long.tif")
+    return Stack(frames=frames, picture=folder / "long.tif")
+
+
+def asked(server: Served, *arguments: str | Path, key: str | None = KEY) -> Outcome:
+    """A command on another machine: it knows the address of the server and the key, and nothing else."""
+    env = {"NEARFAR_URL": server.url} | ({"NEARFAR_KEY": key} if key is not None else {})
+    return nearfar(*arguments, env=env)
+
+
+def slowly(frames: Path, target: Path, pause: float) -> None:
+    """Copy frames one after the other, as a camera or a share does."""
+    target.mkdir(parents=True)
+    for frame in sorted(frames.iterdir()):
+        shutil.copy(frame, target)
+        time.sleep(pause)
+
+
+def test_frames_dropped_slowly_into_the_inbox_become_one_picture(server: Served, forty: Stack) -> None:
+    folder = server.inbox / "forty"
+    slowly(forty.frames, folder, 0.08)
+    before = digests(folder)
+    picture = server.results / "forty" / "forty.tif"
+    server.wait(picture.exists, what="the picture lies in results")
+    assert picture.read_bytes() == forty.picture.read_bytes()
+    report = report_of(picture)
+    assert report["format"] == "nearfar-report/1"
+    assert [frame["name"] for frame in report["frames"]] == sorted(before)
+    assert digests(folder) == before
+    (job,) = (job for job in server.jobs() if job["stack"] == "forty")
+    server.wait(lambda: server.state(job["id"]) == "done")
+    assert job["sources"] == [str(folder)]
+    why = nearfar("why", folder, "--data", server.data)
+    assert why.code == 0, why.err
+    assert "forty" in why.out
+
+
+def test_a_stack_is_sent_followed_and_fetched_from_another_machine(
+    server: Served, forty: Stack, tmp_path: Path
+) -> None:
+    sent = asked(server, "send", forty.frames, "--stack", "from afar", "--owner", "lena", "--follow")
+    assert sent.code == 0, sent.err
+    number = sent.out.split()[1].rstrip(":")
+    assert "from afar, 40 of 40 frames used" in sent.out
+    fetched = asked(server, "fetch", number, "--out", tmp_path)
+    assert fetched.code == 0, fetched.err
+    names = {p.name for p in tmp_path.iterdir()}
+    assert names == {"from afar.tif", "from afar.report.json"}
+    assert (tmp_path / "from afar.tif").read_bytes() == forty.picture.read_bytes()
+    again = asked(server, "fetch", number, "--out", tmp_path, "--all")
+    assert again.code == 0, again.err
+    assert len(list(tmp_path.iterdir())) == 8
+    job = json.loads(asked(server, "show", number, "--json").out)
+    assert (job["state"], job["owner"], job["frames"]["used"]) == ("done", "lena", 40)
+    told = asked(server, "show", number)
+    assert "state     done" in told.out
+    assert KEY not in sent.out + sent.err + told.out + told.err
+
+
+def test_what_was_sent_before_is_found_again_and_merged_anew_only_on_request(
+    server: Served, forty: Stack
+) -> None:
+    def number(*options: str) -> int:
+        done = asked(server, "send", forty.frames, "--stack", "twice", "--json", "--follow", *options)
+        assert done.code == 0, done.err
+        return int(json.loads(done.out)["id"])
+
+    first = number()
+    assert number() == first
+    second = number("--again")
+    assert second != first
+    assert number("--again") not in {first, second}
+
+
+def test_a_sending_that_was_cut_off_goes_on_where_it_was(server: Served, long: Stack) -> None:
+    command = ("send", long.frames, "--stack", "cut off")
+    env = {"NEARFAR_URL": server.url, "NEARFAR_KEY": KEY}
+    with start(*command, env=env) as process:
+        server.wait(lambda: any(job["stack"] == "cut off" for job in server.jobs()))
+        (job,) = (job for job in server.jobs() if job["stack"] == "cut off")
+        server.wait(lambda: received(server, job["id"]) > 0)
+        process.send_signal(signal.SIGINT)
+        _, said = process.communicate(timeout=60)
+    whole = sum(p.stat().st_size for p in long.frames.iterdir())
+    kept = received(server, job["id"])
+    if process.returncode == 130:  # unless it was quicker
+        assert "The same command goes on from here" in said
+        assert 0 < kept < whole
+    done = asked(server, *command, "--follow")
+    assert done.code == 0, done.err
+    assert [j["id"] for j in server.jobs() if j["stack"] == "cut off"] == [job["id"]]
+    assert (server.results / "cut off" / "cut off.tif").read_bytes() == long.picture.read_bytes()
+
+
+def received(server: Served, job: int) -> int:
+    """Bytes of a job's frames that are at the server."""
+    return sum(int(frame["received"]) for frame in server.get(f"/jobs/{job}/frames")["frames"])
+
+
+def test_strangers_are_told_that_a_key_is_needed_and_learn_nothing(server: Served, forty: Stack) -> None:
+    for key, words in (
+        (None, "it asks for a key"),
+        ("not the key of this drawer", "the key is not the server's"),
+    ):
+        for command in (("jobs",), ("send", str(forty.frames)), ("show", "1"), ("server", "pause")):
+            done = asked(server, *command, key=key)
+            assert done.code == 4
+            assert words in done.message
+            assert done.out == ""
+
+
+def test_a_failed_job_says_why_and_gives_exit_code_4(server: Served, forty: Stack, tmp_path: Path) -> None:
+    shutil.copytree(forty.frames, tmp_path / "odd pair", ignore=lambda _, names: sorted(names)[1:])
+    lay(np.full((1, 90, 120, 3), 9000, np.uint16), tmp_path / "odd pair", names=["odd size.tif"])
+    done = asked(server, "send", tmp_path / "odd pair", "--follow")
+    assert done.code == 4
+    number = done.out.split()[1].rstrip(":")
+    shown = asked(server, "show", number, "--follow")
+    assert shown.code == 4
+    assert "reason    " in asked(server, "show", number).out
+    assert asked(server, "fetch", number, "--out", tmp_path).code == 4
+    assert "failed" in asked(server, "jobs", "--state", "failed").out
+
+
+def test_cancelled_work_ends_at_once_and_leaves_nothing(server: Served, long: Stack) -> None:
+    done = asked(server, "send", long.frames, "--stack", "not wanted", "--json")
+    assert done.code == 0, done.err
+    number = int(json.loads(done.out)["id"])
+    server.wait(lambda: server.state(number) == "running")
+    assert asked(server, "cancel", str(number), "--reason", "the lamp was off").code == 0
+    assert server.state(number) == "cancelled"
+    server.wait(lambda: not server.left_on_the_way(number), what="nothing is left on the way")
+    assert not (server.results / "not wanted").exists()
+    assert "the lamp was off" in asked(server, "show", str(number)).out
+    assert asked(server, "show", str(number), "--follow").code == 130
+    assert asked(server, "cancel", str(number)).code == 4
+
+
+def test_a_paused_server_begins_nothing_until_it_is_opened(server: Served, forty: Stack) -> None:
+    assert "paused" in asked(server, "server", "pause").out
+    done = asked(server, "send", forty.frames, "--stack", "later", "--json")
+    number = int(json.loads(done.out)["id"])
+    time.sleep(1.0)
+    assert server.state(number) == "waiting"
+    assert "open" in asked(server, "server", "open").out
+    server.wait(lambda: server.state(number) == "done")
+
+
+def test_a_held_job_waits_for_its_release_and_again_makes_a_new_one(server: Served, forty: Stack) -> None:
+    done = asked(server, "send", forty.frames, "--stack", "held back", "--hold", "--json")
+    number = int(json.loads(done.out)["id"])
+    assert server.state(number) == "held"
+    assert asked(server, "release", str(number)).code == 0
+    server.wait(lambda: server.state(number) == "done")
+    other = asked(
+        server, "again", str(number), "--recipe", "landscape", "--leave-out", "F0001.jpg", "--follow"
+    )
+    assert other.code == 0, other.err
+    newest = server.jobs()[-1]
+    assert (newest["again_of"], newest["recipe"]) == (number, "landscape")
+    assert newest["frames"]["left_out"] == 1
+
+
+@pytest.mark.slow
+def test_a_server_killed_in_the_middle_goes_on_when_it_is_started_again(long: Stack, tmp_path: Path) -> None:
+    with served(tmp_path / "data", NEARFAR_WORKER_THREADS="1", NEARFAR_STORE_LEASE="6") as server:
+        shutil.copytree(long.frames, server.inbox / "long")
+        server.wait(lambda: any(job["state"] == "running" for job in server.jobs()))
+        server.stop(signal.SIGKILL)
+        server.wait(lambda: not processes_of(server.data), what="its processes ended with it")
+        assert not (server.results / "long").exists()
+        server.start()
+        picture = server.results / "long" / "long.tif"
+        server.wait(picture.exists, what="the picture lies in results")
+        assert picture.read_bytes() == long.picture.read_bytes()
+        (job,) = server.jobs()
+        server.wait(lambda: server.state(job["id"]) == "done")
+
+
+@pytest.mark.slow
+def test_a_server_that_is_stopped_hands_its_work_back_and_goes_on_later(long: Stack, tmp_path: Path) -> None:
+    with served(tmp_path / "data", NEARFAR_WORKER_THREADS="1") as server:
+        shutil.copytree(long.frames, server.inbox / "long")
+        server.wait(lambda: any(job["state"] == "running" for job in server.jobs()))
+        assert server.stop() == 0
+        assert processes_of(server.data) == []
+        server.start()
+        picture = server.results / "long" / "long.tif"
+        server.wait(picture.exists, what="the picture lies in results")
+        assert picture.read_bytes() == long.picture.read_bytes()
+        (job,) = server.jobs()
+        server.wait(lambda: server.state(job["id"]) == "done")
+        assert server.attempts(job["id"], "lost") == server.attempts(job["id"], "failed") == 0
+
+
+def test_a_server_that_is_not_there_is_told_in_words(tmp_path: Path) -> None:
+    done = anew("jobs", "--data", tmp_path, "--to", "127.0.0.1:1")
+    assert done.code == 4
+    assert "no server answers at http://127.0.0.1:1 (from --to)" in done.message
