@@ -1,0 +1,69 @@
+"""The annotated settings file names every setting of the server with its default, and cannot fall behind."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydantic import BaseModel, ValidationError
+
+from nearfar.server_settings import TABLES, ServerSettings
+
+SETTING = re.compile(r"# ([a-z_]+ = .*)")
+OWN = "Not set: "
+"""How the comment of a setting begins whose default follows the machine or other settings."""
+
+
+def shown(checkout: Path, table: str) -> dict[str, tuple[Any, str]]:
+    """Value and comment of each setting of a table, by its name; a name may come twice, the last one counts."""
+    text = (checkout / "config" / "nearfar.toml").read_text(encoding="utf-8")
+    after = text.split(f"\n# [{table}]\n")[1].split("\n# ---")[0]
+    found: dict[str, tuple[Any, str]] = {}
+    for block in re.split(r"\n\n+", after.strip()):
+        for line in block.splitlines():
+            match = SETTING.fullmatch(line)
+            if match is not None:
+                found |= {name: (value, block) for name, value in tomllib.loads(match[1]).items()}
+    return found
+
+
+def model(table: str) -> type[BaseModel]:
+    kind: Any = ServerSettings.model_fields[table].annotation
+    assert issubclass(kind, BaseModel)
+    return kind
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_every_setting_is_shown_and_no_other(table: str, checkout: Path) -> None:
+    assert list(shown(checkout, table)) == list(model(table).model_fields)
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_every_default_is_the_one_of_the_program(table: str, checkout: Path) -> None:
+    for name, (value, comment) in shown(checkout, table).items():
+        field = model(table).model_fields[name]
+        if field.default_factory is not None or field.default is None:
+            assert OWN in comment, f"{table}.{name} follows the machine; its comment has to say how"
+        else:
+            assert OWN not in comment
+            read = model(table).model_validate({name: value})
+            assert getattr(read, name) == field.default, f"{table}.{name}"
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_every_line_reads_when_its_sign_is_taken_away(table: str, checkout: Path) -> None:
+    values = {name: value for name, (value, _) in shown(checkout, table).items()}
+    try:
+        model(table).model_validate(values)
+    except ValidationError as error:
+        pytest.fail(str(error))
+
+
+def test_the_example_of_a_watched_folder_reads(checkout: Path) -> None:
+    text = (checkout / "config" / "nearfar.toml").read_text(encoding="utf-8")
+    example = next(line[2:] for line in text.splitlines() if line.startswith("# folders = [{"))
+    (folder,) = model("inbox").model_validate(tomllib.loads(example)).folders  # type: ignore[attr-defined]
+    assert (folder.path, folder.recipe, folder.priority) == (Path("/mnt/share/cards"), "macro", 1)
