@@ -24,6 +24,8 @@ from nearfar_api.access import Access
 from nearfar_api.context import Cached, Context, Hints
 from nearfar_api.feed import Feed
 from nearfar_api.guard import Guard
+from nearfar_api.iiif import routes as iiif
+from nearfar_api.iiif.finding import finder
 from nearfar_api.routes import events, files, frames, health, jobs, metrics, server, status
 from nearfar_api.web import STATIC
 
@@ -72,6 +74,7 @@ def create_app(
     app.state.feed = Feed(context)
     for module in (jobs, frames, files, events, server, health, metrics, status):
         app.include_router(module.router)
+    app.include_router(iiif.router(finder(context)))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_api_route("/", _first_page, include_in_schema=False)
     app.add_middleware(Guard, access=access, root=settings.server.path)

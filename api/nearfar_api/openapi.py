@@ -49,6 +49,8 @@ PROBLEM_SCHEMA: dict[str, Any] = {
 }
 ANYWHERE = ("unknown-host", "mistake", "store-unreachable")
 WRITING = ("malformed", "foreign-origin", "too-large")
+FOREIGN = ("HTTPValidationError", "ValidationError")
+"""What the framework would answer with if its handlers were left in place."""
 METHODS = ("get", "put", "post", "patch", "delete")
 
 
@@ -102,7 +104,10 @@ def _document(app: FastAPI, *, locked: bool) -> dict[str, Any]:
         license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
     )
     components = found.setdefault("components", {})
-    components.setdefault("schemas", {})["Problem"] = PROBLEM_SCHEMA
+    schemas = components.setdefault("schemas", {})
+    schemas["Problem"] = PROBLEM_SCHEMA
+    for name in FOREIGN:
+        schemas.pop(name, None)
     if locked:
         components["securitySchemes"] = {
             "bearer": {"type": "http", "scheme": "bearer", "description": "The server's key."},
@@ -134,6 +139,8 @@ def _complete(operation: dict[str, Any], path: str, method: str, *, locked: bool
         kinds = ["mistake"]
         operation["security"] = []
     responses: dict[str, Any] = operation["responses"]
+    if FOREIGN[0] in str(responses.get("422")):
+        del responses["422"]
     for status, entry in refusals(*kinds).items():
         known = responses.setdefault(str(status), entry)
         examples = known.get("content", {}).get(problems.MEDIA_TYPE, {}).get("examples")

@@ -36,6 +36,12 @@ KINDS: Mapping[str, Kind] = {
         title="The request cannot be read",
         remedy="Send what the OpenAPI document describes; the detail says what could not be read.",
     ),
+    "no-such-view": Kind(
+        status=400,
+        title="The picture cannot be seen like this",
+        remedy="Write region, size, rotation, quality and format as the IIIF Image API 3.0 does, within what info.json "
+        "offers.",
+    ),
     "no-key": Kind(
         status=401,
         title="The server's key is missing or wrong",
@@ -125,6 +131,16 @@ KINDS: Mapping[str, Kind] = {
         status=500,
         title="A mistake of the server's own",
         remedy="The server's log tells more under the number in 'instance'.",
+    ),
+    "damaged": Kind(
+        status=500,
+        title="The picture's file is damaged",
+        remedy="Run the job again; if files keep being damaged, check the server's disk.",
+    ),
+    "not-offered": Kind(
+        status=501,
+        title="The standard knows this, the server does not offer it",
+        remedy="Ask for what info.json offers.",
     ),
     "store-unreachable": Kind(
         status=503,

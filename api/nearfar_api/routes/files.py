@@ -17,7 +17,8 @@ from nearfar_api.shaping import BASE
 
 router = APIRouter(prefix=BASE, tags=["results"])
 
-BYTES = {"schema": {"type": "string", "format": "binary"}}
+BYTES: dict[str, Any] = {}
+"""OpenAPI 3.1: content of any kind has no schema."""
 DOWNLOAD: dict[int | str, dict[str, Any]] = {
     200: {"description": "The whole file", "content": {"*/*": BYTES}},
     206: {"description": "The parts that Range asks for", "content": {"*/*": BYTES}},
