@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 import struct
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +44,31 @@ def light_table(icc: bytes | None, bits: int) -> NDArray[np.float32]:
     table = light.astype(np.float32)
     table.flags.writeable = False
     return table
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Shaper:
+    """What a matrix profile says: a tone curve for each channel, and the primaries."""
+
+    curves: NDArray[np.float32]
+    """(3, 65536): linear light 0..1 of every 16-bit sample value."""
+    primaries: Floats
+    """(3, 3): its columns are red, green and blue in XYZ of the connection space (D50)."""
+
+
+def shaper(icc: bytes | None) -> Shaper | None:
+    """Curves and primaries of an RGB profile; None where it has tables instead, is damaged, or is no such profile."""
+    tags = _tags(icc) if icc and icc[16:24] == b"RGB XYZ " else {}
+    if not tags or any(name in tags for name in (b"A2B0", b"A2B1", b"A2B2", b"D2B0", b"D2B1")):
+        return None
+    encoded = np.linspace(0.0, 1.0, 1 << 16)
+    curves = [_curve(tags.get(name, b""), encoded) for name in (b"rTRC", b"gTRC", b"bTRC")]
+    columns = [tags.get(name, b"") for name in (b"rXYZ", b"gXYZ", b"bXYZ")]
+    sound = [np.clip(light, 0.0, 1.0) for light in curves if light is not None and _usable(light)]
+    if len(sound) < 3 or any(tag[:4] != b"XYZ " or len(tag) < 20 for tag in columns):
+        return None
+    primaries = np.array([struct.unpack_from(">3i", tag, 8) for tag in columns]).T / 65536
+    return Shaper(curves=np.array(sound, np.float32), primaries=primaries)
 
 
 def sound_profile(raw: bytes | None) -> tuple[bytes | None, tuple[str, ...]]:

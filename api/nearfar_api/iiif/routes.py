@@ -1,0 +1,205 @@
+"""The addresses of the IIIF Image API 3.0: base, info.json and image requests, with what HTTP asks for around them."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import threading
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import anyio.to_thread
+from fastapi import APIRouter
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from nearfar.errors import FrameRefused, NearfarError
+from nearfar_api import ranges
+from nearfar_api.handlers import problem_of
+from nearfar_api.iiif.info import CONTEXT, PROFILE, information
+from nearfar_api.iiif.making import make
+from nearfar_api.iiif.pictures import Picture
+from nearfar_api.iiif.shelf import Shelf
+from nearfar_api.iiif.tiles import TileCache, room
+from nearfar_api.iiif.views import FORMATS, View, read_view
+from nearfar_api.problems import Problem
+
+BASE = "/iiif/3"
+AT_ONCE = 2
+"""Views that are made at a time."""
+MAKE = 1
+"""Raised whenever the same file gives other bytes, so that no browser keeps the old ones."""
+GONE = 499
+"""Status for the log alone: nobody is there to read it."""
+LD_JSON = "application/ld+json"
+FREE = {"access-control-allow-origin": "*", "cross-origin-resource-policy": "cross-origin"}
+"""Viewers on other sites may ask: the standard wants it (section 7.1 and the compliance levels)."""
+PREFLIGHT = {
+    "access-control-allow-methods": "GET, HEAD, OPTIONS",
+    "access-control-allow-headers": "accept, authorization, if-none-match",
+    "access-control-max-age": "86400",
+}
+Find = Callable[[str], Path | None]
+
+
+def router(find_picture: Find, *, cache_bytes: int | None = None) -> APIRouter:
+    """The routes, to be included without a prefix.
+
+    Parameters
+    ----------
+    find_picture
+        From an identifier to the file of ours that it means, or None. Called in a worker thread; may raise errors of
+        ours.
+    cache_bytes
+        For decoded tiles; by the machine's memory where not given.
+    """
+    desk = _Desk(find_picture, TileCache(room() if cache_bytes is None else cache_bytes))
+    found = APIRouter(prefix=BASE, include_in_schema=False)
+
+    @found.get("/{identifier}", name="iiif_base")
+    async def base(request: Request, identifier: str) -> Response:
+        await desk.picture(identifier)
+        return RedirectResponse(_address(request, identifier) + "/info.json", 303, headers=FREE)
+
+    @found.get("/{identifier}/info.json", name="iiif_info")
+    async def info(request: Request, identifier: str) -> Response:
+        return _info(request, await desk.picture(identifier), _address(request, identifier))
+
+    @found.get("/{identifier}/{region}/{size}/{rotation}/{name}", name="iiif_image")
+    async def image(
+        request: Request, identifier: str, region: str, size: str, rotation: str, name: str
+    ) -> Response:
+        picture = await desk.picture(identifier)
+        try:
+            view = read_view(
+                width=picture.width,
+                height=picture.height,
+                region=region,
+                size=size,
+                rotation=rotation,
+                name=name,
+            )
+        except Problem as problem:
+            raise _freed(problem) from None
+        return await desk.image(request, picture, view, _address(request, identifier))
+
+    @found.options("/{identifier}/info.json")
+    @found.options("/{identifier}/{region}/{size}/{rotation}/{name}")
+    async def preflight() -> Response:
+        return Response(status_code=204, headers=FREE | PREFLIGHT)
+
+    return found
+
+
+class _Desk:
+    """Where views are asked for: few at a time, in threads, and none for those who have left."""
+
+    def __init__(self, find: Find, cache: TileCache) -> None:
+        self._find = find
+        self._cache = cache
+        self._shelf = Shelf()
+        self._limit = anyio.CapacityLimiter(AT_ONCE)
+
+    async def picture(self, identifier: str) -> Picture:
+        """The open picture; raises `Problem`."""
+        return await run_in_threadpool(self._opened, identifier)
+
+    def _opened(self, identifier: str) -> Picture:
+        missing = Problem("not-found", f"There is no picture called {identifier!r}.", headers=FREE)
+        try:
+            path = self._find(identifier)
+            if path is None:
+                raise missing
+            return self._shelf.picture(path)
+        except (FileNotFoundError, NotADirectoryError) as error:
+            raise missing from error
+        except FrameRefused as error:
+            raise Problem("damaged", str(error), headers=FREE) from error
+        except OSError as error:
+            raise _unreadable(identifier, error) from error
+        except NearfarError as error:
+            raise _freed(problem_of(error)) from error
+
+    async def image(self, request: Request, picture: Picture, view: View, address: str) -> Response:
+        """The answer to an image request."""
+        canonical = view.canonical(picture.width, picture.height, picture.channels)
+        links = f'<{PROFILE}>;rel="profile", <{address}/{canonical}>;rel="canonical"'
+        headers = _kept(f'"{picture.tag}-{MAKE}"') | {"link": links}
+        if _same(request, headers["etag"], picture):
+            return Response(status_code=304, headers=headers)
+        left = threading.Event()
+        watch = asyncio.create_task(_wait_until_left(request, left))
+        try:
+            data = await anyio.to_thread.run_sync(self._made, picture, view, left, limiter=self._limit)
+        except _Left:
+            return Response(status_code=GONE)
+        finally:
+            left.set()
+            watch.cancel()
+        return Response(data, headers=headers, media_type=FORMATS[view.format])
+
+    def _made(self, picture: Picture, view: View, left: threading.Event) -> bytes:
+        def check() -> None:
+            if left.is_set():
+                raise _Left
+
+        check()
+        try:
+            return make(picture, view, self._cache, check)
+        except FrameRefused as error:
+            raise Problem("damaged", str(error), headers=FREE) from error
+        except Problem as problem:
+            raise _freed(problem) from None
+
+
+class _Left(Exception):
+    """The client went away."""
+
+
+async def _wait_until_left(request: Request, left: threading.Event) -> None:
+    while (await request.receive())["type"] != "http.disconnect":
+        pass
+    left.set()
+
+
+def _info(request: Request, picture: Picture, address: str) -> Response:
+    linked = LD_JSON in request.headers.get("accept", "")
+    headers = _kept(f'"{picture.tag}-{MAKE}-{"ld" if linked else "json"}"')
+    headers |= {"link": f'<{PROFILE}>;rel="profile"', "vary": "accept"}
+    if _same(request, headers["etag"], picture):
+        return Response(status_code=304, headers=headers)
+    return Response(
+        json.dumps(information(picture, address)),
+        headers=headers,
+        media_type=f'{LD_JSON};profile="{CONTEXT}"' if linked else "application/json",
+    )
+
+
+def _kept(tag: str) -> dict[str, str]:
+    """Kept by the client, and asked for again each time: the picture may be made anew under the same name."""
+    return FREE | {"etag": tag, "cache-control": "private, no-cache"}
+
+
+def _same(request: Request, tag: str, picture: Picture) -> bool:
+    fields: Mapping[str, str] = request.headers
+    return ranges.outcome(fields, tag=tag, modified=picture.modified) == 304
+
+
+def _address(request: Request, identifier: str) -> str:
+    return str(request.url_for("iiif_base", identifier=identifier))
+
+
+def _freed(problem: Problem) -> Problem:
+    """The same, readable for viewers on other sites."""
+    return Problem(
+        problem.kind, problem.detail, headers={**(problem.headers or {}), **FREE}, **problem.extras
+    )
+
+
+def _unreadable(identifier: str, error: OSError) -> Problem:
+    return Problem(
+        "damaged",
+        f"The file of {identifier} cannot be read: {error.strerror or error}. Check its permissions and the disk.",
+        headers=FREE,
+    )
