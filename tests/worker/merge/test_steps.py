@@ -282,7 +282,7 @@ def test_names_of_parts_tell_host_process_and_token(shared: Scratch) -> None:
                 assert part.parent == folder
     assert len(set(seen)) == 4, "threads of forked processes have the same names"
     for name in [*seen, shared.passing("key", "picture").name]:
-        assert re.fullmatch(rf"key\.\w+\.{NAME}-{os.getpid()}-u5t2-[0-9a-f]{{12}}\.part", name)
+        assert re.fullmatch(rf"key\.[\w.-]+\.{NAME}-{os.getpid()}-u5t2-[0-9a-f]{{12}}\.part", name)
 
 
 def test_shared_outputs_are_synced_before_they_get_their_names(
@@ -313,6 +313,21 @@ def test_rows_from_before_the_machine_started_are_not_trusted(
             scratch = share_scratch(tmp_path / "shared", tmp_path / "local", mark="u1t1")
         assert scratch.has("key", "survey")
         assert scratch.has("key", "rows") is there
+        assert len(list(scratch.local.iterdir())) == there
+
+
+def test_rows_of_another_machine_are_neither_taken_nor_removed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the scratch folder lies in a data folder that two machines share."""
+    for host in ("one", "two", "one"):
+        monkeypatch.setattr(socket, "gethostname", lambda host=host: host)
+        scratch = share_scratch(tmp_path / "shared", tmp_path / "local", mark="u1t1")
+        if not scratch.has("key", "rows"):
+            with scratch.writing("key", "rows") as part:
+                part.write_bytes(host.encode())
+        assert scratch.path("key", "rows").read_bytes() == host.encode()
+    assert len(list((tmp_path / "local").iterdir())) == 2
 
 
 def test_a_spoilt_output_is_told_and_goes(shared: Scratch) -> None:

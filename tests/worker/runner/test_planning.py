@@ -65,7 +65,7 @@ def test_what_is_missing_still_gets_units() -> None:
     assert all(w > 0 for w in stages.values())
 
 
-@pytest.mark.parametrize(("size", "count"), [((6000, 4000), 1), ((12000, 9000), 2), ((30000, 20000), 8)])
+@pytest.mark.parametrize(("size", "count"), [((3000, 2000), 1), ((6000, 4000), 4), ((12000, 9000), 8)])
 def test_rendering_is_cut_into_ranges_of_bands_that_cover_the_picture(
     size: tuple[int, int], count: int
 ) -> None:

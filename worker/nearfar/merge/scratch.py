@@ -3,8 +3,8 @@
 A file is written under a passing name and renamed, so a killed run leaves no half output under a key. Scratch of one
 run is one folder: its files are not synced one by one; what was written before the machine last started is not trusted
 instead. Several processes may share scratch: a folder that all of them see, whose files are synced, and one of each
-machine for decoded frames, which is again not trusted after a start. Two that make one output at the same time make the
-same bytes, and whichever is later stays.
+machine for decoded frames, whose names tell by which start of which machine they were made. Two that make one output
+at the same time make the same bytes, and whichever is later stays.
 """
 
 from __future__ import annotations
@@ -65,19 +65,30 @@ class Scratch:
         Whether outputs in ``folder`` reach the disk before they get their names.
     mark
         Part of the name of everything that is only passing, e.g. a worker's token: letters and digits.
+    origin
+        Part of the name of local outputs, by which those of others are not taken for our own.
     """
 
     def __init__(
-        self, folder: Path, *, local: Path | None = None, sync: bool = False, mark: str = "run"
+        self,
+        folder: Path,
+        *,
+        local: Path | None = None,
+        sync: bool = False,
+        mark: str = "run",
+        origin: str | None = None,
     ) -> None:
         self.folder = folder
         self.local = local or folder
         self.sync = sync
         self.mark = mark
+        self.origin = origin
 
     def path(self, key: str, kind: str) -> Path:
         """Where the output of that key and kind lies, or would lie."""
-        return (self.local if kind in LOCAL else self.folder) / f"{key}.{kind}"
+        if kind not in LOCAL:
+            return self.folder / f"{key}.{kind}"
+        return self.local / (f"{key}.{kind}" if self.origin is None else f"{key}.{self.origin}.{kind}")
 
     def passing(self, key: str, kind: str) -> Path:
         """A name that no other process or thread has, for what is made on the way to an output; ends in ``.part``."""
@@ -161,7 +172,7 @@ def share_scratch(folder: Path, local: Path, *, mark: str) -> Scratch:
     folder
         What all of them see.
     local
-        A folder of this machine.
+        A folder of this machine; should others use it as well, they do not take each other's files for their own.
     mark
         What tells this user's passing files from those of others, e.g. the token of a claim.
 
@@ -172,11 +183,13 @@ def share_scratch(folder: Path, local: Path, *, mark: str) -> Scratch:
     """
     for each in (folder, local):
         each.mkdir(parents=True, exist_ok=True)
-    with open(local / "lock", "w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)  # held for a moment, by whoever comes first after a start
-        if not _of_this_boot(local):
-            _distrust(local)
-    return Scratch(folder, local=local, sync=True, mark=mark)
+    host = _host()
+    origin = f"{host}-{hashlib.sha256(_boot().encode()).hexdigest()[:8]}"
+    for kind in LOCAL:
+        for entry in local.glob(f"*.{host}-*.{kind}"):
+            if not entry.name.endswith(f".{origin}.{kind}"):  # from before the machine started: not trusted
+                entry.unlink(missing_ok=True)
+    return Scratch(folder, local=local, sync=True, mark=mark, origin=origin)
 
 
 def _sync(path: Path) -> None:
@@ -235,17 +248,12 @@ def _not_writable(folder: Path, error: OSError) -> WorkFailed:
     )
 
 
-def _of_this_boot(folder: Path) -> bool:
-    """Whether what lies there was written since the machine started."""
-    marker = folder / "boot"
-    return marker.exists() and marker.read_text(encoding="ascii") == _boot()
-
-
 def _distrust(folder: Path) -> None:
     """Remove parts of killed runs, and everything if the machine started since."""
-    same = _of_this_boot(folder)
+    marker = folder / "boot"
+    same = marker.exists() and marker.read_text(encoding="ascii") == _boot()
     for entry in folder.iterdir():
         if entry.name != "lock" and (not same or entry.name.endswith(".part")):
             entry.unlink(missing_ok=True)
     if not same:
-        (folder / "boot").write_text(_boot(), encoding="ascii")
+        marker.write_text(_boot(), encoding="ascii")

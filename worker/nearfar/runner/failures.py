@@ -51,8 +51,8 @@ def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
         return Failure(cause="changed", reason=text, retry=False)
     if isinstance(error, FrameRefused) and is_passing(error):
         return Failure(cause="work", reason=text, retry=True)
-    if isinstance(error, InputRefused | UsageError):
-        return Failure(cause="input", reason=text, retry=False)
+    if isinstance(error, InputRefused | UsageError):  # some words are those of the command's options
+        return Failure(cause="input", reason=text.removeprefix("--"), retry=False)
     if isinstance(error, DoesNotFit):
         return Failure(cause="room", reason=text, retry=False)
     if isinstance(error, MemoryError):

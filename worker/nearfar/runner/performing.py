@@ -305,6 +305,7 @@ class Performance:
     def _deliver(self, task: Task, scratch: Scratch) -> Outcome:
         steps, _ = self._steps(task, scratch)
         results = Results(self.hands.places.results)
+        results.folder.mkdir(parents=True, exist_ok=True)
         mark = Mark(id=task.job.id, run=task.job.run, key=steps.keys.result)
         self._spent = [scratch.path(name, "band") for name in steps.keys.bands(steps.bands)]
         picture = results.find(task.job.stack, mark)

@@ -20,7 +20,8 @@ MOST_FRAMES = 8
 """Frames of one survey unit at most, so that a lost worker loses little."""
 SURVEY_SECONDS = 4.0
 """Expected seconds of one survey unit at most, unless a single frame takes longer."""
-RENDER_SECONDS = 4.0
+RENDER_SECONDS = 0.5
+"""Expected seconds of one render unit: 24 megapixels are four, so that several workers share the longest step."""
 MOST_RENDERS = 8
 """Units that rendering is cut into at most: each opens all frames anew."""
 LONGEST = 50.0
