@@ -166,9 +166,10 @@ class Follower:
     ) -> dict[str, str] | int | None:
         """Digests by path; how many are missing when time is up; None where a file changed."""
         read: dict[str, str] = {}
+        before = digests.read
         for count, path in enumerate(paths):
             mark = folder.frames[path.name]
-            if digests.known(mark) is None and count and time.monotonic() >= until:
+            if digests.known(mark) is None and digests.read > before and time.monotonic() >= until:
                 return len(paths) - count
             try:
                 digest = digests.of(path, mark)

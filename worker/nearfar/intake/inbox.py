@@ -134,7 +134,6 @@ class Inbox:
         self._followers: dict[str, Follower] = {}
         self._followed: set[str] = set()
         self._last: dict[str, list[Found]] = {}
-        self._mounted: set[str] = set()
         self._until = 0.0
         self._hurry = False
 
@@ -169,8 +168,8 @@ class Inbox:
         """Look at one watched folder; what is wrong with it."""
         try:
             if os.path.ismount(root.path):
-                self._mounted.add(root.path)
-            elif root.path in self._mounted:
+                self.memory.mounted(root.path)
+            elif root.path in self.memory.mounts:
                 return "the share is not mounted; its stacks wait until it is back"
             folders = list(scan(root.path, sort=self._sort, excluded=self._excluded))
         except OSError as error:

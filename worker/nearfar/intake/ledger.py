@@ -53,7 +53,7 @@ class Ledger:
             self.records.pop(key, None)
             if record is not None:
                 self.records[key] = record
-        if raw and not raw.endswith(b"\n") and not self.reading:
+        if raw and not raw.endswith(b"\n"):
             self._append("\n")  # so that the torn line spoils no other
         return len(lines)
 
@@ -71,6 +71,8 @@ class Ledger:
                 self.records[key] = record
 
     def _append(self, text: str) -> None:
+        if self.reading:
+            return
         with open(self.file, "a", encoding="ascii") as file:
             file.write(text)
             file.flush()

@@ -13,6 +13,7 @@ from nearfar.intake.ledger import Ledger
 from nearfar.intake.settling import Mark
 from nearfar.intake.wishes import Wishes
 
+MOUNT = "mounted "
 Trace = tuple[int, int, int, int]
 """Inode, size, time of change of contents, of anything: what tells whether a file is the one it was."""
 
@@ -77,6 +78,8 @@ class Memory:
 
     ledger: Ledger
     known: dict[str, Known] = field(default_factory=dict)
+    mounts: set[str] = field(default_factory=set)
+    """Watched folders that were seen to be mounted: where one is not, its share is away."""
     fresh: bool = False
     """Nothing was remembered: the first run, or the file was lost."""
 
@@ -85,6 +88,9 @@ class Memory:
         """Read it; with ``reading`` nothing is ever written."""
         memory = cls(ledger=Ledger(file, reading=reading), fresh=not file.exists())
         for path, record in memory.ledger.records.items():
+            if path.startswith(MOUNT):
+                memory.mounts.add(path.removeprefix(MOUNT))
+                continue
             files = {name: (s[0], s[1], s[2], s[3]) for name, s in record["files"].items()}
             memory.known[path] = Known(**record | {"files": files, "companions": tuple(record["companions"])})
         return memory
@@ -95,6 +101,12 @@ class Memory:
             self.ledger.put({known.path: asdict(known)})
             self.known[known.path] = known
         return known
+
+    def mounted(self, folder: str) -> None:
+        """Remember that something is mounted at a watched folder. Raises `OSError`."""
+        if folder not in self.mounts:
+            self.ledger.put({MOUNT + folder: True})
+            self.mounts.add(folder)
 
     def note(self, known: Known, **changes: object) -> Known:
         """Remember it with some changes."""
