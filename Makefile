@@ -6,6 +6,9 @@ BIN := $(VENV)/bin
 SUPPORTED := 3.11 or newer
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet install
 HOOK := worker/nearfar/merge/kernel/build_hook.py
+WEB := api/nearfar_api/web
+WEB_HOOK := $(WEB)/build_hook.py
+VALIDATOR := iiif-validator==1.0.5
 UV := uv==0.13.9
 COMPILE := $(BIN)/uv pip compile --quiet --universal --fork-strategy fewest --python-version 3.11 \
 	--generate-hashes --no-emit-index-url --no-annotate --no-header
@@ -15,14 +18,14 @@ FIND_PYTHON = for p in $(PYTHON) python3 python3.13 python3.12 python3.11 python
 	$$p -c 'import sys, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done
 
 .DEFAULT_GOAL := help
-.PHONY: help setup kernel demo test check format bench wheel lock clean
+.PHONY: help setup kernel web demo test conformance check format bench wheel lock clean
 
 help:  ## list what can be made
-	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' $(MAKEFILE_LIST) | expand -t 10
+	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' $(MAKEFILE_LIST) | expand -t 13
 
-setup: $(VENV)/.project kernel  ## make the environment in .venv and compile the kernel
+setup: $(VENV)/.project kernel web  ## make the environment in .venv, compile the kernel, fetch what the pages use
 
-$(VENV)/.packages: config/requirements.lock config/compiler.lock
+$(VENV)/.packages: config/requirements.lock config/compiler.lock config/node.lock
 	@python=$$($(FIND_PYTHON)); \
 	if [ -z "$$python" ]; then \
 		echo "No Python $(SUPPORTED) with the module ensurepip was found." >&2; \
@@ -36,6 +39,10 @@ $(VENV)/.packages: config/requirements.lock config/compiler.lock
 		echo "No C compiler that works: using the one that a wheel carries." >&2; \
 		$(PIP) --require-hashes --requirement config/compiler.lock; \
 	fi
+	@if [ -n "$$($(BIN)/python $(WEB_HOOK) --need)" ]; then \
+		echo "No npm that works: using the one that a wheel carries." >&2; \
+		$(PIP) --require-hashes --requirement config/node.lock; \
+	fi
 	@touch $@
 
 $(VENV)/.project: $(VENV)/.packages pyproject.toml $(HOOK)
@@ -45,6 +52,9 @@ $(VENV)/.project: $(VENV)/.packages pyproject.toml $(HOOK)
 kernel: $(VENV)/.project  ## compile the kernel where its sources changed
 	@$(BIN)/python $(HOOK) >/dev/null
 
+web: $(VENV)/.project  ## fetch what the pages use of others, where it is not there or not what it should be
+	@$(BIN)/python $(WEB_HOOK) >/dev/null
+
 demo: setup  ## render a stack of frames and merge it: demo/picture.tif
 	@$(BIN)/python -m tests.scenes.demo demo/frames
 	@$(BIN)/nearfar merge demo/frames --out demo/picture.tif
@@ -52,6 +62,9 @@ demo: setup  ## render a stack of frames and merge it: demo/picture.tif
 
 test: setup  ## run the tests; ARGS='-k words' picks some
 	@$(BIN)/python -m pytest $(ARGS)
+
+conformance: setup  ## let a standard's own validator judge the server
+	@$(BIN)/python -m tests.conformance
 
 check: setup  ## style, types, and that version and changelog agree
 	@$(BIN)/ruff check .
@@ -79,7 +92,9 @@ lock: setup  ## resolve the ranges of pyproject.toml anew into config/*.lock
 	@mkdir -p build && rm -f build/*.part
 	@$(COMPILE) pyproject.toml --extra dev --output-file build/requirements.part
 	@sed -n 's/^COMPILER_WHEEL = "\(.*\)"/\1/p' $(HOOK) | $(COMPILE) - --output-file build/compiler.part
-	@for name in requirements compiler; do \
+	@sed -n 's/^NODE_WHEEL = "\(.*\)"/\1/p' $(WEB_HOOK) | $(COMPILE) - --output-file build/node.part
+	@echo "$(VALIDATOR)" | $(COMPILE) - --output-file build/conformance.part
+	@for name in requirements compiler node conformance; do \
 		{ sed '/^#/!d' config/$$name.lock; cat build/$$name.part; } > build/$$name.lock && mv build/$$name.lock config/; \
 	done
 
@@ -87,3 +102,4 @@ clean:  ## remove everything that was made here
 	@rm -rf $(VENV) build dist demo .pytest_cache .mypy_cache .ruff_cache .hypothesis
 	@find worker api tests -name __pycache__ -prune -exec rm -rf {} +
 	@rm -f worker/nearfar/merge/kernel/*.so worker/nearfar/merge/kernel/*.part
+	@rm -rf $(WEB)/vendor

@@ -27,7 +27,7 @@ from nearfar_api.guard import Guard
 from nearfar_api.iiif import routes as iiif
 from nearfar_api.iiif.finding import finder
 from nearfar_api.routes import events, files, frames, health, jobs, metrics, server, status
-from nearfar_api.web import STATIC
+from nearfar_api.web import STATIC, VENDOR
 
 log = logging.getLogger(__name__)
 
@@ -76,11 +76,22 @@ def create_app(
         app.include_router(module.router)
     app.include_router(iiif.router(finder(context)))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.mount("/vendor", _vendor(), name="vendor")
     app.add_api_route("/", _first_page, include_in_schema=False)
     app.add_middleware(Guard, access=access, root=settings.server.path)
     handlers.install(app)
     openapi.install(app, locked=settings.server.key is not None)
     return app
+
+
+def _vendor() -> StaticFiles:
+    """What the pages use of others; where it is missing they do without, and the log says what to do."""
+    if VENDOR.is_dir():
+        return StaticFiles(directory=VENDOR)
+    log.warning(
+        "%s is missing: run 'make web'; pages lack the viewer", VENDOR, extra={"action": "api.vendor"}
+    )
+    return StaticFiles()
 
 
 async def _first_page(request: Request) -> RedirectResponse:

@@ -31,7 +31,7 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
 }
-QUIET = ("/health/", "/metrics", "/static/", "/iiif/")
+QUIET = ("/health/", "/metrics", "/static/", "/vendor/", "/iiif/")
 """What is asked again and again is told only where it fails."""
 
 

@@ -1,4 +1,4 @@
-"""Templates and styles, which travel with the package."""
+"""Templates, styles and what the pages use of others, which travel with the package."""
 
 from __future__ import annotations
 
@@ -6,3 +6,5 @@ from pathlib import Path
 
 STATIC = Path(__file__).parent / "static"
 TEMPLATES = Path(__file__).parent / "templates"
+VENDOR = Path(__file__).parent / "vendor"
+"""What ``build_hook.py`` put here; it is missing in a checkout where that did not run."""

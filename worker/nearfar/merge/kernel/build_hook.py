@@ -1,12 +1,14 @@
 """Compiles the kernel when the package is built, with the machine's C compiler or the one that a wheel carries.
 
 One library for each processor level, so that one wheel serves old and new machines alike. Contraction and
-fast-math stay off: the same pixels come out whichever compiler made whichever library.
+fast-math stay off: the same pixels come out whichever compiler made whichever library. Hatch calls one hook for a
+package, so that this one also lets the pages' own put its files in place.
 """
 
 from __future__ import annotations
 
 import functools
+import importlib.util
 import os
 import platform
 import shlex
@@ -16,12 +18,14 @@ import sys
 import sysconfig
 import tempfile
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 KERNEL = Path("worker/nearfar/merge/kernel")
 RECIPES = Path("config/recipes")
+PAGES_HOOK = Path("api/nearfar_api/web/build_hook.py")
 COMPILER_WHEEL = "ziglang==0.17.1"
 FLAGS = ["-O3", "-std=c11", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math", "-shared", "-fPIC"]
 LEVELS: dict[str, dict[str, list[str]]] = {
@@ -115,24 +119,36 @@ def _compile(command: list[str], sources: list[Path], target: Path) -> None:
     part.replace(target)
 
 
+def pages_hook(root: Path) -> ModuleType:
+    """The module that fetches what the pages use of others; no package can be imported while one is built."""
+    spec = importlib.util.spec_from_file_location("nearfar_pages_hook", root / PAGES_HOOK)
+    assert spec is not None  # noqa: S101 - it is a Python file
+    assert spec.loader is not None  # noqa: S101
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
 class KernelHook(BuildHookInterface):  # type: ignore[type-arg, misc, unused-ignore]
     """Hatch calls this before it collects the files of a wheel."""
 
     PLUGIN_NAME = "custom"
 
     def dependencies(self) -> list[str]:
-        """The compiler wheel, only where the machine has no compiler that works."""
-        return [] if own_compiler() else [COMPILER_WHEEL]
+        """Wheels with the compiler and with npm, each only where the machine has none that works."""
+        root = Path(__file__).resolve().parents[4]
+        pages: list[str] = pages_hook(root).needed(root)
+        return pages if own_compiler() else [COMPILER_WHEEL, *pages]
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
-        """Compile, mark the wheel as made for this kind of machine, and put the recipes into it."""
+        """Compile, fetch, mark the wheel as made for this kind of machine, and put the recipes into it."""
         if self.target_name != "wheel":
             return
         root = Path(self.root)
-        libraries = compile_kernel(root)
+        made = [*compile_kernel(root), *pages_hook(root).fetch(root)]
         build_data["pure_python"] = False
         build_data["tag"] = f"py3-none-{sysconfig.get_platform().replace('-', '_').replace('.', '_')}"
-        build_data["artifacts"].extend(f"/{p.relative_to(root).as_posix()}" for p in libraries)
+        build_data["artifacts"].extend(f"/{p.relative_to(root).as_posix()}" for p in made)
         if version != "editable":
             build_data["force_include"][str(root / RECIPES)] = "nearfar/recipes"
 
