@@ -55,10 +55,8 @@ kernel: $(VENV)/.project  ## compile the kernel where its sources changed
 web: $(VENV)/.project  ## fetch what the pages use of others, where it is not there or not what it should be
 	@$(BIN)/python $(WEB_HOOK) >/dev/null
 
-demo: setup  ## render a stack of frames and merge it: demo/picture.tif
-	@$(BIN)/python -m tests.scenes.demo demo/frames
-	@$(BIN)/nearfar merge demo/frames --out demo/picture.tif
-	@echo "The frames lie in demo/frames, the picture is demo/picture.tif, with its preview and report beside it."
+demo: setup  ## render a stack of frames and let a server merge it; Ctrl-C stops the server
+	@$(BIN)/python -m tests.scenes.demo_server demo
 
 test: setup  ## run the tests; ARGS='-k words' picks some
 	@$(BIN)/python -m pytest $(ARGS)
