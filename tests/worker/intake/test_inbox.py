@@ -16,11 +16,11 @@ from nearfar.frames.ending import examine
 from nearfar.intake import inbox as module
 from nearfar.intake.digests import Digests
 from nearfar.intake.events import Events
-from nearfar.intake.inbox import Entry, Found, Inbox, Look, Watched, read_state
+from nearfar.intake.inbox import Found, Inbox, Look, Watched, read_state
 from nearfar.intake.memory import Known, Memory, trace
 from nearfar.intake.names import Sort, sorter, stack_name
 from nearfar.intake.settling import Mark, Patience
-from nearfar.intake.state import InboxState, StateWriter
+from nearfar.intake.state import Entry, InboxState, StateWriter
 from nearfar.intake.wishes import Wishes
 from nearfar.intake.writers import contained, hidden_users, open_writers, why_unseen
 from nearfar.places import places_of
@@ -524,7 +524,7 @@ def test_a_mount_point_without_its_mount_counts_as_gone(
 ) -> None:
     lay_frames(watching.root / "a", "1.tif")
     mounted = [True]
-    monkeypatch.setattr(module.os.path, "ismount", lambda _path: bool(mounted))
+    monkeypatch.setattr(os.path, "ismount", lambda _path: bool(mounted))
     watching.take(watching.settle()["a"])
     mounted.clear()
     (watching.root / "a").rename(watching.root.parent / "hidden")
