@@ -89,7 +89,7 @@ def main() -> int:
     places = places_of(settings)
     places.make()
     beats.beat()
-    return work.run(settings, places, performing)
+    return work.run(settings, places, performing(settings, places))
 
 
 if __name__ == "__main__":

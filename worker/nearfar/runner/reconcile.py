@@ -10,6 +10,7 @@ import logging
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from nearfar.jobs import Store, Unit, Worker
 from nearfar.places import Places
@@ -129,12 +130,15 @@ class Reconciler:
         self._told = {unit.unit for unit in found}
 
 
+def end_of(places: Places, worker: str) -> Path:
+    """The file in which it is written down how a worker's process ended."""
+    return places.state / "ended" / f"{worker.replace('/', '_')}.json"
+
+
 def exit_code(places: Places, worker: Worker) -> int | None:
     """How a worker's process ended, where that was written down."""
-    name = f"{here.host().replace('/', '_')}-{worker.pid}.json"
     try:
-        told = json.loads((places.state / "ended" / name).read_text(encoding="utf-8"))
-        return int(told["code"]) if float(told["at"]) >= worker.started else None
+        return int(json.loads(end_of(places, worker.id).read_text(encoding="utf-8"))["code"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

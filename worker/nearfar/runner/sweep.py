@@ -30,6 +30,8 @@ DAY = 86400.0
 WHO = "server"
 MAKING = ".making"
 """Folder in which results are written before they get their names."""
+NUMBER = re.compile(r"[1-9][0-9]{0,17}")
+"""Number of a job or token as it is written in names; `str.isdecimal` takes digits of all scripts."""
 PART = re.compile(r"\.(?P<host>\w+)-(?P<pid>\d+)-[^-.]+-[0-9a-f]+\.part")
 """End of the name of a file that a worker was still writing."""
 SEEN_AGAIN = 3600.0
@@ -97,7 +99,7 @@ class Sweeper:
 
     def _family(self, folder: Path) -> list[Job] | None:
         """The jobs that use a folder; empty: they are gone from the store; None: it is no folder of jobs."""
-        if not folder.name.isdecimal() or len(folder.name) > 18:
+        if NUMBER.fullmatch(folder.name) is None:
             return None
         try:
             found = [self.store.job(int(folder.name))]
@@ -171,7 +173,7 @@ class Sweeper:
     def _made_by_someone(self, name: str) -> bool:
         """Whether a result in the making, ``JOB-TOKEN``, is one that a worker holds; True where that cannot be told."""
         job, _, token = name.partition("-")
-        if not (job.isdecimal() and token.isdecimal()):
+        if NUMBER.fullmatch(job) is None or NUMBER.fullmatch(token) is None:
             return True
         held = (unit for unit in self.store.units(int(job)) if unit.state is UnitState.HELD)
         return any(unit.token == int(token) for unit in held)
