@@ -28,7 +28,7 @@ from nearfar.errors import Interrupted, NearfarError, ServerError, UsageError
 from nearfar.progress import Progress
 
 PIECE = 1 << 20
-"""Bytes written in one go."""
+"""Bytes compared in one go."""
 
 
 def run(options: argparse.Namespace, signals: Any) -> int:
@@ -167,7 +167,7 @@ def _all_here(
             done = os.fstat(file.fileno()).st_size
             progress.step(name, max(size, 1))
             progress.advance(done)
-            for piece in answer.iter_bytes(PIECE):
+            for piece in answer.iter_raw():  # as they come: a piece that is not full would be lost in a break
                 file.write(piece)
                 progress.advance(len(piece))
                 patience.fine()
