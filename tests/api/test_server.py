@@ -125,7 +125,7 @@ def test_a_folder_that_cannot_be_written_to_is_named(client: Client, places: Pla
 
 def test_a_disk_with_too_little_room_is_named(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
     usage = shutil.disk_usage("/")._replace(free=0)
-    monkeypatch.setattr("nearfar_api.shutil.disk_usage", lambda path: usage)
+    monkeypatch.setattr("nearfar_api.readiness.shutil.disk_usage", lambda path: usage)
     assert checks(client)["disk"] is False
 
 
