@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.acceptance.breaking import breaking
 from tests.acceptance.command import Outcome, anew, digests, lay, merged, nearfar, report_of, start
 from tests.acceptance.serving import Served, processes_of, served
 from tests.scenes import render
@@ -148,6 +149,28 @@ def test_a_sending_that_was_cut_off_goes_on_where_it_was(server: Served, long: S
 def received(server: Served, job: int) -> int:
     """Bytes of a job's frames that are at the server."""
     return sum(int(frame["received"]) for frame in server.get(f"/jobs/{job}/frames")["frames"])
+
+
+def test_a_line_that_breaks_costs_only_what_was_on_its_way(
+    server: Served, long: Stack, tmp_path: Path
+) -> None:
+    with breaking(server.url) as line:
+        env = {"NEARFAR_URL": line.url, "NEARFAR_KEY": KEY}
+        line.up += [500_000, 1_500_000]
+        done = nearfar("send", long.frames, "--stack", "bad line", "--json", env=env)
+        assert done.code == 0, done.err
+        assert line.breaks == 2
+        number = json.loads(done.out)["id"]
+        line.down += [900, 1500]
+        followed = nearfar("show", str(number), "--follow", env=env)
+        assert followed.code == 0, followed.err
+        assert line.breaks == 4
+        line.down += [600_000]
+        fetched = nearfar("fetch", str(number), "--out", tmp_path, env=env)
+        assert fetched.code == 0, fetched.err
+        assert line.breaks == 5
+    assert [job["id"] for job in server.jobs() if job["stack"] == "bad line"] == [number]
+    assert (tmp_path / "bad line.tif").read_bytes() == long.picture.read_bytes()
 
 
 def test_strangers_are_told_that_a_key_is_needed_and_learn_nothing(server: Served, forty: Stack) -> None:
