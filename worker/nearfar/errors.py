@@ -5,6 +5,7 @@ NearfarError                    4  the work failed
 ├── InputRefused                3  the input cannot be worked on as it is
 │   ├── FrameRefused               one file, with the reason
 │   ├── StackRefused               frames that do not go together, or too few
+│   ├── NotCovered                 a slice of depth is missing, and the recipe says to wait for a person
 │   └── RecipeRefused              a recipe that cannot be read
 ├── WorkFailed                  4  something went wrong on the way
 │   └── SourceChanged              a frame was written to while it was worked on
@@ -70,6 +71,10 @@ class FrameRefused(InputRefused):
 
 class StackRefused(InputRefused):
     """The frames do not go together, or there are too few of them."""
+
+
+class NotCovered(InputRefused):
+    """The frames leave a slice of depth out, and the recipe says to hold such a stack until a person has looked."""
 
 
 class RecipeRefused(InputRefused):
