@@ -12,6 +12,7 @@ import pytest
 
 from nearfar.frames.camera import CameraData
 from nearfar.frames.headers import FrameHeader
+from nearfar.merge.coverage_told import Coverage, Finding
 from nearfar.merge.gaps import Gap
 from nearfar.merge.keys import Fingerprint
 from nearfar.merge.noise import Noise
@@ -87,6 +88,7 @@ def report(**changes: Any) -> Report:
         "share": {0: 0.625, 1: 0.375},
         "sharpness": [1.0, 0.8, 0.0],
         "gaps": [],
+        "coverage": Coverage(frames=2),
         "noise": Noise(variance=np.full(8, 0.004**2), bands=np.ones(3)),
         "key": "abc",
         "plan": Plan(
@@ -206,3 +208,15 @@ def test_one_frame_is_a_report_as_well() -> None:
         sharpness=[1.0],
     )
     assert one.text().startswith("1 of 1 frames became one picture")
+
+
+def test_what_the_frames_leave_out_is_told_once() -> None:
+    """A slice that is a gap in the picture as well is told as the gap; the rest as warnings."""
+    slices = [Finding(kind="slice", after="A.tif", before="B.tif", more=1, share=0.1)]
+    late = Finding(kind="start", before="A.tif", share=0.2)
+    gap = Gap(box=(0, 0, 10, 10), share=0.1, after="A.tif", before="B.tif")
+    alone = report(coverage=Coverage(frames=2, findings=(*slices, late))).content
+    beside = report(coverage=Coverage(frames=2, findings=(*slices, late)), gaps=[gap]).content
+    assert alone["warnings"] == [slices[0].text(), late.text()]
+    assert beside["warnings"] == [late.text()]
+    assert [f["kind"] for f in beside["coverage"]["findings"]] == ["slice", "start"]

@@ -12,17 +12,25 @@ import numpy as np
 import pytest
 import tifffile
 
-from nearfar.errors import DoesNotFit, Interrupted, SourceChanged, StackRefused, UsageError
+from nearfar.errors import DoesNotFit, Interrupted, NotCovered, SourceChanged, StackRefused, UsageError
 from nearfar.frames.decode import read_header
 from nearfar.frames.whole import whole_file
 from nearfar.merge.deliver import Outputs
-from nearfar.merge.recipe import DeliverRecipe, FocusRecipe, Recipe, RegisterRecipe, RenderRecipe
+from nearfar.merge.recipe import (
+    CoverageRecipe,
+    DeliverRecipe,
+    FocusRecipe,
+    Recipe,
+    RegisterRecipe,
+    RenderRecipe,
+)
 from nearfar.merge.report import Report
 from nearfar.merge.scratch import folder_for
 from nearfar.merge.stack import Job, Merge, Stop
 from nearfar.progress import Progress
 from tests.acceptance.command import lay
 from tests.scenes import Scene, render
+from tests.worker.merge.brackets import bracket, ramp, texture
 
 STEPS = ["identify", "survey", "register", "focus", "render", "deliver"]
 
@@ -88,6 +96,8 @@ def test_what_is_on_the_way_is_removed_unless_it_is_to_be_kept(job: Job) -> None
 
 CHANGES: dict[str, Recipe] = {
     "register": Recipe(register=RegisterRecipe(same_scene=0.4)),
+    "coverage": Recipe(coverage=CoverageRecipe(detail=0.5)),
+    "hold": Recipe(coverage=CoverageRecipe(when="hold")),
     "focus": Recipe(focus=FocusRecipe(admit=0.9)),
     "noise": Recipe(render=RenderRecipe(noise=0.01)),
     "order": Recipe(focus=FocusRecipe(order="far-first")),
@@ -96,9 +106,11 @@ CHANGES: dict[str, Recipe] = {
 }
 REMADE = {
     # endings of what each change makes anew in a scratch folder that was kept
-    "register": {"register", "focus", "volume", "band"},
+    "register": {"register", "coverage", "focus", "volume", "band"},
+    "coverage": {"coverage"},
+    "hold": set(),
     "focus": {"focus", "volume", "band"},
-    "noise": {"register", "focus", "volume", "band"},
+    "noise": {"register", "coverage", "focus", "volume", "band"},
     "order": {"band"},
     "agreement": {"band"},
     "preview": set(),
@@ -239,3 +251,28 @@ def test_the_noise_of_the_recipe_is_believed(job: Job) -> None:
     report = run(replace(job, recipe=Recipe(render=RenderRecipe(noise=0.02))))
     assert report.content["noise"] == pytest.approx(0.02, rel=1e-3)
     assert np.isfinite(report.content["noise"])
+
+
+def test_a_stack_that_leaves_a_slice_out_is_warned_of_or_held(
+    tmp_path: Path, rng: np.random.Generator
+) -> None:
+    size, frames = (480, 192), [0, 1, 2, 3, 6, 7, 8, 9]
+    pictures = np.stack(bracket(rng, texture(rng, size), ramp(size, 0, 9), frames, blur=0.8))
+    job = Job(
+        headers=[read_header(p) for p in lay(pictures, tmp_path / "frames", format="tiff16")],
+        outputs=Outputs.beside(tmp_path / "picture.tif"),
+        recipe=Recipe(coverage=CoverageRecipe(when="hold")),
+        memory=1 << 40,
+        threads=2,
+        scratch=tmp_path / "scratch",
+    )
+    sides = job.headers[3].path.name, job.headers[4].path.name
+    with pytest.raises(NotCovered, match="The recipe holds such stacks") as caught:
+        run(job)
+    assert all(name in str(caught.value) for name in sides)
+    assert not job.outputs.picture.exists()
+    report = run(replace(job, recipe=Recipe())).content
+    (found,) = report["coverage"]["findings"]
+    assert (found["kind"], found["after"], found["before"]) == ("slice", *sides)
+    gaps = [(g["after"], g["before"]) for g in report["gaps"]]
+    assert (found["text"] in report["warnings"]) is (sides not in gaps)

@@ -123,6 +123,20 @@ class RegisterRecipe(_Section):
 
 
 @dataclass(frozen=True, kw_only=True)
+class CoverageRecipe(_Section):
+    """What becomes of a stack that leaves a slice of depth out."""
+
+    SECTION: typing.ClassVar[str] = "coverage"
+
+    when: str = _setting("warn", choices=("warn", "hold"))
+    """Merge and warn, or hold the stack until a person has looked."""
+    detail: float = _setting(0.75, low=0.05, high=0.99)
+    """Share of the finest detail that must be left midway between two frames."""
+    stage_step_um: float | None = _setting(None, low=0.001, high=1_000_000.0)
+    """How far rail or stage moved from frame to frame, thousandths of a millimetre; to say where a frame is missing."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class FocusRecipe(_Section):
     """How the frames for each place are chosen."""
 
@@ -170,6 +184,7 @@ class Recipe:
     name: str = DEFAULT
     title: str = ""
     register: RegisterRecipe = field(default_factory=RegisterRecipe)
+    coverage: CoverageRecipe = field(default_factory=CoverageRecipe)
     focus: FocusRecipe = field(default_factory=FocusRecipe)
     render: RenderRecipe = field(default_factory=RenderRecipe)
     deliver: DeliverRecipe = field(default_factory=DeliverRecipe)
@@ -180,7 +195,7 @@ class Recipe:
 
 
 SECTIONS: dict[str, type[_Section]] = {
-    s.SECTION: s for s in (RegisterRecipe, FocusRecipe, RenderRecipe, DeliverRecipe)
+    s.SECTION: s for s in (RegisterRecipe, CoverageRecipe, FocusRecipe, RenderRecipe, DeliverRecipe)
 }
 
 

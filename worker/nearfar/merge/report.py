@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from nearfar import __version__
+from nearfar.merge.coverage_told import Coverage
 from nearfar.merge.gaps import Gap
 from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan
@@ -119,6 +120,7 @@ def build_report(
     share: Mapping[int, float],
     sharpness: Sequence[float],
     gaps: Sequence[Gap],
+    coverage: Coverage,
     noise: Noise,
     key: str,
     plan: Plan,
@@ -133,6 +135,7 @@ def build_report(
         warnings.append(
             f"the brightness of the frames differs by {max(gains) - min(gains):.2f} EV; it was taken out in linear light"
         )
+    warnings += coverage.warnings([(g.after, g.before) for g in gaps])
     remarks = [(f.header.path.name, n) for f in frames for n in f.header.notes]
     return Report(
         {
@@ -144,6 +147,7 @@ def build_report(
                 for k, (f, p) in enumerate(zip(frames, registration.frames, strict=True))
             ],
             "gaps": [g.as_json() for g in gaps],
+            "coverage": coverage.as_json(),
             "seconds": {},
             "memory": {"limit": plan.limit, "planned": plan.peak, "peak": 0},
             "software": {

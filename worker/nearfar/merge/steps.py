@@ -17,6 +17,8 @@ from nearfar import __version__
 from nearfar.errors import StackRefused, UsageError
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import focusing, registering, rendering
+from nearfar.merge.coverage_stack import cover_stack, coverage_key
+from nearfar.merge.coverage_told import Coverage
 from nearfar.merge.deliver import Delivery, Outputs, deliver
 from nearfar.merge.focus import FocusMap, FocusWriter, in_order
 from nearfar.merge.gaps import find_gaps
@@ -84,6 +86,7 @@ class Keys:
         self._names = [h.path.name for h in headers]
         self.surveys = [survey_key(h, d) for h, d in zip(headers, digests, strict=True)]
         self.register = registering.register_key(self.surveys, recipe, reference)
+        self.coverage = coverage_key(self.register, self._names, recipe)
         self.focus = focusing.focus_key(self.register, recipe)
 
     def bands(self, count: int) -> list[str]:
@@ -94,7 +97,7 @@ class Keys:
     def result(self) -> str:
         """Of the picture and all that belongs to it."""
         params = {"names": self._names, "deliver": self.recipe.deliver, "software": __version__}
-        return key("deliver", DELIVER_VERSION, params, self.bands(1))
+        return key("deliver", DELIVER_VERSION, params, [*self.bands(1), self.coverage])
 
 
 class Steps:
@@ -244,9 +247,21 @@ class Steps:
 
     # ---- focus ----
 
+    def coverage(self) -> Coverage:
+        """What the frames leave out. Raises `NotCovered` where the recipe holds such a stack."""
+        return cover_stack(
+            *(self.scratch, self.keys.coverage, self.frames, self.registration(), self.used()),
+            size=self.size,
+            noise=self.noise(),
+            recipe=self.recipe,
+            threads=self.plan.threads,
+            tick=lambda _: self.relax(),
+        )
+
     def focus(self, tick: Tick = nothing) -> tuple[FocusMap, FocusWriter]:
-        """Focus map and volume of the frames that are used; ``tick`` is given shares of their number."""
+        """Focus map and volume of the used frames; ``tick`` is given shares of their number. Raises `NotCovered`."""
         if self._focus is None:
+            self.coverage()
 
             def listen(share: float) -> None:
                 self.relax()
@@ -348,6 +363,7 @@ class Steps:
             share=dict(zip(used, share, strict=True)),
             sharpness=self._sharpness(noise),
             gaps=find_gaps(found, noise, names, self.size),
+            coverage=self.coverage(),
             noise=noise,
             key=self.keys.result,
             plan=self.plan,
