@@ -269,6 +269,31 @@ def test_a_server_that_is_stopped_hands_its_work_back_and_goes_on_later(long: St
         assert server.attempts(job["id"], "lost") == server.attempts(job["id"], "failed") == 0
 
 
+@pytest.mark.slow
+def test_a_copy_made_while_a_job_runs_is_brought_back_and_the_job_goes_on(
+    long: Stack, tmp_path: Path
+) -> None:
+    data = tmp_path / "data"
+    with served(data, NEARFAR_WORKER_THREADS="1") as server:
+        shutil.copytree(long.frames, server.inbox / "long")
+        server.wait(lambda: any(job["state"] == "running" for job in server.jobs()))
+        made = nearfar("backup", tmp_path / "copy", "--data", data)
+        assert made.code == 0, made.err
+        refused = nearfar("restore", tmp_path / "copy", "--data", data, "--replace")
+        assert refused.code == 2
+        assert "a server runs on" in refused.message
+        server.stop()
+        assert "with --replace" in nearfar("restore", tmp_path / "copy", "--data", data).message
+        done = nearfar("restore", tmp_path / "copy", "--data", data, "--replace")
+        assert done.code == 0, done.err
+        assert "kept aside: " in done.out
+        server.start()
+        picture = server.results / "long" / "long.tif"
+        server.wait(picture.exists, what="the picture lies in results")
+        assert picture.read_bytes() == long.picture.read_bytes()
+        server.wait(lambda: [job["state"] for job in server.jobs()] == ["done"])
+
+
 def test_a_server_that_is_not_there_is_told_in_words(tmp_path: Path) -> None:
     done = anew("jobs", "--data", tmp_path, "--to", "127.0.0.1:1")
     assert done.code == 4
