@@ -120,13 +120,10 @@ def tests(random: Random, place: Place, like: Taken) -> Event:
     """A few tries before a stack, with other settings or focus."""
     frames = []
     for k in range(int(random.integers(1, 4))):
-        shot = replace(
-            like.shot,
-            focus=float(random.uniform(0, 1)),
-            ev=float(random.uniform(-1, 1)),
-            seed=seed_of(random),
-        )
-        exposure = like.exposure * Fraction(2) ** int(random.integers(-2, 3))
+        step = int(random.integers(-2, 3))
+        ev = like.shot.ev + step + float(random.normal(0, 0.03))
+        shot = replace(like.shot, focus=float(random.uniform(0, 1)), ev=ev, seed=seed_of(random))
+        exposure = like.exposure * Fraction(2) ** step
         gap = pause(random, 10, 60) if k == 0 else pause(random, 4, 20)
         frames.append(replace(like, shot=shot, after=gap, kind="test", exposure=exposure))
     return Event(name="tests", frames=tuple(frames))

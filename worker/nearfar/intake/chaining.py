@@ -147,15 +147,22 @@ def exposure_brackets(series: Series, good: Sequence[int]) -> list[tuple[int, ..
     found: list[tuple[int, ...]] = []
     at = 0
     while at < len(good):
-        size = next((m for m in (9, 7, 5, 3) if _is_bracket(series, good[at : at + m], m)), 1)
+        size = next((m for m in (9, 7, 5, 3) if _is_bracket(series, good, at, m)), 1)
         if size > 1:
             found.append(tuple(good[at : at + size]))
         at += size
     return found
 
 
-def _is_bracket(series: Series, group: Sequence[int], size: int) -> bool:
+def _is_bracket(series: Series, good: Sequence[int], at: int, size: int) -> bool:
+    group = good[at : at + size]
     if len(group) < size or not all(_alike(series, a, b) for a, b in pairwise(group)):
+        return False
+    if (
+        not _in_one_go(series, group)
+        or _goes_on(series, good, at + size - 1, 1)
+        or _goes_on(series, good, at, -1)
+    ):
         return False
     settings = [evidence.exposure_value(series.exposures[k]) for k in group]
     seen = np.cumsum([0.0, *(series.likeness(a, b).gain_ev for a, b in pairwise(group))])
@@ -166,6 +173,24 @@ def _is_bracket(series: Series, group: Sequence[int], size: int) -> bool:
         return False
     follows = float(np.corrcoef(known, seen)[0, 1]) if float(np.std(seen)) > 0.05 else 0.0
     return follows > 0.8
+
+
+def _in_one_go(series: Series, group: Sequence[int]) -> bool:
+    """Whether no pause within a group is long beside the others."""
+    pauses = [p for p in (series.pause(a, b) for a, b in pairwise(group)) if p is not None]
+    slack = SLACK + series.exposures[group[0]].resolution
+    return not pauses or max(pauses) + slack < 4 * (min(pauses) + slack)
+
+
+def _goes_on(series: Series, good: Sequence[int], end: int, step: int) -> bool:
+    """Whether frames outside a group go on with the exposure of its end, at least two of them: then that one is theirs."""
+    outside = [good[k] for k in (end + step, end + 2 * step) if 0 <= k < len(good)]
+    return len(outside) == 2 and all(
+        _alike(series, good[end], k)
+        and _same_settings(series, good[end], k)
+        and abs(series.likeness(good[end], k).gain_ev) < 0.3
+        for k in outside
+    )
 
 
 def _evenly_spaced(levels: Matrix, tolerance: float) -> bool:
@@ -192,9 +217,40 @@ def _link(series: Series, found: Chain) -> None:
                 found.runs.append(view[start : p + 1])
                 start = p + 1
         found.runs.append(view[start:])
+    found.runs = [part for run in found.runs for part in _trimmed(series, found, run)]
     for a, b in pairwise(found.good):
         if a not in found.links:
             found.links[a] = evidence.added(*other_evidence(series, found, a, b))
+
+
+def _trimmed(series: Series, found: Chain, run: list[int]) -> list[list[int]]:
+    """A run without the frames at its ends that were not taken in its rhythm: tries before, a look back after."""
+    before: list[list[int]] = []
+    after: list[list[int]] = []
+    while len(run) > 3 and not _holds(series, found, run, 0):
+        before.append(run[:1])
+        run = run[1:]
+    while len(run) > 3 and not _holds(series, found, run, len(run) - 2):
+        after.insert(0, run[-1:])
+        run = run[:-1]
+    return [*before, run, *after]
+
+
+def _holds(series: Series, found: Chain, run: Sequence[int], p: int) -> bool:
+    """Whether the link at an end of a run still holds, measured by the run's own rhythm; the link is judged anew."""
+    pauses = [series.pause(a, b) for a, b in pairwise(run)]
+    others = [q for k, q in enumerate(pauses) if q is not None and k != p]
+    pause = pauses[p]
+    if pause is None or not others:
+        return True
+    slack = SLACK + series.exposures[run[p]].resolution
+    ratio = (pause + slack) / (float(np.median(others)) + slack)
+    weight = ramp(float(np.log2(ratio)), (0.5, 0), (1, -0.8), (2, -2.5), (3, -4))
+    link = found.links[run[p]]
+    words = (f"a pause {ratio:.0f} times as long as the others of the stack",) if weight < -0.4 else ()
+    total = link.log_odds + weight
+    found.links[run[p]] = Link(log_odds=total, reasons=link.reasons if total >= 0 else words)
+    return total >= 0
 
 
 def _loosely(series: Series, good: Sequence[int]) -> list[list[int]]:
@@ -273,7 +329,7 @@ def of_focus(apart: Matrix, start: int, p: int) -> Evidence:
     usual = max(float(np.median(steps)) if steps else NOISE, NOISE)
     jump = here / usual
     back = here / max(float(apart[start : p - 1, p + 1].min()), NOISE) if p - 1 > start else 0.0
-    on = here / max(float(apart[p, p + 3 : end].min()), NOISE) if p + 3 < end else 0.0
+    on = here / max(_nearest_ahead(apart, p, end), NOISE) if p + 3 < end else 0.0
     if here > 2 * NOISE and max(back, on) > 1.3 and jump > 1.4:
         weight = ramp(np.log2(min(max(back, on), 1.5 * jump)), (0.4, 0), (1, -2.5), (2, -5), (3, -6))
         words = "the focus begins again where it was before" if back >= on else "the focus is out of sequence"
@@ -283,6 +339,16 @@ def of_focus(apart: Matrix, start: int, p: int) -> Evidence:
         return Evidence(weight=folded, words="the focus turns back")
     steady = len(steps) > 1 and max(back, on) < 1.1 and jump < 1.8
     return Evidence(weight=1.0, words="the focus goes on steadily") if steady else Evidence(weight=0.0)
+
+
+def _nearest_ahead(apart: Matrix, p: int, end: int) -> float:
+    """The least difference of frame p from one further on that the frames in between lead to.
+
+    Where the difference grows first, what comes nearer later is a second time through, not a place out of sequence.
+    """
+    ahead = apart[p, p + 1 : end]
+    grown = np.flatnonzero(ahead > 1.05 * ahead[0])
+    return float(ahead[: grown[0] if len(grown) else len(ahead)].min())
 
 
 def _folded(apart: Matrix, start: int, p: int, end: int) -> float | None:

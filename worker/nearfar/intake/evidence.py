@@ -166,7 +166,7 @@ def of_settings(one: Exposure, other: Exposure, gain_ev: float) -> Evidence:
     if light[0] is not None and light[1] is not None:
         step = abs(light[1] - light[0])
         follows = abs(gain_ev - (light[1] - light[0])) < 0.5 * step
-        weights.append((ramp(step, (0.15, 0), (0.4, -0.7), (0.9, -4 if follows else -2)), "another exposure"))
+        weights.append((ramp(step, (0.15, 0), (0.4, -0.7), (0.9, -6 if follows else -2)), "another exposure"))
     if one.found.orientation != other.found.orientation:
         weights.append((-1.0, "the camera was turned"))
     worst = min(weights)

@@ -56,10 +56,16 @@ def of_count(run: Sequence[int]) -> Evidence:
 
 
 def of_content(series: Series, run: Sequence[int]) -> Evidence:
-    """In a stack the view stays and nothing moves."""
+    """In a stack the view stays and nothing moves.
+
+    Measured from frame to frame: the share of structured blocks that moved is at most 0.0013 in rendered stacks with
+    swaying leaves, 0.015 and more in bursts of a small animal before a still view; the most changed blocks change by at
+    most 5.9 of 255 in stacks, by 7.1 and more in those bursts.
+    """
     steps = [series.likeness(a, b) for a, b in pairwise(run)]
     moved, same = float(np.mean([s.moved for s in steps])), float(np.mean([s.same for s in steps]))
-    weight = ramp(moved, (0.005, 0.3), (0.02, -0.8), (0.06, -3), (0.15, -5))
+    weight = ramp(moved, (0.003, 0.2), (0.006, -0.5), (0.013, -2.5), (0.03, -5), (0.06, -7))
+    weight += ramp(float(np.mean([s.changed for s in steps])), (3.5, 0.2), (5.5, -0.5), (7.5, -3), (12, -5))
     weight += ramp(same, (0.85, -3), (0.95, 0), (0.98, 0.4))
     return Evidence(
         weight=weight, words="the view stays the same" if weight > 0 else "something moves in the view"
@@ -128,7 +134,9 @@ def betweenness(apart: NDArray[np.float64]) -> tuple[float, int]:
 def _what_else(series: Series, run: Sequence[int], found: Patterns | None) -> str:
     """What a run is called that is no stack."""
     steps = [series.likeness(a, b) for a, b in pairwise(run)]
-    if float(np.mean([s.moved for s in steps])) > 0.02 or float(np.mean([s.same for s in steps])) < 0.9:
+    if len(run) > 2 and all((series.panned(a, b) or 0.0) > 0.3 for a, b in pairwise(run)):
+        return f"one of {len(run)} frames side by side (a panorama), not a stack"
+    if float(np.mean([s.moved for s in steps])) > 0.01 or float(np.mean([s.same for s in steps])) < 0.9:
         return f"one of {len(run)} frames of something that moves, not a stack"
     gains = np.cumsum([0.0, *(s.gain_ev for s in steps)])
     if float(np.std(gains)) > 0.4:
