@@ -204,3 +204,20 @@ def test_a_store_that_stays_away_is_told_to_the_caller(
         work_on(away, claim, bench.hands, leaving=lambda: False)  # type: ignore[arg-type]
     assert bench.parts() == []
     dispose(bench.store.database.engine)
+
+
+def test_progress_of_every_unit_grows_up_to_one(
+    bench: Bench, frames: list[Path], watched: list[holding.Holding]
+) -> None:
+    bench.submit(frames)
+    while (claim := bench.store.claim("w1")) is not None:
+        seen: list[float] = []
+
+        def look(seen: list[float] = seen) -> bool:
+            seen.append(watched[-1].progress)
+            return False
+
+        bench.do(claim, leaving=look)
+        assert seen == sorted(seen)
+        assert len(set(seen)) >= 2, f"{claim.kind} tells of something on the way"
+        assert watched[-1].progress == pytest.approx(1.0)

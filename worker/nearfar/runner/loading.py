@@ -192,8 +192,8 @@ class Marks:
         """Bytes of files that had to be read for their digests."""
         return sum(self._read)
 
-    def all(self, places: Sequence[int], threads: int) -> dict[Path, Mark]:
-        """Marks by path.
+    def all(self, places: Sequence[int], threads: int, tick: Callable[[float], None]) -> dict[Path, Mark]:
+        """Marks by path; ``tick`` is given 1 for each.
 
         Raises
         ------
@@ -202,9 +202,12 @@ class Marks:
         OSError
             A file cannot be read.
         """
+        found: dict[Path, Mark] = {}
         with ThreadPoolExecutor(threads) as pool:
-            found = list(pool.map(self._one, places))
-        return dict(zip((self.task.paths[k] for k in places), found, strict=True))
+            for place, mark in zip(places, pool.map(self._one, places), strict=True):
+                found[self.task.paths[place]] = mark
+                tick(1.0)
+        return found
 
     def _one(self, place: int) -> Mark:
         self.check()

@@ -31,6 +31,8 @@ from nearfar.settings import format_size
 
 LAYING = 0.4
 """Share of a unit's progress that laying out frames anew takes, where it has to."""
+DIGESTING = 0.2
+"""Share of a survey that digests take."""
 CHECKING = 0.3
 """Share of delivery that writing the files and opening them again takes."""
 
@@ -139,7 +141,8 @@ class Performance:
     def _find_marks(self, task: Task, scratch: Scratch, places: Sequence[int], *, anew: bool) -> int:
         """Digests of frames; bytes that had to be read for them."""
         marks = Marks(task, scratch, self.holding.check, anew=anew)
-        self._marks = marks.all(places, self.hands.threads)
+        tick = self.gauge.part(DIGESTING if anew else 0.0, len(places))
+        self._marks = marks.all(places, self.hands.threads, tick)
         return marks.bytes_read
 
     # ---- the stack ----
