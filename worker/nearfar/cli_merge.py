@@ -44,7 +44,7 @@ def add_parsers(commands: Commands) -> None:
         "--recipe",
         default="standard",
         metavar="NAME|FILE",
-        help="merge settings: the name of a recipe, or a TOML file (default: %(default)s)",
+        help="merge settings: standard, landscape, macro, microscope, flicker, or a TOML file (default: %(default)s)",
     )
     merge.add_argument(
         "--memory", metavar="SIZE", help="the most memory to use, like 2GiB (default: half of what is free)"
