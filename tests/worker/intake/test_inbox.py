@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import os
 import time
@@ -596,19 +597,21 @@ def test_a_wish_that_cannot_be_is_the_reason_to_wait(watching: Watching, text: s
 
 
 def test_a_writer_and_a_mapping_are_seen(tmp_path: Path) -> None:
-    import mmap
-
     path = tmp_path / "a\nb.tif"
     path.write_bytes(bytes(5000))
     mark = Mark.of(path.stat())
     assert open_writers([mark]) == {}
     with open(path, "rb"):
         assert open_writers([mark]) == {}  # a reader is none
+    libc = ctypes.CDLL(None, use_errno=True)
+    libc.mmap.restype = ctypes.c_void_p
     with open(path, "r+b") as file:
         assert str(os.getpid()) in open_writers([mark])[mark.identity]
-        mapping = mmap.mmap(file.fileno(), 5000)
-    assert mark.identity in open_writers([mark])
-    mapping.close()
+        address = libc.mmap(
+            None, ctypes.c_size_t(5000), 3, 1, file.fileno(), ctypes.c_long(0)
+        )  # shared, read and write
+    assert str(os.getpid()) in open_writers([mark])[mark.identity]  # the file is closed, the mapping stays
+    libc.munmap(ctypes.c_void_p(address), ctypes.c_size_t(5000))
     assert open_writers([mark]) == {}
 
 

@@ -21,8 +21,9 @@ from typing import Any
 
 import pytest
 
-from nearfar.errors import StoreUnreachable
-from nearfar.intake.inbox import Entry, read_state
+from nearfar.errors import SourceChanged, StoreUnreachable
+from nearfar.intake.inbox import read_state
+from nearfar.intake.state import Entry
 from nearfar.jobs import JobState, Store, Submission
 from nearfar.places import Places, places_of
 from nearfar.runner import moving, planning, watching
@@ -207,6 +208,28 @@ def mapped(path: Path) -> None:
     mapping.close()
 
 
+def kept_open(path: Path) -> None:
+    """Whole, and written again after a while without being closed: only the open file tells."""
+    data = whole(path)
+    with open(path, "wb") as file:
+        file.write(data)
+        file.flush()
+        time.sleep(3 * QUIET)
+        file.seek(0)
+        file.write(data[:-100] + bytes(range(100)))
+
+
+def kept_mapped(path: Path) -> None:
+    """The same through a mapping, whose file is closed: only the mapping tells."""
+    path.write_bytes(whole(path))
+    with open(path, "r+b") as file:
+        descriptor = file.fileno()
+        mapping = mmap.mmap(descriptor, 0)
+    time.sleep(3 * QUIET)
+    mapping[-100:] = bytes(range(100))
+    mapping.close()
+
+
 def copied_folder(path: Path) -> None:
     """``cp -r`` of a folder, one frame after another."""
     source = path.parents[2] / "card" / path.parent.name
@@ -225,7 +248,19 @@ def moved_folder(path: Path) -> None:
 
 WRITERS: list[Callable[[Path], None]] = [
     *(plain, stalled, reopened, stalled_closed, preallocated, preallocated_stalled, preallocated_closed),
-    *(old_time, future_time, renamed, rsync_like, twice, empty_first, mapped, copied_folder, moved_folder),
+    *(
+        old_time,
+        future_time,
+        renamed,
+        rsync_like,
+        twice,
+        empty_first,
+        mapped,
+        kept_open,
+        kept_mapped,
+        copied_folder,
+        moved_folder,
+    ),
 ]
 
 
@@ -646,10 +681,10 @@ def test_a_move_that_is_denied_is_a_warning_and_no_failure(
     movers.settle()
     finish(movers.places, store, "a")
 
-    def denied(path: Path) -> None:
-        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+    def denied(self: Path, missing_ok: bool = False) -> None:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(self))
 
-    monkeypatch.setattr(Path, "unlink", lambda self, missing_ok=False: denied(self))
+    monkeypatch.setattr(Path, "unlink", denied)
     entry = movers.look()["a"]
     monkeypatch.undo()
     assert entry.state == "done"
@@ -722,8 +757,12 @@ def test_a_copy_that_is_not_the_same_leaves_the_original(
     source, target = lay_frames(tmp_path / "a", "1.tif")[0], tmp_path / "b" / "1.tif"
     target.parent.mkdir()
     monkeypatch.setattr(os, "link", no_links)
-    monkeypatch.setattr(shutil, "copyfileobj", lambda _reading, writing, _size: writing.write(b"half"))
-    with pytest.raises(Exception, match="not the same; the original stays"):
+
+    def half(_reading: Any, writing: Any, _size: int) -> None:
+        writing.write(b"half")
+
+    monkeypatch.setattr(shutil, "copyfileobj", half)
+    with pytest.raises(SourceChanged, match="not the same; the original stays"):
         move_file(source, target, digest_of(source))
     assert source.exists()
     assert list(target.parent.iterdir()) == []
@@ -753,6 +792,10 @@ def test_the_process_takes_a_stack_tells_of_it_and_leaves_when_asked(
     assert json.loads((places.state / "inbox.json").read_text())["entries"][0]["stack"] == "a"
 
 
+def _wait_for_more(store: Store, before: int) -> None:
+    wait_for(lambda: len(store.jobs().jobs) > before)
+
+
 def test_a_watch_killed_again_and_again_takes_every_stack_once(
     settings: ServerSettings, places: Places, store: Store
 ) -> None:
@@ -765,7 +808,7 @@ def test_a_watch_killed_again_and_again_takes_every_stack_once(
     for rest in (0.0, 0.03):
         process = subprocess.Popen(command, env=environment)
         before = len(store.jobs().jobs)
-        wait_for(lambda before=before: len(store.jobs().jobs) > before)
+        _wait_for_more(store, before)
         time.sleep(rest)
         process.kill()
         process.wait()
