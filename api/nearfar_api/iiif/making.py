@@ -57,12 +57,12 @@ def make(picture: Picture, view: View, cache: TileCache, check: Callable[[], Non
 
 def fitting_level(levels: tuple[Level, ...], view: View) -> int:
     """The smallest level that needs no enlarging, or a smaller one where that would be too much to read."""
-    _, _, width, height = view.box
-    scale = max(view.size[0] / width, view.size[1] / height)
     number = 0
     while number + 1 < len(levels):
-        factor = 2 << number
-        if scale * factor > 1.001 and width * height * 4 <= MOST_READ * factor * factor:
+        _, _, width, height = _on_level(view.box, levels[number], number)
+        _, _, next_width, next_height = _on_level(view.box, levels[number + 1], number + 1)
+        too_small = next_width < view.size[0] or next_height < view.size[1]
+        if too_small and width * height <= MOST_READ:
             break
         number += 1
     return number
