@@ -1,17 +1,13 @@
-"""What goes over the wire, as the OpenAPI document tells it."""
+"""What goes out over the wire, as the OpenAPI document tells it."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field
 
-from nearfar.jobs import Duplicates, FrameState, JobState, ServerState, UnitKind, UnitState, WorkerState
-
-LONGEST_NAME = 255
-"""Bytes of a name in a file system (NAME_MAX of Linux)."""
-MOST_FRAMES = 10_000
+from nearfar.jobs import FrameState, JobState, ServerState, UnitKind, UnitState, WorkerState
 
 
 def moment(seconds: float | None) -> str | None:
@@ -21,45 +17,7 @@ def moment(seconds: float | None) -> str | None:
     return datetime.fromtimestamp(seconds, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def _name(value: str) -> str:
-    if "\0" in value or "/" in value:
-        raise ValueError("a name may hold any character but NUL and '/'")
-    if not value.strip() or value in {".", ".."}:
-        raise ValueError("this is no name; write at least one visible character, and neither '.' nor '..'")
-    if len(value.encode()) > LONGEST_NAME:
-        raise ValueError(
-            f"the name has {len(value.encode())} bytes in UTF-8; at most {LONGEST_NAME} are possible"
-        )
-    return value
-
-
-def _frame_name(value: str) -> str:
-    if _name(value).casefold().endswith(".part"):
-        raise ValueError(
-            "names that end in '.part' are kept for frames that are still arriving; give another"
-        )
-    return value
-
-
-def _words(value: str) -> str:
-    if "\0" in value:
-        raise ValueError("NUL is no character of a text")
-    return value
-
-
-Name = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME), AfterValidator(_name)]
-FrameName = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME), AfterValidator(_frame_name)]
-Words = Annotated[str, Field(max_length=1000), AfterValidator(_words)]
-Owner = Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00]*\S[^\x00]*$")]
-PathText = Annotated[str, Field(min_length=1, max_length=4096), AfterValidator(_words)]
 Moment = Annotated[str, Field(json_schema_extra={"format": "date-time"})]
-Priority = Annotated[int, Field(ge=-9, le=9)]
-
-
-class _In(BaseModel):
-    """What comes in: nothing that is not known."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class _Out(BaseModel):
@@ -136,100 +94,6 @@ class JobList(_Out):
 
     jobs: list[JobModel]
     next: str | None = Field(description="The cursor of the next page; null: this is the last one.")
-
-
-class MergeSettings(_In):
-    """What goes before the recipe."""
-
-    reference: FrameName | None = Field(
-        default=None, description="The frame whose geometry the picture gets."
-    )
-    leave_out: list[FrameName] | None = Field(
-        default=None, max_length=MOST_FRAMES, description="Frames not to use."
-    )
-    recipe_toml: str | None = Field(
-        default=None, max_length=65536, description="A recipe of one's own, as TOML."
-    )
-
-    def given(self) -> dict[str, Any]:
-        """Those that say something."""
-        return self.model_dump(exclude_none=True)
-
-
-class UploadFrame(_In):
-    """A frame that will be sent."""
-
-    name: FrameName
-    size: int = Field(ge=1, le=2**53, description="Bytes.")
-    digest: str | None = Field(
-        default=None, max_length=400, description="As in RFC 9530: `sha-256=:BASE64:`, sha-512 likewise."
-    )
-
-
-class NewJob(_In):
-    """A stack to be merged: frames in a folder, frames by their paths, or frames that will be uploaded."""
-
-    model_config = ConfigDict(
-        json_schema_extra={
-            "examples": [
-                {"folder": "moss-on-slate", "recipe": "macro", "priority": 1},
-                {
-                    "stack": "moss on slate",
-                    "upload": [
-                        {
-                            "name": "01.tif",
-                            "size": 18,
-                            "digest": "sha-256=:X48E9qOokqqrvdts8nOJRJN3OWDUoyWxBf7kbu9DBPE=:",
-                        },
-                        {"name": "02.tif", "size": 1048576},
-                    ],
-                },
-            ]
-        }
-    )
-    stack: Name | None = Field(default=None, description="The folder's name where not given.")
-    folder: PathText | None = Field(
-        default=None, description="On the server; relative to the inbox, or absolute below what may be read."
-    )
-    frames: list[PathText] | None = Field(default=None, min_length=1, max_length=MOST_FRAMES)
-    upload: list[UploadFrame] | None = Field(default=None, min_length=1, max_length=MOST_FRAMES)
-    recipe: Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00/]+$")] = "standard"
-    settings: MergeSettings = MergeSettings()
-    owner: Owner | None = None
-    priority: Priority = 0
-    hold: bool = Field(default=False, description="Do not begin before it is released.")
-    duplicates: Duplicates = Field(
-        default=Duplicates.AGAIN, description="What to do with a set of frames that this owner gave before."
-    )
-
-    @model_validator(mode="after")
-    def _one_way(self) -> NewJob:
-        given = [name for name in ("folder", "frames", "upload") if getattr(self, name) is not None]
-        if len(given) != 1:
-            raise ValueError(f"give one of folder, frames and upload; found {' and '.join(given) or 'none'}")
-        if self.upload is not None and self.stack is None:
-            raise ValueError("an upload needs the name of its stack; give 'stack'")
-        return self
-
-
-class ChangeJob(_In):
-    """What may be changed of a job."""
-
-    priority: Priority
-
-
-class Because(_In):
-    """A reason, for the list and the trail."""
-
-    reason: Words | None = None
-
-
-class Again(_In):
-    """What is to be otherwise; nothing: the same job runs again."""
-
-    recipe: Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00/]+$")] | None = None
-    settings: MergeSettings | None = None
-    leave_out: list[FrameName] | None = Field(default=None, max_length=MOST_FRAMES)
 
 
 class FrameModel(_Out):
@@ -363,12 +227,6 @@ class WorkerList(_Out):
     """Workers on record."""
 
     workers: list[WorkerModel]
-
-
-class SetServer(_In):
-    """What the workers are asked to do."""
-
-    state: ServerState
 
 
 class ServerModel(_Out):

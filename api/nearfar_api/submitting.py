@@ -25,8 +25,8 @@ from nearfar.runner.disk import read_disk
 from nearfar.settings import format_size
 from nearfar_api import digests
 from nearfar_api.context import Context
-from nearfar_api.models import MergeSettings, NewJob, UploadFrame
 from nearfar_api.problems import Problem
+from nearfar_api.wishes import MergeSettings, NewJob, UploadFrame
 
 THEN_HELD = "; once they are it waits for its release"
 """How the reason of a job ends that is to stay held once all frames are here; `arrival` goes by it."""

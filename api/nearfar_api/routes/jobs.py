@@ -12,21 +12,17 @@ from nearfar.jobs import JobQuery, JobState, Sort
 from nearfar.runner import planning
 from nearfar_api.context import Context, Ctx, Who
 from nearfar_api.models import (
-    Again,
     AttemptList,
-    Because,
-    ChangeJob,
     JobList,
     JobModel,
-    NewJob,
     SubmittedModel,
     UnitList,
-    Words,
 )
 from nearfar_api.openapi import refusals
 from nearfar_api.routes.bodies import JSON
 from nearfar_api.shaping import attempt_model, job_model, job_models, submitted_model, unit_model
 from nearfar_api.submitting import check_recipe, check_space, submit
+from nearfar_api.wishes import Again, Because, ChangeJob, NewJob, Words
 
 router = APIRouter(prefix="/api/v1/jobs", tags=["jobs"])
 

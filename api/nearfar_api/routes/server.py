@@ -19,7 +19,6 @@ from nearfar_api.models import (
     RecipeList,
     RecipeModel,
     ServerModel,
-    SetServer,
     WatchedModel,
     WorkerList,
     moment,
@@ -28,6 +27,7 @@ from nearfar_api.openapi import refusals
 from nearfar_api.problems import KINDS, Problem
 from nearfar_api.routes.bodies import JSON
 from nearfar_api.shaping import words, worker_model
+from nearfar_api.wishes import SetServer
 
 router = APIRouter(prefix="/api/v1", tags=["server"])
 
