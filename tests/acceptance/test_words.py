@@ -41,6 +41,12 @@ def test_every_option_is_in_the_readme_and_the_other_way_round(readme: str) -> N
     assert sorted(told) == sorted(_options())
 
 
+def test_every_command_is_in_the_readme(readme: str) -> None:
+    (commands,) = (a for a in cli.parser()._actions if isinstance(a, argparse._SubParsersAction))
+    named = set(re.findall(r"nearfar (\w+)", readme)) | set(re.findall(r"`(\w+)`", readme))
+    assert set(commands.choices) <= named
+
+
 def test_every_option_says_what_it_does() -> None:
     assert all(action.help for action in _options().values())
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import argparse
 import errno
 import importlib
-import importlib.util
 import io
 import os
 import signal
@@ -55,8 +54,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"Nearfar {__version__}")
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name in GROUPS:
-        if importlib.util.find_spec(f"nearfar.{name}") is not None:
-            importlib.import_module(f"nearfar.{name}").add_parsers(commands)
+        importlib.import_module(f"nearfar.{name}").add_parsers(commands)
     return top
 
 
