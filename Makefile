@@ -18,7 +18,7 @@ FIND_PYTHON = for p in $(PYTHON) python3 python3.13 python3.12 python3.11 python
 	$$p -c 'import sys, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done
 
 .DEFAULT_GOAL := help
-.PHONY: help setup kernel web demo test conformance check format bench wheel lock clean
+.PHONY: help setup kernel web demo test conformance check format storm bench wheel lock clean
 
 help:  ## list what can be made
 	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' $(MAKEFILE_LIST) | expand -t 13
@@ -78,6 +78,9 @@ check: setup  ## style, types, and that version and changelog agree
 format: setup  ## put the code into the one style
 	@$(BIN)/ruff check --fix .
 	@$(BIN)/ruff format .
+
+storm: setup  ## kill and freeze a working server; ARGS='--kills 200 --seed 7' takes about a quarter of an hour
+	@$(BIN)/python -m tests.acceptance.storm $(ARGS)
 
 bench: setup  ## measure quality and speed on rendered scenes
 	@$(BIN)/python -m tests.bench $(ARGS)

@@ -13,6 +13,7 @@ import shutil
 import signal
 import sys
 import tempfile
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -108,7 +109,7 @@ class Storm:
 
     def __post_init__(self) -> None:
         self.random = random.Random(self.seed)
-        self.frozen: dict[int, float] = {}
+        self.frozen: dict[int, threading.Timer] = {}
         self.redis_back: Callable[[], None] | None = None
         self.redis_due = 0.0
 
@@ -162,11 +163,9 @@ class Storm:
             time.sleep(min(0.05, left))
 
     def _tend(self) -> None:
-        """Wake who slept long enough; start the server again where it was killed."""
+        """See who woke; start the server again where it was killed."""
         now = time.monotonic()
-        for pid in [pid for pid, until in self.frozen.items() if now > until]:
-            del self.frozen[pid]
-            _signal(pid, signal.SIGCONT)
+        self.frozen = {pid: timer for pid, timer in self.frozen.items() if timer.is_alive()}
         if self.redis_back is not None and now > self.redis_due:
             back, self.redis_back = self.redis_back, None
             back()
@@ -196,7 +195,10 @@ class Storm:
 
     def _freeze(self) -> None:
         pid = self._strike(signal.SIGSTOP)
-        self.frozen[pid] = time.monotonic() + LEASE + self.random.uniform(0.3, 2.0)
+        # By a timer: this storm may itself wait for the store while a frozen process has its lock.
+        seconds = LEASE + self.random.uniform(0.3, 2.0)
+        self.frozen[pid] = threading.Timer(seconds, _signal, (pid, signal.SIGCONT))
+        self.frozen[pid].start()
 
     def _empty(self) -> None:
         if self.redis is not None and self.redis_back is None:

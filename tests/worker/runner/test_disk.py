@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import time
 from pathlib import Path
@@ -80,7 +79,7 @@ def test_a_state_that_lasts_is_written_again_now_and_then(
     first = watch.look().written
     assert watch.look().written == first
     real = time.time
-    monkeypatch.setattr(disk.time, "time", lambda: real() + disk.TOLD_AGAIN + 1)
+    monkeypatch.setattr(time, "time", lambda: real() + disk.TOLD_AGAIN + 1)
     assert watch.look().written > first
 
 
@@ -105,4 +104,4 @@ def test_a_small_file_is_whole_or_as_before(tmp_path: Path, monkeypatch: pytest.
     with pytest.raises(OSError, match="No space"):
         write_whole(file, "new")
     assert file.read_bytes() == b"old"
-    assert os.listdir(tmp_path) == ["state.json"]
+    assert list(tmp_path.iterdir()) == [file]

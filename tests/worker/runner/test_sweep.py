@@ -7,6 +7,7 @@ import os
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ from nearfar.jobs import Claim, JobState, Rules, Store
 from nearfar.jobs.engine import Database
 from nearfar.places import Places
 from nearfar.runner import sweep
-from nearfar.runner.remove import remove_file, remove_folder
+from nearfar.runner.remove import GOING, remove_file, remove_folder
 from nearfar.runner.sweep import DAY, Sweeper
 from nearfar.server_settings import KeepTable
 from tests.worker.jobs.making import Clock, must_claim, submission, submit, work_off
@@ -221,7 +222,7 @@ def test_half_written_files_of_dead_workers_go_and_those_of_living_ones_stay(
     }
     for base in (places.work, places.scratch):
         fill(base / str(job), *names.values(), now=1_000_000_000.0)
-    monkeypatch.setattr(sweep.time, "time", lambda: 1_000_000_000.0 + 2 * sweep.QUIET)
+    monkeypatch.setattr(time, "time", lambda: 1_000_000_000.0 + 2 * sweep.QUIET)
     go_round(sweeper())
     for base in (places.work, places.scratch):
         left = {path.name for path in (base / str(job)).iterdir()}
@@ -344,8 +345,8 @@ def test_inbox_and_results_are_never_touched_by_default(
 def test_a_removal_that_was_cut_short_is_finished(
     timed: Store, places: Places, sweeper: Callable[..., Sweeper]
 ) -> None:
-    left = [fill(base / f"{sweep.GOING}abc") for base in (places.work, places.scratch)]
-    left.append(fill(places.results / ".making" / f"{sweep.GOING}abc"))
+    left = [fill(base / f"{GOING}abc") for base in (places.work, places.scratch)]
+    left.append(fill(places.results / ".making" / f"{GOING}abc"))
     go_round(sweeper())
     assert not any(folder.exists() for folder in left)
 

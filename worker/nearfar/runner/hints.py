@@ -91,9 +91,12 @@ class Hinter:
         return self._leaving
 
     def publish(self) -> int:
-        """Publish what is missing, once; how many hints that were. Raises `StoreError`; a broker's failure is noted."""
+        """Publish what is missing, once; how many hints that were. Raises `StoreError`; a broker's failure is noted.
+
+        A broker that was away is asked even where no hint is wanted, so that it is known when it is back.
+        """
         wanted = self._wanted()
-        if wanted <= 0:
+        if wanted <= 0 and self.broker is None:
             return 0
         try:
             sent = self._send(wanted)

@@ -1,0 +1,61 @@
+"""Jobs come through a storm of kills and freezes whole, once each, and with nothing left behind.
+
+`make storm` runs longer ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.acceptance.storm import Stacks, Storm, make_stacks, storm_settings
+from tests.acceptance.storm_units import storm
+from tests.worker.jobs.postgresql import server
+from tests.worker.runner.redis_server import redis_server
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
+
+
+@pytest.fixture(scope="module")
+def stacks(tmp_path_factory: pytest.TempPathFactory) -> Stacks:
+    return make_stacks(tmp_path_factory.mktemp("stacks"))
+
+
+@pytest.fixture(scope="module")
+def postgresql_url() -> Iterator[str]:
+    with server("-c", "fsync=off") as url:
+        yield url
+
+
+def test_with_the_store_and_broker_that_need_no_server(stacks: Stacks, tmp_path: Path) -> None:
+    one = Storm(storm_settings(tmp_path / "data"), stacks, seed=20261125, jobs=20, kills=30, freezes=30)
+    one.run()
+    print(one.told())
+    assert one.wrong() == []
+    assert sum(number for what, number in one.struck.items() if what.endswith("killed")) == 30
+    assert {what.split()[0] for what in one.struck} == {"pool", "work", "keep", "supervisor"}
+
+
+def test_with_postgresql_and_a_redis_that_suffers_as_well(
+    stacks: Stacks, tmp_path: Path, postgresql_url: str
+) -> None:
+    with redis_server() as redis:
+        settings = storm_settings(tmp_path / "data", store={"url": postgresql_url}, broker={"url": redis.url})
+        one = Storm(settings, stacks, seed=5, jobs=8, kills=8, freezes=8, redis=redis)
+        one.run()
+    print(one.told())
+    assert one.wrong() == []
+    assert one.struck["broker emptied"] + one.struck["broker frozen"] >= 2
+
+
+@pytest.mark.parametrize("check", [True, False], ids=["with the check of the token", "without"])
+def test_it_is_the_token_that_saves_us(tmp_path: Path, check: bool) -> None:
+    came = storm(f"sqlite:///{tmp_path}/store.sqlite", tmp_path / "out", check=check, seed=3, count=40)
+    assert came.kills >= 3
+    assert came.freezes >= 10
+    if check:
+        assert (came.done, came.wrong, came.accepted_twice) == (40, 0, 0)
+    else:
+        assert came.wrong + came.accepted_twice > 0
