@@ -16,6 +16,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from nearfar_api import problems
 from nearfar_api.access import Access
 from nearfar_api.problems import Problem
+from nearfar_api.web import VIEWER_STYLE
 
 log = logging.getLogger(__name__)
 
@@ -24,8 +25,8 @@ LARGEST_BODY = 4 << 20
 UPLOAD = re.compile(r"/api/v1/jobs/[0-9]+/frames/[0-9]+")
 """Where frames go to, which have a limit of their own."""
 HEADERS = {
-    "content-security-policy": "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; "
-    "object-src 'none'",
+    "content-security-policy": f"default-src 'self'; style-src 'self' '{VIEWER_STYLE}'; base-uri 'none'; "
+    "form-action 'self'; frame-ancestors 'none'; object-src 'none'",
     "x-content-type-options": "nosniff",
     "referrer-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",

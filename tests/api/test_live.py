@@ -284,15 +284,21 @@ def test_it_stops_soon_with_open_event_streams_and_an_upload_under_way(tmp_path:
     with running(places.data, log=tmp_path / "api.log") as process, contextlib.ExitStack() as stack:
         frames = [{"name": "01.tif", "size": 3_000_000}]
         job = httpx.post(f"{process.url}{API}/jobs", json={"stack": "open", "upload": frames}).json()["id"]
-        for _ in range(3):
-            answer = stack.enter_context(httpx.stream("GET", f"{process.url}{API}/events", timeout=PATIENCE))
-            assert next(answer.iter_lines()).startswith("retry")
+        answers = [
+            stack.enter_context(httpx.stream("GET", f"{process.url}{API}/events", timeout=PATIENCE))
+            for _ in range(3)
+        ]
+        streams = [answer.iter_lines() for answer in answers]  # kept: to let go of one ends its connection
+        for lines in streams:
+            assert next(lines).startswith("retry")
         connection = stack.enter_context(socket.create_connection(("127.0.0.1", process.port)))
         head = f"PUT {API}/jobs/{job}/frames/1 HTTP/1.1\r\nHost: localhost\r\nContent-Length: 3000000\r\n\r\n"
         connection.sendall(head.encode() + bytes(2_000_000))
         part = places.uploads / str(job) / "1.part"
         waited(lambda: part.exists() and part.stat().st_size > 0)
         took = process.stop()
+        for lines in streams:
+            assert list(lines) in ([], [""]), "the stream came to its end, and was not cut off"
         assert process.child is not None
         assert process.child.returncode in {0, -15}, "it left in good order"
         print(f"stopped in {took:.1f} s")
