@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from nearfar.frames.ending import examine
+from nearfar.intake import following
 from nearfar.intake import inbox as module
 from nearfar.intake.digests import Digests
 from nearfar.intake.events import Events
@@ -21,7 +22,7 @@ from nearfar.intake.inbox import Found, Inbox, Look, Watched, read_state
 from nearfar.intake.memory import Known, Memory, trace
 from nearfar.intake.names import Sort, sorter, stack_name
 from nearfar.intake.settling import Mark, Patience
-from nearfar.intake.state import Entry, InboxState, StateWriter
+from nearfar.intake.state import Entry, InboxState, StateWriter, readable
 from nearfar.intake.wishes import Wishes
 from nearfar.intake.writers import contained, hidden_users, open_writers, why_unseen
 from nearfar.places import places_of
@@ -149,7 +150,8 @@ def test_any_name_that_a_disk_can_hold_works(watching: Watching, name: str) -> N
     places = places_of(load_server({"server": {"data": watching.state.parent}}, environment={}))
     state = InboxState(entries=[found.entry])
     assert StateWriter(places).write(state, now=0.0, wall=1.0)
-    assert [entry.path for entry in read_state(places).entries] == [str(watching.root / name)]
+    assert [entry.path for entry in read_state(places).entries] == [readable(str(watching.root / name))]
+    readable(str(watching.root / name)).encode("utf-8")
 
 
 def test_a_name_for_people_keeps_what_can_be_read() -> None:
@@ -656,6 +658,33 @@ def test_the_limit_of_the_system_on_watches_is_told_by_the_name_of_its_setting(
     events.start()
     assert "fs.inotify.max_user_watches" in (events.problem or "")
     assert not events.working
+
+
+def test_time_stamps_in_the_future_are_warned_of_and_change_nothing(watching: Watching) -> None:
+    (frame,) = lay_frames(watching.root / "a", "1.tif")
+    os.utime(frame, (4e9, 4e9))
+    found = watching.settle()["a"]
+    assert found.arrival is not None
+    assert "check the clock" in found.entry.why
+
+
+def test_a_mistake_about_one_folder_keeps_no_other_from_being_taken(
+    watching: Watching, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    for name in ("a", "b"):
+        lay_frames(watching.root / name, "1.tif")
+    real = examine
+
+    def mistaken(path: str) -> Any:
+        if "/a/" in path:
+            raise ZeroDivisionError
+        return real(path)
+
+    monkeypatch.setattr(following, "examine", mistaken)
+    found = watching.settle()
+    assert (found["a"].entry.state, found["b"].arrival is not None) == ("waiting", True)
+    assert "a mistake in Nearfar" in found["a"].entry.why
+    assert "ZeroDivisionError" in caplog.text
 
 
 def test_two_thousand_frames_are_one_stack(watching: Watching) -> None:

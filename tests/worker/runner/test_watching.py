@@ -822,3 +822,18 @@ def test_a_watch_killed_again_and_again_takes_every_stack_once(
         process.wait()
     found = jobs(store)
     assert len({stack for _, stack, _ in found}) == len(found) == 14
+
+
+def test_a_name_that_is_not_utf_8_reaches_the_job_byte_by_byte(stepped: Stepped, store: Store) -> None:
+    folder = stepped.places.inbox / os.fsdecode(b"caf\xe9")
+    paths = lay_frames(folder, os.fsdecode(b"\xe9 1.tif"), "2.tif")
+    stepped.settle()
+    job = store.job(1)
+    assert [frame.path for frame in store.frames(1)] == [str(path) for path in reversed(paths)]
+    assert all(Path(frame.path).exists() for frame in store.frames(1))
+    assert job.sources == (f"{stepped.places.inbox}/caf\\xe9",)
+    assert (stepped.places.state / "inbox.json").read_text().encode("utf-8")
+    entries = read_state(stepped.places).entries
+    assert [entry.path for entry in entries] == [f"{stepped.places.inbox}/caf\\xe9"]
+    assert Stepped(short(stepped.places.data), store).settle().popitem()[1].job == 1
+    assert len(jobs(store)) == 1

@@ -7,6 +7,7 @@ and tells `Memory` about them.
 from __future__ import annotations
 
 import errno
+import logging
 import os
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -26,8 +27,12 @@ from nearfar.intake.wishes import Wishes, read_expected, read_wishes
 
 __all__ = ["Arrival", "Found", "Inbox", "Look", "Watched", "read_state"]
 
+log = logging.getLogger(__name__)
+
 READING = 2.0
 """Seconds of reading for digests in one look."""
+SKEW = 60.0
+"""Seconds by which a time stamp may be ahead of this machine's clock without a word."""
 AWAY = {errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENXIO, errno.ESTALE, errno.EIO, errno.ENOTCONN}
 AWAY |= {errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ETIMEDOUT}
 """What the system says of a share that is gone."""
@@ -188,9 +193,19 @@ class Inbox:
                 share=share,
                 now=now,
             )
-            found += self._in_folder(place) if folder.parts else self._loose(place)
+            found += self._judge(place)
         self._last[root.path] = found
         return None
+
+    def _judge(self, place: _Place) -> list[Found]:
+        """What there is to say of a folder; a mistake of ours about one keeps no other from being looked at."""
+        try:
+            return list(self._in_folder(place) if place.folder.parts else self._loose(place))
+        except Exception as error:
+            log.exception("a mistake in Nearfar about %s", place.folder.path, extra={"action": "mistake"})
+            why = f"a mistake in Nearfar, not in the frames: {type(error).__name__}: {error}"
+            name = stack_name(place.folder.parts)
+            return [Found(entry=Entry(path=place.folder.path, stack=name, state="waiting", why=why))]
 
     def _in_folder(self, place: _Place) -> Iterator[Found]:
         """What there is to say of a folder below a watched one: its frames are one stack."""
@@ -263,7 +278,7 @@ class Inbox:
         verdict = follower.look(
             place.now, folder, expected=entry.expected, ready=READY in ours, share=place.share
         )
-        entry.why, entry.seconds = verdict.why, verdict.seconds
+        entry.why, entry.seconds = verdict.why + _skew(folder.frames), verdict.seconds
         if verdict.stage in (Stage.ARRIVING, Stage.SETTLING):
             entry.state = "arriving" if verdict.stage is Stage.ARRIVING else "settling"
             return Found(entry=entry)
@@ -304,6 +319,14 @@ class Inbox:
             refused=refused,
         )
         return Found(entry=entry, arrival=arrival)
+
+
+def _skew(frames: Mapping[str, Mark]) -> str:
+    """A warning where time stamps lie in the future; nothing else depends on them."""
+    ahead = max((mark.mtime_ns for mark in frames.values()), default=0) / 1e9 - time.time()
+    if ahead < SKEW:
+        return ""
+    return "; time stamps lie in the future: check the clock of the machine that wrote them"
 
 
 def _name_of_loose(contents: Contents) -> str:

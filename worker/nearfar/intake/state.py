@@ -54,9 +54,23 @@ class InboxState:
     def as_json(self) -> dict[str, Any]:
         """What lies in the file, but for when it was written."""
         return {
-            "folders": [vars(folder) for folder in self.folders],
-            "entries": [vars(entry) for entry in self.entries],
+            "folders": [_plain(folder) for folder in self.folders],
+            "entries": [_plain(entry) for entry in self.entries],
         }
+
+
+def readable(text: str) -> str:
+    """A name or path as any program can take it: bytes that are no UTF-8 are written as their escapes."""
+    if text.isascii():
+        return text
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
+def _plain(record: Entry | FolderState) -> dict[str, Any]:
+    said = {name: readable(v) if isinstance(v, str) else v for name, v in vars(record).items()}
+    if isinstance(record, Entry):
+        said["ignored"] = [(readable(name), readable(why)) for name, why in record.ignored]
+    return said
 
 
 def state_file(places: Places) -> Path:

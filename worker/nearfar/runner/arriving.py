@@ -12,11 +12,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from nearfar.errors import IllegalTransition, InputRefused, NearfarError, RecipeRefused
+from nearfar.errors import IllegalTransition, InputRefused, NearfarError, RecipeRefused, UsageError
 from nearfar.intake.digests import set_digest
 from nearfar.intake.inbox import Arrival, Found, Inbox
 from nearfar.intake.memory import Known, Memory, trace
 from nearfar.intake.settling import Mark
+from nearfar.intake.state import readable
 from nearfar.jobs import Duplicates, Job, JobQuery, JobState, Store, Submission
 from nearfar.merge import recipe as recipes
 
@@ -74,9 +75,12 @@ class Taker:
             return found.known
         try:
             recipe, settings = self._checked(arrival)
-        except InputRefused as error:
+            return self._take(arrival, recipe, settings)
+        except (InputRefused, UsageError) as error:
             found.entry.state, found.entry.why, found.entry.seconds = "waiting", str(error), None
             return None
+
+    def _take(self, arrival: Arrival, recipe: str, settings: Mapping[str, Any]) -> Known:
         owner = arrival.wishes.owner or self._owner
         digest = set_digest(arrival.contents.digests.values(), recipe=recipe, settings=settings)
         before = self.memory.known.get(arrival.path)
@@ -94,7 +98,7 @@ class Taker:
                 recipe=recipe,
                 settings=settings,
                 priority=arrival.wishes.priority or 0,
-                sources=(arrival.source,),
+                sources=(readable(arrival.source),),
                 digest=digest,
                 duplicates=Duplicates.AGAIN,  # decided above, with what is known of this folder
                 refused=("input", arrival.refused) if arrival.refused else None,
@@ -144,7 +148,7 @@ class Taker:
     ) -> tuple[Job | None, bool]:
         """The job that this set has, and whether that came from another place or an earlier time."""
         page = self.store.jobs(JobQuery(owner=owner, digest=digest, limit=MOST))
-        own = [job for job in page.jobs if arrival.source in job.sources]
+        own = [job for job in page.jobs if readable(arrival.source) in job.sources]
         if own and (before is None or before.job is None or own[0].id > before.job):
             return own[0], False  # the watch was stopped before it could remember that
         if before is not None and before.digest == digest and _all_the_same(arrival, before):
@@ -188,21 +192,23 @@ def remember_loose(memory: Memory, store: Store, inbox: Inbox) -> None:
     """Where nothing is remembered, ask the store which loose frames were taken together, so that they stay a stack."""
     if not memory.fresh:
         return
-    roots = {folder.path for folder in inbox.watched if folder.problem is None}
+    roots = {readable(folder.path): folder.path for folder in inbox.watched if folder.problem is None}
     page = store.jobs(JobQuery(limit=MOST))
     for job in reversed(page.jobs):
         if len(job.sources) == 1 and job.sources[0] in roots:
-            _remember(memory, job, [Path(frame.path) for frame in store.frames(job.id)])
+            _remember(
+                memory, job, roots[job.sources[0]], [Path(frame.path) for frame in store.frames(job.id)]
+            )
 
 
-def _remember(memory: Memory, job: Job, frames: list[Path]) -> None:
+def _remember(memory: Memory, job: Job, root: str, frames: list[Path]) -> None:
     marks = {path.name: Mark.of(path.stat()) for path in frames if path.is_file()}
     if not marks or job.digest is None:
         return
     memory.keep(
         Known(
             path=str(frames[0]),
-            source=job.sources[0],
+            source=root,
             stack=job.stack,
             files={name: trace(mark) for name, mark in marks.items()},
             digest=job.digest,

@@ -11,7 +11,7 @@ from nearfar.errors import NearfarError, UsageError
 from nearfar.intake.inbox import Watched, read_state
 from nearfar.intake.memory import Memory
 from nearfar.intake.names import EXPECT, READY, WISHES, Sort, junk_folder, sorter, stack_name
-from nearfar.intake.state import Entry, InboxState
+from nearfar.intake.state import Entry, InboxState, readable
 from nearfar.jobs import Store
 from nearfar.places import Places, places_of
 from nearfar.runner.folders import watched_folders
@@ -128,21 +128,27 @@ def evaluate(settings: ServerSettings, places: Places, store: Store | None) -> I
 
 def _entry_of(path: Path, root: Watched, state: InboxState, places: Places) -> Entry | None:
     """The entry that a path belongs to: its own, its folder's, or that of its group of loose frames."""
-    entries = {entry.path: entry for entry in state.entries}
-    if str(path) in entries:
-        return entries[str(path)]
+    entries = {readable(entry.path): entry for entry in state.entries}
+    if readable(str(path)) in entries:
+        return entries[readable(str(path))]
     if str(path.parent) != root.path:
-        return entries.get(str(path.parent))
+        return entries.get(readable(str(path.parent)))
     if sorter()(path.name)[0] is not Sort.FRAME or path.is_dir():
         return None
     memory = Memory.open(memory_file(places), reading=True)
+    taken = set()
     for known in memory.loose(root.path):
-        if path.name in known.files and known.path in entries:
-            return entries[known.path]
-    taken = {known.path for known in memory.loose(root.path)}
-    return next(
-        (e for e in state.entries if str(Path(e.path).parent) == root.path and e.path not in taken), None
-    )
+        taken.add(readable(known.path))
+        if path.name in known.files and readable(known.path) in entries:
+            return entries[readable(known.path)]
+    for place, entry in entries.items():
+        if (
+            str(Path(place).parent) == readable(root.path)
+            and place not in taken
+            and not Path(entry.path).is_dir()
+        ):
+            return entry
+    return None
 
 
 def _job(store: Store | None, entry: Entry | None) -> dict[str, Any] | None:
@@ -179,7 +185,7 @@ def _file(path: Path, entry: Entry | None, settings: ServerSettings) -> str | No
     if path.is_dir() and not path.is_symlink():
         return None
     for name, why in entry.ignored if entry is not None else ():
-        if name == path.name:
+        if name in (path.name, readable(path.name)):
             return f"The file is passed over: {why}."
     kind, why = sorter(settings.inbox.ignore)(path.name)
     if path.name in (EXPECT, READY, WISHES):

@@ -45,6 +45,8 @@ SIGN = 5.0
 """Seconds between two signs of life."""
 LOCK = "watch.lock"
 MOVING = ("arriving", "settling")
+MOVED_SHOWN = 100
+"""Stacks whose frames were moved away that are still listed, the newest."""
 CAREFUL = 0.02
 """Seconds that are always rested."""
 
@@ -157,12 +159,21 @@ class Watch:
                 _waits(found, f"paused: {pause.reason}")
             elif found.arrival is not None:
                 self._take(found)
-            if found.known is not None and self._mover is not None and found.known.job is not None:
-                found.known = self._mover.move(found.known, self.standings.of(found.known.job))
-            self.standings.tell(found)
+            try:
+                self._after(found)
+            except OSError as error:
+                log.warning("%s: %s", found.entry.path, error)
         seen = {found.entry.path for found in look.found}
-        away = [self.standings.away(known) for path, known in self.memory.known.items() if path not in seen]
+        unseen = [known for path, known in self.memory.known.items() if path not in seen]
+        moved = sorted((k for k in unseen if k.moved), key=lambda k: k.job or 0)[-MOVED_SHOWN:]
+        away = [self.standings.away(k) for k in (*(k for k in unseen if not k.moved), *moved)]
         self._away = [found for found in away if found is not None]
+
+    def _after(self, found: Found) -> None:
+        """What follows from how the job of a stack stands."""
+        if found.known is not None and self._mover is not None and found.known.job is not None:
+            found.known = self._mover.move(found.known, self.standings.of(found.known.job))
+        self.standings.tell(found)
 
     def _entries(self, look: Look) -> list[Entry]:
         return [found.entry for found in (*look.found, *self._away)]
