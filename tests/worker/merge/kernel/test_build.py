@@ -182,14 +182,18 @@ def wheel(checkout: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return next(folder.glob("*.whl"))
 
 
-def test_a_wheel_holds_libraries_and_recipes_but_no_sources(wheel: Path, checkout: Path) -> None:
+def test_a_wheel_holds_libraries_recipes_and_what_pages_use_but_no_sources(
+    wheel: Path, checkout: Path
+) -> None:
     with zipfile.ZipFile(wheel) as archive:
         names = archive.namelist()
     for level in build_hook.levels():
         assert f"nearfar/merge/kernel/kernel_{level}.so" in names
     for recipe in (checkout / "config" / "recipes").glob("*.toml"):
         assert f"nearfar/recipes/{recipe.name}" in names
-    assert not [name for name in names if name.endswith((".c", ".h", "build_hook.py"))]
+    for vendored in build_hook.pages_hook(checkout).manifest(checkout):
+        assert f"nearfar_api/web/vendor/{vendored}" in names
+    assert not [name for name in names if name.endswith((".c", ".h", "build_hook.py", "package.json"))]
     assert "none-any" not in wheel.name
 
 
