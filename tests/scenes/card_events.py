@@ -179,12 +179,13 @@ def burst(random: Random, size: tuple[int, int]) -> Event:
 def repeats(random: Random, size: tuple[int, int]) -> Event:
     """The same view several times, nothing changed."""
     place = make_place(random, str(random.choice(["view", "table", "macro"])), size)
-    focus, gap = float(random.uniform(0.2, 0.8)), pause(random, 0.15, 3)
+    focus, gap, by_hand = float(random.uniform(0.2, 0.8)), pause(random, 0.15, 3), bool(random.random() < 0.5)
     frames = []
-    for k in range(int(random.integers(3, 10))):
-        shot = Shot(focus=focus, shift=tuple(random.normal(0, 0.8, 2)), seed=seed_of(random))
+    for _ in range(int(random.integers(3, 10))):
+        smear = float(random.uniform(0, 2.5)) if by_hand else 0.0
+        shot = Shot(focus=focus, shift=tuple(random.normal(0, 0.8, 2)), shake=smear, seed=seed_of(random))
         frames.append(
-            Taken(place=place, shot=shot, after=pause(random, 5, 60) if k == 0 else gap, kind="repeat burst")
+            Taken(place=place, shot=shot, after=gap if frames else pause(random, 5, 60), kind="repeat burst")
         )
     return Event(name="repeats", frames=tuple(frames))
 

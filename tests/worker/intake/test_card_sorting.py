@@ -247,7 +247,7 @@ def test_a_frame_cut_short_is_left_out_and_named(
 
 
 def test_the_form_for_programs(sort: Make, random: np.random.Generator, place: Place) -> None:
-    card, truth = sort([events.stack(random, place, "flash", frames=5), events.singles(random, SIZE, 1)])
+    card, truth = sort([events.stack(random, place, "flash", frames=9), events.singles(random, SIZE, 1)])
     told = as_json(card)
     (stack,) = told["stacks"]
     assert stack["frames"] == [str(p) for p in truth.stacks[0]]

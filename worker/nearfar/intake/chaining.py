@@ -183,14 +183,20 @@ def _in_one_go(series: Series, group: Sequence[int]) -> bool:
 
 
 def _goes_on(series: Series, good: Sequence[int], end: int, step: int) -> bool:
-    """Whether frames outside a group go on with the exposure of its end, at least two of them: then that one is theirs."""
+    """Whether at least two frames outside a group go on with the exposure of its end, as soon: then that one is theirs."""
     outside = [good[k] for k in (end + step, end + 2 * step) if 0 <= k < len(good)]
-    return len(outside) == 2 and all(
+    alike = len(outside) == 2 and all(
         _alike(series, good[end], k)
         and _same_settings(series, good[end], k)
         and abs(series.likeness(good[end], k).gain_ev) < 0.3
         for k in outside
     )
+    if not alike:
+        return False
+    away = series.pause(*sorted((good[end], outside[0])))
+    within = series.pause(*sorted((good[end], good[end - step])))
+    slack = SLACK + series.exposures[good[end]].resolution
+    return away is None or within is None or away < 2 * within + slack
 
 
 def _evenly_spaced(levels: Matrix, tolerance: float) -> bool:

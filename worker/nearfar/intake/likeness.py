@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.intake.previews import BLOCKS, SMALL, Look
+from nearfar.intake.previews import BLOCKS, SMALL, Bytes, Look
 
 Floats = NDArray[np.float32]
 REACH = (8, 10)
@@ -52,8 +52,8 @@ def soft(look: Look) -> Floats:
     return np.asarray(cv2.GaussianBlur(look.small.astype(np.float32), (0, 0), BLUR), np.float32)
 
 
-def compare(one: Floats, other: Floats) -> Likeness:
-    """Compare two pictures from `soft`."""
+def compare(one: Floats, other: Floats, colours: tuple[Bytes, Bytes]) -> Likeness:
+    """Compare two pictures from `soft` and their ``Look.colour``."""
     (dy, dx), same = _best_shift(one, other)
     a, b = _overlapping(one, other, dy, dx)
     correlation, weight, structured = _blocks(a, b)
@@ -64,7 +64,7 @@ def compare(one: Floats, other: Floats) -> Likeness:
         recognised=float(weight[correlation > SEEN].sum()) / total,
         moved=float(weight[correlation < GONE].sum()) / total,
         structured=structured,
-        changed=_changed(a, b),
+        changed=_changed(*colours),
         gain_ev=gain(a, b),
     )
 
@@ -106,12 +106,11 @@ def _blocks(a: Floats, b: Floats) -> tuple[Floats, Floats, float]:
     return both, np.asarray(weight, np.float32), float(clear.mean())
 
 
-def _changed(a: Floats, b: Floats) -> float:
-    """How much lighter or darker the most changed blocks became beside all others, of 0..255: 97th hundredth."""
-    ma = cv2.resize(a, BLOCKS[::-1], interpolation=cv2.INTER_AREA)
-    mb = cv2.resize(b, BLOCKS[::-1], interpolation=cv2.INTER_AREA)
-    level = float(np.median((mb + 1) / (ma + 1)))
-    return float(np.quantile(np.abs(mb / level - ma), 0.97))
+def _changed(a: Bytes, b: Bytes) -> float:
+    """How much the colour of the most changed blocks changed beside all others, of 0..255: 97th hundredth."""
+    one, other = a.astype(np.float32) + 1, b.astype(np.float32) + 1
+    level = np.median(other / one, axis=(0, 1))
+    return float(np.quantile(np.abs(other / level - one).max(-1), 0.97))
 
 
 def gain(a: Floats, b: Floats) -> float:

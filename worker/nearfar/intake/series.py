@@ -39,7 +39,9 @@ class Series:
     def likeness(self, one: int, other: int) -> Likeness:
         """How two frames compare."""
         if (one, other) not in self._compared:
-            self._compared[one, other] = compare(self.soft(one), self.soft(other))
+            self._compared[one, other] = compare(
+                self.soft(one), self.soft(other), (self.looks[one].colour, self.looks[other].colour)
+            )
         return self._compared[one, other]
 
     def panned(self, one: int, other: int) -> float | None:
