@@ -18,6 +18,9 @@ NPM = """#!{python}
 import pathlib, sys
 if sys.argv[1:] == ["--version"]:
     raise SystemExit
+if sys.argv[1] == "install" and "--package-lock-only" in sys.argv:
+    pathlib.Path("package-lock.json").write_text("anew")
+    raise SystemExit
 assert sys.argv[1] == "ci" and "--ignore-scripts" in sys.argv, sys.argv
 assert sorted(p.name for p in pathlib.Path().iterdir()) == ["package-lock.json", "package.json"]
 package = pathlib.Path("node_modules/moss")
@@ -119,6 +122,7 @@ def test_other_files_than_recorded_are_refused_and_leave_what_was(tree: Path, pa
     assert not (tree / build_hook.WEB / "vendor").exists()
     assert not list((tree / build_hook.WEB).glob("*.part"))
     build_hook.record(tree)
+    assert (tree / build_hook.WEB / "package-lock.json").read_text() == "anew"
     assert build_hook.fetch(tree)[0].read_text() == "wither()"
 
 

