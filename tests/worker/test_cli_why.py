@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import pytest
@@ -140,8 +141,6 @@ def test_the_job_of_a_stack_is_told_also_of_loose_frames(
 
 
 def test_with_a_server_its_own_words_are_told(settings: ServerSettings, places: Places, asked: Asked) -> None:
-    from threading import Event
-
     (frame,) = lay_frames(places.inbox / "a", "1.tif")
     with alone(places, Event()):
         now = [0.0]
@@ -155,6 +154,21 @@ def test_with_a_server_its_own_words_are_told(settings: ServerSettings, places: 
     assert found["entry"]["seconds"] == settings.inbox.quiet - 2 or found["entry"]["seconds"] == (
         settings.inbox.quiet_unseen - 2
     )
+
+
+def test_a_folder_whose_frames_were_moved_away_is_still_known(
+    settings: ServerSettings, places: Places, asked: Asked
+) -> None:
+    folder = places.inbox / "a"
+    lay_frames(folder, "1.tif")
+    take_all(settings, places)
+    folder.rename(places.data / "away")
+    now = Watch(settings, places, store_of(settings))
+    now.look()
+    with alone(places, Event()):
+        found = asked.json(folder)
+    assert "one stack, called a" in found["rule"]
+    assert (found["entry"]["state"], found["job"]["state"]) == ("waiting", "waiting")
 
 
 def test_a_path_outside_of_all_watched_folders_says_so(asked: Asked, tmp_path: Path, places: Places) -> None:

@@ -599,6 +599,21 @@ def test_a_further_folder_brings_its_owner_and_recipe_and_is_not_read_twice_with
     assert found == {"a": ("studio", "macro", 2), "b": (settings.server.owner, "standard", 0)}
 
 
+def test_the_scan_rests_the_longer_the_more_there_is_but_never_while_something_moves(
+    stepped: Stepped, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(watching, "SHARE", 1e-9)
+    frames = lay_frames(stepped.places.inbox / "a", "1.tif")
+    assert [stepped.watch.look() for _ in range(3)] == [SCAN] * 3  # it arrives
+    stepped.settle()
+    assert stepped.watch.look() == SCAN  # its job waits
+    store.cancel(1, who="anna")
+    stepped.watch.look()
+    assert stepped.watch.look() == watching.LONGEST_REST
+    frames[0].with_name("2.tif").write_bytes(frames[0].read_bytes())
+    assert stepped.watch.look() == SCAN
+
+
 # Moving originals
 
 

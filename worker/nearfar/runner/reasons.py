@@ -172,7 +172,7 @@ def _rule(path: Path, root: Watched) -> str:
         return (
             "A watched folder: each folder in it is one stack, and so are loose frames that settle together."
         )
-    folder = path if path.is_dir() and not path.is_symlink() else path.parent
+    folder = path if _is_folder(path) else path.parent
     if str(folder) == root.path:
         return "A loose file in a watched folder: loose frames that settle together become one stack."
     parts = folder.relative_to(root.path).parts
@@ -181,9 +181,16 @@ def _rule(path: Path, root: Watched) -> str:
     return f"The frames directly in {folder} are one stack, called {stack_name(parts)}."
 
 
+def _is_folder(path: Path) -> bool:
+    """Whether it is a folder, or was one: what is gone is told by its name."""
+    if os.path.lexists(path):
+        return path.is_dir() and not path.is_symlink()
+    return sorter()(path.name)[0] is not Sort.FRAME
+
+
 def _file(path: Path, entry: Entry | None, settings: ServerSettings) -> str | None:
-    if path.is_dir() and not path.is_symlink():
-        return None
+    if _is_folder(path):
+        return None if entry is not None else "No frame lies directly in it."
     for name, why in entry.ignored if entry is not None else ():
         if name in (path.name, readable(path.name)):
             return f"The file is passed over: {why}."

@@ -91,7 +91,9 @@ class Standings:
         job = self.of(known.job)
         if known.moved and job is not None:
             state, why = _words(known, job)
-            return Found(entry=Entry(path=known.path, stack=known.stack, state=state, why=why, job=known.job))
+            entry = Entry(path=known.path, stack=known.stack, state=state, why=why, job=known.job)
+            entry.frames = len(known.digests)
+            return Found(entry=entry)
         if job is None or (job.state not in OPEN and job.cause != "missing"):
             return None
         entry = Entry(path=known.path, stack=known.stack, state="waiting", why="", job=known.job)

@@ -44,7 +44,8 @@ LONGEST_REST = 30.0
 SIGN = 5.0
 """Seconds between two signs of life."""
 LOCK = "watch.lock"
-MOVING = ("arriving", "settling")
+MOVING = ("arriving", "settling", "queued")
+"""States that change soon."""
 MOVED_SHOWN = 100
 """Stacks whose frames were moved away that are still listed, the newest."""
 CAREFUL = 0.02
@@ -126,11 +127,13 @@ class Watch:
         self._writer = StateWriter(places)
         self._state = InboxState()
         self._away: list[Found] = []
+        self._calm = False
 
     def look(self) -> float:
         """Look once; seconds after which to look again."""
         began = time.thread_time()
         look = self.inbox.look(self._clock())
+        cost = time.thread_time() - began
         try:
             self._act(look)
         except StoreError as error:
@@ -139,9 +142,9 @@ class Watch:
         self.tell()
         if look.hurry:
             return CAREFUL
-        if any(found.entry.state in MOVING or found.arrival for found in look.found):
-            return self._scan
-        return max(self._scan, min(LONGEST_REST, (time.thread_time() - began) / SHARE))
+        calm, before = not any(f.entry.state in MOVING or f.arrival for f in look.found), self._calm
+        self._calm = calm
+        return max(self._scan, min(LONGEST_REST, cost / SHARE)) if calm and before else self._scan
 
     def tell(self) -> None:
         """Write the state, where it changed or somebody may wonder whether we live."""
