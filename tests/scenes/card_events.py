@@ -180,7 +180,7 @@ def repeats(random: Random, size: tuple[int, int]) -> Event:
     """The same view several times, nothing changed."""
     place = make_place(random, str(random.choice(["view", "table", "macro"])), size)
     focus, gap, by_hand = float(random.uniform(0.2, 0.8)), pause(random, 0.15, 3), bool(random.random() < 0.5)
-    frames = []
+    frames: list[Taken] = []
     for _ in range(int(random.integers(3, 10))):
         smear = float(random.uniform(0, 2.5)) if by_hand else 0.0
         shot = Shot(focus=focus, shift=tuple(random.normal(0, 0.8, 2)), shake=smear, seed=seed_of(random))

@@ -12,6 +12,7 @@ import pytest
 
 from nearfar.frames.camera import CameraData
 from nearfar.frames.glance import glance
+from nearfar.frames.ifd import Read
 from nearfar.frames.maker_notes import with_maker_note
 from tests.worker.frames import notes
 
@@ -27,7 +28,7 @@ def exiftool(path: Path, *wanted: str) -> dict[str, Any]:
     return found
 
 
-CASES = {
+CASES: dict[str, tuple[str, notes.Note, dict[str, Any], dict[str, Any]]] = {
     "canon": (
         "Canon",
         notes.canon(),
@@ -112,6 +113,11 @@ def test_values_that_stand_for_nothing_read_as_nothing(
     assert getattr(glance(notes.write(tmp_path / "a.jpg", make, note)).camera, name) is None
 
 
+def reader(data: bytes) -> Read:
+    """Reads a block in memory."""
+    return lambda offset, size: data[offset : offset + size] if offset >= 0 and size > 0 else b""
+
+
 @pytest.mark.parametrize("case", CASES)
 def test_a_damaged_note_never_stops_a_file(case: str) -> None:
     make, note, _, _ = CASES[case]
@@ -122,7 +128,5 @@ def test_a_damaged_note_never_stops_a_file(case: str) -> None:
             + bytes(b ^ 0xFF for b in whole[cut : cut + 3])
             + whole[cut + 3 : len(whole) - cut // 3]
         )
-        camera = with_maker_note(
-            CameraData(model="Bench 3"), lambda at, n, d=data: d[at : at + n] if n > 0 else b""
-        )  # type: ignore[misc]
+        camera = with_maker_note(CameraData(model="Bench 3"), reader(data))
         assert camera.model == "Bench 3"

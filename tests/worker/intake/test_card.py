@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from nearfar.errors import UsageError
+from nearfar.frames.glance import Glance, glance
 from nearfar.intake.card import Card, read_card
 from nearfar.intake.card_cache import CardCache
 from tests.scenes import files, tags
@@ -184,26 +185,20 @@ def test_a_name_with_a_newline_is_just_a_name(tmp_path: Path) -> None:
 
 
 @pytest.fixture
-def cached(tmp_path: Path) -> Callable[[Path], tuple[Card, int]]:
+def cached(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], tuple[Card, int]]:
     """Reads a card through a cache; returns it and how many files were opened for their headers."""
+    opened: list[Path] = []
+
+    def counting(path: Path) -> Glance:
+        opened.append(path)
+        return glance(path)
+
+    monkeypatch.setattr("nearfar.intake.card.glance", counting)
 
     def read_cached(folder: Path) -> tuple[Card, int]:
-        from nearfar.intake import card as module
-
-        opened = 0
-        true = module.glance
-
-        def counting(path: Path) -> object:
-            nonlocal opened
-            opened += 1
-            return true(path)
-
-        module.glance = counting  # type: ignore[assignment]
-        try:
-            with CardCache(tmp_path / "cache") as cache:
-                return read_card([folder], cache), opened
-        finally:
-            module.glance = true
+        opened.clear()
+        with CardCache(tmp_path / "cache") as cache:
+            return read_card([folder], cache), len(opened)
 
     return read_cached
 

@@ -57,7 +57,10 @@ def test_what_a_person_touched_is_clear() -> None:
 
 
 def test_taking_the_last_decision_back_is_leaving_it_away() -> None:
-    decisions = [{"do": "split", "before": "F3.jpg"}, {"do": "join", "frames": ["F1.jpg", "F6.jpg"]}]
+    decisions: list[dict[str, Any]] = [
+        {"do": "split", "before": "F3.jpg"},
+        {"do": "join", "frames": ["F1.jpg", "F6.jpg"]},
+    ]
     assert apply(CARD, decisions[:1]) == apply(CARD, decisions[:-1])
     assert apply(CARD, []) == CARD
 
