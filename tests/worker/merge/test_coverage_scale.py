@@ -1,4 +1,4 @@
-"""What the magnification says of steps, where registration knows it well enough."""
+"""Where the magnification turns back, if registration knows it well enough."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from nearfar.merge.coverage_scale import scale_widths, turns_back
+from nearfar.merge.coverage_scale import turns_back
 from tests.worker.merge.kernel.stacks import similarity
 
 SIZE = (1200, 800)
@@ -17,18 +17,6 @@ SIZE = (1200, 800)
 def poses(steps: Sequence[float], breathing: float = 0.002) -> list[NDArray[np.float64]]:
     """Frames at the given places, magnification growing evenly; shift and roll are there too."""
     return [similarity(1 + breathing * s, 0.001 * (-1) ** k, (k, -k), SIZE) for k, s in enumerate(steps)]
-
-
-def test_widths_follow_the_magnification() -> None:
-    width, doubt = scale_widths(poses([0, 1, 2, 3, 6, 7, 8]), [0.02] * 7, SIZE)
-    assert width == pytest.approx([1, 1, 1, 3, 1, 1], rel=0.02)
-    assert doubt.max() < 0.1
-
-
-def test_a_magnification_that_hardly_changes_tells_nothing() -> None:
-    _, doubt = scale_widths(poses([0, 1, 2, 3, 6, 7, 8], breathing=1e-5), [0.05] * 7, SIZE)
-    assert doubt.min() > 1
-    assert np.isinf(scale_widths(poses([0] * 5), [0.05] * 5, SIZE)[1]).all()
 
 
 @pytest.mark.parametrize("sign", [1, -1])

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from nearfar.frames.camera import CameraData
 from nearfar.merge.coverage_curves import Curves, sharpness_curves
 from nearfar.merge.coverage_order import better_order, moved
-from nearfar.merge.coverage_scale import scale_widths, turns_back
+from nearfar.merge.coverage_scale import turns_back
 from nearfar.merge.coverage_steps import Widths, between, beyond, step_widths
 from nearfar.merge.coverage_told import Coverage, Finding, distances_between, distances_beyond
 from nearfar.merge.focus import FocusFrame
@@ -77,8 +77,7 @@ def find_coverage(
     if len(frames) < FEWEST_FRAMES:
         return Coverage(frames=len(frames))
     curves = sharpness_curves([f.view for f in frames], noise=noise, threads=threads, tick=tick)
-    poses = [f.view.pose for f in frames]
-    widths = step_widths(curves, scale_widths(poses, [f.sigma for f in frames], size))
+    widths = step_widths(curves)
     limit = -2 * np.log(recipe.detail)
     names = [f.name for f in frames]
     order = better_order(curves)

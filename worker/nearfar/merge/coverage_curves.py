@@ -1,6 +1,6 @@
 """How sharpness rises and falls over the frames, cell by cell, gathered in one pass over the surveys.
 
-Kept for each cell is its sharpest frame and how much less its two neighbours show, in the two finest bands; so memory
+Kept for each cell is its sharpest frame and how much less its two neighbours show, in each band; so memory
 does not grow with the number of frames. Near its peak the logarithm of a band's energy is close to a parabola in the
 distance of focus, whatever the texture: that is what steps are measured by.
 """
@@ -19,14 +19,15 @@ from nearfar.merge.noise import Noise
 
 F32 = NDArray[np.float32]
 
-BANDS = 2
-"""The finest bands, which lose their energy within a step or two."""
+BANDS = 3
 SURE = 10.0
 """Energy of a peak, over the noise's, from which its neighbours tell something."""
 LEAST = 1.5
 """What is below so many times the noise's energy counts as that much: it makes a step look narrower, never wider."""
+SAMPLED = 2
+"""The finest bands, which lose their energy within a step or two, tell the frames' order, ..."""
 SAMPLE = 1500
-"""Cells, spread over the picture, whose energies are kept for every frame to tell the frames' order by."""
+"""... by so many cells spread over the picture, whose energies are kept for every frame."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,7 +47,7 @@ class Curve:
 @dataclass(frozen=True, kw_only=True)
 class Curves:
     """``bands``: finest first. ``peak``, ``floor`` (3, R, C): largest energy of each band less the noise, and the
-    noise's. ``sample`` (n, BANDS, m): every frame's energies in some cells, with ``sample_floor`` (BANDS, m).
+    noise's. ``sample`` (n, SAMPLED, m): every frame's energies in some cells, with ``sample_floor`` (SAMPLED, m).
     """
 
     frames: int
@@ -108,7 +109,7 @@ def sharpness_curves(
             2.0 ** (-2 * frame.gain_ev / 2.2)
         )  # to the stack's brightness, as the focus step does
         variance = noise.at(luma)
-        for band in range(3):
+        for band in range(BANDS):
             out[band] -= variance * noise.white(band)
         return np.maximum(out, 0, out=out), luma
 
@@ -125,17 +126,17 @@ def sharpness_curves(
             running.add(index, energy[band].copy())
         np.maximum(peak, energy, out=peak)
         total += luma
-        sample.append(energy[:BANDS].reshape(BANDS, -1)[:, places])
+        sample.append(energy[:SAMPLED].reshape(SAMPLED, -1)[:, places])
         tick(1.0)
     assert peak is not None  # noqa: S101 - a stack has a frame; the caller refuses an empty one
     assert total is not None  # noqa: S101 - the same
     mean = np.asarray(total / np.float32(len(frames)), np.float32)
-    floor = np.stack([np.maximum(noise.energy(b, mean), np.float32(1e-12)) for b in range(3)])
+    floor = np.stack([np.maximum(noise.energy(b, mean), np.float32(1e-12)) for b in range(BANDS)])
     return Curves(
         frames=len(frames),
         bands=tuple(running.curve(floor[b]) for b, running in enumerate(bands)),
         peak=peak,
         floor=floor,
         sample=np.stack(sample),
-        sample_floor=floor[:BANDS].reshape(BANDS, -1)[:, places],
+        sample_floor=floor[:SAMPLED].reshape(SAMPLED, -1)[:, places],
     )

@@ -21,6 +21,9 @@ GAIN = 0.5
 """A frame is put elsewhere if the way becomes shorter by so much of the usual step."""
 WAVE = 0.25
 """... and by this share of what the best way has too much: hairs before a ground make places sharp twice in any order."""
+ONE_TURN = 3.0
+"""... and by so many times as much if all that is wrong is that an end of the stack runs backwards: over a wide gap it
+makes little difference which end of it follows."""
 FEWEST_CELLS = 40
 MOST_FRAMES = 400
 """In longer stacks the order is not looked at: the search grows with the square."""
@@ -61,11 +64,17 @@ def better_order(curves: Curves) -> list[int] | None:
     if _way(unlike, anew) < _way(unlike, found) - gain:
         found = anew
     gain = max(gain, WAVE * (_way(unlike, found) - shortest))
-    if _way(unlike, found) > _way(unlike, given) - gain:
+    if _way(unlike, found) > _way(unlike, given) - gain * (ONE_TURN if _one_turn(found) else 1):
         return None
     if len(moved(found)) > len(moved(found[::-1])):
         found = found[::-1]
     return found if moved(found) else None
+
+
+def _one_turn(order: Sequence[int]) -> bool:
+    """Whether an order is one run that rises and one that falls."""
+    steps = np.diff(order)
+    return bool(np.count_nonzero(np.abs(steps) != 1) <= 1 and (steps == 1).any() and (steps == -1).any())
 
 
 def moved(order: Sequence[int]) -> list[int]:

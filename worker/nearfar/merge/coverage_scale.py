@@ -1,5 +1,6 @@
-"""What the magnification says of the steps: focus breathes one way through a bracket, about evenly with even steps behind
-the lens, and so does a rail. Where registration knows it well, it tells wide steps and turns from the rest.
+"""Where the magnification turns back: focus breathes one way through a bracket, and a rail moves one way.
+
+How wide a step is it does not tell: registration leans on magnification growing evenly where it does so mostly.
 """
 
 from __future__ import annotations
@@ -19,30 +20,6 @@ LEAST_SIGMA = 0.02
 """Error of a pose in px below which none is believed to lie."""
 
 
-def scale_widths(
-    poses: Sequence[NDArray[np.float64]], sigmas: Sequence[float], size: tuple[int, int]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Each step in usual ones by its change of magnification, and the standard deviation of that, (n - 1,) both.
-
-    The deviation is infinite where magnification does not change enough to tell.
-    """
-    steps, doubt, usual = _steps(poses, sigmas, size)
-    if usual == 0:
-        return np.full(steps.shape, np.nan), np.full(steps.shape, np.inf)
-    return steps / usual, doubt / abs(usual)
-
-
-def _steps(
-    poses: Sequence[NDArray[np.float64]], sigmas: Sequence[float], size: tuple[int, int]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Change of log-magnification at each step, its standard deviation, and the usual change."""
-    scale = np.log([float(np.hypot(p[0, 0], p[1, 0])) for p in poses])
-    radius = float(np.hypot(*size)) / np.sqrt(12)  # RMS distance of a pixel from the middle
-    error = np.maximum(np.nan_to_num(np.asarray(sigmas, np.float64), nan=1.0), LEAST_SIGMA) / radius
-    steps = np.diff(scale)
-    return steps, np.hypot(error[:-1], error[1:]), float(np.median(steps)) if steps.size else 0.0
-
-
 def turns_back(
     poses: Sequence[NDArray[np.float64]], sigmas: Sequence[float], size: tuple[int, int]
 ) -> list[int]:
@@ -57,7 +34,11 @@ def turns_back(
     size
         Width and height in pixels.
     """
-    steps, doubt, usual = _steps(poses, sigmas, size)
+    scale = np.log([float(np.hypot(p[0, 0], p[1, 0])) for p in poses])
+    radius = float(np.hypot(*size)) / np.sqrt(12)  # RMS distance of a pixel from the middle
+    error = np.maximum(np.nan_to_num(np.asarray(sigmas, np.float64), nan=1.0), LEAST_SIGMA) / radius
+    steps, doubt = np.diff(scale), np.hypot(error[:-1], error[1:])
+    usual = float(np.median(steps)) if steps.size else 0.0
     whole = float(steps.sum())
     if not steps.size or abs(whole) < SPAN * doubt.max() or usual * whole <= 0:
         return []

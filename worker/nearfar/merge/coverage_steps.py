@@ -18,9 +18,12 @@ from nearfar.merge.coverage_curves import Curve, Curves
 F32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
-TEXTURE = ((0.57, -0.02), (0.15, 0.27))
+TEXTURE = ((0.57, 0.0), (0.15, 0.27), (0.0, 0.2))
 """Curvature of each band goes as (E0/E1)^a (E1/E2)^b of the peak energies: fitted on 24 rendered brackets of six kinds,
 where it takes a third off the scatter between textures, and nearly all of the difference between kinds."""
+COARSER = -2.6
+"""Usual curvature of the finest band from which blur of a missing slice goes beyond what that band can tell; then the two
+coarser ones are asked."""
 FEWEST = 6
 """Cells from which a median is believed."""
 TOWARD = 0.1
@@ -34,20 +37,19 @@ WIDE = {4: 1.35, 3: 1.45, 2: 1.75}
 On complete rendered brackets, 99 of 100 steps stay below 1.23, 1.32 and 1.63."""
 BESIDE = 1.7
 """The same for a step beside a wider one, whose blur reaches over."""
-SURELY = 3.0
-"""Standard deviations that what the magnification says must stand clear by."""
 MIDDLE = 0.25
 """Share of a step by which a cell lies away from both its frames to count as between them."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Widths:
-    """``bend`` (BANDS, R, C): curvature -1/w² of each cell's log-energy in usual steps, by its texture; NaN where nothing
-    tells. ``finest``: the usual one of the finest band. ``width`` (n - 1,): each step in usual ones, NaN where no cell
+    """``asked``: which two bands tell of steps. ``bend`` (BANDS, R, C): curvature -1/w² of each cell's log-energy in usual
+    steps, by its texture; NaN where nothing tells. ``finest``: the usual one of the finest band. ``width`` (n - 1,): each step in usual ones, NaN where no cell
     tells; measured low where it is far too wide. ``loss`` (n - 1,): how much of the finest band's log-energy is lost
     midway; its amplitude is exp(-loss / 2). ``odd`` (n - 1,): steps that are surely wider than the usual ones.
     """
 
+    asked: tuple[int, int]
     bend: F32
     finest: float
     width: NDArray[np.float64]
@@ -55,40 +57,18 @@ class Widths:
     odd: Bools
 
 
-Known = tuple[NDArray[np.float64], NDArray[np.float64]]
-"""Widths of the steps in usual ones as something else tells them, and the standard deviations of these, (n - 1,)."""
-
-
-def step_widths(curves: Curves, known: Known | None = None) -> Widths:
-    """Measure all steps of a stack; ``known``: what the magnification says of them."""
+def step_widths(curves: Curves) -> Widths:
+    """Measure all steps of a stack."""
     factor = _texture(curves)
     bend = np.stack([f * _usual(c, f, curves.frames) for c, f in zip(curves.bands, factor, strict=True)])
-    count = max(curves.frames - 1, 0)
-    told = np.full((len(curves.bands), 2, count), np.nan)
-    for band, curve in enumerate(curves.bands):
-        for side in range(2):
-            told[band, side] = _seen_from(curve, side, bend[band], count)
     sure = curves.bands[0].sure & np.isfinite(bend[0])
     finest = float(np.median(bend[0][sure])) if sure.any() else np.nan
-    width, odd = _width(told), _odd(told)
-    if known is not None:
-        width, odd = _weighed(width, odd, told, *known)
-    return Widths(bend=bend, finest=finest, width=width, loss=-finest * width * width / 8, odd=odd)
-
-
-def _weighed(
-    width: NDArray[np.float64],
-    odd: Bools,
-    told: NDArray[np.float64],
-    scale: NDArray[np.float64],
-    doubt: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], Bools]:
-    """Widths and odd steps where the magnification has a say: it acquits a step, or is the witness that was lacking."""
-    least = np.fmin(np.fmin(told[0, 0], told[0, 1]), np.fmin(told[1, 0], told[1, 1]))
-    with np.errstate(invalid="ignore"):
-        usual = scale + SURELY * doubt < WIDE[4]
-        wide = (scale - SURELY * doubt > NORMAL) & (least > NORMAL)
-    return np.where(wide, np.fmax(width, scale), width), (odd & ~usual) | wide
+    asked = (1, 2) if finest < COARSER else (0, 1)
+    count = max(curves.frames - 1, 0)
+    told = np.array([[_seen_from(curves.bands[b], side, bend[b], count) for side in range(2)] for b in asked])
+    width = _width(told)
+    loss = -finest * width * width / 8
+    return Widths(asked=asked, bend=bend, finest=finest, width=width, loss=loss, odd=_odd(told))
 
 
 def _width(told: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -172,11 +152,15 @@ def _seen_from(curve: Curve, side: int, bend: F32, count: int) -> NDArray[np.flo
     return out
 
 
+def _asked(curves: Curves, widths: Widths) -> list[tuple[Curve, F32]]:
+    return [(curves.bands[b], widths.bend[b]) for b in widths.asked]
+
+
 def between(curves: Curves, widths: Widths, step: int) -> Bools:
     """Cells (R, C) that lie well inside a step, away from the frames on both sides."""
     out = np.zeros(curves.peak.shape[1:], np.bool_)
     wide = np.float32(widths.width[step])
-    for curve, bend in zip(curves.bands, widths.bend, strict=True):
+    for curve, bend in _asked(curves, widths):
         for frame, behind in ((step, curve.below), (step + 1, curve.above)):
             with np.errstate(invalid="ignore"):
                 z = behind / bend - np.float32(0.5)
@@ -194,7 +178,7 @@ def beyond(curves: Curves, widths: Widths, *, last: bool, loss: float) -> Bools:
     if not np.isfinite(widths.finest):
         return out
     at_end = np.zeros_like(out)
-    for curve, bend in zip(curves.bands, widths.bend, strict=True):
+    for curve, bend in zip(curves.bands[:2], widths.bend[:2], strict=True):
         inward = curve.below if last else curve.above
         cells = curve.sure & np.isfinite(inward) & (curve.sharpest == frame)
         at_end |= cells
