@@ -24,6 +24,7 @@ from nearfar.runner import supervise
 from nearfar.server_settings import ServerSettings, load_server, to_environment
 
 CHECKOUT = Path(__file__).resolve().parents[3]
+PATH = os.pathsep.join(str(CHECKOUT / part) for part in ("", "worker", "api"))
 MADE_UP = {"keep": "nearfar.runner.keep", "work": "tests.worker.runner.made_up"}
 REAL = {"keep": "nearfar.runner.keep", "work": "nearfar.runner.work"}
 
@@ -50,7 +51,7 @@ class Server:
     def start(self) -> None:
         pairs = [f"{name}={module}" for name, module in self.modules.items()]
         environment = {k: v for k, v in os.environ.items() if not k.startswith("NEARFAR_")}
-        environment |= to_environment(self.settings) | {"PYTHONPATH": str(CHECKOUT)}
+        environment |= to_environment(self.settings) | {"PYTHONPATH": PATH}
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
                 [sys.executable, "-m", "tests.worker.runner.serving", *pairs],

@@ -21,7 +21,7 @@ from nearfar.runner import broker
 from nearfar.runner.app import TASK, make_app
 from nearfar.runner.hints import connect, waiting
 from nearfar.server_settings import ServerSettings, to_environment
-from tests.worker.runner.serving import CHECKOUT, settings_for
+from tests.worker.runner.serving import CHECKOUT, PATH, settings_for
 from tests.worker.runner.taking import take
 
 pytestmark = pytest.mark.usefixtures("places")
@@ -152,7 +152,7 @@ def test_of_many_takers_each_message_has_exactly_one(
 ) -> None:
     send(app, *range(120))
     line = [sys.executable, "-m", "tests.worker.runner.taking"]
-    environment = {**os.environ, **to_environment(settings), "PYTHONPATH": str(CHECKOUT)}
+    environment = {**os.environ, **to_environment(settings), "PYTHONPATH": PATH}
     takers = [subprocess.Popen(line, env=environment, cwd=CHECKOUT, stdout=subprocess.PIPE) for _ in range(3)]
     found = [json.loads(taker.communicate(timeout=60)[0]) for taker in takers]
     assert sorted(number for numbers in found for number in numbers) == list(range(120))

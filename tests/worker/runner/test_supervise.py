@@ -24,7 +24,7 @@ from nearfar.runner.notify import notify, watchdog_interval
 from nearfar.runner.supervise import Child, Supervisor
 from nearfar.server_settings import ServerSettings, load_server, to_environment
 from tests.worker.jobs.making import submit
-from tests.worker.runner.serving import CHECKOUT, serving, settings_for, store_of, wait_for, wait_for_workers
+from tests.worker.runner.serving import PATH, serving, settings_for, store_of, wait_for, wait_for_workers
 
 BEATING = """
 import time
@@ -290,7 +290,7 @@ def test_a_second_server_on_the_same_folder_is_refused_with_whose_it_is(settings
         told = json.loads((server.places.state / "address.json").read_text())
         assert told["pid"] == server.pid
         assert told["url"] == f"http://127.0.0.1:{told['port']}"
-        environment = {**os.environ, **to_environment(settings), "PYTHONPATH": str(CHECKOUT)}
+        environment = {**os.environ, **to_environment(settings), "PYTHONPATH": PATH}
         second = subprocess.run(
             [sys.executable, "-m", "nearfar.cli", "serve"],
             env=environment,
