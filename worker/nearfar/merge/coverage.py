@@ -188,7 +188,7 @@ class _Look:
     def _box(self, cells: Bools) -> tuple[int, int, int, int]:
         """x, y, w, h in pixels of what is most of it: single cells apart are left out."""
         near = cv2.boxFilter(cells.astype(np.float32), -1, (3, 3), normalize=False)
-        kept = cells & (near >= 2)
+        kept = cells & (near >= 3)
         rows, columns = np.nonzero(kept if kept.any() else cells)
         x, y = CELL * int(columns.min()), CELL * int(rows.min())
         right, bottom = CELL * (int(columns.max()) + 1), CELL * (int(rows.max()) + 1)

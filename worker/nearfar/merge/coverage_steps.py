@@ -43,10 +43,13 @@ MIDDLE = 0.25
 
 @dataclass(frozen=True, kw_only=True)
 class Widths:
-    """``asked``: which two bands tell of steps. ``bend`` (BANDS, R, C): curvature -1/w² of each cell's log-energy in usual
-    steps, by its texture; NaN where nothing tells. ``finest``: the usual one of the finest band. ``width`` (n - 1,): each step in usual ones, NaN where no cell
-    tells; measured low where it is far too wide. ``loss`` (n - 1,): how much of the finest band's log-energy is lost
-    midway; its amplitude is exp(-loss / 2). ``odd`` (n - 1,): steps that are surely wider than the usual ones.
+    """All steps of a stack.
+
+    ``asked``: which two bands tell. ``bend`` (BANDS, R, C): curvature -1/w² of each cell's log-energy in usual steps, by
+    its texture; NaN where nothing tells. ``finest``: the usual one of the finest band. ``width`` (n - 1,): each step in
+    usual ones, NaN where no cell tells; measured low where it is far too wide. ``loss`` (n - 1,): how much of the finest
+    band's log-energy is lost midway; its amplitude is exp(-loss / 2). ``odd`` (n - 1,): steps that are surely wider than
+    the usual ones.
     """
 
     asked: tuple[int, int]
