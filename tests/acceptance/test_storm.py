@@ -34,6 +34,7 @@ def test_with_the_store_and_broker_that_need_no_server(stacks: Stacks, tmp_path:
     one.run()
     print(one.told())
     assert one.wrong() == []
+    assert len(one.submitted) >= 20
     assert sum(number for what, number in one.struck.items() if what.endswith("killed")) == 30
     assert {what.split()[0] for what in one.struck} == {"pool", "work", "keep", "supervisor"}
 
