@@ -287,7 +287,8 @@ class Storm:
         most = max(unit.attempts for job in self.submitted for unit in store.units(job))
         store.close()
         return (
-            f"seed {self.seed}: {len(self.submitted)} jobs in {self.seconds:.0f} s; struck: {dict(sorted(self.struck.items()))}\n"
+            f"seed {self.seed}: {len(self.submitted)} jobs in {self.seconds:.0f} s; "
+            f"struck: {dict(sorted(self.struck.items()))}\n"
             f"attempts: {dict(steps)}; causes: {dict(causes)}; most attempts at a unit: {most} of {CAP}"
         )
 
