@@ -11,7 +11,7 @@ import numpy as np
 from tests.scenes.card_views import Place, Shot, make_place
 
 Random = np.random.Generator
-COVERS = ("hand", "hand", "sharp hand", "cap", "sheet", "cloth")
+COVERS = ("hand", "hand", "sharp hand", "fingers", "cap", "sheet", "cloth")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,6 +190,14 @@ def repeats(random: Random, size: tuple[int, int]) -> Event:
     return Event(name="repeats", frames=tuple(frames))
 
 
+def _again(random: Random, frame: Taken, first: Taken, aim: np.ndarray) -> Taken:
+    """A frame of a second time: the same focus as the first time, nearly, and perhaps another aim."""
+    x, y = np.clip(np.array(frame.shot.shift) + aim, -40, 40)
+    focus = first.shot.focus + float(random.normal(0, 0.01))
+    shot = replace(frame.shot, focus=focus, scale=first.shot.scale, shift=(float(x), float(y)))
+    return replace(frame, shot=shot)
+
+
 def a_stack(random: Random, size: tuple[int, int]) -> list[Event]:
     """A stack with what people do around it: tries, dividers, a second time."""
     pace = str(random.choice(["fast", "flash", "hand", "view"]))
@@ -206,13 +214,8 @@ def a_stack(random: Random, size: tuple[int, int]) -> list[Event]:
         events.append(divider(random, place, first.frames[-1], pause(random, 1, 6)))
     if random.random() < 0.3:
         again = stack(random, place, pace, frames=len(first.frames), before=pause(random, 4, 40))
-        lens = tuple(
-            replace(
-                a,
-                shot=replace(a.shot, focus=b.shot.focus + float(random.normal(0, 0.01)), scale=b.shot.scale),
-            )
-            for a, b in zip(again.frames, first.frames, strict=True)
-        )
+        aim = random.normal(0, 0.03, 2) * size if random.random() < 0.4 else np.zeros(2)
+        lens = tuple(_again(random, a, b, aim) for a, b in zip(again.frames, first.frames, strict=True))
         events.append(Event(name=f"{again.name} again", frames=lens))
         if random.random() < 0.5:
             events.append(divider(random, place, again.frames[-1], pause(random, 1, 6)))

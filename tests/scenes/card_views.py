@@ -29,7 +29,7 @@ class Shot:
     scale: float = 1.0
     shake: float = 0.0
     runner: float | None = None  # where the running animal is, 0 left to 1 right
-    cover: str | None = None  # 'hand', 'sharp hand', 'cap', 'sheet', 'cloth', 'passer-by'
+    cover: str | None = None  # 'hand', 'sharp hand', 'fingers', 'cap', 'sheet', 'cloth', 'passer-by'
     seed: int = 0
 
 
@@ -104,7 +104,7 @@ def _with_runner(canvas: Floats, at: float, seed: int) -> Floats:
     out = canvas.copy()
     size = h * 0.16
     cx, cy = w * (0.1 + 0.8 * at), h * 0.62 + random.normal(0, size * 0.12)
-    coat = (0.22, 0.12, 0.05)
+    coat = ((0.22, 0.12, 0.05), (0.03, 0.03, 0.035), (0.6, 0.55, 0.5))[int(w) % 3]
     for dx, dy, a, b in ((0, 0, 1.0, 0.42), (0.95, -0.45, 0.34, 0.28), (-1.05, -0.3, 0.3, 0.1)):
         centre = int(cx + dx * size), int(cy + dy * size)
         cv2.ellipse(
@@ -145,7 +145,7 @@ def covered(random: np.random.Generator, seen: Floats, how: str) -> Floats:
         )
         shade = 1 + 0.25 * (textures.fractal(random, (h, w), fall=0.3) - 0.5)
         return np.asarray(shade[..., None] * base, np.float32)
-    soft = {"hand": 0.06, "sharp hand": 0.006, "passer-by": 0.012}[how] * w
+    soft = {"hand": 0.06, "sharp hand": 0.006, "fingers": 0.03, "passer-by": 0.012}[how] * w
     tone = skin if how != "passer-by" else np.array(textures.random_colour(random, low=0.02, high=0.3))
     mask = np.zeros((h, w), np.float32)
     if how == "passer-by":
@@ -154,7 +154,7 @@ def covered(random: np.random.Generator, seen: Floats, how: str) -> Floats:
     else:
         lean = random.uniform(-0.4, 0.4)
         width = h * random.uniform(0.13, 0.18)
-        for finger in range(5):
+        for finger in range(2 if how == "fingers" else 5):
             y = h * (0.02 + 0.24 * finger)
             end = int(w * random.uniform(0.75, 1.2)), int(y + lean * w * 0.5)
             cv2.line(mask, (-20, int(y)), end, 1.0, int(width * 1.5))
@@ -185,7 +185,7 @@ def make_place(random: np.random.Generator, kind: str, size: tuple[int, int], *,
         )
         sky = ramp > float(random.uniform(0.65, 0.85))
         colour = np.where(sky[..., None], np.array([0.25, 0.4, 0.6], np.float32), colour)
-        reach = float(random.uniform(2.5, 6))
+        reach = float(random.uniform(1.2, 6))
     elif kind == "bare":
         colour = 0.2 + 0.3 * colour
         depth = textures.spread(textures.fractal(random, shape, fall=0.3))

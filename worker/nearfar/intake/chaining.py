@@ -113,6 +113,9 @@ def _set_aside_by_neighbours(series: Series, found: Chain) -> None:
     for a, k, b in zip(good, good[1:], good[2:], strict=False):
         if k in found.odd or a in found.odd or not (_alike(series, a, k) and _alike(series, k, b)):
             continue
+        if _came_and_went(series, a, k, b):
+            found.odd[k] = odd_frames.unlike(series.looks[k], series.looks[a], series.looks[b])
+            continue
         if _same_settings(series, a, k) and _same_settings(series, k, b):
             one, two, across = series.likeness(a, k), series.likeness(k, b), series.likeness(a, b)
             odd = odd_frames.off_in_brightness(one, two, across)
@@ -126,9 +129,15 @@ def _set_aside_by_neighbours(series: Series, found: Chain) -> None:
                 found.odd[view[at]] = odd
 
 
+def _came_and_went(series: Series, a: int, k: int, b: int) -> bool:
+    """Whether part of a view changed for one frame and then was as before."""
+    here = min(series.likeness(a, k).changed, series.likeness(k, b).changed)
+    return here > 25 and series.likeness(a, b).changed < 0.4 * here
+
+
 def _same_settings(series: Series, one: int, other: int) -> bool:
-    a, b = (evidence.exposure_value(series.exposures[k]) for k in (one, other))
-    return a is None or b is None or abs(a - b) < 0.2
+    step = evidence.exposure_step(series.exposures[one], series.exposures[other])
+    return step is None or abs(step) < 0.2
 
 
 def _views(series: Series, good: Sequence[int]) -> list[list[int]]:
@@ -164,12 +173,13 @@ def _is_bracket(series: Series, good: Sequence[int], at: int, size: int) -> bool
         or _goes_on(series, good, at, -1)
     ):
         return False
-    settings = [evidence.exposure_value(series.exposures[k]) for k in group]
+    steps = [evidence.exposure_step(series.exposures[a], series.exposures[b]) for a, b in pairwise(group)]
     seen = np.cumsum([0.0, *(series.likeness(a, b).gain_ev for a, b in pairwise(group))])
-    known = [v for v in settings if v is not None]
-    if len(known) < size:
+    told = [s for s in steps if s is not None]
+    if len(told) < size - 1:
         return _evenly_spaced(seen, 0.4)
-    if not _evenly_spaced(np.array(known), 0.25):
+    known = np.cumsum([0.0, *told])
+    if not _evenly_spaced(known, 0.25):
         return False
     follows = float(np.corrcoef(known, seen)[0, 1]) if float(np.std(seen)) > 0.05 else 0.0
     return follows > 0.8
@@ -340,9 +350,9 @@ def of_focus(apart: Matrix, start: int, p: int) -> Evidence:
         weight = ramp(np.log2(min(max(back, on), 1.5 * jump)), (0.4, 0), (1, -2.5), (2, -5), (3, -6))
         words = "the focus begins again where it was before" if back >= on else "the focus is out of sequence"
         return Evidence(weight=weight, words=words)
-    folded = _folded(apart, start, p, end)
-    if folded is not None:
-        return Evidence(weight=folded, words="the focus turns back")
+    for weight, words in (_repeated(apart, start, p, end), _folded(apart, start, p, end)):
+        if weight:
+            return Evidence(weight=weight, words=words)
     steady = len(steps) > 1 and max(back, on) < 1.1 and jump < 1.8
     return Evidence(weight=1.0, words="the focus goes on steadily") if steady else Evidence(weight=0.0)
 
@@ -357,14 +367,43 @@ def _nearest_ahead(apart: Matrix, p: int, end: int) -> float:
     return float(ahead[: grown[0] if len(grown) else len(ahead)].min())
 
 
-def _folded(apart: Matrix, start: int, p: int, end: int) -> float | None:
+def _within(apart: Matrix, first: int, last: int) -> float:
+    """Median difference between frames ``first`` to ``last``, both included."""
+    rows, columns = np.triu_indices(last - first + 1, 1)
+    return float(np.median(apart[first + rows, first + columns])) if len(rows) else 0.0
+
+
+def _repeated(apart: Matrix, start: int, p: int, end: int) -> tuple[float, str]:
+    """Weight where the frames behind ``p`` go through the patterns of the run once more, one by one.
+
+    A place one or two frames off fits nearly as well; so it has to fit best here.
+    """
+    usual = _within(apart, start, p)
+    again = _again(apart, start, p, end)
+    if again is None or usual < 2 * NOISE:
+        return 0.0, ""
+    around = [
+        _again(apart, start, q, len(apart)) for q in range(max(start + 2, p - 6), min(len(apart) - 3, p + 7))
+    ]
+    if any(other is not None and other < again for other in around):
+        return 0.0, ""
+    weight = ramp(again / usual, (0.4, -6), (0.6, -3), (0.8, 0))
+    return weight, "the same sweep of focus is gone through once more"
+
+
+def _again(apart: Matrix, start: int, p: int, end: int) -> float | None:
+    """Mean difference between the run's first frames and those behind ``p``, one by one; None for fewer than three."""
+    length = min(p - start + 1, min(end, p + 2 + AHEAD) - p - 1)
+    if length < 3:
+        return None
+    return float(np.mean([apart[start + i, p + 1 + i] for i in range(length)]))
+
+
+def _folded(apart: Matrix, start: int, p: int, end: int) -> tuple[float, str]:
     """Weight where frames before and behind mirror each other: the same pattern at p - r and p + 1 + r."""
     reach = min(p - start, end - p - 2)
-    if reach < 3:
-        return None
-    mirrored = [float(apart[p - r, p + 1 + r]) for r in range(1, reach + 1)]
-    one_way = [float(apart[p - r, p]) for r in range(1, reach + 1)]
-    if max(one_way) < 4 * NOISE:
-        return None
-    ratio = float(np.mean(mirrored)) / max(float(np.mean(one_way)), NOISE)
-    return ramp(ratio, (0.35, -5), (0.6, -1)) if ratio < 0.6 else None
+    usual = min(_within(apart, p - reach, p), _within(apart, p + 1, p + 1 + reach)) if reach >= 3 else 0.0
+    if usual < 3 * NOISE:
+        return 0.0, ""
+    mirrored = float(np.median([apart[p - r, p + 1 + r] for r in range(1, reach + 1)]))
+    return ramp(mirrored / usual, (0.35, -5), (0.6, -1), (0.7, 0)), "the focus turns back"

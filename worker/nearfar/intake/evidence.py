@@ -74,14 +74,14 @@ def of_view(likeness: Likeness) -> Evidence:
     weight = ramp(likeness.same, (0.45, -6), (0.7, -2.5), (0.85, 0), (0.95, 2), (0.99, 3))
     if likeness.recognised < 0.5 and likeness.structured > 0.1:
         weight = min(weight, ramp(likeness.recognised, (0.2, -4), (0.5, -0.5)))
-    if likeness.shift > 0.06:
-        weight -= ramp(likeness.shift, (0.06, 0), (0.1, 2))
+    weight += ramp(likeness.shift, (0.025, 0), (0.05, -1), (0.09, -3))
     return Evidence(weight=weight, words="the view stays the same" if weight > 0 else "the view changes")
 
 
 def of_motion(likeness: Likeness) -> Evidence:
-    """Things that moved between two frames: none in a stack, some in a burst. A hint; wind moves leaves too."""
+    """Things that moved between two frames or came into view: none in a stack, some in a burst; wind moves leaves too."""
     weight = ramp(likeness.moved, (0.0, 0.2), (0.02, 0), (0.1, -1), (0.3, -2))
+    weight = min(weight, ramp(likeness.changed, (12, 0.2), (25, -0.7), (50, -3), (90, -4.5)))
     return Evidence(weight=weight, words="something moves in it" if weight < -0.4 else "")
 
 
@@ -144,6 +144,16 @@ def exposure_value(exposure: Exposure) -> float | None:
     return math.log2(camera.exposure_time * (camera.iso or 100.0) / aperture**2)
 
 
+def exposure_step(one: Exposure, other: Exposure) -> float | None:
+    """Light of the second over the first in EV by their settings, or by their exposure bias where that alone differs."""
+    a, b = exposure_value(one), exposure_value(other)
+    step = None if a is None or b is None else b - a
+    bias = one.found.camera.exposure_bias, other.found.camera.exposure_bias
+    if bias[0] is not None and bias[1] is not None and (step is None or abs(step) < 0.2):
+        return bias[1] - bias[0] if abs(bias[1] - bias[0]) > 0.2 else step
+    return step
+
+
 def of_settings(one: Exposure, other: Exposure, gain_ev: float) -> Evidence:
     """Lens, focal length, aperture and exposure stay in a stack.
 
@@ -162,10 +172,10 @@ def of_settings(one: Exposure, other: Exposure, gain_ev: float) -> Evidence:
     if a.f_number and b.f_number:
         stops = abs(2 * math.log2(b.f_number / a.f_number))
         weights.append((ramp(stops, (0.15, 0), (0.4, -0.7), (0.9, -4)), "another aperture"))
-    light = exposure_value(one), exposure_value(other)
-    if light[0] is not None and light[1] is not None:
-        step = abs(light[1] - light[0])
-        follows = abs(gain_ev - (light[1] - light[0])) < 0.5 * step
+    change = exposure_step(one, other)
+    if change is not None:
+        step = abs(change)
+        follows = abs(gain_ev - change) < 0.5 * step
         weights.append((ramp(step, (0.15, 0), (0.4, -0.7), (0.9, -6 if follows else -2)), "another exposure"))
     if one.found.orientation != other.found.orientation:
         weights.append((-1.0, "the camera was turned"))

@@ -87,18 +87,19 @@ def shaken(found: Patterns, at: int) -> Odd | None:
     """A frame blurred everywhere beside both neighbours, whose patterns are nearer to each other than to it."""
     level, apart = found.level, found.apart
     dip = min(level[at - 1], level[at + 1]) - level[at]
-    if dip < max(0.18, 4 * _usual_bend(level)):
+    bend = (level[at - 1] + level[at + 1]) / 2 - level[at]
+    if dip < 0.1 or bend < max(0.18, 4 * _usual_bend(level, at)):
         return None
     across, here = apart[at - 1, at + 1], min(apart[at - 1, at], apart[at, at + 1])
-    if across > 0.9 * here and dip < 0.5:
+    if across > 1.1 * here and dip < 0.5:
         return None
     return Odd(
         kind="shaken", why="blurred all over beside its neighbours: the camera was shaken", covers=False
     )
 
 
-def _usual_bend(level: NDArray[np.float64]) -> float:
-    """Median distance of a frame's level from the mean of its neighbours'."""
-    if len(level) < 5:
-        return 0.0
-    return float(np.median(np.abs(level[1:-1] - (level[:-2] + level[2:]) / 2)))
+def _usual_bend(level: NDArray[np.float64], at: int) -> float:
+    """Median distance of a frame's level from the mean of its neighbours', away from the one in question."""
+    bends = np.abs(level[1:-1] - (level[:-2] + level[2:]) / 2)
+    away = np.abs(np.arange(1, len(level) - 1) - at) > 1
+    return float(np.median(bends[away])) if away.any() else 0.0

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from nearfar.intake.chaining import NOISE
 from nearfar.intake.evidence import Evidence, probability, ramp
 from nearfar.intake.series import Series
-from nearfar.intake.sharpness import Patterns, sweep
+from nearfar.intake.sharpness import Patterns, sweep, traded
 
 PRIOR = -0.3
 """Runs of frames of one view are stacks and other things in about equal number."""
@@ -112,7 +112,13 @@ def of_patterns(found: Patterns, n: int) -> list[Evidence]:
         math.log2(max(told.amplitude, 1e-3) / NOISE), (0.2, -3), (1, -0.8), (1.6, 0.8), (2.6, 2.5), (3.6, 3.5)
     )
     words = "what is sharp wanders through the picture" if size > 0 else "what is sharp stays the same"
-    parts = [Evidence(weight=size * trust, words=words)]
+    both = ramp(
+        math.log2(max(traded(found.logs), 1e-3) / NOISE), (-0.5, -2.5), (0.7, -0.5), (1.5, 0.3), (2.5, 1.2)
+    )
+    parts = [
+        Evidence(weight=size * trust, words=words),
+        Evidence(weight=both * trust, words="some places gain what others lose" if both > 0 else ""),
+    ]
     if n > 2:
         share, count = betweenness(found.apart)
         weight = 0.6 * count * (share * math.log(0.95 / 0.5) + (1 - share) * math.log(0.05 / 0.5))

@@ -28,11 +28,13 @@ class Patterns:
 
     ``apart``: (n, n) root mean square difference of log detail between frames, natural logarithm, frame means taken
     off. ``level``: (n,) mean log detail of each frame. ``detail``: how many blocks and octaves have something to tell.
+    ``logs``: (n, places) log detail of those that surely have.
     """
 
     apart: Floats
     level: Floats
     detail: float
+    logs: Floats
 
 
 def patterns(looks: Sequence[Look]) -> Patterns:
@@ -48,7 +50,7 @@ def patterns(looks: Sequence[Look]) -> Patterns:
     spread = (logs - level[:, None]) * np.sqrt(weight / total)
     squares = (spread * spread).sum(1)
     apart = np.sqrt(np.maximum(squares[:, None] + squares[None] - 2 * spread @ spread.T, 0))
-    return Patterns(apart=apart, level=level, detail=total)
+    return Patterns(apart=apart, level=level, detail=total, logs=logs[:, weight > 0.5])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,3 +79,18 @@ def sweep(apart: Floats) -> Sweep:
     far = values[lag >= max(1, (n + 1) // 2)]
     order = float(np.corrcoef(lag, values)[0, 1]) if n > 2 and values.std() > 1e-9 and lag.std() > 0 else 0.0
     return Sweep(amplitude=float(np.median(far)), step=float(np.median(values[lag == 1])), order=order)
+
+
+def traded(logs: Floats) -> float:
+    """How much some places gain while others lose, between frames far apart: median of the lesser of both (log detail).
+
+    Focus trades sharpness between near and far; shake, haze and exposure take it everywhere at once. 0 where nothing
+    can be told.
+    """
+    n, places = logs.shape
+    lag = max(1, n // 2)
+    if places < 4:
+        return 0.0
+    change = logs[lag:] - logs[:-lag]
+    gained, lost = np.quantile(change, 0.85, axis=1), -np.quantile(change, 0.15, axis=1)
+    return float(np.median(np.minimum(gained, lost)))
