@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -114,6 +115,10 @@ def _run(
 
     stop = threading.Event()
     signals.ask = lambda reason: stop.set()
+    if (
+        signal.getsignal(signal.SIGHUP) is signal.SIG_DFL
+    ):  # not under nohup: a terminal that is closed stops in order
+        signal.signal(signal.SIGHUP, lambda *_: stop.set())
     inherited = {name: value for name, value in os.environ.items() if not name.startswith("NEARFAR_SERVER_")}
     given = {**inherited, **to_environment(settings), **environment}
     supervise.Supervisor(supervise.children(names, given, fds), places, told=stop.is_set).run()

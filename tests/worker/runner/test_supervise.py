@@ -323,12 +323,15 @@ def test_the_lock_of_a_server_that_was_killed_is_free_and_its_processes_are_gone
         store.close()
 
 
-def test_ctrl_c_stops_in_good_order_too(settings: ServerSettings) -> None:
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGHUP])
+def test_ctrl_c_and_a_terminal_that_is_closed_stop_in_good_order_too(
+    settings: ServerSettings, number: signal.Signals
+) -> None:
     with serving(settings) as server:
         store = store_of(settings)
         wait_for_workers(store, 2)
         pids = list(server.processes())
-        os.kill(server.pid, signal.SIGINT)
+        os.kill(server.pid, number)
         assert server.process is not None
         assert server.process.wait(30) == 0
         assert not any(here.started(pid) for pid in pids)

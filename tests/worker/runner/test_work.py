@@ -284,3 +284,21 @@ def test_a_worker_tells_of_the_space_that_is_left_to_it(quiet: ServerSettings) -
     full = Lane(quiet.model_copy(update={"worker": worker}), places, Doing(), lambda: False)
     assert full._room() == (quiet.worker.slot_memory, 0)
     assert Lane(quiet, replace(places), Doing(), lambda: False)._room()[1] > 0
+
+
+def test_a_store_that_cannot_be_used_as_it_is_ends_the_worker_after_a_rest(
+    quiet: ServerSettings, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    store = quiet.store.model_copy(update={"url": "mysql://somewhere/else"})
+    lane = Lane(quiet.model_copy(update={"store": store}), places_of(quiet), Doing(), lambda: False)
+    lane.places = replace(lane.places, store_url="mysql://somewhere/else")
+
+    def leave(code: int) -> None:
+        raise SystemExit(code)
+
+    monkeypatch.setattr(tasks, "UNUSABLE", 0.0)
+    monkeypatch.setattr(os, "_exit", leave)
+    with pytest.raises(SystemExit) as ended:
+        lane._look()
+    assert ended.value.code == os.EX_CONFIG
+    assert "mysql is not supported" in caplog.text

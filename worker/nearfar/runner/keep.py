@@ -83,7 +83,11 @@ def main() -> int:
     settings = load_server()
     places = places_of(settings)
     places.make()
-    store = open_when_there(settings, places, leaving=stop.is_set, waiting=beats.beat)
+    try:
+        store = open_when_there(settings, places, leaving=stop.is_set, waiting=beats.beat)
+    except StoreError as error:
+        log.error("%s", error)
+        return error.exit_code
     if store is not None:
         run(settings, places, store, stop)
     return 0

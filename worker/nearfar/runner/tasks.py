@@ -30,6 +30,8 @@ LOOK = 15.0
 """Seconds after which a worker looks for work without a hint."""
 LOOK_SOON = 3.0
 """The same where the store did not answer."""
+UNUSABLE = 20.0
+"""Seconds to let a store be that cannot be used as it is."""
 GRACE = 5.0
 """Seconds that a unit has to come to an end once the worker is to leave; then it is handed back over its head."""
 OVERDUE = 30.0
@@ -55,10 +57,18 @@ class Lane:
         Does a unit.
     leaving
         Whether this process is to leave.
+    parent
+        Number of the process without which this one ends; the present parent's where not given.
     """
 
     def __init__(
-        self, settings: ServerSettings, places: Places, perform: Perform, leaving: Callable[[], bool]
+        self,
+        settings: ServerSettings,
+        places: Places,
+        perform: Perform,
+        leaving: Callable[[], bool],
+        *,
+        parent: int | None = None,
     ) -> None:
         self.settings = settings
         self.places = places
@@ -70,7 +80,7 @@ class Lane:
         self.look_soon = False
         self._began = 0.0
         self._turn = threading.Lock()
-        self._parent = os.getppid()
+        self._parent = parent or os.getppid()
 
     def start(self) -> None:
         """Begin, by threads; returns at once."""
@@ -125,9 +135,12 @@ class Lane:
 
     def _look(self) -> None:
         """Open the store, give signs of life, and look for work now and then without a hint."""
-        self.store = open_when_there(
-            self.settings, self.places, leaving=self.leaving, waiting=lambda: beats.beat()
-        )
+        try:
+            self.store = open_when_there(self.settings, self.places, leaving=self.leaving, waiting=beats.beat)
+        except StoreError as error:
+            log.error("%s", error, extra={"worker": self.name})
+            self._rest(UNUSABLE)
+            os._exit(os.EX_CONFIG)  # and another one is started, which asks again
         if self.store is None:
             return
         self._register(self.store)

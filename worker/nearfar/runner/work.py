@@ -131,8 +131,10 @@ def run(settings: ServerSettings, places: Places, perform: tasks.Perform) -> int
     app = make_app(settings, places)
     tasks.add_task(app)
 
+    parent = os.getpid()
+
     def begin(**_: Any) -> None:
-        tasks.begin(tasks.Lane(settings, places, perform, leaving))
+        tasks.begin(tasks.Lane(settings, places, perform, leaving, parent=parent))
 
     signals.worker_process_init.connect(begin, weak=False)
     return _hold(app, places, leaving)
