@@ -251,17 +251,26 @@ def test_the_unit_file_asks_for_what_the_server_does(checkout: Path) -> None:
     assert lines["ExecStart"].split()[1] == "serve"
 
 
-def test_the_unit_file_is_one_that_systemd_understands(checkout: Path, tmp_path: Path) -> None:
-    import shutil
+DIRECTIVES = {
+    # systemd.unit(5), systemd.service(5), systemd.exec(5), systemd.kill(5), systemd.resource-control(5); from memory.
+    "Unit": "Description Documentation After",
+    "Service": "Type NotifyAccess ExecStart User Group StateDirectory ConfigurationDirectory Environment WorkingDirectory "
+    "KillMode KillSignal TimeoutStopSec TimeoutStartSec Restart RestartSec WatchdogSec UMask OOMPolicy LimitNOFILE Nice "
+    "NoNewPrivileges PrivateTmp PrivateDevices ProtectSystem ProtectHome ProtectClock ProtectControlGroups "
+    "ProtectHostname ProtectKernelLogs ProtectKernelModules ProtectKernelTunables RestrictAddressFamilies "
+    "RestrictNamespaces RestrictRealtime RestrictSUIDSGID LockPersonality CapabilityBoundingSet AmbientCapabilities "
+    "SystemCallArchitectures SystemCallFilter SystemCallErrorNumber",
+    "Install": "WantedBy",
+}
 
-    program = shutil.which("systemd-analyze")
-    if program is None:
-        pytest.skip("systemd-analyze is not installed")
-    text = (checkout / "config" / "nearfar.service").read_text()
-    copy = tmp_path / "nearfar.service"
-    copy.write_text(re.sub(r"(?m)^ExecStart=\S+", f"ExecStart={sys.executable}", text))
-    said = subprocess.run([program, "verify", str(copy)], capture_output=True, text=True)
-    assert "nearfar.service" not in said.stderr, said.stderr
+
+def test_the_unit_file_holds_nothing_that_systemd_does_not_know(checkout: Path) -> None:
+    section = ""
+    for line in (checkout / "config" / "nearfar.service").read_text().splitlines():
+        if line.startswith("["):
+            section = line.strip("[]")
+        elif line and not line.startswith("#"):
+            assert line.partition("=")[0] in DIRECTIVES[section].split(), line
 
 
 # A whole server
