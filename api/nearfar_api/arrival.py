@@ -26,7 +26,6 @@ from nearfar.settings import format_size
 from nearfar_api import beneath, digests
 from nearfar_api.context import Context
 from nearfar_api.problems import Problem
-from nearfar_api.submitting import HELD, THEN_HELD
 
 log = logging.getLogger(__name__)
 
@@ -34,7 +33,6 @@ PIECE = 1 << 20
 """Bytes that are written in one go."""
 FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 CONTENT_RANGE = re.compile(r"bytes (\d{1,18})-(\d{1,18})/(\d{1,18})", re.IGNORECASE)
-_starting = threading.Lock()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -290,15 +288,9 @@ def note(ctx: Context, frame: Awaited, *, who: str) -> None:
 
 
 def start(ctx: Context, job: int, *, who: str) -> None:
-    """Plan a job whose frames are all here and that has no plan yet, and let it begin unless that was not wanted."""
-    with _starting:  # two requests that bring the last two frames
-        found = ctx.store.job(job)
-        if found.state is not JobState.HELD or ctx.store.units(job):
-            return
-        held = (found.reason or "").endswith(THEN_HELD)
-        if planning.plan_upload(ctx.store, job, ctx.places, who=who) and held:
-            ctx.store.hold(job, who=who, reason=HELD)
-    ctx.kick()
+    """Let a job begin whose frames are all here and that did not begin yet, unless that was not wanted."""
+    if planning.plan_upload(ctx.store, job, ctx.places, who=who):
+        ctx.kick()
 
 
 def arrived_unnoted(ctx: Context, job: int) -> list[Awaited]:
@@ -333,8 +325,7 @@ def _catch_up(ctx: Context, job: int) -> None:
     try:
         for frame in arrived_unnoted(ctx, job):
             note(ctx, frame, who="server")
-        if all(entry.state is not FrameState.EXPECTED for entry in ctx.store.frames(job)):
-            start(ctx, job, who="server")
+        start(ctx, job, who="server")
     except StoreUnreachable:
         raise
     except (NearfarError, Problem) as error:

@@ -28,10 +28,6 @@ from nearfar_api.context import Context
 from nearfar_api.problems import Problem
 from nearfar_api.wishes import MergeSettings, NewJob, UploadFrame
 
-THEN_HELD = "; once they are it waits for its release"
-"""How the reason of a job ends that is to stay held once all frames are here; `arrival` goes by it."""
-HELD = "held at submission"
-
 
 def submit(ctx: Context, new: NewJob, *, key: str | None, who: str) -> Submitted:
     """Record what a request asks for, or find the job that the same request made before.
@@ -96,7 +92,7 @@ def _upload(ctx: Context, new: NewJob, owner: str, key: str | None) -> Submissio
         digest=set_digest(known, recipe=new.recipe, settings=new.settings.given()) if whole else None,
         **_common(new, owner, key),
     )
-    return replace(built, hold=f"{built.hold}{THEN_HELD}") if new.hold else built
+    return replace(built, hold=f"{built.hold}{planning.THEN_HELD}") if new.hold else built
 
 
 def _sha256(frame: UploadFrame) -> str | None:
@@ -146,7 +142,7 @@ def _by_path(ctx: Context, new: NewJob, owner: str, key: str | None) -> Submissi
         listing.frames,
         sources=[str(first)] if new.folder is not None else sorted({str(path.parent) for path in places}),
         digest=_set_digest(listing, new) if new.duplicates is Duplicates.SKIP else None,
-        hold=HELD if new.hold else None,
+        hold=planning.HELD if new.hold else None,
         **_common(new, owner, key),
     )
 

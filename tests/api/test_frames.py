@@ -345,6 +345,18 @@ def test_what_was_noted_but_not_begun_begins_at_the_next_start(
     assert store.job(job).state is JobState.WAITING
 
 
+def test_the_last_frame_sent_again_lets_the_job_begin_that_did_not(
+    client: Client, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = announce(client)
+    put(client, job, 1)
+    monkeypatch.setattr(arrival, "start", lambda *_, **__: None)  # as where the store went away
+    put(client, job, 2)
+    monkeypatch.undo()
+    assert put(client, job, 2, Repr_Digest=field(DATA)).status_code == 200
+    assert store.job(job).state is JobState.WAITING
+
+
 def test_an_upload_folder_without_its_job_or_frames_is_let_be(client: Client, places: Places) -> None:
     job = announce(client)
     folder = places.uploads / str(job)

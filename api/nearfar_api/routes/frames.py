@@ -106,7 +106,7 @@ async def put_frame(
     announced = _digests("Repr-Digest", repr_digest)
     content = digests.Check(_digests("Content-Digest", content_digest))
     if frame.here:
-        return await run_in_threadpool(_again, ctx, frame, announced)
+        return await run_in_threadpool(_again, ctx, frame, announced, who)
     piece = arrival.piece_of(request.headers, frame)
     part = await run_in_threadpool(arrival.open_part, ctx, frame)
     try:
@@ -128,7 +128,8 @@ def _digests(name: str, field: str | None) -> dict[str, bytes]:
         raise Problem("malformed", f"{name}: {error}.") from error
 
 
-def _again(ctx: Context, frame: arrival.Awaited, announced: dict[str, bytes]) -> Received:
+def _again(ctx: Context, frame: arrival.Awaited, announced: dict[str, bytes], who: str) -> Received:
+    arrival.start(ctx, frame.job, who=who)  # where the answer to the last frame was lost with the store
     if not arrival.same_bytes(frame, announced, ctx.places.uploads / str(frame.job)):
         raise Problem(
             "frame-complete",

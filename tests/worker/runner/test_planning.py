@@ -5,15 +5,18 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from nearfar.errors import NotFound, RecipeRefused, StackRefused, UsageError
-from nearfar.jobs import Duplicates, FrameNote, FrameState, JobState, Submission, UnitKind, UnitPlan
+from nearfar.errors import NotFound, RecipeRefused, StackRefused, StoreUnreachable, UsageError
+from nearfar.jobs import Duplicates, FrameNote, FrameState, JobState, Submission, UnitKind, UnitPlan, control
 from nearfar.runner import weights
 from nearfar.runner.planning import (
+    THEN_HELD,
     again,
+    begin_uploads,
     frame_path,
     hex_digest,
     plan_upload,
@@ -171,7 +174,10 @@ def upload(frames: Sequence[Path]) -> Submission:
 
 def test_an_upload_begins_when_all_of_it_is_here(bench: Bench, frames: list[Path]) -> None:
     job = bench.store.submit(upload(frames), who="tester").job
-    assert (bench.job(job).state, bench.job(job).reason) == (JobState.HELD, "0 of 3 frames are here")
+    assert (bench.job(job).state, bench.job(job).reason) == (
+        JobState.HELD,
+        "not all of its 3 frames are here",
+    )
     entries = bench.store.frames(job)
     assert entries[0].digest == hashlib.sha256(frames[0].read_bytes()).hexdigest()
     for k, (entry, source) in enumerate(zip(entries, frames, strict=True)):
@@ -192,6 +198,55 @@ def test_an_upload_begins_when_all_of_it_is_here(bench: Bench, frames: list[Path
     assert [e.path for e in bench.store.frames(third)] == [f"{job}/{p.name}" for p in frames]
     bench.work_off()
     assert result_of(bench, third) != picture
+
+
+def arrived(bench: Bench, frames: list[Path], *, hold: bool = False) -> int:
+    """A job all of whose frames are here and noted, and whose units nobody planned: who was to was killed."""
+    made = upload(frames)
+    job = bench.store.submit(
+        replace(made, hold=f"{made.hold}{THEN_HELD}") if hold else made, who="tester"
+    ).job
+    for k, source in enumerate(frames):
+        target = frame_path(bench.places, job, source.name)
+        target.parent.mkdir(exist_ok=True)
+        target.write_bytes(source.read_bytes())
+        bench.store.note_frames(job, [FrameNote(position=k, state=FrameState.PRESENT)])
+    return job
+
+
+def test_an_upload_that_nobody_let_begin_begins_at_the_next_round(bench: Bench, frames: list[Path]) -> None:
+    job, other = arrived(bench, frames), bench.store.submit(upload(frames), who="tester").job
+    assert begin_uploads(bench.store, bench.places) == 1
+    assert begin_uploads(bench.store, bench.places) == 0
+    assert bench.job(job).state is JobState.WAITING
+    assert bench.job(other).state is JobState.HELD, "its frames are awaited"
+
+
+def test_an_upload_that_is_to_be_held_is_never_released_by_itself(bench: Bench, frames: list[Path]) -> None:
+    job = arrived(bench, frames, hold=True)
+    begin_uploads(bench.store, bench.places)
+    begin_uploads(bench.store, bench.places)
+    assert (bench.job(job).state, bench.job(job).reason) == (JobState.HELD, "held at submission")
+    assert "job.released" not in {event.action for event in bench.store.events(job=job)}
+    bench.store.release(job, who="lena")
+    bench.work_off()
+    assert bench.job(job).state is JobState.DONE
+
+
+def test_a_plan_that_is_not_kept_leaves_no_half(
+    bench: Bench, frames: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = arrived(bench, frames)
+
+    def away(*_: object, **__: object) -> None:
+        raise StoreUnreachable("the power went")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(control, "release", away)
+        with pytest.raises(StoreUnreachable):
+            plan_upload(bench.store, job, bench.places)
+    assert bench.store.units(job) == ()
+    assert begin_uploads(bench.store, bench.places) == 1
 
 
 @pytest.mark.parametrize(

@@ -27,6 +27,7 @@ from nearfar.jobs.keeping import Forgotten
 from nearfar.jobs.listing import JobQuery, Page, Sort
 from nearfar.jobs.reap import Reaped
 from nearfar.jobs.records import (
+    ACCEPTED,
     Attempt,
     Claim,
     Duplicates,
@@ -55,6 +56,7 @@ from nearfar.jobs.store import Store, open_store
 from nearfar.jobs.work import Outcome
 
 __all__ = [
+    "ACCEPTED",
     "Attempt",
     "AttemptStep",
     "Brief",

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import sqlalchemy as sa
 
 from nearfar.errors import IllegalTransition, StoreError
-from nearfar.jobs import events, moves, owners
+from nearfar.jobs import events, moves, owners, submit, work
 from nearfar.jobs.engine import Tx
-from nearfar.jobs.model import units
+from nearfar.jobs.model import jobs, units
+from nearfar.jobs.records import ACCEPTED, Claim, UnitPlan
 from nearfar.jobs.states import JOB_MOVES, JobState, UnitState
 
 
@@ -27,18 +30,58 @@ def hold(tx: Tx, job: int, *, who: str, reason: str | None) -> None:
     events.record(tx, "job.held", who=who, job=job, detail={"reason": reason})
 
 
+def set_aside(tx: Tx, claim: Claim, *, cause: str, reason: str) -> UnitState:
+    """Hold a job for a person's decision, and return the unit that asks for it, uncounted. The state of the unit then.
+
+    Where somebody holds the job already, that stays as it is: the unit asks again once it is released.
+    """
+    row = moves.lock_job(tx, claim.job)
+    if moves.wanted(row, claim.run) and JobState(row.state) is not JobState.HELD:
+        if row.state == JobState.WAITING:
+            moves.begin(tx, row)
+        moves.move_job(tx, claim.job, JobState.HELD, cause=cause, reason=reason)
+        moves.move_units(tx, UnitState.WAITING, {UnitState.READY}, units.c.job == claim.job)
+        events.record(
+            tx, "job.held", who=claim.worker, job=claim.job, detail={"cause": cause, "reason": reason}
+        )
+    return work.hand_back(tx, claim, rest=0.0)
+
+
 def release(tx: Tx, job: int, *, who: str) -> None:
-    """Let a held job go on where it was."""
+    """Let a held job go on where it was. What it was held for by a unit is put down as accepted in its settings."""
     row = moves.lock_job(tx, job)
     if row.state != JobState.HELD:
         state = JobState(row.state)
         raise IllegalTransition(f"job {job}", state=state, wanted="released", possible=JOB_MOVES[state])
-    if tx.conn.scalar(sa.select(units.c.id).where(units.c.job == job).limit(1)) is None:
+    if not _planned(tx, job):
         raise StoreError(f"job {job} has no units yet, so it would wait for ever; plan it, then release it")
     owners.welcome(tx, row.owner)
-    moves.move_job(tx, job, JobState.WAITING, reason=None)
+    settings = dict(row.settings)
+    if row.cause is not None:
+        settings[ACCEPTED] = sorted({*settings.get(ACCEPTED, ()), row.cause})
+    moves.move_job(tx, job, JobState.WAITING, cause=None, reason=None, settings=settings)
     moves.advance(tx, moves.lock_job(tx, job))
     events.record(tx, "job.released", who=who, job=job)
+
+
+def begin(
+    tx: Tx, job: int, plans: Sequence[UnitPlan], weights: Mapping[str, float], *, hold: str | None, who: str
+) -> bool:
+    """Plan and release a job that was held for lack of units, once; with ``hold`` it stays held, for that reason."""
+    row = moves.lock_job(tx, job)
+    if row.state != JobState.HELD or _planned(tx, job):
+        return False
+    submit.plan(tx, job, plans, weights, who=who)
+    if hold is None:
+        release(tx, job, who=who)
+    else:
+        tx.conn.execute(sa.update(jobs).where(jobs.c.id == job).values(reason=hold, updated=tx.now))
+        events.record(tx, "job.held", who=who, job=job, detail={"reason": hold})
+    return True
+
+
+def _planned(tx: Tx, job: int) -> bool:
+    return tx.conn.scalar(sa.select(units.c.id).where(units.c.job == job).limit(1)) is not None
 
 
 def refuse(tx: Tx, job: int, *, cause: str, reason: str, who: str) -> None:

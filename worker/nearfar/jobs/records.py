@@ -15,6 +15,8 @@ import sqlalchemy as sa
 from nearfar.jobs.states import AttemptStep, FrameState, JobState, UnitKind, UnitState, WorkerState
 
 Row = sa.Row[*tuple[Any, ...]]
+ACCEPTED = "accepted"
+"""Setting of a job: causes for which it was held and then released by a person, who thereby accepts them."""
 
 
 class Duplicates(StrEnum):

@@ -147,6 +147,15 @@ class Store:
         """
         self.database.write(lambda tx: submit.plan(tx, job, units, weights, who=who))
 
+    def begin(
+        self, job: int, units: Sequence[UnitPlan], *, weights: Mapping[str, float], hold: str | None, who: str
+    ) -> bool:
+        """Give a job that was held for lack of units its units, and release it unless there is a reason to hold it.
+
+        Both or nothing; False where it has units already or is no longer held. Raises `NotFound`.
+        """
+        return self.database.write(lambda tx: control.begin(tx, job, units, weights, hold=hold, who=who))
+
     def note_frames(self, job: int, notes: Sequence[FrameNote]) -> None:
         """Write what is known of frames, e.g. that one arrived. Workers do this with `finish`. Raises `NotFound`."""
         self.database.write(lambda tx: submit.note_frames(tx, job, notes))
@@ -289,6 +298,13 @@ class Store:
         Gives its state then. After `Wish.DROP` this ends it: call it when its scratch is gone. Raises `LostClaim`.
         """
         return self.database.write(lambda tx: work.hand_back(tx, claim, rest=rest))
+
+    def set_aside(self, claim: Claim, *, cause: str, reason: str) -> UnitState:
+        """Hold the job of a unit until a person decides, and return the unit uncounted; its state then.
+
+        A release puts the cause under `records.ACCEPTED` in the job's settings. Raises `LostClaim`, `NotFound`.
+        """
+        return self.database.write(lambda tx: control.set_aside(tx, claim, cause=cause, reason=reason))
 
     def reap(self) -> Reaped:
         """Release what lost its worker, and give up what did so too often. Any process may call it, every few seconds."""

@@ -18,6 +18,7 @@ from nearfar.runner import beats, broker, logs
 from nearfar.runner.disk import DiskWatch
 from nearfar.runner.hints import Hinter
 from nearfar.runner.opening import open_when_there
+from nearfar.runner.planning import begin_uploads
 from nearfar.runner.reconcile import Reconciler
 from nearfar.runner.sweep import Sweeper
 from nearfar.server_settings import ServerSettings, load_server
@@ -46,6 +47,7 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
         (DISK, lambda: _look(disk, sweeper)),
         (SOON, sweeper.soon),
         (LATER, sweeper.later),
+        (LATER, lambda: begin_uploads(store, places)),
         (600.0, lambda: broker.sweep(places.hints, now=time.time())),
     ]
     due = [0.0] * len(duties)

@@ -6,7 +6,7 @@ import hashlib
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from nearfar.errors import FrameRefused, StackRefused
 from nearfar.frames.decode import read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.intake.listing import in_sequence, made_by_nearfar
-from nearfar.jobs import FrameEntry, Job, Store
+from nearfar.jobs import ACCEPTED, FrameEntry, Job, Store
 from nearfar.merge.keys import Fingerprint, file_digest, key
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.scratch import Scratch
@@ -27,6 +27,8 @@ MARK_VERSION = 1
 REFUSALS_SHOWN = 5
 NOT_A_FRAME = "a result of Nearfar, not a frame"
 ON_REQUEST = "left out on request"
+NOT_COVERED = "coverage"
+"""Why a job is held whose frames leave a slice of depth out, in a word."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,7 +51,7 @@ class Task:
             root=root_of(store, job),
             entries=entries,
             paths=tuple(frame_path(places, job_id, e.path) for e in entries),
-            recipe=recipe_of(job.recipe, job.settings),
+            recipe=_accepting(recipe_of(job.recipe, job.settings), job),
         )
 
     @property
@@ -62,6 +64,13 @@ class Task:
         left = set(self.job.settings.get("leave_out") or ())
         which = range(len(self.paths)) if which is None else which
         return [k for k in which if self.paths[k].name not in left]
+
+
+def _accepting(recipe: Recipe, job: Job) -> Recipe:
+    """The recipe, which holds no stack for what a person accepted."""
+    if NOT_COVERED not in job.settings.get(ACCEPTED, ()):
+        return recipe
+    return replace(recipe, coverage=replace(recipe.coverage, when="warn"))
 
 
 class Refused(Exception):

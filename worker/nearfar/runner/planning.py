@@ -10,12 +10,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from nearfar.errors import IllegalTransition, StackRefused, UsageError
+from nearfar.errors import StackRefused, UsageError
 from nearfar.jobs import (
+    ACCEPTED,
     Duplicates,
     FrameEntry,
     FrameState,
     Job,
+    JobQuery,
     JobState,
     Store,
     Submission,
@@ -26,7 +28,10 @@ from nearfar.merge.recipe import Recipe
 from nearfar.places import Places
 from nearfar.runner.weights import first_units
 
-SETTINGS = ("reference", "leave_out", "recipe_toml")
+SETTINGS = ("reference", "leave_out", "recipe_toml", ACCEPTED)
+THEN_HELD = "; once they are it waits for its release"
+"""How the reason of a job ends that is to stay held once all frames are here."""
+HELD = "held at submission"
 LONGEST_RECIPE = 64 << 10
 """Characters of a recipe's text."""
 
@@ -57,9 +62,9 @@ def check_settings(recipe: str, settings: Mapping[str, Any]) -> None:
     for name, value in settings.items():
         if name not in SETTINGS:
             raise UsageError(f"{name} is not a setting of a job; known are {', '.join(SETTINGS)}")
-        if name == "leave_out":
+        if name in ("leave_out", ACCEPTED):
             good = isinstance(value, list | tuple) and all(isinstance(each, str) for each in value)
-            expected = "a list of names of frames"
+            expected = "a list of names of frames" if name == "leave_out" else "a list of causes"
         else:
             good, expected = value is None or isinstance(value, str), "text"
         if not good:
@@ -94,7 +99,8 @@ def submission(
         Paths, in natural order of their names; times in the frames go before that order later.
     settings
         ``reference``: name of the frame whose geometry the picture has; ``leave_out``: names of frames;
-        ``recipe_toml``: text of a recipe, which is then called ``recipe``.
+        ``recipe_toml``: text of a recipe, which is then called ``recipe``; ``accepted``: what the job is not to be
+        held for, as releasing it writes it.
     refused
         Cause and reason why nothing can be made of it; it is recorded as failed.
 
@@ -178,7 +184,7 @@ def upload_submission(
         digest=digest,
         duplicates=duplicates,
         key=key,
-        hold=f"0 of {len(entries)} frames are here",
+        hold=f"not all of its {len(entries)} frames are here",
     )
 
 
@@ -223,28 +229,40 @@ def frame_path(places: Places, job: int, path: str) -> Path:
 def plan_upload(store: Store, job: int, places: Places, *, who: str = "server") -> bool:
     """Let a job of uploaded frames begin if all of them are here; whether they are. May be called again and again.
 
+    One that was announced to be held (`THEN_HELD`) gets its units and waits for its release.
+
     Raises
     ------
     NotFound
         There is no such job.
     """
     entries = store.frames(job)
-    if any(entry.state is FrameState.EXPECTED for entry in entries):
+    if not entries or any(entry.state is FrameState.EXPECTED for entry in entries):
         return False
-    if store.job(job).state is not JobState.HELD:
+    found = store.job(job)
+    if found.state is not JobState.HELD or store.units(job):
         return True
     files = []
     for entry in entries:
         path = frame_path(places, job, entry.path)
         files.append((entry.path, path.stat().st_size if path.exists() else entry.size))
     units, weights = first_units(files)
-    try:
-        store.plan(job, units, weights=weights, who=who)
-        store.release(job, who=who)
-    except IllegalTransition:
-        if store.job(job).state is JobState.HELD:
-            raise
+    hold = HELD if (found.reason or "").endswith(THEN_HELD) else None
+    store.begin(job, units, weights=weights, hold=hold, who=who)
     return True
+
+
+def begin_uploads(store: Store, places: Places) -> int:
+    """Let all jobs begin whose frames are here and that nobody let begin, since who was to was stopped; how many."""
+    begun, after = 0, None
+    while True:
+        page = store.jobs(JobQuery(states=frozenset({JobState.HELD}), limit=200, after=after))
+        for job in page.jobs:
+            if not store.units(job.id) and plan_upload(store, job.id, places):
+                begun += 1
+        after = page.after
+        if after is None:
+            return begun
 
 
 def root_of(store: Store, job: Job) -> int:
@@ -280,7 +298,7 @@ def again(
     """
     old = store.job(job_id)
     entries = store.frames(job_id)
-    chosen = dict(old.settings)
+    chosen = {name: value for name, value in old.settings.items() if name != ACCEPTED}
     if recipe is not None:
         chosen.pop("recipe_toml", None)
     chosen |= dict(settings or {})

@@ -5,12 +5,12 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Mapping
 
-from nearfar.errors import FrameRefused, InputRefused, LostClaim, NotFound, StoreUnreachable
+from nearfar.errors import FrameRefused, InputRefused, LostClaim, NotCovered, NotFound, StoreUnreachable
 from nearfar.jobs import Claim, FrameNote, FrameState, Outcome, Store
 from nearfar.merge.plan import give_back_heap
 from nearfar.runner.failures import Failure, is_full
 from nearfar.runner.holding import Holding, Stopped, Why
-from nearfar.runner.loading import Refused
+from nearfar.runner.loading import NOT_COVERED, Refused
 from nearfar.runner.performing import Hands, Performance
 
 __all__ = ["Hands", "work_on"]
@@ -61,6 +61,8 @@ def _perform(holding: Holding, hands: Hands) -> None:
         raise
     except Refused as refused:
         _refused(holding, performance, refused.errors, refused.told())
+    except NotCovered as error:
+        _set_aside(holding, error)
     except FrameRefused as error:
         place = performance.place_of(error.path)
         _refused(holding, performance, {} if place is None else {place: error}, error)
@@ -123,6 +125,14 @@ def _stopped(holding: Holding, stopped: Stopped) -> None:
         _failed(holding, Failure(cause="deadline", reason=reason, retry=True))
     elif stopped.why is not Why.LOST:
         holding.tell(lambda: store.hand_back(claim))
+
+
+def _set_aside(holding: Holding, error: NotCovered) -> None:
+    """The recipe wants a person to look first."""
+    found = str(error).partition(": add what is missing")[0]
+    reason = f"{found}: release the job to merge what there is, or cancel it and give a stack that has what is missing"
+    log.warning("held: %s", reason, extra=_about(holding.claim, "unit.set_aside"))
+    holding.tell(lambda: holding.store.set_aside(holding.claim, cause=NOT_COVERED, reason=reason))
 
 
 def _no_space(holding: Holding, error: Exception) -> None:
