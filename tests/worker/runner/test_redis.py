@@ -60,13 +60,21 @@ def test_hints_reach_workers_by_redis_and_after_it_was_emptied(
     assert server.process.returncode == 0
 
 
-def test_work_goes_on_while_redis_is_frozen_and_after(store: Store, redis: RedisServer) -> None:
+def test_work_goes_on_while_redis_is_frozen_and_after(
+    store: Store, redis: RedisServer, server: Server
+) -> None:
     wait_for_state(store, submit(store, units=units()), JobState.DONE)
     redis.freeze()
     frozen = submit(store, stack="while it is frozen", units=units(2))
     wait_for_state(store, frozen, JobState.DONE, seconds=90)
     redis.thaw()
     wait_for_state(store, submit(store, stack="after", units=units()), JobState.DONE)
+    redis.freeze()
+    long = submit(store, stack="long", units=units(2, seconds=60.0))
+    wait_for(lambda: store.figures().units_held > 0, 90)
+    server.stop()
+    assert store.workers(alive=True) == ()
+    assert all(unit.attempts == 0 for unit in store.units(long))
 
 
 def test_work_goes_on_while_redis_is_away_from_the_start(tmp_path: Path, redis: RedisServer) -> None:
