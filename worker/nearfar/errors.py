@@ -70,7 +70,17 @@ class FrameRefused(InputRefused):
 
 
 class StackRefused(InputRefused):
-    """The frames do not go together, or there are too few of them."""
+    """The frames do not go together, or there are too few of them.
+
+    Parameters
+    ----------
+    odd
+        Why single frames do not go with the others, by their paths, where that can be told.
+    """
+
+    def __init__(self, message: str, *, odd: Mapping[Path, str] | None = None) -> None:
+        self.odd = dict(odd or {})
+        super().__init__(message)
 
 
 class NotCovered(InputRefused):

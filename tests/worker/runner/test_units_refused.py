@@ -89,6 +89,10 @@ def test_frames_of_two_sizes_end_the_job_before_any_is_decoded(
     found = bench.job(job)
     assert (found.state, found.cause) == (JobState.FAILED, "input")
     assert "odd.jpg (160 x 100 pixels)" in (found.reason or "")
+    bad = {Path(e.path).name: e.reason for e in bench.store.frames(job) if e.state is FrameState.REFUSED}
+    assert bad == {
+        "odd.jpg": "another size than most frames: found 160 x 100 pixels; expected 160 x 120 pixels"
+    }
     assert bench.outputs("survey") == {}
 
 

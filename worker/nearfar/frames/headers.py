@@ -83,5 +83,9 @@ def _check(
     more = f" and {len(odd) - NAMES_SHOWN} more" if len(odd) > NAMES_SHOWN else ""
     raise StackRefused(
         f"the frames differ in {what}: found {names}{more}; expected {say(usual)} as in the other {counts[most]} "
-        f"of {len(headers)} frames. Leave the odd frames out, or export all frames with the same settings."
+        f"of {len(headers)} frames. Leave the odd frames out, or export all frames with the same settings.",
+        odd={
+            header.path: f"another {what} than most frames: found {say(header)}; expected {say(usual)}"
+            for header in odd
+        },
     )

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 from nearfar.errors import DoesNotFit, FrameRefused
 from nearfar.frames.headers import check_alike
@@ -35,6 +36,7 @@ DIGESTING = 0.2
 """Share of a survey that digests take."""
 CHECKING = 0.3
 """Share of delivery that writing the files and opening them again takes."""
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,9 +120,10 @@ class Performance:
             with suppress(OSError):
                 path.unlink(missing_ok=True)
 
-    def place_of(self, path: Path) -> int | None:
-        """Place of a frame in the store."""
-        return self.task.paths.index(path) if self.task is not None and path in self.task.paths else None
+    def by_place(self, said: Mapping[Path, T]) -> dict[int, T]:
+        """What was said of frames, by their places in the store."""
+        paths = self.task.paths if self.task is not None else ()
+        return {place: said[path] for place, path in enumerate(paths) if path in said}
 
     def _is_other(self, path: Path) -> bool:
         """Whether a frame is not the file any longer that was digested."""

@@ -5,7 +5,15 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Mapping
 
-from nearfar.errors import FrameRefused, InputRefused, LostClaim, NotCovered, NotFound, StoreUnreachable
+from nearfar.errors import (
+    FrameRefused,
+    InputRefused,
+    LostClaim,
+    NotCovered,
+    NotFound,
+    StackRefused,
+    StoreUnreachable,
+)
 from nearfar.jobs import Claim, FrameNote, FrameState, Outcome, Store
 from nearfar.merge.plan import give_back_heap
 from nearfar.runner.failures import Failure, is_full
@@ -64,8 +72,9 @@ def _perform(holding: Holding, hands: Hands) -> None:
     except NotCovered as error:
         _set_aside(holding, error)
     except FrameRefused as error:
-        place = performance.place_of(error.path)
-        _refused(holding, performance, {} if place is None else {place: error}, error)
+        _refused(holding, performance, performance.by_place({error.path: error}), error)
+    except StackRefused as error:
+        _refused(holding, performance, performance.by_place(error.odd), error)
     except Exception as error:
         if is_full(error):
             _no_space(holding, error)
@@ -74,7 +83,7 @@ def _perform(holding: Holding, hands: Hands) -> None:
 
 
 def _refused(
-    holding: Holding, performance: Performance, errors: Mapping[int, FrameRefused], told: InputRefused
+    holding: Holding, performance: Performance, errors: Mapping[int, FrameRefused | str], told: InputRefused
 ) -> None:
     """Frames cannot be used: put on record which ones, unless they are only missing or still arriving."""
     failure = performance.failure(told)
