@@ -79,3 +79,12 @@ def test_a_card_warns_and_leaves_the_last_word_to_local_rules() -> None:
 def test_a_title_is_text_whatever_it_holds() -> None:
     page = read(card(plan_bracket(SHOOTS[1]), title='<script>alert("x")</script>'))
     assert "script" not in {tag for tag, _ in page.tags}
+
+
+def test_a_card_fits_a_phone() -> None:
+    """At most four columns, of which one is a box to tick."""
+    for shoot in SHOOTS:
+        heads = [
+            tag for tag, _ in read(card(plan_bracket(shoot)).split("<h2>Figures")[0] + "</body></html>").tags
+        ]
+        assert heads.count("th") <= 4

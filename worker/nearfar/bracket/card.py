@@ -40,7 +40,7 @@ dt { color: #444; } dd { margin: 0; }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }
 th, td { text-align: right; padding: .35rem .4rem; border-bottom: 1px solid #999; }
 th:first-child, td:first-child { text-align: left; }
-td:nth-child(3) { font-weight: 700; font-size: 1.25rem; white-space: nowrap; }
+.steps td:nth-child(3) { font-weight: 700; font-size: 1.25rem; white-space: nowrap; }
 thead { display: table-header-group; } tr { break-inside: avoid; }
 input[type=checkbox] { width: 1.6rem; height: 1.6rem; margin: 0; vertical-align: middle; }
 .safety { border: 3px solid #111; padding: .3rem .8rem; break-inside: avoid; }
@@ -52,7 +52,7 @@ ul { padding-left: 1.2rem; margin: .3rem 0; }
 
 def card(plan: Bracket, title: str = "Focus bracket") -> str:
     """The page. ``title`` may hold anything; it is escaped."""
-    head, rows = columns(plan)
+    head, rows = _columns(plan)
     parts = [
         "<!DOCTYPE html>",
         '<html lang="en"><head><meta charset="utf-8">',
@@ -93,6 +93,14 @@ def _big(plan: Bracket) -> str:
     )
 
 
+def _columns(plan: Bracket) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """The table of frames, narrow enough for a phone."""
+    head, rows = columns(plan)
+    if plan.moves != "ring":
+        return head, rows
+    return (head[0], head[1], "sharp (from the lens)"), [(r[0], r[1], f"{r[3]} to {r[4]}") for r in rows]
+
+
 def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
     cells = "".join(f'<th scope="col">{escape(h)}</th>' for h in (*head[:1], "done", *head[1:]))
     body = "".join(
@@ -102,7 +110,7 @@ def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
         + "</tr>"
         for row in rows
     )
-    return f"<table><thead><tr>{cells}</tr></thead><tbody>{body}</tbody></table>"
+    return f'<table class="steps"><thead><tr>{cells}</tr></thead><tbody>{body}</tbody></table>'
 
 
 def _apertures(plan: Bracket) -> str:
