@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import socket
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -123,7 +126,8 @@ def test_a_worker_that_lost_its_unit_keeps_nothing_of_it(
     def freeze() -> None:
         frozen.append(watched[-1])
         with monkeypatch.context() as meanwhile:
-            meanwhile.setattr(holding.Holding, "_listen_once", lambda _: time.sleep(0.01))
+            for once in ("_listen_once", "_beat_once"):
+                meanwhile.setattr(holding.Holding, once, lambda _: time.sleep(0.01))
             while bench.job(job).state is not JobState.DONE:
                 while (other := bench.store.claim("w2")) is not None:
                     bench.do(other, others)
@@ -149,6 +153,83 @@ def test_past_its_time_a_unit_fails_with_that_cause(
     (unit,) = (u for u in bench.store.units(job) if u.id == claim.unit)
     assert (unit.state, unit.cause) == (UnitState.READY, "deadline")
     assert "which is its time" in (unit.reason or "")
+
+
+@pytest.mark.parametrize("kind", ALL)
+def test_work_that_does_not_stop_is_ended_with_its_process_once_its_job_is_cancelled(
+    kind: UnitKind,
+    bench: Bench,
+    frames: list[Path],
+    watched: list[holding.Holding],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(holding, "PATIENCE", 0.02)
+    job = bench.submit(frames)
+    claim = bench.until(kind)
+    left: list[tuple[bool, UnitState]] = []
+
+    def end() -> None:
+        (unit,) = (u for u in bench.store.units(job) if u.id == claim.unit)
+        left.append((bench.store.at_rest(job), unit.state))
+
+    hang = Event(2, lambda: bench.store.cancel(job, who="tester"), lambda: bool(left))
+    bench.do(claim, replace(bench.hands, end=end), leaving=hang)
+    assert left == [(True, UnitState.CANCELLED)], "before the process ends, the unit is given back"
+    assert bench.parts() == []
+
+
+@pytest.mark.parametrize("kind", [UnitKind.SURVEY, UnitKind.DELIVER])
+def test_work_that_is_half_made_is_removed_before_the_process_ends(
+    kind: UnitKind,
+    bench: Bench,
+    frames: list[Path],
+    watched: list[holding.Holding],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(holding, "PATIENCE", 0.02)
+    job = bench.submit(frames)
+    claim = bench.until(kind)
+    before: list[Path] = []
+    after: list[list[Path]] = []
+
+    def cancel() -> None:
+        mark = f"{socket.gethostname()}-{os.getpid()}-u{claim.unit}t{claim.token}-0.part"
+        for folder in (bench.places.work, bench.places.scratch):
+            before.append(folder / str(job) / f"key.rows.{mark}")
+            before[-1].write_bytes(b"half")
+        bench.store.cancel(job, who="tester")
+
+    def end() -> None:
+        after.append([p for p in before if p.exists()])
+
+    bench.do(claim, replace(bench.hands, end=end), leaving=Event(2, cancel, lambda: bool(after)))
+    assert len(before) == 2
+    assert after == [[]]
+
+
+def test_what_is_wanted_is_heard_while_a_sign_of_life_waits_for_its_turn(
+    tmp_path: Path, small: Scene, watched: list[holding.Holding]
+) -> None:
+    bench = Bench.at(tmp_path / "data", lease=0.6)
+    job = bench.submit(lay(small.frames, bench.places.inbox / "moss", format="jpeg"))
+    blocked, free = threading.Event(), threading.Event()
+
+    class Busy(Away):
+        def beat(self, *_: object, **__: object) -> None:
+            blocked.set()
+            free.wait(60)
+
+    def cancel() -> None:
+        assert blocked.wait(60)
+        bench.store.cancel(job, who="tester")
+
+    claim = bench.claim()
+    heard = Event(2, cancel, lambda: watched[-1].why is not None)
+    work_on(Busy(bench.store), claim, bench.hands, leaving=heard)  # type: ignore[arg-type]
+    assert not free.is_set()
+    assert watched[-1].why is holding.Why.DROPPED
+    free.set()
+    dispose(bench.store.database.engine)
 
 
 class Away:

@@ -155,6 +155,12 @@ class Scratch:
         except (OSError, ValueError):
             return None
 
+    def remove_passing(self) -> None:
+        """Remove what this process is making under passing names, from another thread."""
+        for folder in {self.folder, self.local}:
+            for part in folder.glob(f"*.{_host()}-{os.getpid()}-{self.mark}-*.part"):
+                part.unlink(missing_ok=True)
+
     def size(self) -> int:
         """Bytes that lie there."""
         return sum(p.stat().st_size for p in self.folder.iterdir())

@@ -1,6 +1,8 @@
-"""Hold a unit while it is worked on: a thread of its own renews the lease and listens for what is wanted.
+"""Hold a unit while it is worked on: one thread renews the lease, another one listens for what is wanted.
 
-The work itself only calls `check`, after every frame, tile and link, and `tell` when it has something to say.
+They are two since a renewal may have to wait for its turn to write, and a question need not. The work itself only calls
+`check`, after every frame, tile and link, and `tell` when it has something to say. Some work cannot be asked to stop,
+like the decoding of a very large frame: where nobody wants it any longer, its process ends instead.
 """
 
 from __future__ import annotations
@@ -9,10 +11,11 @@ import logging
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from enum import StrEnum
 from typing import Self, TypeVar
 
-from nearfar.errors import Interrupted, LostClaim, StoreUnreachable
+from nearfar.errors import Interrupted, LostClaim, StoreError, StoreUnreachable
 from nearfar.jobs import Claim, Store, Wish
 
 log = logging.getLogger(__name__)
@@ -21,6 +24,8 @@ LISTEN = 1.0
 """Seconds between two questions whether the unit is still wanted."""
 BEATS = 6
 """Signs of life during one lease."""
+PATIENCE = 0.7
+"""Seconds that work nobody wants any longer has to stop by itself."""
 AGAIN = 0.5
 """Seconds between two tries to reach a store that does not answer."""
 LEAVING_PATIENCE = 5.0
@@ -48,15 +53,23 @@ class Stopped(Interrupted):
 
 
 class Holding:
-    """A unit in hand; the thread lives as long as the block.
+    """A unit in hand; the threads live as long as the block.
 
     Parameters
     ----------
     leaving
         Whether this worker is to leave; asked at every check.
+    end
+        Ends this process; None: work that does not stop is waited for.
     """
 
-    def __init__(self, store: Store, claim: Claim, leaving: Callable[[], bool]) -> None:
+    def __init__(
+        self,
+        store: Store,
+        claim: Claim,
+        leaving: Callable[[], bool],
+        end: Callable[[], object] | None = None,
+    ) -> None:
         self.store = store
         self.claim = claim
         self.leaving = leaving
@@ -64,20 +77,31 @@ class Holding:
         self.lease = store.database.rules.lease
         self.why: Why | None = None
         """Why the work is to stop."""
+        self.clear: Callable[[], object] = lambda: None
+        """Removes what the unit is making, before the process ends in the middle of it."""
+        self._end_process = end
         self._end = threading.Event()
-        self._began = self._heard = self._beaten = time.monotonic()
+        self._last_word = threading.Lock()
+        self._began = self._heard = time.monotonic()
+        self._dropped: float | None = None
         self._until = self._began + claim.deadline - claim.lease_until + self.lease
-        self._thread = threading.Thread(target=self._listen, name=f"unit {claim.unit}", daemon=True)
+        self._threads = [
+            threading.Thread(target=body, name=f"unit {claim.unit} {body.__name__.strip('_')}", daemon=True)
+            for body in (self._listen, self._beat)
+        ]
 
     def __enter__(self) -> Self:
-        self._thread.start()
+        for thread in self._threads:
+            thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._end.set()
-        self._thread.join(
-            AGAIN
-        )  # it may be waiting for a store that is busy: what it says later changes nothing
+        with self._last_word:
+            self._end.set()
+        for (
+            thread
+        ) in self._threads:  # one may be waiting for a busy store: what it says later changes nothing
+            thread.join(AGAIN)
 
     def check(self) -> None:
         """Raise `Stopped` where the work is to end."""
@@ -114,16 +138,48 @@ class Holding:
         return time.monotonic() - self._began
 
     def _listen(self) -> None:
-        while not self._end.wait(min(LISTEN, self.lease / BEATS)):
-            self._listen_once()
+        while not self._end.wait(self._pause()):
+            if self._dropped is None:
+                self._listen_once()
+            elif self._end_process is not None and time.monotonic() - self._dropped >= PATIENCE:
+                self._end_in_the_middle(self._end_process)
+
+    def _pause(self) -> float:
+        every = min(LISTEN, self.lease / BEATS)
+        return every if self._dropped is None else min(every, PATIENCE / 4)
+
+    def _end_in_the_middle(self, end_process: Callable[[], object]) -> None:
+        """Give the unit back in the name of work that does not stop, and end the process with it."""
+        with self._last_word:
+            if self._end.is_set():
+                return
+            log.info("ends in the middle: its job ended", extra=self.claim.log_context())
+            with suppress(OSError):
+                self.clear()
+            try:
+                self.store.hand_back(self.claim)
+                self.store.leave(self.claim.worker)
+            except StoreError as error:
+                log.warning("%s", error, extra=self.claim.log_context())
+            end_process()
+            self._dropped = None  # only where the process cannot be ended
+
+    def _beat(self) -> None:
+        while not self._end.wait(self.lease / BEATS):
+            self._beat_once()
+
+    def _beat_once(self) -> None:
+        self._converse(lambda: self.store.beat(self.claim, progress=self.progress))
 
     def _listen_once(self) -> None:
-        now = time.monotonic()
-        if now >= self._until:
+        if time.monotonic() >= self._until:
             self._stop(Why.DEADLINE)
-            return
+        else:
+            self._converse(lambda: self.store.wish(self.claim))
+
+    def _converse(self, say: Callable[[], Wish]) -> None:
         try:
-            self._heed(self._ask(now))
+            self._heed(say())
             self._heard = time.monotonic()
         except StoreUnreachable as error:
             log.warning("the job store does not answer: %s", error, extra=self.claim.log_context())
@@ -134,15 +190,9 @@ class Holding:
         except Exception:
             log.exception("the heartbeat of a unit failed", extra=self.claim.log_context())
 
-    def _ask(self, now: float) -> Wish:
-        if now - self._beaten < self.lease / BEATS:
-            return self.store.wish(self.claim)
-        wish = self.store.beat(self.claim, progress=self.progress)
-        self._beaten = time.monotonic()
-        return wish
-
     def _heed(self, wish: Wish) -> None:
         if wish is Wish.DROP:
+            self._dropped = self._dropped or time.monotonic()
             self._stop(Why.DROPPED)
         elif wish is Wish.HAND_BACK:
             self._stop(Why.HANDED_BACK)

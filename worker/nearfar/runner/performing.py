@@ -49,6 +49,8 @@ class Hands:
     threads: int
     spare_disk: int
     """Bytes left free on every disk that is written to."""
+    end: Callable[[], object] | None = None
+    """Ends this process, where work cannot be stopped otherwise that nobody wants any longer."""
 
 
 class Gauge:
@@ -92,6 +94,7 @@ class Performance:
             folder / str(task.root) for folder in (self.hands.places.work, self.hands.places.scratch)
         )
         scratch = share_scratch(work, local, mark=f"u{self.claim.unit}t{self.claim.token}")
+        self.holding.clear = lambda: self._clear(scratch)
         perform = {
             UnitKind.SURVEY: self._survey,
             UnitKind.REGISTER: self._register,
@@ -119,6 +122,11 @@ class Performance:
         for path in self._spent:
             with suppress(OSError):
                 path.unlink(missing_ok=True)
+
+    def _clear(self, scratch: Scratch) -> None:
+        """Remove what this unit has half made."""
+        scratch.remove_passing()
+        Results(self.hands.places.results).clear(self.claim.job, self.claim.token)
 
     def by_place(self, said: Mapping[Path, T]) -> dict[int, T]:
         """What was said of frames, by their places in the store."""

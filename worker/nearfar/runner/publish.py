@@ -94,7 +94,7 @@ class Results:
         making = self.folder / MAKING
         making.mkdir(exist_ok=True)
         staged = making / f"{job}-{token}"
-        self._clear(making, job, token)
+        self.clear(job, token)
         staged.mkdir()
         try:
             self._inherit(staged)
@@ -102,10 +102,9 @@ class Results:
         finally:
             shutil.rmtree(staged, ignore_errors=True)
 
-    @staticmethod
-    def _clear(making: Path, job: int, token: int) -> None:
-        """Remove what earlier attempts at the same job left; their claims are lost, or this one could not be."""
-        for entry in making.glob(f"{job}-*"):
+    def clear(self, job: int, token: int) -> None:
+        """Remove what attempts at a job left up to this one; their claims are lost, or this one could not be."""
+        for entry in (self.folder / MAKING).glob(f"{job}-*"):
             number = entry.name.rpartition("-")[2]
             if number.isdigit() and int(number) <= token:
                 shutil.rmtree(entry, ignore_errors=True)

@@ -45,7 +45,7 @@ def work_on(store: Store, claim: Claim, hands: Hands, *, leaving: Callable[[], b
         The store stayed away for longer than the lease; the unit is somebody else's by then.
     """
     log.info("begins", extra=_about(claim, "unit.begin"))
-    with Holding(store, claim, leaving) as holding:
+    with Holding(store, claim, leaving, hands.end) as holding:
         try:
             _perform(holding, hands)
         except (LostClaim, NotFound) as error:

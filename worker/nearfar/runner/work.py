@@ -164,6 +164,7 @@ def performing(settings: ServerSettings, places: Places) -> tasks.Perform:
         memory=settings.worker.slot_memory,
         threads=settings.worker.slot_threads,
         spare_disk=settings.worker.spare_disk,
+        end=lambda: os._exit(0),
     )
 
     def perform(store: Store, claim: Claim, leaving: Callable[[], bool]) -> None:
