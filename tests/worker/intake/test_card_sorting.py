@@ -139,7 +139,7 @@ def test_what_is_no_stack_is_left_out_with_the_reason(
     assert card.stacks == ()
     word = {
         "bracket": "exposure",
-        "panorama": "single|side by side",
+        "panorama": "side by side|moves",
         "burst": "moves",
         "repeat burst": "same focus",
     }

@@ -125,8 +125,16 @@ def _set_aside_by_neighbours(series: Series, found: Chain) -> None:
         patterns = series.patterns(view) if len(view) >= 4 else None
         for at in range(1, len(view) - 1):
             odd = odd_frames.shaken(patterns, at) if patterns else None
-            if odd:
+            if odd and _in_rhythm(series, *view[at - 1 : at + 2]):
                 found.odd[view[at]] = odd
+
+
+def _in_rhythm(series: Series, a: int, k: int, b: int) -> bool:
+    """Whether three frames were taken with the same settings and in one go: a try before a stack is no measure of it."""
+    one, two = series.pause(a, k), series.pause(k, b)
+    slack = SLACK + series.exposures[k].resolution
+    steady = one is None or two is None or max(one, two) + slack < 3 * (min(one, two) + slack)
+    return steady and _same_settings(series, a, k) and _same_settings(series, k, b)
 
 
 def _came_and_went(series: Series, a: int, k: int, b: int) -> bool:
@@ -254,7 +262,7 @@ def _trimmed(series: Series, found: Chain, run: list[int]) -> list[list[int]]:
 
 def _holds(series: Series, found: Chain, run: Sequence[int], p: int) -> bool:
     """Whether the link at an end of a run still holds, measured by the run's own rhythm; the link is judged anew."""
-    pauses = [series.pause(a, b) for a, b in pairwise(run)]
+    pauses = [_rhythm(series, a, b).pause for a, b in pairwise(run)]
     others = [q for k, q in enumerate(pauses) if q is not None and k != p]
     pause = pauses[p]
     if pause is None or not others:
@@ -288,8 +296,8 @@ def other_evidence(series: Series, found: Chain, a: int, b: int) -> list[Evidenc
         evidence.of_view(likeness),
         evidence.of_motion(likeness),
         evidence.of_settings(one, other, likeness.gain_ev),
-        evidence.of_brightness(likeness.gain_ev, _same_settings(series, a, b)),
-        evidence.of_numbers(one, other),
+        evidence.of_brightness(likeness.gain_ev, evidence.exposure_step(one, other)),
+        evidence.of_numbers(one, other, seen_between=b - a - 1),
         evidence.of_camera_brackets(one, other),
         of_pauses(series, a, b),
         of_what_lies_between(series, found, a, b),
@@ -378,25 +386,33 @@ def _repeated(apart: Matrix, start: int, p: int, end: int) -> tuple[float, str]:
 
     A place one or two frames off fits nearly as well; so it has to fit best here.
     """
-    usual = _within(apart, start, p)
-    again = _again(apart, start, p, end)
+    again, skipped = _again(apart, start, p, end)
+    usual = _within(apart, start + skipped, p)
     if again is None or usual < 2 * NOISE:
         return 0.0, ""
+    steps = float(np.median([apart[k, k + 1] for k in range(start + skipped, p)]))
     around = [
-        _again(apart, start, q, len(apart)) for q in range(max(start + 2, p - 6), min(len(apart) - 3, p + 7))
+        _again(apart, start, q, len(apart))[0]
+        for q in range(max(start + 2, p - 6), min(len(apart) - 3, p + 7))
     ]
-    if any(other is not None and other < again for other in around):
+    if again > 1.5 * steps + 0.5 * NOISE or any(other is not None and other < again for other in around):
         return 0.0, ""
     weight = ramp(again / usual, (0.4, -6), (0.6, -3), (0.8, 0))
     return weight, "the same sweep of focus is gone through once more"
 
 
-def _again(apart: Matrix, start: int, p: int, end: int) -> float | None:
-    """Mean difference between the run's first frames and those behind ``p``, one by one; None for fewer than three."""
-    length = min(p - start + 1, min(end, p + 2 + AHEAD) - p - 1)
-    if length < 3:
-        return None
-    return float(np.mean([apart[start + i, p + 1 + i] for i in range(length)]))
+def _again(apart: Matrix, start: int, p: int, end: int) -> tuple[float | None, int]:
+    """Mean difference between the run's frames and those behind ``p``, one by one; None for fewer than three.
+
+    A try or two before the run's own sweep are passed over, at a small price; how many is told as well.
+    """
+    found = []
+    for skipped in range(3):
+        length = min(p - start - skipped + 1, min(end, p + 2 + AHEAD) - p - 1)
+        if length >= 3:
+            pairs = [apart[start + skipped + i, p + 1 + i] for i in range(length)]
+            found.append((float(np.mean(pairs)) + 0.01 * skipped, skipped))
+    return min(found, default=(None, 0))
 
 
 def _folded(apart: Matrix, start: int, p: int, end: int) -> tuple[float, str]:

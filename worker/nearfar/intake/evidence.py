@@ -189,20 +189,26 @@ def _size(exposure: Exposure) -> tuple[int, int]:
     return exposure.found.width, exposure.found.height
 
 
-def of_brightness(gain_ev: float, same_settings: bool) -> Evidence:
-    """Brightness at equal settings is steady in a stack, within what lamps and flashes do."""
-    if not same_settings:
+def of_brightness(gain_ev: float, step: float | None) -> Evidence:
+    """Brightness at equal settings is steady in a stack, within what lamps and flashes do.
+
+    ``step``: change of the settings in EV; where they are not known, a jump is more likely another exposure.
+    """
+    if step is not None and abs(step) >= 0.2:
         return Evidence(weight=0.0)
-    weight = ramp(abs(gain_ev), (0.2, 0), (0.6, -1), (1.5, -2.5))
+    if step is None:
+        weight = ramp(abs(gain_ev), (0.3, 0), (0.7, -2.5), (1.2, -5))
+    else:
+        weight = ramp(abs(gain_ev), (0.2, 0), (0.6, -1), (1.5, -2.5))
     return Evidence(weight=weight, words="the brightness jumps" if weight < -0.4 else "")
 
 
-def of_numbers(one: Exposure, other: Exposure) -> Evidence:
+def of_numbers(one: Exposure, other: Exposure, *, seen_between: int = 0) -> Evidence:
     """Numbers missing in between: frames were deleted or lie elsewhere. A hint at most."""
     a, b = one.place.number, other.place.number
     if a is None or b is None:
         return Evidence(weight=0.0)
-    missing = (b - a) % 9999 - 1
+    missing = (b - a) % 9999 - 1 - seen_between
     if missing <= 0 or missing > 5000:
         return Evidence(weight=0.0)
     return Evidence(weight=-min(1.2, 0.4 * missing), words=f"{missing} numbers are missing between them")

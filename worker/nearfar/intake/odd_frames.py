@@ -91,7 +91,8 @@ def shaken(found: Patterns, at: int) -> Odd | None:
     if dip < 0.1 or bend < max(0.18, 4 * _usual_bend(level, at)):
         return None
     across, here = apart[at - 1, at + 1], min(apart[at - 1, at], apart[at, at + 1])
-    if across > 1.1 * here and dip < 0.5:
+    surely = dip > 0.5 and len(level) > 5
+    if across > 1.1 * here and not surely:
         return None
     return Odd(
         kind="shaken", why="blurred all over beside its neighbours: the camera was shaken", covers=False

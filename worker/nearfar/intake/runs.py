@@ -54,7 +54,7 @@ def judge(series: Series, run: Sequence[int]) -> Verdict:
 
 def of_count(run: Sequence[int]) -> Evidence:
     """Two frames may be anything; many of one view in a row seldom are."""
-    return Evidence(weight=ramp(len(run), (2, -2), (3, -0.4), (5, 0.3), (10, 0.8)))
+    return Evidence(weight=ramp(len(run), (2, -3), (3, -0.4), (5, 0.3), (10, 0.8)))
 
 
 def of_content(series: Series, run: Sequence[int]) -> Evidence:
@@ -112,9 +112,7 @@ def of_patterns(found: Patterns, n: int) -> list[Evidence]:
         math.log2(max(told.amplitude, 1e-3) / NOISE), (0.2, -3), (1, -0.8), (1.6, 0.8), (2.6, 2.5), (3.6, 3.5)
     )
     words = "what is sharp wanders through the picture" if size > 0 else "what is sharp stays the same"
-    both = ramp(
-        math.log2(max(traded(found.logs), 1e-3) / NOISE), (-0.5, -2.5), (0.7, -0.5), (1.5, 0.3), (2.5, 1.2)
-    )
+    both = ramp(traded(found.logs), (0.05, -1.2), (0.15, -0.3), (0.35, 0.5), (0.7, 1))
     parts = [
         Evidence(weight=size * trust, words=words),
         Evidence(weight=both * trust, words="some places gain what others lose" if both > 0 else ""),

@@ -82,15 +82,17 @@ def sweep(apart: Floats) -> Sweep:
 
 
 def traded(logs: Floats) -> float:
-    """How much some places gain while others lose, between frames far apart: median of the lesser of both (log detail).
+    """How much some places gain while others lose (log detail), in the fifth of pairs far apart where this is most.
 
     Focus trades sharpness between near and far; shake, haze and exposure take it everywhere at once. 0 where nothing
-    can be told.
+    can be told. Measured on rendered cards: above 0.35 in three stacks of four, in one of 21 runs of repeats; below 0.1
+    in one stack of eight, since a view may be deep in the middle of its sweep only.
     """
     n, places = logs.shape
-    lag = max(1, n // 2)
-    if places < 4:
+    rows, columns = np.triu_indices(n, max(1, n // 3))
+    if places < 4 or not len(rows):
         return 0.0
-    change = logs[lag:] - logs[:-lag]
-    gained, lost = np.quantile(change, 0.85, axis=1), -np.quantile(change, 0.15, axis=1)
-    return float(np.median(np.minimum(gained, lost)))
+    some = np.linspace(0, len(rows) - 1, min(len(rows), 200)).astype(int)
+    change = logs[columns[some]] - logs[rows[some]]
+    gained, lost = np.quantile(change, 0.9, axis=1), -np.quantile(change, 0.1, axis=1)
+    return float(np.quantile(np.minimum(gained, lost), 0.8))

@@ -215,12 +215,8 @@ def _alone(
         return LeftOut(path=path, why=f"one of an exposure bracket of {len(group)}, not a stack")
     if verdict is not None:
         return LeftOut(path=path, why=verdict.otherwise)
-    around = [j for j in (k - 1, k + 1) if 0 <= j < len(series)]
-    if any(
-        (series.panned(min(j, k), max(j, k)) or 0.0) > 0.3
-        for j in around
-        if series.likeness(min(j, k), max(j, k)).same < 0.85
-    ):
+    neighbours = [(min(j, k), max(j, k)) for j in (k - 1, k + 1) if 0 <= j < len(series)]
+    if any((series.panned(*pair) or 0.0) > 0.3 and series.likeness(*pair).same < 0.96 for pair in neighbours):
         return LeftOut(path=path, why="one of several frames side by side (a panorama), not a stack")
     return LeftOut(path=path, why="a single frame")
 
