@@ -26,7 +26,7 @@ from nearfar_api.feed import Feed
 from nearfar_api.guard import Guard
 from nearfar_api.iiif import routes as iiif
 from nearfar_api.iiif.finding import finder
-from nearfar_api.routes import events, files, frames, health, jobs, metrics, server, status
+from nearfar_api.routes import events, files, frames, health, jobs, metrics, plan, server, status
 from nearfar_api.web import STATIC, VENDOR
 
 log = logging.getLogger(__name__)
@@ -72,7 +72,7 @@ def create_app(
     app.state.access = access
     app.state.checks = Cached(CHECKED, lambda: readiness.checks(context))
     app.state.feed = Feed(context)
-    for module in (jobs, frames, files, events, server, health, metrics, status):
+    for module in (jobs, frames, files, events, server, plan, health, metrics, status):
         app.include_router(module.router)
     app.include_router(iiif.router(finder(context)))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
