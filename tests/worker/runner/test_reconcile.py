@@ -72,6 +72,20 @@ def add(timed: Store) -> Callable[..., str]:
     return make
 
 
+def test_a_mapped_file_that_was_cut_off_is_told_in_words(
+    timed: Store, places: Places, world: World, reconciler: Reconciler, add: Callable[..., str]
+) -> None:
+    name = add()
+    job = submit(timed)
+    must_claim(timed, name)
+    note_end(places, name, -signal.SIGBUS)
+    world.dead.add(name)
+    reconciler.round()
+    step, cause, reason = last(timed, job)
+    assert (step, cause) == (AttemptStep.LOST, "changed")
+    assert "became shorter or its disk went away" in reason
+
+
 def last(store: Store, job: int) -> tuple[AttemptStep, str | None, str]:
     line = store.attempts(job)[-1]
     return line.step, line.cause, str(line.reason)
@@ -189,11 +203,11 @@ def test_after_three_deaths_the_job_fails_with_the_cause(
     for k in range(3):
         worker = must_claim(timed, add(f"{here.host()}/77-{k}")).worker
         world.dead.add(worker)
-        note_end(places, worker, -signal.SIGBUS)
+        note_end(places, worker, -signal.SIGABRT)
         reconciler.round()
     assert timed.job(job).state is JobState.FAILED
     assert timed.job(job).cause == "crash"
-    assert "SIGBUS" in str(timed.job(job).reason)
+    assert "SIGABRT" in str(timed.job(job).reason)
 
 
 def test_after_a_sleep_of_the_machine_workers_are_given_time_for_a_sign_of_life(

@@ -17,11 +17,14 @@ import pytest
 
 from nearfar.jobs import JobState, UnitKind, UnitState
 from nearfar.jobs.engine import dispose
-from nearfar.runner import weights
+from nearfar.runner import here, weights
+from nearfar.runner.reconcile import Reconciler
+from nearfar.runner.work import note_end
 from tests.acceptance.command import lay
 from tests.scenes import Scene, render
-from tests.worker.runner.workbench import ALL, LEASE, Bench, merged, result_of, same_files, worker
+from tests.worker.runner.workbench import ALL, LEASE, Bench, cut_off, merged, result_of, same_files, worker
 
+NAME = f"{here.host()}/1-1"
 SPAWN = multiprocessing.get_context("spawn")
 
 
@@ -146,3 +149,39 @@ def rested(bench: Bench) -> bool:
     with bench.store.database.engine.begin() as connection:
         connection.exec_driver_sql("UPDATE units SET not_before = 0")
     return bool(resting)
+
+
+@pytest.mark.parametrize("what", ["frame", "rows"])
+def test_a_mapped_file_that_is_cut_off_costs_one_attempt_and_is_named_by_the_next(
+    what: str, tmp_path: Path, tall: Scene
+) -> None:
+    """POSIX, mmap: a reference to a page beyond the end of the file gives SIGBUS."""
+    bench = Bench.at(tmp_path / "data", lease=60.0)
+    form = "tiff16" if what == "frame" else "jpeg"
+    paths = lay(tall.frames, bench.places.inbox / "moss", format=form)
+    job = bench.submit(paths)
+    bench.store.register(NAME, host=here.host(), pid=1, version="1", slots=1, memory=1 << 40, disk=1 << 40)
+    while bench.store.units(job)[-1].kind is not UnitKind.DELIVER or not ready_to_render(bench, job):
+        bench.do(bench.claim(NAME))
+    victim = SPAWN.Process(target=cut_off, args=(bench.places.data, NAME, what, str(paths[3])))
+    victim.start()
+    victim.join(60)
+    assert victim.exitcode == -signal.SIGBUS
+    note_end(bench.places, NAME, victim.exitcode)
+    Reconciler(
+        store=bench.store, places=bench.places, lease=60.0, alive=lambda _: False, oom_kills=lambda: 0
+    ).round()
+    lost = [a for a in bench.store.attempts(job) if a.step == "lost"]
+    assert [a.cause for a in lost] == ["changed"]
+    bench.work_off()
+    found = bench.job(job)
+    if what == "rows":
+        assert found.state is JobState.DONE, "rows are laid out again"
+    else:
+        assert (found.state, found.cause) == (JobState.FAILED, "changed")
+        assert paths[3].name in (found.reason or "")
+    dispose(bench.store.database.engine)
+
+
+def ready_to_render(bench: Bench, job: int) -> bool:
+    return any(u.kind is UnitKind.RENDER and u.state is UnitState.READY for u in bench.store.units(job))

@@ -15,7 +15,7 @@ from nearfar.errors import DoesNotFit, FrameRefused
 from nearfar.frames.headers import check_alike
 from nearfar.jobs import FrameNote, FrameState, Outcome, UnitKind
 from nearfar.merge.deliver import Outputs
-from nearfar.merge.keys import Fingerprint
+from nearfar.merge.keys import Fingerprint, file_digest
 from nearfar.merge.plan import Plan, allow_open_files, make_plan, peak_resident
 from nearfar.merge.report import Report
 from nearfar.merge.scratch import Scratch, share_scratch
@@ -137,8 +137,18 @@ class Performance:
         """Whether a frame is not the file any longer that was digested."""
         mark = self._marks.get(path)
         with suppress(OSError):
-            return mark is not None and Fingerprint.of(path) != mark[1]
+            if mark is not None:
+                return Fingerprint.of(path) != mark[1]
+            known = self._surveyed(path)
+            return known is not None and file_digest(path) != known
         return False
+
+    def _surveyed(self, path: Path) -> str | None:
+        """Digest of a frame when it was surveyed, where that is done."""
+        place = self.by_place({path: path})
+        if self.task is None or not place or self.claim.kind is UnitKind.SURVEY:
+            return None
+        return self.task.entries[next(iter(place))].digest
 
     def _too_little_memory(self, error: DoesNotFit, need: int) -> Failure:
         workers = self.holding.tell(lambda: self.holding.store.workers(alive=True))

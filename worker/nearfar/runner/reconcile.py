@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import logging
+import signal
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -20,6 +21,11 @@ from nearfar.settings import format_size
 log = logging.getLogger(__name__)
 
 WHO = "server"
+CUT_OFF = (
+    "a frame, or a file made from one, became shorter or its disk went away while it was read. Put the frames or the "
+    "disk back, let copies arrive completely, then run again"
+)
+"""Why a process ended by SIGBUS: a page of a mapped file could not be read. The next attempt looks which file it is."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +98,8 @@ class Reconciler:
         code = exit_code(self.places, worker)
         if for_memory and code in (None, -9):
             return Death(cause="memory", reason=self._too_much(worker, units))
+        if code == -signal.SIGBUS:
+            return Death(cause="changed", reason=CUT_OFF)
         how = "is gone" if code is None else f"ended by {here.signal_name(code)}"
         return Death(cause="crash", reason=f"process {worker.pid} of worker {worker.id} {how}")
 
