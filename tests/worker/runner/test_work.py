@@ -27,7 +27,7 @@ from nearfar.jobs import (
 )
 from nearfar.jobs.engine import dispose
 from nearfar.places import Places, places_of
-from nearfar.runner import here, tasks
+from nearfar.runner import disk, here, tasks
 from nearfar.runner.tasks import Lane
 from nearfar.server_settings import ServerSettings
 from tests.worker.jobs.making import one, submit, surveys
@@ -302,3 +302,26 @@ def test_a_store_that_cannot_be_used_as_it_is_ends_the_worker_after_a_rest(
         lane._look()
     assert ended.value.code == os.EX_CONFIG
     assert "mysql is not supported" in caplog.text
+
+
+def test_a_disk_that_does_not_answer_leaves_no_room_and_ends_nobody(
+    quiet: ServerSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stale(folder: Path) -> int:
+        raise OSError(116, "Stale file handle")
+
+    monkeypatch.setattr(disk, "free_bytes", stale)
+    assert Lane(quiet, places_of(quiet), Doing(), lambda: False)._room() == (quiet.worker.slot_memory, 0)
+
+
+def test_leaving_hands_back_what_is_at_work_even_where_another_has_it_by_now(quiet: ServerSettings) -> None:
+    lane = Lane(quiet, places_of(quiet), Doing(), lambda: False)
+    lane.store = store_of(quiet)
+    lane._register(lane.store)
+    job = submit(lane.store, units=(*surveys(1), one(UnitKind.DELIVER)))
+    lane.claim = lane.store.claim(lane.name)
+    lane.leave()
+    assert lane.store.units(job)[0].attempts == 0
+    lane.leave()
+    assert lane.store.workers()[0].state is WorkerState.GONE
+    dispose(lane.store.database.engine)

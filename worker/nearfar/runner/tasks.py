@@ -6,6 +6,7 @@ makes it look at once; without any it looks by itself, so that work goes on whil
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 import threading
@@ -100,10 +101,9 @@ class Lane:
 
     def _one(self, store: Store) -> bool:
         """Take one unit and do it; False: there was none, or the store does not answer."""
-        spare = self.settings.worker.spare_disk
+        memory, free = self._room()
         try:
-            room = disk.room(self.places, spare)
-            claim = store.claim(self.name, memory=self.settings.worker.slot_memory, disk=room)
+            claim = store.claim(self.name, memory=memory, disk=free)
             self.look_soon = False
             if claim is None:
                 return False
@@ -171,7 +171,13 @@ class Lane:
             log.warning("%s", error, extra={"worker": self.name})
 
     def _room(self) -> tuple[int, int]:
-        return self.settings.worker.slot_memory, disk.room(self.places, self.settings.worker.spare_disk)
+        """Memory and disk for one unit; none of a disk that does not answer."""
+        table = self.settings.worker
+        try:
+            return table.slot_memory, disk.room(self.places, table.spare_disk)
+        except OSError as error:
+            log.warning("%s", error, extra={"worker": self.name})
+            return table.slot_memory, 0
 
     def _pulse(self, store: Store) -> None:
         """Signs of life, to the store and to whoever watches this process."""
@@ -182,7 +188,7 @@ class Lane:
                 store.worker_beat(self.name, memory=memory, disk=free)
             except NotFound:
                 self._register(store)
-            except (StoreError, OSError) as error:
+            except StoreError as error:
                 log.debug("%s", error)
             beats.beat()
             self._rest(every)
@@ -218,10 +224,9 @@ class Lane:
             return
         try:
             if claim is not None:
-                store.hand_back(claim)
+                with contextlib.suppress(LostClaim):
+                    store.hand_back(claim)
             store.leave(self.name)
-        except LostClaim:
-            pass
         except StoreError as error:
             log.warning("%s", error, extra={"worker": self.name})
 

@@ -76,7 +76,9 @@ class Pool(Worker):  # type: ignore[misc]
 
     def _end(self) -> None:
         """End once the processes of the pool have left. There is nothing else to be saved: hints are only hints."""
-        pool = self.pool._pool  # noqa: SLF001 - Celery has no name for it
+        pool = self.pool._pool if self.pool is not None else None  # noqa: SLF001 - Celery has no name for it
+        if pool is None:  # it has not even begun
+            os._exit(0)
         pool._processes = 0  # noqa: SLF001 - those that leave are not replaced
         end = time.monotonic() + PATIENCE
         while any(here.started(one.pid) for one in list(pool._pool)):  # noqa: SLF001
