@@ -18,8 +18,6 @@ DARK = 14
 """Encoded luma, of 0..255, that 98 % of a covered frame stays below: four stops under middle grey and more."""
 FLAT = 9.0
 """Standard deviation of encoded luma in blocks below which a frame shows nothing."""
-ALIKE = 0.8
-"""Correlation from which two frames show the same view."""
 FLASH_EV = 0.7
 """Brightness that a frame may be off its neighbours at the same settings before a flash is said to have failed."""
 

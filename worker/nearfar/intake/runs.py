@@ -13,8 +13,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.intake.chaining import NOISE
 from nearfar.intake.evidence import Evidence, probability, ramp
+from nearfar.intake.refocusing import NOISE
 from nearfar.intake.series import Series
 from nearfar.intake.sharpness import Patterns, sweep, traded
 

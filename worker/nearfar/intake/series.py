@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 from nearfar.errors import FrameRefused
+from nearfar.intake import evidence
 from nearfar.intake.card import Exposure
 from nearfar.intake.card_cache import CardCache
 from nearfar.intake.likeness import Floats, Likeness, compare, panned, soft
@@ -13,6 +14,10 @@ from nearfar.intake.previews import CHEAP, CLOSE, Look, take_look
 from nearfar.intake.sharpness import Patterns, patterns
 
 THREADS = 2
+SLACK = 0.5
+"""Seconds that pauses differ by for no reason: cameras hiccup while they write."""
+ALIKE = 0.8
+"""Correlation from which two frames show the same view."""
 BATCH = 64
 """Looks taken between two writes to the cache: what a reading that is stopped loses at most."""
 
@@ -73,6 +78,17 @@ class Series:
 
 
 Closer = Callable[[Sequence[Exposure]], list[Look | None]]
+
+
+def alike(series: Series, one: int, other: int) -> bool:
+    """Whether two frames, if both are there, show the same view."""
+    return min(one, other) >= 0 and series.likeness(one, other).same >= ALIKE
+
+
+def same_settings(series: Series, one: int, other: int) -> bool:
+    """Whether two frames were exposed alike, as far as their files tell."""
+    step = evidence.exposure_step(series.exposures[one], series.exposures[other])
+    return step is None or abs(step) < 0.2
 
 
 def looks_at(
