@@ -85,6 +85,7 @@ class Context:
         self.places = places
         self.pace = Cached(5.0, lambda: self.store.pace())
         self.figures = Cached(5.0, lambda: self.store.figures())
+        self.too_large = Cached(5.0, lambda: self.store.too_large())
         self.digests = DigestBook()
         self.hinter = hinter
         self._store = store

@@ -67,6 +67,7 @@ class JobModel(_Out):
     state: JobState
     cause: str | None = Field(description="One word, where it failed.")
     reason: str | None = Field(description="A sentence: why it is held, failed or was cancelled.")
+    waits: str | None = Field(description="A sentence: what it waits for, where it could go on.")
     progress: float = Field(ge=0, le=1)
     stage: UnitKind | None = Field(description="The step that is at work or next.")
     left: LeftModel | None = Field(description="Seconds; null where nothing can be said.")

@@ -20,6 +20,7 @@ from nearfar_api.models import (
     moment,
 )
 from nearfar_api.remaining import time_left
+from nearfar_api.waiting import waits_for
 
 BASE = "/api/v1/jobs"
 TIMES = ("created", "updated", "started", "finished", "at", "beat")
@@ -51,6 +52,7 @@ def _job(ctx: Context, job: Job, brief: Brief) -> JobModel:
         "settings": dict(job.settings),
         "sources": [words(source) for source in job.sources],
         "stage": brief.stage,
+        "waits": waits_for(ctx, job, brief),
         "left": left,
         "frames": _counts(brief),
         "links": _links(job),

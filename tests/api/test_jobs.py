@@ -26,6 +26,7 @@ FIELDS = {
         "state",
         "cause",
         "reason",
+        "waits",
         "progress",
         "stage",
     ),

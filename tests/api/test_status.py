@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from html.parser import HTMLParser
 
 import pytest
@@ -95,6 +96,22 @@ def test_why_jobs_wait_depends_on_what_is_missing(client: Client, store: Store) 
     text = page(client).text
     assert "The server is paused: what is in work is finished, nothing new is begun" in text
     assert "nothing new is begun until it is opened" in text
+
+
+def test_a_disk_that_is_short_of_space_is_told_wherever_jobs_are(
+    client: Client, store: Store, places: Places
+) -> None:
+    job = submit(store)
+    store.register("bench/1-1", host="bench", pid=1, version="1", slots=1, memory=1 << 40, disk=1 << 40)
+    reason = f"the disk of {places.data} has 3 MiB free and 1 GiB are to stay free"
+    told = {"low": True, "reason": reason, "written": time.time()}
+    (places.state / "disk.json").write_text(json.dumps(told), encoding="utf-8")
+    assert f"T{reason[1:]}." in page(client).text
+    assert client.get(f"/api/v1/jobs/{job}").json()["waits"] == reason
+    (places.state / "disk.json").unlink()
+    store.hand_back(claim(store), rest=10.0, cause="disk", reason="there is no space on a disk: work: full")
+    assert client.get(f"/api/v1/jobs/{job}").json()["waits"] == "there is no space on a disk: work: full"
+    assert "there is no space on a disk: work: full" in page(client).text
 
 
 def test_hostile_names_stay_words(client: Client, store: Store, places: Places) -> None:

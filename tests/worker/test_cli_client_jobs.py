@@ -116,3 +116,9 @@ def test_slips_of_the_keyboard_are_told_before_any_server_is_asked(
 ) -> None:
     assert cli.main(list(arguments)) == 2
     assert words in capsys.readouterr().err
+
+
+def test_what_a_job_waits_for_is_told() -> None:
+    waits = "there is no space on a disk: /data/work: No space left on device"
+    assert f"waits     {waits}" in told(JOB | {"state": "waiting", "reason": None, "waits": waits}, [], [])
+    assert not any(line.startswith("waits") for line in told(JOB | {"waits": None}, [], []))

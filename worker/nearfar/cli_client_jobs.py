@@ -103,6 +103,8 @@ def told(
     lines = [f"job {job['id']}: {job['stack']}", f"state     {job['state']}"]
     if job.get("reason"):
         lines.append(f"reason    {job['reason']}")
+    if job.get("waits"):
+        lines.append(f"waits     {job['waits']}")
     if job["state"] not in {"done", "waiting"}:
         stage = f" ({job['stage']})" if job.get("stage") else ""
         left = f", {time_left(job['left'])}" if job.get("left") else ""

@@ -15,6 +15,7 @@ from nearfar import __version__
 from nearfar.errors import StoreError
 from nearfar.jobs import JobQuery, JobState, Sort
 from nearfar.progress import format_seconds
+from nearfar.runner.disk import read_disk
 from nearfar.settings import format_size
 from nearfar_api.context import Context, Ctx
 from nearfar_api.models import JobModel
@@ -118,6 +119,12 @@ def _why_waiting(ctx: Context, workers: int) -> str:
         return f"The server is {state}: nothing new is begun until it is opened."
     if not workers:
         return "No worker is there to take them."
+    disk = read_disk(ctx.places).reason
+    if disk is not None:
+        return f"{disk[0].upper()}{disk[1:]}."
+    disk = read_disk(ctx.places).reason
+    if disk is not None:
+        return f"{disk[0].upper()}{disk[1:]}."
     large = ctx.store.too_large()
     if large:
         jobs = ", ".join(str(job) for job in sorted({unit.job for unit in large}))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
-from nearfar.jobs import FrameNote, FrameState, JobState, Outcome, Store, UnitKind
+from nearfar.jobs import AttemptStep, FrameNote, FrameState, JobState, Outcome, Store, UnitKind
 from tests.worker.jobs.making import bring_to, must_claim, one, submit, surveys, work_off
 
 
@@ -37,3 +37,12 @@ def test_units_of_an_earlier_run_are_not_what_comes_next(store: Store) -> None:
     assert store.briefs([job])[job].stage is None
     store.run_again(job, who="lena")
     assert store.briefs([job])[job].stage is UnitKind.SURVEY
+
+
+def test_why_a_unit_that_could_be_taken_was_not_done_is_told(store: Store) -> None:
+    job = submit(store, units=surveys(1))
+    assert store.briefs([job])[job].rests is None
+    store.hand_back(must_claim(store), rest=10.0, cause="disk", reason="there is no space")
+    assert store.briefs([job])[job].rests == ("disk", "there is no space")
+    line = store.attempts(job)[-1]
+    assert (line.step, line.cause, line.reason) == (AttemptStep.HANDED_BACK, "disk", "there is no space")

@@ -162,6 +162,9 @@ def test_without_space_a_unit_rests_uncounted_and_goes_on_by_itself(
     (unit,) = (u for u in bench.store.units(job) if u.id == claim.unit)
     assert (unit.state, unit.attempts) == (UnitState.READY, 0)
     assert unit.not_before > bench.store.now() + 5
+    assert unit.cause == "disk"
+    assert "there is no space on a disk: " in (unit.reason or "")
+    assert "1 B of disk are free" in (unit.reason or "")
     assert bench.parts() == []
     with bench.store.database.engine.begin() as connection:
         connection.exec_driver_sql("UPDATE units SET not_before = 0")

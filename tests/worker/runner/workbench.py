@@ -184,5 +184,5 @@ def cut_off(folder: Path, name: str, what: str, frame: str) -> None:
         if path is not None and (what == "rows" or str(path) == frame):
             os.truncate(path, 100)
 
-    survey.MappedFrame.__init__ = then_cut  # type: ignore[method-assign]
+    survey.MappedFrame.__init__ = then_cut  # type: ignore[method-assign, assignment]
     bench.do(bench.claim(name))

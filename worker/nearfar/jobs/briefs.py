@@ -22,6 +22,8 @@ class Brief:
     """Every state, also with 0."""
     stage: UnitKind | None
     """None: nothing is left to do, or nothing is planned yet."""
+    rests: tuple[str, str] | None = None
+    """Cause and reason why a unit that could be taken was not done the last time."""
 
 
 def briefs(tx: Tx, numbers: Sequence[int]) -> dict[int, Brief]:
@@ -32,7 +34,8 @@ def briefs(tx: Tx, numbers: Sequence[int]) -> dict[int, Brief]:
     for job, state, number in tx.conn.execute(count_frames(numbers)):
         counts[job][FrameState(state)] = number
     stages = {job: list(UnitKind)[stage] for job, stage in tx.conn.execute(next_stages(numbers))}
-    return {job: Brief(frames=counts[job], stage=stages.get(job)) for job in numbers}
+    rests = {row.job: (row.cause, row.reason) for row in tx.conn.execute(resting(numbers))}
+    return {job: Brief(frames=counts[job], stage=stages.get(job), rests=rests.get(job)) for job in numbers}
 
 
 def count_frames(numbers: Sequence[int]) -> sa.Select[int, str, int]:
@@ -51,4 +54,13 @@ def next_stages(numbers: Sequence[int]) -> sa.Select[int, int]:
         .join(jobs, sa.and_(jobs.c.id == units.c.job, jobs.c.run == units.c.run))
         .where(units.c.job.in_(numbers), units.c.state.in_(OPEN))
         .group_by(units.c.job)
+    )
+
+
+def resting(numbers: Sequence[int]) -> sa.Select[int, str, str]:
+    """Statement for cause and reason of units that are ready, and were not done the last time, by job."""
+    return (
+        sa.select(units.c.job, units.c.cause, units.c.reason)
+        .where(units.c.job.in_(numbers), units.c.state == UnitState.READY, units.c.reason.is_not(None))
+        .order_by(units.c.job, units.c.id.desc())
     )

@@ -292,12 +292,16 @@ class Store:
         """
         return self.database.write(lambda tx: work.fail(tx, claim, cause=cause, reason=reason, retry=retry))
 
-    def hand_back(self, claim: Claim, *, rest: float = 0.0) -> UnitState:
+    def hand_back(
+        self, claim: Claim, *, rest: float = 0.0, cause: str | None = None, reason: str | None = None
+    ) -> UnitState:
         """Return a unit unfinished and uncounted, for others to take after ``rest`` seconds, an hour at most.
 
         Gives its state then. After `Wish.DROP` this ends it: call it when its scratch is gone. Raises `LostClaim`.
         """
-        return self.database.write(lambda tx: work.hand_back(tx, claim, rest=rest))
+        return self.database.write(
+            lambda tx: work.hand_back(tx, claim, rest=rest, cause=cause, reason=reason)
+        )
 
     def set_aside(self, claim: Claim, *, cause: str, reason: str) -> UnitState:
         """Hold the job of a unit until a person decides, and return the unit uncounted; its state then.

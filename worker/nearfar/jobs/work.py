@@ -190,7 +190,9 @@ def _given_up(row: Row, reason: str, *, retry: bool) -> str:
     return f"{row.kind} {row.start} to {row.stop - 1} was tried {times} and did not succeed; the last time: {reason}"
 
 
-def hand_back(tx: Tx, claim: Claim, *, rest: float) -> UnitState:
+def hand_back(
+    tx: Tx, claim: Claim, *, rest: float, cause: str | None = None, reason: str | None = None
+) -> UnitState:
     """Return a unit unfinished and uncounted; others may take it after ``rest`` seconds. Its state then.
 
     Where the job no longer wants it, this ends it: hand it back when its scratch is gone.
@@ -210,6 +212,7 @@ def hand_back(tx: Tx, claim: Claim, *, rest: float) -> UnitState:
         worker=None,
         progress=0.0,
         not_before=tx.now + min(rest, tx.rules.longest_rest),
+        **({"cause": cause, "reason": reason} if cause is not None else {}),
     )
     owners.charge(tx, row.owner, -row.weight)
     return to
@@ -231,7 +234,8 @@ def _close(tx: Tx, claim: Claim, to: UnitState, step: AttemptStep, **values: Any
     )
     if changed == 0:
         raise _lost(tx, claim)
-    claims.write_step(tx, row, step, seconds=tx.now - row.started)
+    said = {name: values.get(name) for name in ("cause", "reason")}
+    claims.write_step(tx, row, step, seconds=tx.now - row.started, **said)
     return row
 
 

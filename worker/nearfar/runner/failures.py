@@ -60,7 +60,7 @@ def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
     if isinstance(error, NearfarError) and not isinstance(error, StoreError):
         return Failure(cause="work", reason=text, retry=True)
     if isinstance(error, OSError):
-        return Failure(cause="work", reason=_in_words(error), retry=True)
+        return Failure(cause="work", reason=in_words(error), retry=True)
     return Failure(cause="mistake", reason=f"{type(error).__name__}: {text}", retry=True)
 
 
@@ -92,6 +92,9 @@ def _missing(error: Exception, frames: Collection[Path]) -> Path | None:
     return None
 
 
-def _in_words(error: OSError) -> str:
+def in_words(error: Exception) -> str:
+    """What the system said, and where, without a number; another error's own words."""
+    if not isinstance(error, OSError):
+        return str(error) or type(error).__name__
     where = f"{error.filename}: " if error.filename else ""
     return f"{where}{error.strerror or error}"

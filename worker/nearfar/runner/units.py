@@ -16,7 +16,7 @@ from nearfar.errors import (
 )
 from nearfar.jobs import Claim, FrameNote, FrameState, Outcome, Store
 from nearfar.merge.plan import give_back_heap
-from nearfar.runner.failures import Failure, is_full
+from nearfar.runner.failures import Failure, in_words, is_full
 from nearfar.runner.holding import Holding, Stopped, Why
 from nearfar.runner.loading import NOT_COVERED, Refused
 from nearfar.runner.performing import Hands, Performance
@@ -146,4 +146,5 @@ def _set_aside(holding: Holding, error: NotCovered) -> None:
 
 def _no_space(holding: Holding, error: Exception) -> None:
     log.warning("no space, handed back for a while: %s", error, extra=_about(holding.claim, "unit.no_space"))
-    holding.tell(lambda: holding.store.hand_back(holding.claim, rest=REST))
+    reason = f"there is no space on a disk: {in_words(error)}"
+    holding.tell(lambda: holding.store.hand_back(holding.claim, rest=REST, cause="disk", reason=reason))
