@@ -73,7 +73,7 @@ def _repeated(apart: Matrix, start: int, p: int, end: int) -> tuple[float, str]:
     ]
     if again > 1.5 * steps + 0.5 * NOISE or any(other is not None and other < again for other in around):
         return 0.0, ""
-    weight = ramp(again / usual, (0.4, -6), (0.6, -3), (0.8, 0))
+    weight = ramp(again / usual, (0.2, -7.5), (0.4, -6), (0.6, -3), (0.8, 0))
     return weight, "the same sweep of focus is gone through once more"
 
 

@@ -139,12 +139,13 @@ def _stack(
     confidence = verdict.chance * weakest
     for end in ends:
         confidence *= end[1].confidence if end else 1.0
-    questions = _questions(series, chained, run, verdict, ends)
-    clear = confidence >= CLEAR and not questions
-    found.questions += questions if not clear else []
+    doubt, question = _least_sure(series, chained, run, verdict, ends)
+    clear = min(confidence, doubt) >= CLEAR
     why = verdict.why or "frames of one view"
-    if not clear and questions:
-        why = f"{why}; to be asked: {questions[0].text}"
+    if not clear:
+        why = f"{why}; to be asked: {question.text}"
+        if not any(question.text == asked.text for asked in found.questions):
+            found.questions.append(question)
     exposures = [series.exposures[k] for k in run]
     return SortedStack(
         name=name,
@@ -167,44 +168,44 @@ def _end(chained: Chain, run: Sequence[int], *, first: bool) -> tuple[int, Link]
     return (chained.good[at - 1], chained.links[chained.good[at - 1]]) if at else None
 
 
-def _questions(
+def _least_sure(
     series: Series,
     chained: Chain,
     run: Sequence[int],
     verdict: Verdict,
     ends: Sequence[tuple[int, Link] | None],
-) -> list[Question]:
-    """What is not sure enough about a stack, the least sure first."""
-    found: list[tuple[float, Question]] = []
-    names = {k: series.exposures[k].path.name for k in chained.good}
+) -> tuple[float, Question]:
+    """What is least sure about a stack, how sure it is, and the question to ask about it."""
     paths = {k: series.exposures[k].path for k in chained.good}
-    span = f"{names[run[0]]} to {names[run[-1]]}"
-    if verdict.chance < CLEAR:
-        text = f"Are {span} one stack?"
-        suggests = {"do": "leave-out", "frames": [str(paths[k]) for k in run]}
-        found.append(
-            (verdict.chance, Question(text=text, frames=tuple(paths[k] for k in run), suggests=suggests))
+    asked = tuple(paths[k] for k in run)
+    found = [
+        (
+            verdict.chance,
+            Question(
+                text=f"Are {asked[0].name} to {asked[-1].name} one stack?",
+                frames=asked,
+                suggests={"do": "leave-out", "frames": [str(p) for p in asked]},
+            ),
         )
-    for a, b in pairwise(run):
-        if chained.links[a].confidence < CLEAR:
-            text = f"Do {names[a]} and {names[b]} belong to one stack?"
-            suggests = {"do": "split", "before": str(paths[b])}
-            found.append(
-                (
-                    chained.links[a].confidence,
-                    Question(text=text, frames=(paths[a], paths[b]), suggests=suggests),
-                )
-            )
+    ]
+    found += [
+        (
+            chained.links[a].confidence,
+            Question(
+                text=f"Do {paths[a].name} and {paths[b].name} belong to one stack?",
+                frames=(paths[a], paths[b]),
+                suggests={"do": "split", "before": str(paths[b])},
+            ),
+        )
+        for a, b in pairwise(run)
+    ]
     for end in ends:
-        if end and end[1].confidence < CLEAR:
-            a = end[0]
-            b = chained.good[chained.good.index(a) + 1]
-            text = f"Are {names[a]} and {names[b]} apart?"
-            suggests = {"do": "join", "frames": [str(paths[a]), str(paths[b])]}
-            found.append(
-                (end[1].confidence, Question(text=text, frames=(paths[a], paths[b]), suggests=suggests))
-            )
-    return [question for _, question in sorted(found, key=lambda pair: pair[0])]
+        if end is not None:
+            a, b = paths[end[0]], paths[chained.good[chained.good.index(end[0]) + 1]]
+            text = f"Are {a.name} and {b.name} apart?"
+            suggests = {"do": "join", "frames": [str(a), str(b)]}
+            found.append((end[1].confidence, Question(text=text, frames=(a, b), suggests=suggests)))
+    return min(found, key=lambda pair: pair[0])
 
 
 def _alone(
