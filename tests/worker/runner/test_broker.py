@@ -89,6 +89,8 @@ def test_a_spoilt_message_is_put_aside_and_the_next_one_taken(
     assert take(connection) == 2
     assert take(connection) is None
     assert len(list(places.hints.glob(".spoilt-*"))) == 1
+    assert broker.count_spoilt(places.hints) == 1
+    assert broker.count_spoilt(places.hints) == 0, "each is counted once"
 
 
 def test_a_message_that_is_a_folder_or_a_dangling_link_ends_nobody(

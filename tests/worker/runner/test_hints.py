@@ -12,6 +12,7 @@ import pytest
 from nearfar.jobs import Store
 from nearfar.jobs.engine import dispose
 from nearfar.places import Places, places_of
+from nearfar.runner import hints
 from nearfar.runner.app import make_app
 from nearfar.runner.hints import Hinter, connect, waiting
 from nearfar.runner.probe import broker_problem, store_problem, waiting_hints
@@ -193,3 +194,25 @@ def test_a_broker_folder_that_is_no_folder_is_named(settings: ServerSettings, pl
 def test_a_store_that_cannot_be_opened_is_told_of(tmp_path: Path) -> None:
     settings = settings_for(tmp_path, store={"url": "postgresql://nobody@127.0.0.1:1/none"})
     assert "does not answer" in str(store_problem(settings))
+
+
+def test_hints_are_counted_in_the_store_now_and_then_and_at_the_end(
+    settings: ServerSettings, places: Places, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hints, "COUNTED", 0.2)
+    add_workers(store, 2)
+    submit(store, units=surveys(5))
+    told: list[float] = []
+    real = store.count
+
+    def count(name: str, amount: float) -> None:
+        told.append(amount)
+        real(name, amount)
+
+    monkeypatch.setattr(store, "count", count)
+    made = Hinter(settings, places, store, every=0.02)
+    made.start()
+    wait_for(lambda: store.figures().counted.get("hints_published"))
+    made.stop()
+    assert store.figures().counted == {"hints_published": 2.0}
+    assert told == [2], "once for both"

@@ -28,6 +28,8 @@ from nearfar.jobs import (
 from nearfar.jobs.engine import dispose
 from nearfar.places import Places, places_of
 from nearfar.runner import disk, here, tasks
+from nearfar.runner.app import make_app
+from nearfar.runner.hints import connect
 from nearfar.runner.tasks import Lane
 from nearfar.server_settings import ServerSettings
 from tests.worker.jobs.making import one, submit, surveys
@@ -325,3 +327,16 @@ def test_leaving_hands_back_what_is_at_work_even_where_another_has_it_by_now(qui
     lane.leave()
     assert lane.store.workers()[0].state is WorkerState.GONE
     dispose(lane.store.database.engine)
+
+
+def test_messages_that_are_no_hints_are_passed_over_and_counted(
+    store: Store, server: Server, settings: ServerSettings
+) -> None:
+    """Those of another program at the same broker, and those that are no messages at all."""
+    (server.places.hints / "0_0.hints.msg").write_text("no message", encoding="utf-8")
+    app = make_app(settings, server.places)
+    with connect(app) as connection, app.amqp.Producer(connection.default_channel) as producer:
+        app.send_task("somebody.elses", producer=producer, retry=False, ignore_result=True)
+    job = submit(store, units=units(1))
+    wait_for_state(store, job, JobState.DONE)
+    wait_for(lambda: store.figures().counted.get("hints_ignored") == 2.0)

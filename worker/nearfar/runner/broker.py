@@ -32,6 +32,8 @@ POLL = 0.25
 """Seconds between two looks into the folder."""
 PATIENCE = 5.0
 """Seconds to wait for an answer of a broker that is a server."""
+SPOILT, COUNTED = ".spoilt-", ".counted-"
+"""How names begin of messages that were put aside, before and after they were counted."""
 STALE = 3600.0
 """Seconds after which what a killed process left half written or half taken is removed."""
 
@@ -86,7 +88,7 @@ class Channel(filesystem.Channel):
             if message is not None:
                 mine.unlink(missing_ok=True)
                 return message
-            mine.rename(self.folder / f".spoilt-{name}")
+            mine.rename(self.folder / f"{SPOILT}{name}")
             log.warning("hint %s cannot be read; it is put aside", name)
         raise Empty
 
@@ -118,6 +120,22 @@ def _read(file: Path) -> Any:
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
     return message
+
+
+def put_aside(folder: Path) -> None:
+    """Note that a message was passed over whose content is lost."""
+    with contextlib.suppress(OSError):
+        (folder / f"{SPOILT}{uuid.uuid4().hex}").touch()
+
+
+def count_spoilt(folder: Path) -> int:
+    """How many messages were put aside since this was last asked, by whichever process."""
+    count = 0
+    for path in folder.glob(f"{SPOILT}*"):
+        with contextlib.suppress(FileNotFoundError):  # another process counted it
+            path.rename(path.with_name(path.name.replace(SPOILT, COUNTED, 1)))
+            count += 1
+    return count
 
 
 def sweep(folder: Path, *, now: float) -> None:

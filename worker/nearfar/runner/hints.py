@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from contextlib import suppress
 from typing import Any
 
 from celery import Celery
@@ -30,6 +31,8 @@ LONGEST_REST = 30.0
 """Seconds to let a broker be that did not answer, at most."""
 MOST = 64
 """Hints published in one go."""
+COUNTED = 10.0
+"""Seconds between two notes in the store of how many were published: not one for each hint."""
 
 
 class Hinter:
@@ -58,6 +61,8 @@ class Hinter:
         self._failures = 0
         self._not_before = 0.0
         self._connection: Connection | None = None
+        self._uncounted = 0
+        self._counted = time.monotonic()
         self._thread = threading.Thread(target=self._run, name="hints", daemon=True)
 
     def start(self) -> None:
@@ -82,10 +87,21 @@ class Hinter:
             if self._leaves() or time.monotonic() < self._not_before:
                 continue
             try:
-                self.publish()
+                self._uncounted += self.publish()
+                if time.monotonic() - self._counted >= COUNTED:
+                    self._count()
             except StoreError as error:  # whoever works with the store tells of it
                 log.debug("%s", error)
+        with suppress(StoreError):
+            self._count()
         self._disconnect()
+
+    def _count(self) -> None:
+        """Put on record how many hints were published; what a killed process did not tell is not counted."""
+        if self._uncounted:
+            self.store.count("hints_published", self._uncounted)
+            self._uncounted = 0
+        self._counted = time.monotonic()
 
     def _leaves(self) -> bool:
         return self._leaving

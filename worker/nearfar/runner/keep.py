@@ -48,6 +48,7 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
         (SOON, sweeper.soon),
         (LATER, sweeper.later),
         (LATER, lambda: begin_uploads(store, places)),
+        (DISK, lambda: _count_spoilt(store, places)),
         (600.0, lambda: broker.sweep(places.hints, now=time.time())),
     ]
     due = [0.0] * len(duties)
@@ -59,6 +60,12 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
                 due[k] = time.monotonic() + every
         stop.wait(max(0.05, min(due) - time.monotonic()))
     hinter.stop()
+
+
+def _count_spoilt(store: Store, places: Places) -> None:
+    count = broker.count_spoilt(places.hints)
+    if count:
+        store.count("hints_ignored", count)
 
 
 def _look(disk: DiskWatch, sweeper: Sweeper) -> None:

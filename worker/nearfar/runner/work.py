@@ -24,7 +24,7 @@ from celery.platforms import SecurityWarning
 
 from nearfar.jobs import Claim, Store
 from nearfar.places import Places, places_of
-from nearfar.runner import beats, here, logs, tasks, units
+from nearfar.runner import beats, broker, here, logs, tasks, units
 from nearfar.runner.app import make_app
 from nearfar.runner.disk import write_whole
 from nearfar.runner.reconcile import end_of
@@ -138,7 +138,12 @@ def run(settings: ServerSettings, places: Places, perform: tasks.Perform) -> int
     def begin(**_: Any) -> None:
         tasks.begin(tasks.Lane(settings, places, perform, leaving, parent=parent))
 
+    def ignored(**_: Any) -> None:
+        broker.put_aside(places.hints)
+
     signals.worker_process_init.connect(begin, weak=False)
+    for signal_ in (signals.task_unknown, signals.task_rejected):  # messages that are no hints
+        signal_.connect(ignored, weak=False)
     return _hold(app, places, leaving)
 
 
