@@ -9,8 +9,6 @@ from collections.abc import AsyncIterator
 
 from fastapi import FastAPI
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import Request
-from starlette.responses import RedirectResponse
 from starlette.staticfiles import StaticFiles
 
 from nearfar import __version__
@@ -26,6 +24,7 @@ from nearfar_api.feed import Feed
 from nearfar_api.guard import Guard
 from nearfar_api.iiif import routes as iiif
 from nearfar_api.iiif.finding import finder
+from nearfar_api.pages import ROUTERS as PAGES
 from nearfar_api.routes import events, files, frames, health, jobs, metrics, plan, server, status
 from nearfar_api.web import STATIC, VENDOR
 
@@ -77,7 +76,8 @@ def create_app(
     app.include_router(iiif.router(finder(context)))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.mount("/vendor", _vendor(), name="vendor")
-    app.add_api_route("/", _first_page, include_in_schema=False)
+    for pages in PAGES:
+        app.include_router(pages)
     app.add_middleware(Guard, access=access, root=settings.server.path)
     handlers.install(app)
     openapi.install(app, locked=settings.server.key is not None)
@@ -92,10 +92,6 @@ def _vendor() -> StaticFiles:
         "%s is missing: run 'make web'; pages lack the viewer", VENDOR, extra={"action": "api.vendor"}
     )
     return StaticFiles()
-
-
-async def _first_page(request: Request) -> RedirectResponse:
-    return RedirectResponse(f"{request.scope.get('root_path', '')}/status", status_code=307)
 
 
 @contextlib.asynccontextmanager

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from nearfar import __version__
+from nearfar.frames.camera import CameraData
 from nearfar.merge.coverage_told import Coverage
 from nearfar.merge.gaps import Gap
 from nearfar.merge.noise import Noise
@@ -85,6 +86,13 @@ def _frame_table(frames: Sequence[Mapping[str, Any]]) -> list[str]:
     return out
 
 
+def _camera(camera: CameraData) -> dict[str, Any]:
+    """When a frame was taken (ISO 8601, by the camera's clock) and its focus distance in m; null where it does not say."""
+    taken = camera.taken()
+    distance = camera.focus_distance or camera.subject_distance
+    return {"taken": None if taken is None else taken.isoformat(), "distance": distance}
+
+
 def _frame(
     frame: Surveyed, pose: FramePose, share: float, sharpness: float, size: tuple[int, int]
 ) -> dict[str, Any]:
@@ -102,6 +110,7 @@ def _frame(
         "sigma": round(float(pose.sigma), 4) if np.isfinite(pose.sigma) else None,
         "drift": round(float(pose.drift), 4) if np.isfinite(pose.drift) else None,
         "digest": frame.digest,
+        **_camera(frame.header.camera),
     }
     if pose.pose is not None:
         centre = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])

@@ -27,6 +27,7 @@ from nearfar.runner.failures import Failure, failure_of
 from nearfar.runner.holding import Holding
 from nearfar.runner.loading import NOT_A_FRAME, ON_REQUEST, Frames, Marks, Task
 from nearfar.runner.publish import Mark, Results, check_result, safe_name
+from nearfar.runner.small import SMALL, keep_small
 from nearfar.runner.weights import Extent, last_units
 from nearfar.settings import format_size
 
@@ -272,6 +273,8 @@ class Performance:
         self._room(scratch.local, sum(map(rows_bytes, headers)))
         self._room(scratch.folder, sum(h.width * h.height // 4 for h in headers))
         steps.survey(missing, rows=False, tick=self.gauge.part(1.0, len(missing)))
+        small = self.hands.places.state / SMALL / str(task.root)
+        keep_small([(k + 1, frame) for k, frame in zip(places, steps.frames, strict=True)], scratch, small)
         return {
             "frames": float(len(missing)),
             "pixels": float(sum(h.width * h.height for h in headers)),

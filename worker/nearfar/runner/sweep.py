@@ -22,6 +22,7 @@ from nearfar.jobs import Job, JobQuery, JobState, Store, UnitState
 from nearfar.places import Places
 from nearfar.runner import here
 from nearfar.runner.remove import GOING, files_in, folders_in, remove_file, remove_folder
+from nearfar.runner.small import SMALL
 from nearfar.server_settings import KeepTable
 
 log = logging.getLogger(__name__)
@@ -206,7 +207,8 @@ class Sweeper:
         if self.keep.jobs > 0:
             while gone := self.store.forget(before=self.now() - self.keep.jobs * DAY, who=WHO):
                 for job in gone:
-                    remove_folder(self.places.uploads / str(job.job), within=self.places.uploads)
+                    for within in (self.places.uploads, self.places.state / SMALL):
+                        remove_folder(within / str(job.job), within=within)
         if self.keep.trail > 0:
             self.store.forget_trail(before=self.now() - self.keep.trail * DAY)
         ended = self.places.state / "ended"

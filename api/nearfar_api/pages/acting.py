@@ -1,0 +1,147 @@
+"""What forms ask for. That no other site's page can send them is seen to by `access`, by Origin and Sec-Fetch-Site."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+from urllib.parse import parse_qs
+
+from fastapi import APIRouter, Depends, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from nearfar.errors import UsageError
+from nearfar.jobs import Job, JobState, ServerState, Store
+from nearfar.runner import planning
+from nearfar_api.context import Context, Ctx, Who
+from nearfar_api.pages.drawing import address
+from nearfar_api.pages.refusing import PageRoute
+from nearfar_api.problems import Problem
+from nearfar_api.routes.jobs import JobNumber
+from nearfar_api.submitting import check_recipe, check_space
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+FORM = "application/x-www-form-urlencoded"
+MOST = 20_001
+"""Fields of a form: one for each frame that is left out, and a few."""
+Fields = Mapping[str, list[str]]
+
+
+async def _fields(request: Request) -> Fields:
+    if not request.headers.get("content-type", "").startswith(FORM):
+        raise Problem("invalid", f"A form of the kind {FORM} was expected.", errors=[])
+    try:
+        return parse_qs((await request.body()).decode(), max_num_fields=MOST, keep_blank_values=True)
+    except ValueError as error:
+        raise Problem("malformed", "The form could not be read.") from error
+
+
+def _one(fields: Fields, name: str) -> str:
+    return fields.get(name, [""])[0]
+
+
+def _see(request: Request, route: str, **params: Any) -> Response:
+    """Go there, by GET (RFC 9110, 15.4.4)."""
+    return RedirectResponse(address(request, route, **params), 303)
+
+
+@router.post("/server", name="page_set_server")
+async def set_server(
+    request: Request,
+    ctx: Ctx,
+    who: Who,
+    fields: Fields = Depends(_fields),  # noqa: B008 - FastAPI's way
+) -> Response:
+    """Open, pause or drain."""
+    wish = _one(fields, "state")
+    if wish not in set(ServerState):
+        raise UsageError(f"{wish!r} is no state of the server; there are {', '.join(ServerState)}")
+
+    def act() -> None:
+        ctx.store.set_server_state(ServerState(wish), who=who)
+        ctx.figures.forget()
+
+    await run_in_threadpool(act)
+    ctx.kick()
+    return _see(request, "page_overview")
+
+
+Act = Callable[[Store, Job, str], None]
+
+
+def _priority(change: int) -> Act:
+    return lambda store, job, who: store.set_priority(job.id, max(-9, min(9, job.priority + change)), who=who)
+
+
+ACTS: Mapping[str, Act] = {
+    "cancel": lambda store, job, who: store.cancel(job.id, who=who),
+    "hold": lambda store, job, who: store.hold(job.id, who=who),
+    "release": lambda store, job, who: store.release(job.id, who=who),
+    "rerun": lambda store, job, who: store.run_again(job.id, who=who),
+    "sooner": _priority(1),
+    "later": _priority(-1),
+}
+"""What the buttons of a job do."""
+
+
+@router.post("/jobs/{job}/do", name="page_do")
+async def do(
+    request: Request,
+    ctx: Ctx,
+    who: Who,
+    job: JobNumber,
+    fields: Fields = Depends(_fields),  # noqa: B008
+) -> Response:
+    """One of `ACTS`; then back to the page with the button."""
+    wish = _one(fields, "do")
+    act = ACTS.get(wish)
+    if act is None:
+        raise UsageError(f"{wish!r} is nothing to do with a job; there are {', '.join(ACTS)}")
+
+    def perform() -> None:
+        if wish == "rerun":
+            check_space(ctx)
+        act(ctx.store, ctx.store.job(job), who)
+
+    await run_in_threadpool(perform)
+    ctx.kick()
+    if _one(fields, "back") == "overview":
+        return _see(request, "page_overview")
+    return _see(request, "page_stack", job=job)
+
+
+@router.post("/jobs/{job}/again", name="page_again")
+async def again(
+    request: Request,
+    ctx: Ctx,
+    who: Who,
+    job: JobNumber,
+    fields: Fields = Depends(_fields),  # noqa: B008
+) -> Response:
+    """The same stack otherwise: as a new job that is linked to this one."""
+    made = await run_in_threadpool(_again, ctx, job, fields, who)
+    ctx.kick()
+    return _see(request, "page_stack", job=made)
+
+
+def _again(ctx: Context, number: int, fields: Fields, who: str) -> int:
+    check_space(ctx)
+    job = ctx.store.job(number)
+    recipe = _one(fields, "recipe") or job.recipe
+    settings = {
+        "leave_out": fields.get("leave_out") or None,
+        "reference": _one(fields, "reference") or None,
+    }
+    before = {name: job.settings.get(name) or None for name in settings}
+    if recipe == job.recipe and settings == before:
+        if job.state in (JobState.FAILED, JobState.CANCELLED):
+            ctx.store.run_again(number, who=who)
+            return number
+        raise UsageError(
+            "Nothing would be different: choose another recipe or reference, or leave out a frame"
+        )
+    if recipe != job.recipe:
+        check_recipe(recipe, None)
+    chosen = recipe if recipe != job.recipe else None
+    return planning.again(ctx.store, number, recipe=chosen, settings=settings, who=who).job

@@ -1,0 +1,109 @@
+"""From templates to pages: one environment, addresses below the server's root path, words for figures."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from nearfar import __version__
+from nearfar.progress import format_seconds
+from nearfar.settings import format_size
+from nearfar_api.models import LeftModel
+from nearfar_api.web import TEMPLATES
+
+STEPS = {
+    "survey": "Look at the frames",
+    "register": "Line them up",
+    "focus": "Find what is sharp",
+    "render": "Make the picture",
+    "deliver": "Write it",
+}
+"""The steps of a merge for people, in order."""
+
+
+def address(request: Request, route: str, **params: Any) -> str:
+    """Where a route of the application is reached, as a path: the same for every name and scheme of a proxy."""
+    return f"{request.scope.get('root_path', '')}{request.app.url_path_for(route, **params)}"
+
+
+def draw(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
+    """A page. Every template knows ``url``, ``root`` and ``version`` besides its values."""
+
+    def url(route: str, **params: Any) -> str:
+        return address(request, route, **params)
+
+    shown = {"url": url, "root": request.scope.get("root_path", ""), "version": __version__}
+    text = PAGES.get_template(template).render(shown | values)
+    return HTMLResponse(text, status, headers={"cache-control": "no-store"})
+
+
+def moment(text: str) -> Markup:
+    """A moment (RFC 3339, UTC) that script turns into local time; without it the page says UTC."""
+    return Markup('<time datetime="{}">{} UTC</time>').format(text, text[:16].replace("T", " "))
+
+
+def left(span: LeftModel) -> str:
+    """Time left as a range."""
+    least, most = _about(span.least), _about(span.most)
+    return f"about {most}" if least == most else f"{least} to {most}"
+
+
+def _about(seconds: float) -> str:
+    """Coarse, since it is a guess: whole fives of seconds, whole minutes."""
+    if seconds < 5:
+        return "a few seconds"
+    if seconds < 90:
+        return f"{5 * round(seconds / 5)} s"
+    if seconds < 5400:
+        return f"{round(seconds / 60)} min"
+    return format_seconds(60 * round(seconds / 60))
+
+
+def percent(share: float) -> str:
+    """A share in whole per cent, with one digit where it is small."""
+    value = 100 * share
+    return f"{value:.1f} %" if 0 < value < 9.95 else f"{value:.0f} %"
+
+
+def metres(distance: float) -> str:
+    """A focus distance; small ones in millimetres."""
+    return f"{distance:.3g} m" if distance >= 0.1 else f"{1000 * distance:.3g} mm"
+
+
+def plural(number: int, word: str) -> str:
+    """A number with its word: '1 frame', '12 frames'."""
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def now() -> str:
+    """This moment, RFC 3339, UTC."""
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def _environment() -> Environment:
+    found = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    found.filters |= {
+        "size": format_size,
+        "seconds": format_seconds,
+        "moment": moment,
+        "left": left,
+        "percent": percent,
+        "metres": metres,
+        "plural": plural,
+    }
+    found.globals |= {"steps": STEPS, "now": now}
+    return found
+
+
+PAGES = _environment()

@@ -1,0 +1,17 @@
+// On every page: moments in local time, also in what arrives later.
+const now = new Intl.DateTimeFormat(undefined, { dateStyle: 'medium', timeStyle: 'short' });
+const day = new Intl.DateTimeFormat(undefined, { timeStyle: 'short' });
+const today = new Date().toDateString();
+
+export function localise(root) {
+  for (const time of root.querySelectorAll('time[datetime]')) {
+    const moment = new Date(time.dateTime);
+    const text = (moment.toDateString() === today ? day : now).format(moment);
+    if (time.textContent !== text) time.textContent = text;
+  }
+}
+
+localise(document);
+document.addEventListener('htmx:after:swap', () => localise(document));
+// A stack that came to its end has another page.
+document.getElementById('told')?.addEventListener('end', () => location.reload());
