@@ -71,5 +71,6 @@ def set_up(process: str) -> None:
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(logging.INFO)
+    logging.getLogger("multiprocessing").handlers[:] = [handler]  # the pool's, which passes nothing on
     for noisy in ("celery", "kombu", "amqp", "uvicorn.access", "httpx", "alembic"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
