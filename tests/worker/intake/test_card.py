@@ -179,6 +179,12 @@ def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
         read(tmp_path / "nowhere")
 
 
+def test_a_hidden_folder_above_the_card_hides_nothing(tmp_path: Path) -> None:
+    path = shot(tmp_path / ".mount" / "~card" / "DCIM" / "100NRFAR" / "NF_0001.JPG")
+    assert order(tmp_path / ".mount" / "~card") == [[path.name]]
+    assert order(tmp_path) == []
+
+
 def test_a_name_with_a_newline_is_just_a_name(tmp_path: Path) -> None:
     path = shot(tmp_path / "NF\n0001.JPG")
     assert [e.path for c in read(tmp_path).cameras for e in c] == [path]

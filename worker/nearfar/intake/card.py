@@ -80,8 +80,8 @@ def _sift(paths: Iterable[Path], left: list[tuple[Path, str]]) -> tuple[list[Pat
     """Files that may be pictures, and side-cars; all others are noted as left out."""
     pictures: list[Path] = []
     side_cars: list[Path] = []
-    for path, named in _files(paths, left):
-        reason = None if named else _why_not(path)
+    for path, top in _files(paths, left):
+        reason = None if path == top else _why_not(path, top)
         if reason is None and path.suffix.casefold() == SIDE_CAR:
             side_cars.append(path)
         elif reason is None:
@@ -91,8 +91,8 @@ def _sift(paths: Iterable[Path], left: list[tuple[Path, str]]) -> tuple[list[Pat
     return pictures, side_cars
 
 
-def _files(paths: Iterable[Path], left: list[tuple[Path, str]]) -> Iterator[tuple[Path, bool]]:
-    """All files, each once, and whether it was named itself."""
+def _files(paths: Iterable[Path], left: list[tuple[Path, str]]) -> Iterator[tuple[Path, Path]]:
+    """All files, each once, and what was given that it lies below (itself, where it was named)."""
     seen: set[Path] = set()
     for given in paths:
         if not given.exists() and not given.is_symlink():
@@ -101,7 +101,7 @@ def _files(paths: Iterable[Path], left: list[tuple[Path, str]]) -> Iterator[tupl
         for path in below:
             if path not in seen:
                 seen.add(path)
-                yield path, path == given
+                yield path, given
 
 
 def _walk(top: Path, left: list[tuple[Path, str]]) -> Iterator[Path]:
@@ -124,22 +124,13 @@ def _is_junk(name: str) -> bool:
     return any(fnmatch(name.casefold(), pattern.casefold()) for pattern in JUNK)
 
 
-def _why_not(path: Path) -> str | None:
-    if any(_is_junk(part) for part in path.parts[-6:] if part not in (".", "..")) and _junk_within(path):
+def _why_not(path: Path, top: Path) -> str | None:
+    """Why a file is no picture by its name, or by a folder that it lies in below ``top``; None if it may be one."""
+    if any(_is_junk(part) for part in path.relative_to(top).parts):
         return "left behind by a system or a copy program"
     if path.suffix.casefold() not in PICTURES | {SIDE_CAR}:
         return f"not a picture by its ending ({path.suffix or 'none'})"
     return None
-
-
-def _junk_within(path: Path) -> bool:
-    """Whether the file, or a folder that only systems make, is junk; a hidden folder above the card is not."""
-    return _is_junk(path.name) or any(
-        part in _SYSTEM_FOLDERS or part.startswith(".") for part in path.parts[1:-1]
-    )
-
-
-_SYSTEM_FOLDERS = {"@eaDir", "#recycle", "$RECYCLE.BIN"}
 
 
 @dataclass(frozen=True, kw_only=True)
