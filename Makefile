@@ -79,7 +79,7 @@ format: setup  ## put the code into the one style
 	@$(BIN)/ruff check --fix .
 	@$(BIN)/ruff format .
 
-storm: setup  ## kill and freeze a working server; ARGS='--kills 200 --seed 7' takes about a quarter of an hour
+storm: setup  ## kill and freeze a working server; ARGS='--kills 200 --seed 7' takes about twenty minutes
 	@$(BIN)/python -m tests.acceptance.storm $(ARGS)
 
 bench: setup  ## measure quality and speed on rendered scenes
