@@ -43,6 +43,8 @@ class Access:
         if method not in SAFE:
             self._check_origin(headers)
         who = self._who(headers)
+        if who is None and _asks_first(method, path, headers):
+            return NOBODY
         if who is None:
             raise Problem(
                 "no-key",
@@ -84,6 +86,13 @@ class Access:
         if self.key is not None and not _same(shown, self.key):
             return None
         return name or NOBODY
+
+
+def _asks_first(method: str, path: str, headers: Headers) -> bool:
+    """Whether a browser asks if a viewer on another site may look at a picture; it shows no key with that (Fetch
+    standard, CORS-preflight fetch), and the answer tells nothing of the picture.
+    """
+    return method == "OPTIONS" and path.startswith("/iiif/") and "access-control-request-method" in headers
 
 
 def host_name(host: str) -> str:

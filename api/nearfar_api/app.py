@@ -73,7 +73,8 @@ def create_app(
     app.state.feed = Feed(context)
     for module in (jobs, frames, files, events, server, plan, health, metrics, status):
         app.include_router(module.router)
-    app.include_router(iiif.router(finder(context)))
+    free = settings.server.key is not None or settings.server.open_pictures
+    app.include_router(iiif.router(finder(context), free=free))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.mount("/vendor", _vendor(), name="vendor")
     for pages in PAGES:

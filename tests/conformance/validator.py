@@ -87,7 +87,7 @@ def judge(python: Path, folder: Path) -> Verdict:
     picture = painting.write(folder / "patches.tif", patches(python))
     job = done(store, places, picture=picture.read_bytes())
     store.close()
-    with running(folder / "data", log=folder / "server.log") as server:
+    with running(folder / "data", log=folder / "server.log", server_open_pictures="true") as server:
         runs = [
             _run(python, server.port, job, ["--level", str(LEVEL)]),
             _run(python, server.port, job, [f"--test={name}" for name in BEYOND]),

@@ -92,6 +92,8 @@ class ServerTable(_Table):
     """Owner of what comes without one."""
     largest_upload: Size = 2 << 30
     """Bytes that one uploaded frame may have."""
+    open_pictures: bool = False
+    """Let other sites' pages show the pictures (IIIF) although the server asks for no key."""
 
     @model_validator(mode="after")
     def _closed_to_strangers(self) -> Self:

@@ -22,6 +22,7 @@ from nearfar.frames.colour import sound_profile
 from nearfar.frames.deliverable import TILE, decode_tile, level_sizes
 from nearfar.frames.ifd import Form, Tags, read_directory, read_form
 from nearfar.frames.source import FrameFile
+from nearfar_api.iiif.maps import map_colours
 from nearfar_api.iiif.srgb import to_srgb
 from nearfar_api.iiif.tiles import TileCache
 
@@ -29,7 +30,7 @@ U8 = NDArray[np.uint8]
 Box = tuple[int, int, int, int]
 """Left, top, width, height in pixels."""
 
-WIDTH, HEIGHT, BITS, COMPRESSION, SAMPLES, PREDICTOR = 256, 257, 258, 259, 277, 317
+WIDTH, HEIGHT, BITS, COMPRESSION, DESCRIPTION, SAMPLES, PREDICTOR = 256, 257, 258, 259, 270, 277, 317
 TILE_WIDTH, TILE_HEIGHT, OFFSETS, COUNTS, SUB_DIRECTORIES, PROFILE = 322, 323, 324, 325, 330, 34675
 """Tags of TIFF 6.0, SubIFDs of its supplement 1, and the profile after ICC.1 annex B."""
 OURS = {COMPRESSION: 8, PREDICTOR: 2, TILE_WIDTH: TILE, TILE_HEIGHT: TILE}
@@ -109,9 +110,13 @@ class Picture:
         if not (0 < self.width <= LARGEST and 0 < self.height <= LARGEST and self.channels in (1, 3)):
             raise ValueError(f"{self.width} x {self.height} pixels of {self.channels} channels")
         self.levels = self._levels(main, form)
-        self._convert = to_srgb(
-            sound_profile(main[PROFILE].raw if PROFILE in main else None)[0], self.channels
+        colours = (
+            map_colours(main[DESCRIPTION].text()) if DESCRIPTION in main and self.channels == 1 else None
         )
+        self.shown = 3 if colours is not None else self.channels
+        """Channels that it is seen with."""
+        profile = sound_profile(main[PROFILE].raw if PROFILE in main else None)[0]
+        self._convert = colours or to_srgb(profile, self.channels)
 
     def _levels(self, main: Tags, form: Form) -> tuple[Level, ...]:
         places = main[SUB_DIRECTORIES].integers() if SUB_DIRECTORIES in main else []
@@ -156,7 +161,7 @@ class Picture:
 
         Returns
         -------
-        (height, width, 3) or, for greyscale, (height, width) uint8.
+        (height, width, 3) or, for greyscale that is no map, (height, width) uint8.
 
         Raises
         ------
@@ -164,7 +169,7 @@ class Picture:
             A tile is damaged.
         """
         x, y, width, height = box
-        out = np.empty((height, width, self.channels), np.uint8)
+        out = np.empty((height, width, self.shown), np.uint8)
         for row in range(y // TILE, (y + height - 1) // TILE + 1):
             for column in range(x // TILE, (x + width - 1) // TILE + 1):
                 check()
@@ -174,7 +179,7 @@ class Picture:
                 last_y, last_x = min(y + height, top + TILE), min(x + width, left + TILE)
                 inside = tile[first_y - top : last_y - top, first_x - left : last_x - left]
                 out[first_y - y : last_y - y, first_x - x : last_x - x] = inside
-        return out if self.channels == 3 else out[:, :, 0]
+        return out if self.shown == 3 else out[:, :, 0]
 
     def _tile(self, number: int, row: int, column: int, cache: TileCache) -> U8:
         level = self.levels[number]

@@ -28,13 +28,16 @@ from nearfar_api.problems import Problem
 BASE = "/iiif/3"
 AT_ONCE = 2
 """Views that are made at a time."""
-MAKE = 1
+MAKE = 2
 """Raised whenever the same file gives other bytes, so that no browser keeps the old ones."""
 GONE = 499
 """Status for the log alone: nobody is there to read it."""
 LD_JSON = "application/ld+json"
 FREE = {"access-control-allow-origin": "*", "cross-origin-resource-policy": "cross-origin"}
 """Viewers on other sites may ask: the standard wants it (section 7.1 and the compliance levels)."""
+CLOSED: Mapping[str, str] = {}
+"""The server asks for no key, so that any site's page could look at every picture: it may not."""
+ALLOW = {"allow": "GET, HEAD, OPTIONS"}
 PREFLIGHT = {
     "access-control-allow-methods": "GET, HEAD, OPTIONS",
     "access-control-allow-headers": "accept, authorization, if-none-match",
@@ -43,7 +46,7 @@ PREFLIGHT = {
 Find = Callable[[str], Path | None]
 
 
-def router(find_picture: Find, *, cache_bytes: int | None = None) -> APIRouter:
+def router(find_picture: Find, *, free: bool, cache_bytes: int | None = None) -> APIRouter:
     """The routes, to be included without a prefix.
 
     Parameters
@@ -51,20 +54,23 @@ def router(find_picture: Find, *, cache_bytes: int | None = None) -> APIRouter:
     find_picture
         From an identifier to the file of ours that it means, or None. Called in a worker thread; may raise errors of
         ours.
+    free
+        Whether viewers on other sites' pages may show the pictures.
     cache_bytes
         For decoded tiles; by the machine's memory where not given.
     """
-    desk = _Desk(find_picture, TileCache(room() if cache_bytes is None else cache_bytes))
+    shared = FREE if free else CLOSED
+    desk = _Desk(find_picture, TileCache(room() if cache_bytes is None else cache_bytes), shared)
     found = APIRouter(prefix=BASE, include_in_schema=False)
 
     @found.get("/{identifier}", name="iiif_base")
     async def base(request: Request, identifier: str) -> Response:
         await desk.picture(identifier)
-        return RedirectResponse(_address(request, identifier) + "/info.json", 303, headers=FREE)
+        return RedirectResponse(_address(request, identifier) + "/info.json", 303, headers=dict(shared))
 
     @found.get("/{identifier}/info.json", name="iiif_info")
     async def info(request: Request, identifier: str) -> Response:
-        return _info(request, await desk.picture(identifier), _address(request, identifier))
+        return _info(request, await desk.picture(identifier), _address(request, identifier), shared)
 
     @found.get("/{identifier}/{region}/{size}/{rotation}/{name}", name="iiif_image")
     async def image(
@@ -81,13 +87,13 @@ def router(find_picture: Find, *, cache_bytes: int | None = None) -> APIRouter:
                 name=name,
             )
         except Problem as problem:
-            raise _freed(problem) from None
+            raise _shared(problem, shared) from None
         return await desk.image(request, picture, view, _address(request, identifier))
 
     @found.options("/{identifier}/info.json")
     @found.options("/{identifier}/{region}/{size}/{rotation}/{name}")
     async def preflight() -> Response:
-        return Response(status_code=204, headers=FREE | PREFLIGHT)
+        return Response(status_code=204, headers=ALLOW | {**FREE, **PREFLIGHT} if free else ALLOW)
 
     return found
 
@@ -95,8 +101,9 @@ def router(find_picture: Find, *, cache_bytes: int | None = None) -> APIRouter:
 class _Desk:
     """Where views are asked for: few at a time, in threads, and none for those who have left."""
 
-    def __init__(self, find: Find, cache: TileCache) -> None:
+    def __init__(self, find: Find, cache: TileCache, shared: Mapping[str, str]) -> None:
         self._find = find
+        self._shared = shared
         self._cache = cache
         self._shelf = Shelf()
         self._limit = anyio.CapacityLimiter(AT_ONCE)
@@ -106,7 +113,9 @@ class _Desk:
         return await run_in_threadpool(self._opened, identifier)
 
     def _opened(self, identifier: str) -> Picture:
-        missing = Problem("not-found", f"There is no picture called {identifier!r}.", headers=FREE)
+        missing = Problem(
+            "not-found", f"There is no picture called {identifier!r}.", headers=dict(self._shared)
+        )
         try:
             path = self._find(identifier)
             if path is None:
@@ -115,17 +124,17 @@ class _Desk:
         except (FileNotFoundError, NotADirectoryError) as error:
             raise missing from error
         except FrameRefused as error:
-            raise Problem("damaged", str(error), headers=FREE) from error
+            raise Problem("damaged", str(error), headers=dict(self._shared)) from error
         except OSError as error:
-            raise _unreadable(identifier, error) from error
+            raise _unreadable(identifier, error, self._shared) from error
         except NearfarError as error:
-            raise _freed(problem_of(error)) from error
+            raise _shared(problem_of(error), self._shared) from error
 
     async def image(self, request: Request, picture: Picture, view: View, address: str) -> Response:
         """The answer to an image request."""
-        canonical = view.canonical(picture.width, picture.height, picture.channels)
+        canonical = view.canonical(picture.width, picture.height, picture.shown)
         links = f'<{PROFILE}>;rel="profile", <{address}/{canonical}>;rel="canonical"'
-        headers = _kept(f'"{picture.tag}-{MAKE}"') | {"link": links}
+        headers = _kept(f'"{picture.tag}-{MAKE}"', self._shared) | {"link": links}
         if _same(request, headers["etag"], picture):
             return Response(status_code=304, headers=headers)
         left = threading.Event()
@@ -148,9 +157,9 @@ class _Desk:
         try:
             return make(picture, view, self._cache, check)
         except FrameRefused as error:
-            raise Problem("damaged", str(error), headers=FREE) from error
+            raise Problem("damaged", str(error), headers=dict(self._shared)) from error
         except Problem as problem:
-            raise _freed(problem) from None
+            raise _shared(problem, self._shared) from None
 
 
 class _Left(Exception):
@@ -163,9 +172,9 @@ async def _wait_until_left(request: Request, left: threading.Event) -> None:
     left.set()
 
 
-def _info(request: Request, picture: Picture, address: str) -> Response:
+def _info(request: Request, picture: Picture, address: str, shared: Mapping[str, str]) -> Response:
     linked = LD_JSON in request.headers.get("accept", "")
-    headers = _kept(f'"{picture.tag}-{MAKE}-{"ld" if linked else "json"}"')
+    headers = _kept(f'"{picture.tag}-{MAKE}-{"ld" if linked else "json"}"', shared)
     headers |= {"link": f'<{PROFILE}>;rel="profile"', "vary": "accept"}
     if _same(request, headers["etag"], picture):
         return Response(status_code=304, headers=headers)
@@ -176,9 +185,9 @@ def _info(request: Request, picture: Picture, address: str) -> Response:
     )
 
 
-def _kept(tag: str) -> dict[str, str]:
+def _kept(tag: str, shared: Mapping[str, str]) -> dict[str, str]:
     """Kept by the client, and asked for again each time: the picture may be made anew under the same name."""
-    return FREE | {"etag": tag, "cache-control": "private, no-cache"}
+    return {**shared, "etag": tag, "cache-control": "private, no-cache"}
 
 
 def _same(request: Request, tag: str, picture: Picture) -> bool:
@@ -190,16 +199,16 @@ def _address(request: Request, identifier: str) -> str:
     return str(request.url_for("iiif_base", identifier=identifier))
 
 
-def _freed(problem: Problem) -> Problem:
-    """The same, readable for viewers on other sites."""
+def _shared(problem: Problem, shared: Mapping[str, str]) -> Problem:
+    """The same, readable for viewers on other sites where those may look."""
     return Problem(
-        problem.kind, problem.detail, headers={**(problem.headers or {}), **FREE}, **problem.extras
+        problem.kind, problem.detail, headers={**(problem.headers or {}), **shared}, **problem.extras
     )
 
 
-def _unreadable(identifier: str, error: OSError) -> Problem:
+def _unreadable(identifier: str, error: OSError, shared: Mapping[str, str]) -> Problem:
     return Problem(
         "damaged",
         f"The file of {identifier} cannot be read: {error.strerror or error}. Check its permissions and the disk.",
-        headers=FREE,
+        headers=dict(shared),
     )

@@ -174,9 +174,9 @@ def test_what_is_not_there_is_not_found(client: Client, store: Store, name: str)
     ],
 )
 def test_what_cannot_be_seen_is_a_problem_that_other_sites_can_read(
-    client: Client, rest: str, status: int, kind: str
+    client_with: Callable[..., Client], rest: str, status: int, kind: str
 ) -> None:
-    response = client.get(f"{BASE}/{rest}")
+    response = client_with(open_pictures=True).get(f"{BASE}/{rest}")
     assert response.status_code == status
     assert response.headers["access-control-allow-origin"] == "*"
     assert problem(response)["type"].endswith(f"/{kind}")
@@ -196,15 +196,47 @@ def test_a_damaged_file_is_told_as_such(client: Client, picture: Path) -> None:
     assert client.get(TILE).status_code == 404
 
 
+ELSEWHERE = {"origin": "http://viewer.example"}
+ASKS_FIRST = ELSEWHERE | {
+    "access-control-request-method": "GET",
+    "access-control-request-headers": "authorization",
+}
+"""What a browser sends before a request with a key (Fetch standard, CORS-preflight request); it shows no key with it."""
+
+
 @pytest.mark.usefixtures("picture")
-def test_viewers_on_other_sites_may_ask(client: Client) -> None:
+@pytest.mark.parametrize("server", [{"open_pictures": True}, {"key": KEY}])
+def test_viewers_on_other_sites_may_ask_where_that_is_wanted_or_a_key_is_needed(
+    client_with: Callable[..., Client], server: dict[str, Any]
+) -> None:
+    client = client_with({"authorization": f"Bearer {KEY}"}, **server)
     for address in (BASE, f"{BASE}/info.json", TILE, "/iiif/3/job-9/info.json"):
-        response = client.get(address, headers={"origin": "http://viewer.example"})
+        response = client.get(address, headers=ELSEWHERE)
         assert response.headers["access-control-allow-origin"] == "*"
         assert response.headers["cross-origin-resource-policy"] == "cross-origin"
-    response = client.ask("OPTIONS", TILE, headers={"origin": "http://viewer.example"})
+    response = client_with(**server).ask("OPTIONS", TILE, headers=ASKS_FIRST)
     assert response.status_code == 204
     assert "GET" in response.headers["access-control-allow-methods"]
+    assert "authorization" in response.headers["access-control-allow-headers"]
+
+
+@pytest.mark.usefixtures("picture")
+def test_other_sites_see_nothing_of_a_server_that_asks_for_no_key(client: Client) -> None:
+    for address in (BASE, f"{BASE}/info.json", TILE, "/iiif/3/job-9/info.json"):
+        response = client.get(address, headers=ELSEWHERE)
+        assert not any(name.startswith("access-control-") for name in response.headers)
+        assert response.headers["cross-origin-resource-policy"] == "same-origin"
+    response = client.ask("OPTIONS", TILE, headers=ASKS_FIRST)
+    assert response.status_code == 204
+    assert response.headers["allow"] == "GET, HEAD, OPTIONS"
+    assert not any(name.startswith("access-control-") for name in response.headers)
+
+
+def test_the_question_whether_one_may_ask_opens_nothing_else(client_with: Callable[..., Client]) -> None:
+    client = client_with(key=KEY)
+    assert client.ask("OPTIONS", "/api/v1/jobs", headers=ASKS_FIRST).status_code == 401
+    assert client.get(TILE, headers=ASKS_FIRST).status_code == 401
+    assert client.ask("OPTIONS", TILE, headers=ELSEWHERE).status_code == 401
 
 
 @pytest.mark.usefixtures("picture")

@@ -1,0 +1,55 @@
+"""Colours for the maps of a result, which hold numbers and no light: the sharpest frame at each place, the doubt about it.
+
+A map says of itself what its numbers mean, in its ImageDescription (`nearfar.merge.deliver`).
+"""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.focus_colours import RAMP
+from nearfar_api.iiif.srgb import Convert
+
+F32 = NDArray[np.float32]
+U8 = NDArray[np.uint8]
+
+FULL = 65535
+DOUBT = np.array([[16, 16, 16], [122, 42, 24], [255, 138, 107], [255, 233, 223]], np.float32)
+"""Colours at equal steps from sure to in doubt, sRGB; lightness grows steadily, so the map reads in grey too."""
+
+
+def map_colours(description: str) -> Convert | None:
+    """What turns the samples of a map, (h, w, 1) uint16, into colours, (h, w, 3) uint8; None where it is no map of ours."""
+    try:
+        told = json.loads(description)
+    except ValueError:
+        return None
+    if not isinstance(told, dict):
+        return None
+    focus = told.get("nearfar-focus/1")
+    if isinstance(focus, dict) and isinstance(focus.get("frames"), list):
+        return _looking_up(_focus(len(focus["frames"])))
+    if "nearfar-doubt/1" in told:
+        return _looking_up(_along(DOUBT, np.linspace(0, 1, FULL + 1, dtype=np.float32)))
+    return None
+
+
+def _focus(frames: int) -> U8:
+    """256ths of a frame, from 256 for the first one on; 0, where no frame is sharp, is black."""
+    place = (np.arange(FULL + 1, dtype=np.float32) / 256 - 1) / max(frames - 1, 1)
+    table = _along(RAMP, np.clip(place, 0, 1))
+    table[0] = 0
+    return table
+
+
+def _along(ramp: F32, place: F32) -> U8:
+    steps = np.linspace(0, 1, len(ramp))
+    channels = [np.interp(place, steps, ramp[:, k]) for k in range(3)]
+    return (np.stack(channels, axis=-1) + 0.5).astype(np.uint8)
+
+
+def _looking_up(table: U8) -> Convert:
+    return lambda samples: np.take(table, samples[..., 0], axis=0)
