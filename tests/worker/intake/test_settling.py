@@ -105,7 +105,7 @@ def test_an_empty_file_never_counts() -> None:
     for now in (0, 5, 119):
         verdict = stack.at(now, Sight(frames=frames))
         assert verdict.stage is Stage.ARRIVING
-    assert "b.tif: an empty file" in verdict.why
+    assert "b.tif: found an empty file" in verdict.why
     assert stack.at(120, Sight(frames=frames)).stage is Stage.GIVEN_UP
 
 

@@ -21,7 +21,7 @@ from nearfar.intake.listing import natural
 from nearfar.intake.memory import Known, Memory
 from nearfar.intake.names import EXPECT, READY, WISHES, sorter, stack_name
 from nearfar.intake.scanning import Folder, said, scan
-from nearfar.intake.settling import Mark, Patience, Stage
+from nearfar.intake.settling import Mark, Patience, Stage, Verdict
 from nearfar.intake.state import Entry, FolderState, read_state
 from nearfar.intake.wishes import Wishes, read_expected, read_wishes
 
@@ -63,8 +63,10 @@ class Arrival:
     """What the folder says."""
     wishes: Wishes
     """That, and what holds for the watched folder."""
+    faults: Mapping[str, str]
+    """By name, why frames cannot be read; where there are any, it can never become a picture."""
     refused: str | None
-    """Why it can never become a picture."""
+    """That in one sentence."""
 
 
 @dataclass(kw_only=True)
@@ -282,10 +284,10 @@ class Inbox:
         if verdict.stage in (Stage.ARRIVING, Stage.SETTLING):
             entry.state = "arriving" if verdict.stage is Stage.ARRIVING else "settling"
             return Found(entry=entry)
-        return self._complete(place, entry, said, follower, verdict.why if verdict.faults else None)
+        return self._complete(place, entry, said, follower, verdict)
 
     def _complete(
-        self, place: _Place, entry: Entry, said: Wishes, follower: Follower, refused: str | None
+        self, place: _Place, entry: Entry, said: Wishes, follower: Follower, verdict: Verdict
     ) -> Found:
         folder = place.folder
         contents = follower.contents(folder, self.digests, until=self._until)
@@ -316,7 +318,8 @@ class Inbox:
             files=folder.frames,
             said=said,
             wishes=said.over(place.root.wishes),
-            refused=refused,
+            faults=verdict.faults,
+            refused=verdict.why if verdict.faults else None,
         )
         return Found(entry=entry, arrival=arrival)
 

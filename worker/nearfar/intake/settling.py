@@ -15,6 +15,9 @@ from enum import StrEnum
 from typing import NamedTuple
 
 SHOWN = 3
+EMPTY = (
+    "found an empty file (0 bytes); expected a picture. Copy the file again from the card, or leave it out."
+)
 
 
 class Mark(NamedTuple):
@@ -193,7 +196,7 @@ class Settling:
     def _examined(self, now: float, sight: Sight, examine: Examine) -> Verdict:
         faults: dict[str, Fault] = {}
         for name, mark in sight.frames.items():
-            fault = Fault(f"{name}: an empty file (0 bytes)") if mark.size == 0 else examine(name, mark)
+            fault = Fault(f"{name}: {EMPTY}") if mark.size == 0 else examine(name, mark)
             if fault is not None:
                 faults[name] = fault
         left = self.rules.patience - (now - self._moved)

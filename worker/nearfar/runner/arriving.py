@@ -102,6 +102,7 @@ class Taker:
                 digest=digest,
                 duplicates=Duplicates.AGAIN,  # decided above, with what is known of this folder
                 refused=("input", arrival.refused) if arrival.refused else None,
+                faults=arrival.faults,
             ),
             who=WHO,
         )

@@ -90,6 +90,7 @@ def submission(
     key: str | None = None,
     hold: str | None = None,
     refused: tuple[str, str] | None = None,
+    faults: Mapping[str, str] | None = None,
 ) -> Submission:
     """A stack of files for `Store.submit`. Only their sizes are looked at.
 
@@ -103,6 +104,8 @@ def submission(
         held for, as releasing it writes it.
     refused
         Cause and reason why nothing can be made of it; it is recorded as failed.
+    faults
+        Why frames cannot be used, by name.
 
     Raises
     ------
@@ -110,7 +113,7 @@ def submission(
         The recipe or a setting is not known, or there are no frames.
     """
     chosen = dict(settings or {})
-    entries = tuple(_entry(path) for path in frames)
+    entries = tuple(_entry(path, (faults or {}).get(path.name)) for path in frames)
     if refused is None:
         check_settings(recipe, chosen)
         if not entries:
@@ -134,12 +137,13 @@ def submission(
     )
 
 
-def _entry(path: Path) -> FrameEntry:
+def _entry(path: Path, fault: str | None) -> FrameEntry:
+    state = FrameState.PRESENT if fault is None else FrameState.REFUSED
     path = Path(os.path.abspath(path))  # noqa: PTH100 - links are kept: the name is what people know
     try:
-        return FrameEntry(path=str(path), size=path.stat().st_size)
+        return FrameEntry(path=str(path), size=path.stat().st_size, state=state, reason=fault)
     except OSError:  # told by the unit that opens it
-        return FrameEntry(path=str(path))
+        return FrameEntry(path=str(path), state=state, reason=fault)
 
 
 def upload_submission(

@@ -119,6 +119,7 @@ def _words(known: Known, job: Job | None) -> tuple[State, str]:
         case JobState.HELD:
             return "queued", f"{number} is held: {job.reason or 'by a person'}"
         case JobState.FAILED:
-            return "refused", f"{number} failed: {job.reason}; looked at again when a file changes"
+            reason = (job.reason or "").removesuffix(".")
+            return "refused", f"{number} failed: {reason}; looked at again when a file changes"
         case JobState.CANCELLED:
             return "refused", f"{number} was cancelled: {job.reason or 'by a person'}"
