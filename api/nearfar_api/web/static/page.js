@@ -12,6 +12,10 @@ export function localise(root) {
 }
 
 localise(document);
-document.addEventListener('htmx:after:swap', () => localise(document));
 // A stack that came to its end has another page.
-document.getElementById('told')?.addEventListener('end', () => location.reload());
+const told = document.getElementById('told');
+told?.addEventListener('end', () => location.reload());
+document.addEventListener('htmx:after:swap', () => {
+  if (told && document.querySelector('#going[data-over]')) location.reload();
+  localise(document);
+});

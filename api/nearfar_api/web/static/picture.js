@@ -3,7 +3,7 @@ const box = document.getElementById('viewer'), tools = document.getElementById('
 const wipe = document.getElementById('wipe'), other = document.getElementById('other'), zoom = document.getElementById('zoom');
 const gaps = [...document.querySelectorAll('.gaps li')].map(item => ({ item, box: item.dataset.box.split(',').map(Number) }));
 const SVG = 'http://www.w3.org/2000/svg', still = matchMedia('(prefers-reduced-motion: reduce)').matches;
-const OSD = OpenSeadragon, TRANSLUCENT = 0.7;
+const OSD = OpenSeadragon, TRANSLUCENT = 0.62;
 
 // A proxy may speak another scheme or name than the server knows of: tiles are asked for where this page lies.
 async function source(address) {
@@ -74,7 +74,7 @@ function toggleGaps() {
 function look(k) {
   if (!gaps.length) return;
   gap = (k + gaps.length) % gaps.length;
-  const [x, y, w, h] = gaps[gap].box, margin = 2 * Math.max(w, h, 50);
+  const [x, y, w, h] = gaps[gap].box, margin = 0.4 * Math.max(w, h, 100);
   viewer.viewport.fitBounds(picture().imageToViewportRectangle(x - margin / 2, y - margin / 2, w + margin, h + margin), still);
   said.textContent = `Gap ${gap + 1} of ${gaps.length}: ${gaps[gap].item.querySelector('button').textContent}`;
   redraw();

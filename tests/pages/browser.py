@@ -1,0 +1,108 @@
+"""Debian's Chromium, driven by Playwright: pages that keep what the console said, and what axe-core finds on them.
+
+axe-core (Deque Systems, MPL 2.0) checks against WCAG 2.2; the rules asked for are those of levels A and AA and its own
+'best practices'.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from tests.worker.jobs.postgresql import missing
+
+WIDTHS = (1280, 390)
+TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+@dataclass
+class Told:
+    """What a page said to those who look into the console."""
+
+    lines: list[str] = field(default_factory=list)
+    expected: list[str] = field(default_factory=list)
+    """Parts of lines that the test provokes."""
+
+    def unexpected(self) -> list[str]:
+        return [line for line in self.lines if not any(part in line for part in self.expected)]
+
+
+@contextmanager
+def chromium() -> Iterator[Any]:
+    """The browser; skips the test where it, Playwright or axe-core is not installed."""
+    program = shutil.which("chromium") or missing(
+        "Chromium is not installed (on Debian: apt-get install chromium)"
+    )
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        missing("Playwright is not installed (pip install playwright)")
+    with sync_playwright() as playwright:
+        own = ["--no-sandbox"] if os.geteuid() == 0 else []
+        browser = playwright.chromium.launch(executable_path=program, args=own)
+        yield browser
+        browser.close()
+
+
+@contextmanager
+def opened(browser: Any, *, width: int = 1280, told: Told | None = None, **options: Any) -> Iterator[Any]:
+    """A page in a context of its own; whatever it says that is a warning or worse goes to ``told``."""
+    heard = told if told is not None else Told()
+    context = browser.new_context(viewport={"width": width, "height": 900}, **options)
+    context.set_default_timeout(30_000)
+    page = context.new_page()
+    page.on("console", lambda m: m.type in {"error", "warning"} and heard.lines.append(f"{m.type}: {m.text}"))
+    page.on("pageerror", lambda error: heard.lines.append(f"uncaught: {error}"))
+    page.told = heard
+    try:
+        yield page
+    finally:
+        context.close()
+    assert not heard.unexpected(), heard.unexpected()
+
+
+def axe_source() -> str:
+    """The script of axe-core, which a package of PyPI carries."""
+    try:
+        import axe_playwright_python
+    except ImportError:
+        missing("axe-core is not installed (pip install axe-playwright-python)")
+    return (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
+
+
+def violations(page: Any, *, but: frozenset[str] = frozenset()) -> list[str]:
+    """What axe-core finds on a page: rule, place and what is wrong there; without the rules ``but``."""
+    page.evaluate(axe_source())
+    found = page.evaluate("tags => axe.run(document, { runOnly: tags })", TAGS)
+    assert found["passes"], "it looked at something"
+    return [
+        f"{rule['id']}: {node['target']}: {node.get('failureSummary', '')}"
+        for rule in found["violations"]
+        for node in rule["nodes"]
+        if rule["id"] not in but
+    ]
+
+
+def too_wide(page: Any) -> int:
+    """Pixels by which a page is wider than the window: what makes it slide sideways."""
+    return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
+
+
+def overlapping(page: Any, selector: str) -> list[str]:
+    """Pairs of elements that lie over each other though neither holds the other."""
+    script = """selector => {
+        const found = [...document.querySelectorAll(selector)].filter(e => e.checkVisibility() && !e.closest('.hidden'));
+        const boxes = found.map(e => e.getBoundingClientRect());
+        const over = (a, b) => Math.min(a.right, b.right) - Math.max(a.left, b.left) > 1
+            && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 1;
+        const out = [];
+        for (let i = 0; i < found.length; i++) for (let j = i + 1; j < found.length; j++)
+            if (over(boxes[i], boxes[j]) && !found[i].contains(found[j]) && !found[j].contains(found[i]))
+                out.push(found[i].outerHTML.slice(0, 90) + ' / ' + found[j].outerHTML.slice(0, 90));
+        return out; }"""
+    return list(page.evaluate(script, selector))
