@@ -386,7 +386,7 @@ def test_nothing_ended_unexpectedly(scattered: Scattered) -> None:
 
 @pytest.mark.slow
 def test_two_thousand_tiny_frames_come_to_an_end(tmp_path: Path) -> None:
-    """The memory that a server may take is kept to, whatever the number of frames."""
+    """Measured with one worker: 48 s, of them 18 s for register; 550 MiB at the peak, in render."""
     small = render("occlusion", frames=20, size=(64, 48), seed=8).frames
     with served(tmp_path / "data", NEARFAR_WORKER_MEMORY="768MiB") as server:
         aside = tmp_path / "many"
@@ -397,8 +397,7 @@ def test_two_thousand_tiny_frames_come_to_an_end(tmp_path: Path) -> None:
         aside.rename(server.inbox / "many")
         server.wait(lambda: any(job["state"] in ENDED for job in server.jobs()), seconds=600)
         (job,) = server.jobs()
-        assert job["state"] == "done" or job["reason"], job
+        assert job["state"] == "done", job
         assert digests(server.inbox / "many") == before
         assert server.attempts(job["id"], "lost") == 0
-        peaks = [unit for unit in server.get(f"/jobs/{job['id']}/units")["units"] if unit["state"] == "done"]
-        assert peaks
+        assert job["frames"]["used"] > 0

@@ -20,7 +20,7 @@ from nearfar.jobs import Claim, Store, Wish
 
 log = logging.getLogger(__name__)
 
-LISTEN = 1.0
+LISTEN = 0.5
 """Seconds between two questions whether the unit is still wanted."""
 BEATS = 6
 """Signs of life during one lease."""

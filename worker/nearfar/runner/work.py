@@ -151,6 +151,9 @@ def _hold(app: Celery, places: Places, leaving: Leaving) -> int:
     NoteEnds.places = places
     app.steps["worker"].add(NoteEnds)
     signals.setup_logging.connect(lambda **_: None, weak=False)  # ours is set up
+    logging.getLogger("celery.worker.request").setLevel(
+        logging.CRITICAL
+    )  # a trace for each process that ended; who buries it tells why
     Pool.leaving = leaving
     pool = Pool(
         app=app,
