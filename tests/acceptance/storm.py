@@ -32,7 +32,7 @@ from tests.worker.runner.redis_server import RedisServer
 from tests.worker.runner.serving import REAL, end_all, serving, settings_for, store_of, wait_for
 
 LEASE = 3.0
-PATIENCE = 10.0
+PATIENCE = 4.0
 """Seconds that the next stroke waits for something to be at work."""
 CAP = 12
 """Attempts that a unit may take: a storm brings more misfortune than the three tries of a server."""
@@ -106,7 +106,7 @@ class Storm:
     kills: int = 30
     freezes: int = 30
     redis: RedisServer | None = None
-    pause: tuple[float, float] = (0.2, 1.6)
+    pause: tuple[float, float] = (0.2, 1.2)
     struck: Counter[str] = field(default_factory=Counter)
     submitted: list[int] = field(default_factory=list)
     seconds: float = 0.0

@@ -44,7 +44,7 @@ def test_with_postgresql_and_a_redis_that_suffers_as_well(
 ) -> None:
     with redis_server() as redis:
         settings = storm_settings(tmp_path / "data", store={"url": postgresql_url}, broker={"url": redis.url})
-        one = Storm(settings, stacks, seed=5, jobs=8, kills=8, freezes=8, redis=redis)
+        one = Storm(settings, stacks, seed=5, jobs=5, kills=5, freezes=5, redis=redis)
         one.run()
     print(one.told())
     assert one.wrong() == []
@@ -53,10 +53,10 @@ def test_with_postgresql_and_a_redis_that_suffers_as_well(
 
 @pytest.mark.parametrize("check", [True, False], ids=["with the check of the token", "without"])
 def test_it_is_the_token_that_saves_us(tmp_path: Path, check: bool) -> None:
-    came = storm(f"sqlite:///{tmp_path}/store.sqlite", tmp_path / "out", check=check, seed=3, count=40)
+    came = storm(f"sqlite:///{tmp_path}/store.sqlite", tmp_path / "out", check=check, seed=3, count=30)
     assert came.kills >= 3
     assert came.freezes >= 10
     if check:
-        assert (came.done, came.wrong, came.accepted_twice) == (40, 0, 0)
+        assert (came.done, came.wrong, came.accepted_twice) == (30, 0, 0)
     else:
         assert came.wrong + came.accepted_twice > 0
