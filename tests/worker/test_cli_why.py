@@ -12,9 +12,10 @@ import pytest
 
 from nearfar import cli
 from nearfar.places import Places, places_of
-from nearfar.runner.watching import Watch, alone
+from nearfar.runner.watching import Watch, alone, card_files
 from nearfar.server_settings import ServerSettings
 from tests.worker.frames.makers import picture, write_tiff
+from tests.worker.intake.together import TogetherSorts
 from tests.worker.runner.serving import settings_for, store_of
 
 
@@ -63,8 +64,9 @@ def everything(folder: Path) -> dict[str, tuple[float, bytes]]:
 def take_all(settings: ServerSettings, places: Places) -> None:
     """Let a watch take what is there, with a clock that jumps over the quiet time."""
     now = [0.0]
-    watch = Watch(settings, places, store_of(settings), clock=lambda: now[0])
-    for _ in range(3):
+    sorts = TogetherSorts(card_files(places))
+    watch = Watch(settings, places, store_of(settings), clock=lambda: now[0], sorts=sorts)
+    for _ in range(4):
         watch.look()
         now[0] += 60.0
 
@@ -138,6 +140,7 @@ def test_the_job_of_a_stack_is_told_also_of_loose_frames(
     assert (found["job"]["state"], found["entry"]["state"]) == ("waiting", "queued")
     assert asked.json(loose[1])["entry"]["path"] == str(loose[0])
     assert f"Job {found['job']['id']} is waiting" in asked.text(places.inbox / "a")
+    assert "sorted into stacks" in asked.text(loose[1])
 
 
 def test_with_a_server_its_own_words_are_told(settings: ServerSettings, places: Places, asked: Asked) -> None:

@@ -11,13 +11,15 @@ import logging
 import os
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from nearfar.errors import InputRefused
+from nearfar.intake.card_following import CardFollower, Ready, Sorting
+from nearfar.intake.cards import apart, card_name
 from nearfar.intake.digests import Digests
 from nearfar.intake.following import Contents, Follower, Processes
-from nearfar.intake.listing import natural
 from nearfar.intake.memory import Known, Memory
 from nearfar.intake.names import EXPECT, READY, WISHES, sorter, stack_name
 from nearfar.intake.scanning import Folder, said, scan
@@ -56,6 +58,7 @@ class Arrival:
     source: str
     stack: str
     loose: bool
+    """It is one of several stacks in its folder, a card."""
     contents: Contents
     files: Mapping[str, Mark]
     """By name, all pictures of the folder, whether they are frames of the stack or not."""
@@ -67,6 +70,10 @@ class Arrival:
     """By name, why frames cannot be read; where there are any, it can never become a picture."""
     refused: str | None
     """That in one sentence."""
+
+    def name(self, path: str) -> str:
+        """A file's path within the folder."""
+        return path.removeprefix(self.source.rstrip("/") + "/")
 
 
 @dataclass(kw_only=True)
@@ -111,6 +118,8 @@ class Inbox:
         How long to wait.
     memory, digests
         What was taken, and what was read before; without digests no file is read and nothing offered.
+    sorting
+        How cards are sorted into stacks.
     ignore
         Patterns of names that are no frames.
     excluded
@@ -126,6 +135,7 @@ class Inbox:
         rules: Patience,
         memory: Memory,
         digests: Digests | None,
+        sorting: Sorting,
         ignore: Sequence[str] = (),
         excluded: Collection[str] = (),
         share: Callable[[str], str | None] = lambda folder: None,
@@ -133,6 +143,7 @@ class Inbox:
         self.watched = tuple(watched)
         self.memory = memory
         self.digests = digests
+        self._sorting = sorting
         self._rules = rules
         self._sort = sorter(tuple(ignore))
         self._excluded = frozenset(excluded)
@@ -140,6 +151,8 @@ class Inbox:
         self._processes = Processes()
         self._followers: dict[str, Follower] = {}
         self._followed: set[str] = set()
+        self._cards: dict[str, CardFollower] = {}
+        self._seen_cards: set[str] = set()
         self._last: dict[str, list[Found]] = {}
         self._until = 0.0
         self._hurry = False
@@ -147,7 +160,7 @@ class Inbox:
     def look(self, now: float) -> Look:
         """Look at everything. ``now`` is the time of a monotonic clock."""
         self._until, self._hurry = time.monotonic() + READING, False
-        self._followed = set()
+        self._followed, self._seen_cards = set(), set()
         folders: list[FolderState] = []
         for root in self.watched:
             problem = root.problem or self._look_at(root, now)
@@ -156,13 +169,25 @@ class Inbox:
                 self._keep_as_it_was(root.path, problem)
         for key in set(self._followers) - self._followed:
             del self._followers[key]
+        for key in set(self._cards) - self._seen_cards:
+            del self._cards[key]
         found = [found for root in self.watched for found in self._last.get(root.path, ())]
         return Look(folders=tuple(folders), found=tuple(found), hurry=self._hurry)
+
+    def cards(self) -> list[str]:
+        """Folders that are cards now: every watched one, and those in them that look like one."""
+        found = [root.path for root in self.watched if root.problem is None]
+        for root in list(found):
+            with suppress(OSError):
+                folders = list(scan(root, sort=self._sort, excluded=self._excluded))
+                found += [card.path for card in apart(folders)[0]]
+        return list(dict.fromkeys(found))
 
     def _keep_as_it_was(self, root: str, problem: str) -> None:
         """One message for the folder; what was known of its stacks stays, what was on its way waits."""
         inside = root.rstrip("/") + "/"
         self._followed |= {key for key in self._followers if key == root or key.startswith(inside)}
+        self._seen_cards |= {key for key in self._cards if key == root or key.startswith(inside)}
         kept = []
         for found in self._last.get(root, ()):
             if found.known is None and found.entry.state != "ignored":
@@ -186,7 +211,8 @@ class Inbox:
         share = self._share(root.path)
         settings = {folder.parts: Path(folder.path, WISHES) for folder in folders if WISHES in folder.ours}
         found: list[Found] = []
-        for folder in folders:
+        cards, stacks = apart(folders)
+        for folder in [*cards, *stacks]:
             above = [folder.parts[:n] for n in range(len(folder.parts) + 1)] if settings else []
             place = _Place(
                 root=root,
@@ -195,14 +221,14 @@ class Inbox:
                 share=share,
                 now=now,
             )
-            found += self._judge(place)
+            found += self._judge(place, card=folder in cards)
         self._last[root.path] = found
         return None
 
-    def _judge(self, place: _Place) -> list[Found]:
+    def _judge(self, place: _Place, *, card: bool) -> list[Found]:
         """What there is to say of a folder; a mistake of ours about one keeps no other from being looked at."""
         try:
-            return list(self._in_folder(place) if place.folder.parts else self._loose(place))
+            return list(self._on_card(place) if card else self._in_folder(place))
         except Exception as error:
             log.exception("a mistake in Nearfar about %s", place.folder.path, extra={"action": "mistake"})
             why = f"a mistake in Nearfar, not in the frames: {type(error).__name__}: {error}"
@@ -232,36 +258,46 @@ class Inbox:
             entry.state, entry.why = "ignored", "there is no frame in it"
             yield Found(entry=entry)
 
-    def _loose(self, place: _Place) -> Iterator[Found]:
-        """Frames in the watched folder itself: what settles together is one stack, and stays it."""
+    def _on_card(self, place: _Place) -> Iterator[Found]:
+        """What there is to say of a card: of itself, of its stacks that were taken, and of those that are not."""
         folder = place.folder
-        rest = dict(folder.frames)
-        for known in self.memory.loose(folder.path):
-            own = {name: mark for name, mark in rest.items() if known.has(name, mark)}
-            if known.refused and not known.same({n: m for n, m in rest.items() if n in known.files}):
-                continue  # something of it changed: all of it is worth another look
-            rest = {name: mark for name, mark in rest.items() if name not in own}
-            entry = Entry(path=known.path, stack=known.stack, state="arriving", why="", frames=len(own))
-            if known.job is not None:
-                yield Found(entry=entry, known=known)
-            elif own:  # the watch was stopped when it was about to be taken
-                group = replace(folder, frames=own, temporary={}, ours={}, side_cars={}, ignored=[])
-                yield self._follow(replace(place, folder=group), entry, None, key=known.path)
-        first = min(rest, key=natural, default="")
-        entry = Entry(
-            path=str(Path(folder.path, first)) if first else folder.path,
-            stack=Path(folder.path).name,
-            state="ignored",
-            why="these are no frames",
-            frames=len(rest),
-            ignored=folder.ignored,
-        )
-        if rest or folder.temporary:
-            entry.state = "arriving"
-            pending = replace(place, folder=replace(folder, frames=rest))
-            yield self._follow(pending, entry, self.memory.known.get(entry.path), key=folder.path)
-        elif folder.ignored:
+        entry = Entry(path=folder.path, stack=stack_name(folder.parts), state="waiting", why="")
+        try:
+            said = read_wishes(place.settings)
+            expected = read_expected(Path(folder.path, EXPECT)) if EXPECT in folder.ours else None
+        except InputRefused as error:
+            entry.why = str(error)
             yield Found(entry=entry)
+            return
+        if folder.problem:
+            entry.why = folder.problem
+            yield Found(entry=entry)
+            return
+        self._seen_cards.add(folder.path)
+        follower = self._cards.setdefault(
+            folder.path, CardFollower(self._sorting, self._rules, self._processes)
+        )
+        seen = follower.look(
+            place.now,
+            folder,
+            name=card_name(folder.parts),
+            known=self.memory.loose(folder.path),
+            expected=expected,
+            ready=READY in folder.ours,
+            share=place.share,
+            digests=self.digests,
+            until=self._until,
+        )
+        self._hurry |= seen.hurry
+        if seen.entry is not None:
+            seen.entry.why += _skew(folder.frames)
+            yield Found(entry=seen.entry)
+        for told, known in seen.taken:
+            yield Found(entry=told, known=known)
+        for told in seen.waiting:
+            yield Found(entry=told)
+        for ready in seen.ready:
+            yield Found(entry=ready.entry, arrival=_stack_of_card(place, ready, said))
 
     def _follow(self, place: _Place, entry: Entry, known: Known | None, *, key: str) -> Found:
         """How far a stack has come, unless nothing of it is new."""
@@ -306,14 +342,11 @@ class Inbox:
         if self.digests is None:
             entry.state = "settling"
             return Found(entry=entry)
-        loose = not folder.parts
-        if loose:
-            entry.stack, entry.path = _name_of_loose(contents), contents.frames[0]
         arrival = Arrival(
             path=entry.path,
             source=folder.path,
             stack=entry.stack,
-            loose=loose,
+            loose=False,
             contents=contents,
             files=folder.frames,
             said=said,
@@ -332,9 +365,28 @@ def _skew(frames: Mapping[str, Mark]) -> str:
     return "; time stamps lie in the future: check the clock of the machine that wrote them"
 
 
-def _name_of_loose(contents: Contents) -> str:
-    """After the time of the first frame, where every frame tells its own; else after its name."""
-    first = contents.frames[0]
-    header = contents.headers.get(first)
-    taken = header.camera.taken() if header is not None else None
-    return f"{taken:%Y-%m-%d-%H%M%S}" if taken else stack_name([Path(first).stem])
+def _stack_of_card(place: _Place, ready: Ready, said: Wishes) -> Arrival:
+    """A stack of a card, as any other that is complete."""
+    folder = place.folder
+    paths = {name: str(Path(folder.path, name)) for name in (*ready.frames, *ready.companions)}
+    wishes = said.over(place.root.wishes)
+    if wishes.reference not in {Path(name).name for name in ready.frames}:
+        wishes = replace(wishes, reference=None)  # it is that of another stack of the card
+    return Arrival(
+        path=ready.entry.path,
+        source=folder.path,
+        stack=ready.entry.stack,
+        loose=True,
+        contents=Contents(
+            frames=tuple(paths[name] for name in ready.frames),
+            headers={},
+            digests={paths[name]: digest for name, digest in ready.digests.items()},
+            passed_over=(),
+            companions=tuple(paths[name] for name in ready.companions),
+        ),
+        files={name: folder.frames[name] for name in paths},
+        said=said,
+        wishes=wishes,
+        faults={},
+        refused=None,
+    )

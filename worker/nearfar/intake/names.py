@@ -17,9 +17,10 @@ TEMPORARY = (
 )
 """Names under which copy programs and sync clients write until a file is whole; `_RSYNC` besides."""
 JUNK_FOLDERS = (".*", "@eaDir", "#recycle", "$RECYCLE.BIN", "lost+found", "System Volume Information")
-READY, EXPECT, WISHES = "nearfar.ready", "nearfar.expect", "nearfar.toml"
-"""An empty file: all is here. A number: so many frames are to come. Settings for this folder and those below."""
-OURS = frozenset({READY, EXPECT, WISHES})
+READY, EXPECT, WISHES, CARD = "nearfar.ready", "nearfar.expect", "nearfar.toml", "nearfar.card"
+"""An empty file: all is here. A number: so many frames are to come. Settings for this folder and those below. An empty
+file: all below is to be sorted into stacks."""
+OURS = frozenset({READY, EXPECT, WISHES, CARD})
 SIDE_CARS = frozenset({".xmp"})
 # A dot, the name, a dot and six letters; "._" begins what a Mac leaves behind.
 _RSYNC = re.compile(r"\.(?!_).+\.[A-Za-z0-9]{6}", re.DOTALL)

@@ -103,6 +103,13 @@ def looks_at(
             return take_look(exposures[k].shown_by, exposures[k].found, closeness)
         except FrameRefused as error:
             return error
+        except MemoryError:
+            return FrameRefused(
+                exposures[k].shown_by,
+                found="a picture too large for the memory that sorting may take",
+                expected="a smaller picture, or one with a small picture in it",
+                remedy="Give the workers more memory, or put its frames into a folder of their own.",
+            )
 
     with ThreadPoolExecutor(THREADS) as pool:
         for start in range(0, len(todo), BATCH):

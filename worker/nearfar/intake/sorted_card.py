@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -102,3 +103,47 @@ def clock_time(seconds: float | None) -> str | None:
     if seconds is None:
         return None
     return (datetime(2000, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds)).strftime("%Y-%m-%dT%H:%M:%S")
+
+
+def from_json(told: Mapping[str, Any]) -> SortedCard:
+    """The card of `as_json`; ``order`` may be told besides. Raises `LookupError`, `TypeError` or `ValueError`."""
+    return SortedCard(
+        stacks=tuple(
+            SortedStack(
+                name=s["name"],
+                frames=tuple(map(Path, s["frames"])),
+                confidence=float(s["confidence"]),
+                state=s["state"],
+                why=s["why"],
+                camera=s["camera"],
+                first_taken=_seconds(s["taken"][0]),
+                last_taken=_seconds(s["taken"][1]),
+            )
+            for s in told["stacks"]
+        ),
+        left_out=tuple(
+            LeftOut(path=Path(e["path"]), why=e["why"], stack=e.get("stack")) for e in told["left_out"]
+        ),
+        boundaries=tuple(
+            Boundary(
+                before=Path(b["before"]),
+                after=Path(b["after"]),
+                confidence=float(b["confidence"]),
+                why=b["why"],
+            )
+            for b in told["boundaries"]
+        ),
+        questions=tuple(
+            Question(text=q["text"], frames=tuple(map(Path, q["frames"])), suggests=dict(q["suggests"]))
+            for q in told["questions"]
+        ),
+        order=tuple(map(Path, told.get("order", ()))),
+    )
+
+
+def _seconds(time: str | None) -> float | None:
+    if time is None:
+        return None
+    return (
+        datetime.fromisoformat(time).replace(tzinfo=UTC) - datetime(2000, 1, 1, tzinfo=UTC)
+    ).total_seconds()

@@ -32,6 +32,8 @@ class Entry:
     job: int | None = None
     ignored: list[tuple[str, str]] = field(default_factory=list)
     """Names, each with the reason."""
+    card: str | None = None
+    """Of a card, and of every stack on it: the card's name for programs."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -137,8 +137,8 @@ class Taker:
             stack=arrival.stack,
             files={name: trace(mark) for name, mark in arrival.files.items()},
             digest=digest,
-            digests={Path(path).name: digest for path, digest in contents.digests.items()},
-            companions=tuple(Path(path).name for path in contents.companions),
+            digests={arrival.name(path): digest for path, digest in contents.digests.items()},
+            companions=tuple(arrival.name(path) for path in contents.companions),
             wishes=arrival.said.said(),
             loose=arrival.loose,
             refused=arrival.refused is not None,
@@ -185,25 +185,26 @@ class Taker:
 
 def _all_the_same(arrival: Arrival, before: Known) -> bool:
     """Whether these are the very files that were taken before, and no copies of them that came later."""
-    names: Mapping[str, Any] = {Path(path).name: None for path in arrival.contents.frames}
+    names = [arrival.name(path) for path in arrival.contents.frames]
     return all(before.has(name, arrival.files[name]) for name in names)
 
 
 def remember_loose(memory: Memory, store: Store, inbox: Inbox) -> None:
-    """Where nothing is remembered, ask the store which loose frames were taken together, so that they stay a stack."""
+    """Where nothing is remembered, ask the store which frames of cards were taken together, so that they stay a stack."""
     if not memory.fresh:
         return
-    roots = {readable(folder.path): folder.path for folder in inbox.watched if folder.problem is None}
+    cards = {readable(path): path for path in inbox.cards()}
     page = store.jobs(JobQuery(limit=MOST))
     for job in reversed(page.jobs):
-        if len(job.sources) == 1 and job.sources[0] in roots:
+        if len(job.sources) == 1 and job.sources[0] in cards:
             _remember(
-                memory, job, roots[job.sources[0]], [Path(frame.path) for frame in store.frames(job.id)]
+                memory, job, cards[job.sources[0]], [Path(frame.path) for frame in store.frames(job.id)]
             )
 
 
 def _remember(memory: Memory, job: Job, root: str, frames: list[Path]) -> None:
-    marks = {path.name: Mark.of(path.stat()) for path in frames if path.is_file()}
+    inside = [path for path in frames if path.is_file() and path.is_relative_to(root)]
+    marks = {str(path.relative_to(root)): Mark.of(path.stat()) for path in inside}
     if not marks or job.digest is None:
         return
     memory.keep(

@@ -50,6 +50,7 @@ class Mover:
             known = self._with_target(known, job)
             target = Path(known.moving or "")
             for name in _all_of(known):
+                (target / name).parent.mkdir(parents=True, exist_ok=True)
                 move_file(Path(known.source, name), target / name, known.digests.get(name))
             _remove_empty(known)
         except (OSError, SourceChanged) as error:
@@ -92,14 +93,15 @@ class Mover:
 def _all_of(known: Known) -> Iterator[str]:
     """Names of frames and of what goes with them; side-cars of frames first, so that none is left alone."""
     own = {*known.digests, *known.companions}
-    stems = {Path(name).stem for name in own} | own
-    try:
-        entries = sorted(Path(known.source).iterdir())
-    except FileNotFoundError:
-        entries = []
-    for entry in entries:
-        if entry.suffix.casefold() in SIDE_CARS and entry.stem in stems:
-            yield entry.name
+    stems = {str(Path(name).with_suffix("")) for name in own} | own
+    for inner in sorted({Path(name).parent for name in own}):
+        try:
+            entries = sorted(Path(known.source, inner).iterdir())
+        except FileNotFoundError:
+            continue
+        for entry in entries:
+            if entry.suffix.casefold() in SIDE_CARS and str(inner / entry.stem) in stems:
+                yield str(inner / entry.name)
     yield from sorted(own)
 
 

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from nearfar.errors import NearfarError, UsageError
+from nearfar.intake.cards import card_id
 from nearfar.intake.inbox import Watched, read_state
+from nearfar.intake.kept_card import decide_all
 from nearfar.intake.memory import Memory
-from nearfar.intake.names import EXPECT, READY, WISHES, Sort, junk_folder, sorter, stack_name
+from nearfar.intake.names import CARD, EXPECT, READY, WISHES, Sort, junk_folder, sorter, stack_name
 from nearfar.intake.state import Entry, InboxState, readable
 from nearfar.jobs import Store
 from nearfar.places import Places, places_of
 from nearfar.runner.folders import watched_folders
 from nearfar.runner.opening import open_by
 from nearfar.runner.standing import Standings
-from nearfar.runner.watching import make_inbox, memory_file, watch_runs
+from nearfar.runner.watching import card_files, make_inbox, memory_file, watch_runs
 from nearfar.server_settings import ServerSettings
 
 
@@ -78,7 +81,7 @@ def reasons(path: Path, settings: ServerSettings) -> Reasons:
     return Reasons(
         path=str(absolute),
         server=runs,
-        rule=_rule(absolute, root),
+        rule=_rule(absolute, root, entry),
         watched=root.path,
         problem=problems.get(root.path),
         file=_file(absolute, entry, settings),
@@ -131,24 +134,24 @@ def _entry_of(path: Path, root: Watched, state: InboxState, places: Places) -> E
     entries = {readable(entry.path): entry for entry in state.entries}
     if readable(str(path)) in entries:
         return entries[readable(str(path))]
-    if str(path.parent) != root.path:
-        return entries.get(readable(str(path.parent)))
-    if sorter()(path.name)[0] is not Sort.FRAME or path.is_dir():
+    return _on_card(path, root, entries, places) or entries.get(readable(str(path.parent)))
+
+
+def _on_card(path: Path, root: Watched, entries: Mapping[str, Entry], places: Places) -> Entry | None:
+    """The entry of the stack on a card that a file belongs to, or that of the card."""
+    cards = [e for e in entries.values() if e.card == card_id(e.path) and path.is_relative_to(e.path)]
+    card = max(cards, key=lambda entry: len(entry.path), default=None)
+    if card is None or (card.path == root.path and path.parent != Path(root.path)):
         return None
-    memory = Memory.open(memory_file(places), reading=True)
-    taken = set()
-    for known in memory.loose(root.path):
-        taken.add(readable(known.path))
-        if path.name in known.files and readable(known.path) in entries:
+    name = str(path.relative_to(card.path))
+    for known in Memory.open(memory_file(places), reading=True).loose(card.path):
+        if name in known.files and readable(known.path) in entries:
             return entries[readable(known.path)]
-    for place, entry in entries.items():
-        if (
-            str(Path(place).parent) == readable(root.path)
-            and place not in taken
-            and not Path(entry.path).is_dir()
-        ):
-            return entry
-    return None
+    files = card_files(places)
+    kept = files.read(str(card.card))
+    stacks = decide_all(kept.card, files.decided(str(card.card)).decisions)[0].stacks if kept else ()
+    first = next((frame for stack in stacks if path in stack.frames for frame in stack.frames), path)
+    return entries.get(readable(str(first)), card)
 
 
 def _job(store: Store | None, entry: Entry | None) -> dict[str, Any] | None:
@@ -167,17 +170,17 @@ def _job(store: Store | None, entry: Entry | None) -> dict[str, Any] | None:
     }
 
 
-def _rule(path: Path, root: Watched) -> str:
+def _rule(path: Path, root: Watched, entry: Entry | None) -> str:
     if str(path) == root.path:
-        return (
-            "A watched folder: each folder in it is one stack, and so are loose frames that settle together."
-        )
+        return "A watched folder: each folder in it is one stack, and loose frames are sorted into stacks."
     folder = path if _is_folder(path) else path.parent
     if str(folder) == root.path:
-        return "A loose file in a watched folder: loose frames that settle together become one stack."
+        return "A loose file in a watched folder: loose frames are sorted into stacks."
     parts = folder.relative_to(root.path).parts
     if any(junk_folder(part) for part in parts):
         return "A folder that a system keeps for itself; it is not looked into."
+    if entry is not None and entry.card is not None:
+        return "A file of a card: all frames on it are sorted into stacks."
     return f"The frames directly in {folder} are one stack, called {stack_name(parts)}."
 
 
@@ -191,11 +194,12 @@ def _is_folder(path: Path) -> bool:
 def _file(path: Path, entry: Entry | None, settings: ServerSettings) -> str | None:
     if _is_folder(path):
         return None if entry is not None else "No frame lies directly in it."
-    for name, why in entry.ignored if entry is not None else ():
-        if name in (path.name, readable(path.name)):
-            return f"The file is passed over: {why}."
+    if entry is not None:
+        for name, why in entry.ignored:
+            if name in (path.name, readable(path.name)) or path == Path(entry.path, name):
+                return f"The file is passed over: {why}."
     kind, why = sorter(settings.inbox.ignore)(path.name)
-    if path.name in (EXPECT, READY, WISHES):
+    if path.name in (CARD, EXPECT, READY, WISHES):
         return "The file tells the server about its folder."
     if kind is Sort.TEMPORARY:
         return f"By its name a copy is under way; the stack waits for it up to {settings.inbox.patience:g} s."

@@ -17,9 +17,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from nearfar.errors import StoreError
+from nearfar.intake.card_following import Sorting, Sorts
 from nearfar.intake.digests import Digests
 from nearfar.intake.events import Events
 from nearfar.intake.inbox import Found, Inbox, Look
+from nearfar.intake.kept_card import CardFiles
 from nearfar.intake.memory import Memory
 from nearfar.intake.settling import Patience
 from nearfar.intake.state import Entry, InboxState, StateWriter
@@ -27,6 +29,7 @@ from nearfar.jobs import Duplicates, Store
 from nearfar.places import Places, places_of
 from nearfar.runner import beats, logs, planning
 from nearfar.runner.arriving import MakeSubmission, Taker, remember_loose
+from nearfar.runner.card_sorting import CardSorter
 from nearfar.runner.disk import read_disk
 from nearfar.runner.folders import excluded_folders, watched_folders, why_share
 from nearfar.runner.hints import Hinter
@@ -52,8 +55,14 @@ CAREFUL = 0.02
 """Seconds that are always rested."""
 
 
-def make_inbox(settings: ServerSettings, places: Places, memory: Memory, digests: Digests | None) -> Inbox:
-    """The watched folders by the settings."""
+def make_inbox(
+    settings: ServerSettings,
+    places: Places,
+    memory: Memory,
+    digests: Digests | None,
+    sorts: Sorts | None = None,
+) -> Inbox:
+    """The watched folders by the settings. Without ``sorts`` no card is sorted that is not."""
     table = settings.inbox
     watched = watched_folders(settings, places)
     return Inbox(
@@ -61,6 +70,7 @@ def make_inbox(settings: ServerSettings, places: Places, memory: Memory, digests
         rules=Patience(quiet=table.quiet, quiet_unseen=table.quiet_unseen, patience=table.patience),
         memory=memory,
         digests=digests,
+        sorting=Sorting(files=card_files(places), sorts=sorts),
         ignore=table.ignore,
         excluded=excluded_folders(watched),
         share=why_share,
@@ -70,6 +80,11 @@ def make_inbox(settings: ServerSettings, places: Places, memory: Memory, digests
 def memory_file(places: Places) -> Path:
     """Where it is remembered what became of each stack."""
     return places.state / "stacks"
+
+
+def card_files(places: Places) -> CardFiles:
+    """What is kept of cards."""
+    return CardFiles(places.state / "cards")
 
 
 def watch_runs(places: Places) -> bool:
@@ -93,6 +108,8 @@ class Watch:
         Called when there is a new job.
     submission
         Plans a job; `planning.submission`.
+    sorts
+        Sorts cards; a process of its own where not given.
     clock
         Monotonic seconds.
     """
@@ -105,11 +122,14 @@ class Watch:
         *,
         kick: Callable[[], None] = lambda: None,
         submission: MakeSubmission = planning.submission,
+        sorts: Sorts | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.places = places
         self.memory = Memory.open(memory_file(places))
-        self.inbox = make_inbox(settings, places, self.memory, Digests(places.state / "digests"))
+        self._sorter = CardSorter(card_files(places), memory=settings.worker.slot_memory)
+        digests = Digests(places.state / "digests")
+        self.inbox = make_inbox(settings, places, self.memory, digests, sorts or self._sorter)
         self.standings = Standings(store)
         remember_loose(self.memory, store, self.inbox)
         self._taker = Taker(
@@ -145,6 +165,10 @@ class Watch:
         calm, before = not any(f.entry.state in MOVING or f.arrival for f in look.found), self._calm
         self._calm = calm
         return max(self._scan, min(LONGEST_REST, cost / SHARE)) if calm and before else self._scan
+
+    def close(self) -> None:
+        """End what goes on beside."""
+        self._sorter.close()
 
     def tell(self) -> None:
         """Write the state, where it changed or somebody may wonder whether we live."""
@@ -207,7 +231,10 @@ def _waits(found: Found, reason: str) -> None:
 def run(watch: Watch, stop: threading.Event, *, scan: float) -> None:
     """Look again and again until told to stop; events of the file system cut a long rest short."""
     wake = threading.Event()
-    events = [Events(folder.path, wake.set) for folder in watch.inbox.watched if folder.problem is None]
+    folders = [folder.path for folder in watch.inbox.watched if folder.problem is None]
+    cards = card_files(watch.places).folder  # decisions are made there
+    cards.mkdir(parents=True, exist_ok=True)
+    events = [Events(folder, wake.set) for folder in (*folders, str(cards))]
     for listener in events:
         listener.start()
     try:
@@ -218,6 +245,7 @@ def run(watch: Watch, stop: threading.Event, *, scan: float) -> None:
             rest = watch.look()
             _rest(watch, stop, wake, began=began, rest=rest, scan=scan)
     finally:
+        watch.close()
         for listener in events:
             listener.stop()
 
