@@ -25,7 +25,18 @@ from nearfar_api.guard import Guard
 from nearfar_api.iiif import routes as iiif
 from nearfar_api.iiif.finding import finder
 from nearfar_api.pages import ROUTERS as PAGES
-from nearfar_api.routes import events, files, frames, health, jobs, metrics, plan, server, status
+from nearfar_api.routes import (
+    cards,
+    events,
+    files,
+    frames,
+    health,
+    jobs,
+    metrics,
+    plan,
+    server,
+    status,
+)
 from nearfar_api.web import STATIC, VENDOR
 
 log = logging.getLogger(__name__)
@@ -71,7 +82,7 @@ def create_app(
     app.state.access = access
     app.state.checks = Cached(CHECKED, lambda: readiness.checks(context))
     app.state.feed = Feed(context)
-    for module in (jobs, frames, files, events, server, plan, health, metrics, status):
+    for module in (jobs, frames, files, events, cards, server, plan, health, metrics, status):
         app.include_router(module.router)
     free = settings.server.key is not None or settings.server.open_pictures
     app.include_router(iiif.router(finder(context), free=free))

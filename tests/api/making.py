@@ -7,6 +7,8 @@ import hashlib
 from pathlib import Path
 from typing import Any
 
+from nearfar.intake.kept_card import Kept, card_files
+from nearfar.intake.sorted_card import Question, SortedCard, SortedStack
 from nearfar.jobs import (
     Claim,
     FrameEntry,
@@ -77,3 +79,28 @@ def field(data: bytes, algorithm: str = "sha-256") -> str:
     """A digest as RFC 9530 writes it."""
     value = hashlib.new(algorithm.replace("-", ""), data).digest()
     return f"{algorithm}=:{base64.b64encode(value).decode()}:"
+
+
+def keep_card(places: Places, card: str, folder: Path) -> list[Path]:
+    """A card as if it had been sorted: a clear stack of all frames but the last two, which are asked about."""
+    frames = sorted(folder.iterdir())
+    clear, unclear = tuple(frames[:-2]), tuple(frames[-2:])
+    question = Question(
+        text=f"Do {unclear[0].name} and {unclear[1].name} belong to one stack?",
+        frames=unclear,
+        suggests={"do": "split", "before": str(unclear[1])},
+    )
+    stacks = (
+        SortedStack(name="stack-001", frames=clear, confidence=0.99, state="clear", why="one view"),
+        SortedStack(
+            name="stack-002", frames=unclear, confidence=0.4, state="ask", why="little speaks for it"
+        ),
+    )
+    found = SortedCard(stacks=stacks, left_out=(), questions=(question,), order=tuple(frames))
+    files = {path.name: (path.stat().st_ino, path.stat().st_size, path.stat().st_mtime_ns) for path in frames}
+    kept = Kept(path=str(folder), files=files, card=found, small={str(frames[0]): "0" * 24})
+    card_files(places).write(card, kept)
+    small = card_files(places).small_file(card, "0" * 24)
+    small.parent.mkdir(parents=True)
+    small.write_bytes(b"\xff\xd8 a small picture \xff\xd9")
+    return frames

@@ -11,8 +11,9 @@ from typing import Any
 import pytest
 
 from nearfar import cli
+from nearfar.intake.kept_card import card_files
 from nearfar.places import Places, places_of
-from nearfar.runner.watching import Watch, alone, card_files
+from nearfar.runner.watching import Watch, alone
 from nearfar.server_settings import ServerSettings
 from tests.worker.frames.makers import picture, write_tiff
 from tests.worker.intake.together import TogetherSorts

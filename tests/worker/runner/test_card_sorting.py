@@ -13,12 +13,12 @@ import pytest
 import simplejpeg
 
 from nearfar.intake.cards import card_id
-from nearfar.intake.kept_card import Decided
+from nearfar.intake.kept_card import Decided, card_files
 from nearfar.intake.state import Entry, read_state
 from nearfar.jobs import Store
 from nearfar.places import Places, places_of
 from nearfar.runner.card_sorting import CardSorter
-from nearfar.runner.watching import Watch, card_files
+from nearfar.runner.watching import Watch
 from nearfar.server_settings import ServerSettings
 from tests.scenes import card_events as events
 from tests.scenes.card import Body, Truth, write_events

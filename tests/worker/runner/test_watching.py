@@ -23,6 +23,7 @@ import pytest
 
 from nearfar.errors import SourceChanged, StoreUnreachable
 from nearfar.intake.inbox import read_state
+from nearfar.intake.kept_card import card_files
 from nearfar.intake.state import Entry
 from nearfar.jobs import JobState, Store, Submission
 from nearfar.places import Places, places_of
@@ -63,7 +64,7 @@ class Stepped:
         self.now = 0.0
         self.store = store
         self.places = places_of(settings)
-        sorts = TogetherSorts(watching.card_files(self.places))
+        sorts = TogetherSorts(card_files(self.places))
         self.watch = Watch(settings, self.places, store, clock=lambda: self.now, sorts=sorts, **options)
 
     def look(self, after: float = 0.0) -> dict[str, Entry]:

@@ -19,6 +19,7 @@ from typing import Any
 from nearfar.errors import UsageError
 from nearfar.intake.decisions import apply, check
 from nearfar.intake.sorted_card import SortedCard, as_json, from_json
+from nearfar.places import Places
 
 Trace = tuple[int, int, int]
 """Inode, size, time of change of contents in nanoseconds."""
@@ -132,6 +133,11 @@ class CardFiles:
         with open(self.folder / ".lock", "ab") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)
             yield
+
+
+def card_files(places: Places) -> CardFiles:
+    """What a server keeps of cards."""
+    return CardFiles(places.state / "cards")
 
 
 def _write(file: Path, said: Mapping[str, Any], *, durable: bool = False) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 from nearfar.errors import NearfarError, UsageError
 from nearfar.intake.cards import card_id
 from nearfar.intake.inbox import Watched, read_state
-from nearfar.intake.kept_card import decide_all
+from nearfar.intake.kept_card import card_files, decide_all
 from nearfar.intake.memory import Memory
 from nearfar.intake.names import CARD, EXPECT, READY, WISHES, Sort, junk_folder, sorter, stack_name
 from nearfar.intake.state import Entry, InboxState, readable
@@ -20,7 +20,7 @@ from nearfar.places import Places, places_of
 from nearfar.runner.folders import watched_folders
 from nearfar.runner.opening import open_by
 from nearfar.runner.standing import Standings
-from nearfar.runner.watching import card_files, make_inbox, memory_file, watch_runs
+from nearfar.runner.watching import make_inbox, memory_file, watch_runs
 from nearfar.server_settings import ServerSettings
 
 

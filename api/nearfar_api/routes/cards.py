@@ -1,0 +1,76 @@
+"""Cards: a whole shoot in a watched folder, told apart into stacks, and what people decide where that is not clear."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Request
+from starlette.responses import Response
+
+from nearfar_api import cards, sending
+from nearfar_api.card_models import CardList, CardModel, Decision
+from nearfar_api.context import Ctx
+from nearfar_api.openapi import refusals
+from nearfar_api.routes.bodies import JSON
+from nearfar_api.routes.files import DOWNLOAD
+
+router = APIRouter(prefix=cards.BASE, tags=["cards"])
+
+CardId = Annotated[
+    str,
+    Path(pattern="^[0-9a-f]{16}$", description="Of the card, from the list.", examples=["9f0c2d7ab1e4c855"]),
+]
+SmallName = Annotated[str, Path(pattern="^[0-9a-f]{24}$", description="From the card's frames.")]
+GONE = refusals("not-found", "invalid")
+
+
+@router.get("", operation_id="listCards", summary="List cards", responses=refusals("invalid"))
+def list_cards(ctx: Ctx) -> CardList:
+    """What lies loose in a watched folder is a card, and so are folders of a camera or with the file nearfar.card."""
+    return cards.listed(ctx)
+
+
+@router.get("/{card}", operation_id="getCard", summary="Look at a card", responses=GONE)
+def get_card(ctx: Ctx, card: CardId) -> CardModel:
+    """Its stacks, what is left out, what separates them, what is asked, and what was decided."""
+    return cards.one(ctx, card)
+
+
+@router.post(
+    "/{card}/decisions",
+    operation_id="decide",
+    summary="Join, split, leave out, take or confirm",
+    responses=GONE,
+    dependencies=JSON,
+)
+def decide(ctx: Ctx, card: CardId, decision: Decision) -> CardModel:
+    """Nothing becomes a job by this; see `go`. Stacks that became jobs stay jobs."""
+    return cards.decide(ctx, card, decision.given())
+
+
+@router.delete(
+    "/{card}/decisions", operation_id="undoDecision", summary="Take the last decision back", responses=GONE
+)
+def undo(ctx: Ctx, card: CardId) -> CardModel:
+    """Once for each, down to the card as it was sorted."""
+    return cards.undo(ctx, card)
+
+
+@router.post(
+    "/{card}/go", operation_id="goOn", summary="Act on what was decided", responses=GONE, dependencies=JSON
+)
+def go(ctx: Ctx, card: CardId) -> CardModel:
+    """Stacks that are clear, confirmed or made by hand become jobs within seconds; those that are not stay held."""
+    return cards.go(ctx, card)
+
+
+@router.get(
+    "/{card}/small/{name}",
+    operation_id="getCardPicture",
+    summary="Fetch a small picture of a frame",
+    response_class=Response,
+    responses=DOWNLOAD,
+)
+def get_small(request: Request, ctx: Ctx, card: CardId, name: SmallName) -> Response:
+    """Made while the card was sorted; there is none of frames that could not be looked at."""
+    return sending.respond(cards.open_small(ctx, card, name), request.scope, ctx.digests)
