@@ -21,14 +21,14 @@ from tests.scenes import Camera, render
 
 @dataclass(frozen=True, kw_only=True)
 class Studio:
-    """A server whose store holds jobs in many states, and frames that were never sent."""
+    """A server at a sub-path whose store holds jobs in many states, and frames that were never sent."""
 
     server: Served
     frames: Path
     done: int
-    """A stack of seven frames that is done."""
+    """A stack of nine frames that is done."""
     without: int
-    """The same without its fourth and fifth frame, so that a slice is missing."""
+    """The same without its fifth and sixth frame, so that a slice is missing."""
     failed: int
     held: int
 
@@ -61,9 +61,9 @@ def browser() -> Iterator[Any]:
 @pytest.fixture(scope="package")
 def studio(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
     folder = tmp_path_factory.mktemp("studio")
-    scene = render("occlusion", frames=7, size=(640, 480), seed=3)
+    scene = render("micro", frames=9, size=(640, 480), seed=3)
     lay(scene.frames, folder / "frames", format="jpeg", camera=Camera(interval=0.5))
-    with served(folder / "data") as server:
+    with served(folder / "data", NEARFAR_SERVER_PATH="/merge") as server:
         shutil.copytree(folder / "frames", server.inbox / "seed-heads")
         shutil.copytree(folder / "frames", server.inbox / "held-heads")
         broken = server.inbox / "broken-heads"
@@ -83,7 +83,7 @@ def _furnished(server: Served, frames: Path) -> Studio:
     assert asking.ended(done)["state"] == "done"
     assert asking.ended(failed)["state"] == "failed"
     names = [f["name"] for f in server.get(f"/jobs/{done}/frames")["frames"]]
-    without = asking.post(f"/jobs/{done}/run-again", leave_out=names[3:5])["id"]
+    without = asking.post(f"/jobs/{done}/run-again", leave_out=names[4:6])["id"]
     assert asking.ended(without)["state"] == "done"
     return studio(done=done, without=without, failed=failed, held=held)
 

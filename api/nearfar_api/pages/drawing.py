@@ -26,6 +26,9 @@ STEPS = {
 """The steps of a merge for people, in order."""
 
 
+FEW = "a few seconds"
+
+
 def address(request: Request, route: str, **params: Any) -> str:
     """Where a route of the application is reached, as a path: the same for every name and scheme of a proxy."""
     return f"{request.scope.get('root_path', '')}{request.app.url_path_for(route, **params)}"
@@ -50,13 +53,15 @@ def moment(text: str) -> Markup:
 def left(span: LeftModel) -> str:
     """Time left as a range."""
     least, most = _about(span.least), _about(span.most)
-    return f"about {most}" if least == most else f"{least} to {most}"
+    if least == most:
+        return most if most == FEW else f"about {most}"
+    return f"{least} to {most}"
 
 
 def _about(seconds: float) -> str:
     """Coarse, since it is a guess: whole fives of seconds, whole minutes."""
     if seconds < 5:
-        return "a few seconds"
+        return FEW
     if seconds < 90:
         return f"{5 * round(seconds / 5)} s"
     if seconds < 5400:
@@ -73,6 +78,11 @@ def percent(share: float) -> str:
 def metres(distance: float) -> str:
     """A focus distance; small ones in millimetres."""
     return f"{distance:.3g} m" if distance >= 0.1 else f"{1000 * distance:.3g} mm"
+
+
+def sentence(text: str) -> str:
+    """With a capital at its beginning."""
+    return text[:1].upper() + text[1:]
 
 
 def plural(number: int, word: str) -> str:
@@ -101,6 +111,7 @@ def _environment() -> Environment:
         "percent": percent,
         "metres": metres,
         "plural": plural,
+        "sentence": sentence,
     }
     found.globals |= {"steps": STEPS, "now": now}
     return found

@@ -32,8 +32,8 @@ SHOWN = 12
 """Jobs of each state; the list has all of them."""
 STACKS = 20
 """Stacks of watched folders."""
-SETTLED = ("done", "moved", "ignored")
-"""States of stacks in watched folders that nobody waits for."""
+SETTLED = ("done", "moved", "ignored", "queued")
+"""States of stacks in watched folders that nobody waits for, or that are told of as jobs."""
 TICK = 2.0
 """Seconds between two looks at what the watch tells."""
 REST = 1.0

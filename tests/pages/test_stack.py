@@ -1,0 +1,84 @@
+"""A stack's page: frames and plots, a frame left out by a click, versions side by side, what failed and why."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from tests.pages.conftest import Studio
+
+
+def test_each_frame_shows_itself_and_what_it_gave(studio: Studio, page: Any) -> None:
+    page.goto(f"{studio.url}/jobs/{studio.done}")
+    frames = page.locator(".strip li")
+    assert frames.count() == 9
+    for k in range(9):
+        frames.nth(k).scroll_into_view_if_needed()
+        page.wait_for_function(
+            "k => { const i = document.querySelectorAll('.strip img')[k]; return i.complete && i.naturalWidth > 100; }",
+            arg=k,
+        )
+    report = studio.server.get(f"/jobs/{studio.done}/report")
+    for k, told in enumerate(report["frames"]):
+        text = frames.nth(k).inner_text()
+        assert told["name"] in text
+        assert f"+{0.5 * k:.1f} s" in text, "the frames were taken half a second apart"
+        assert "%" in text
+    assert "reference" in page.inner_text(f".strip li:has-text('{report['reference']}')")
+
+
+def test_there_is_a_plot_for_each_column_of_the_table(studio: Studio, page: Any) -> None:
+    page.goto(f"{studio.url}/jobs/{studio.done}")
+    page.wait_for_selector(".plots canvas")
+    titles = page.locator(".plots figcaption span:first-child").all_inner_texts()
+    assert titles == ["Sharpness", "Exposure, EV", "Shift, px", "Scale, %", "Confidence"]
+    page.click("summary")
+    cells = page.locator("#figures tbody tr").first.locator("td").all_inner_texts()
+    told = studio.server.get(f"/jobs/{studio.done}/report")["frames"][0]
+    assert float(cells[0].split()[0]) == round(told["sharpness"], 3)
+    assert float(cells[4].split()[0]) == round(told["confidence"], 2)
+
+
+def test_a_click_on_a_point_leaves_the_frame_out_of_another_version(studio: Studio, page: Any) -> None:
+    page.goto(f"{studio.url}/jobs/{studio.done}")
+    over = page.locator(".plots .u-over").first
+    over.scroll_into_view_if_needed()
+    box = over.bounding_box()
+    over.click(position={"x": box["width"] - 2, "y": box["height"] / 2})
+    assert page.locator("#frame-9 input").is_checked()
+    page.get_by_role("button", name="Make another version").click()
+    page.wait_for_url(lambda url: not url.endswith(f"/{studio.done}"))
+    made = int(page.url.rsplit("/", 1)[1])
+    job = studio.job(made)
+    assert job["again_of"] == studio.done
+    assert job["settings"]["leave_out"] == [studio.server.get(f"/jobs/{made}/frames")["frames"][8]["name"]]
+    page.wait_for_selector("figure.print img", timeout=60_000)
+    assert page.locator("#frame-9 input").is_checked()
+    page.click(f"text=Side by side with job {studio.done}")
+    assert page.locator(".pair figure").count() == 2
+
+
+def test_nothing_changed_is_refused_with_a_way_back(studio: Studio, page: Any) -> None:
+    page.told.expected.append("422")
+    page.goto(f"{studio.url}/jobs/{studio.done}")
+    page.get_by_role("button", name="Make another version").click()
+    assert "Nothing would be different" in page.inner_text("main")
+    page.click("text=Back")
+    assert page.url.endswith(f"/jobs/{studio.done}")
+
+
+def test_what_failed_says_which_frames_and_what_to_do(studio: Studio, page: Any) -> None:
+    page.goto(f"{studio.url}/jobs/{studio.failed}")
+    text = page.inner_text("main")
+    assert "1.jpg" in text
+    assert "Copy the file again" in text
+    assert page.get_by_role("button", name="Run again").count() == 1
+
+
+def test_the_report_prints_without_what_only_a_screen_can_use(studio: Studio, page: Any) -> None:
+    page.goto(f"{studio.url}/jobs/{studio.done}")
+    page.emulate_media(media="print")
+    for shown in ("#told-of", "#frames", ".strip img"):
+        assert page.locator(shown).first.is_visible()
+    for hidden in ("#again", ".trail", "button", "nav", ".plots"):
+        assert not page.locator(hidden).first.is_visible(), hidden
+    assert page.locator("#figures").is_visible(), "the table takes the place of the plots"

@@ -1,0 +1,138 @@
+"""Frames sent from the page: many at once, with what arrived so far, on after a lost line, a reload, a killed server."""
+
+from __future__ import annotations
+
+import shutil
+import signal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.pages.conftest import Studio
+
+LINE = ["Failed to load resource", "Failed to fetch", "network error", "ERR_"]
+"""What the browser and htmx say in the console where the line is lost."""
+
+
+@pytest.fixture(scope="module")
+def forty(studio: Studio, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Forty frames in the order in which a person would choose them: nine, and the last of them again and again."""
+    folder = tmp_path_factory.mktemp("forty")
+    sources = sorted(studio.frames.iterdir())
+    return [Path(shutil.copy(sources[min(k, 8)], folder / f"moss {k + 1}.jpg")) for k in range(40)]
+
+
+def large(folder: Path, count: int = 3, size: int = 24 << 20) -> list[Path]:
+    """Files that take a while on their way. What is in them nobody looks at before all are here."""
+    folder.mkdir(exist_ok=True)
+    found = [folder / f"basalt-{k}.tif" for k in range(1, count + 1)]
+    for number, path in enumerate(found):
+        path.write_bytes(bytes([number]) * size)
+    return found
+
+
+def choose(page: Any, files: list[Path]) -> None:
+    page.locator(".drop input").set_input_files(files)
+
+
+def newest(studio: Studio, stack: str) -> dict[str, Any]:
+    found = [job for job in studio.server.jobs() if job["stack"] == stack]
+    return found[-1] if found else {}
+
+
+def received(studio: Studio, job: int) -> int:
+    return sum(f["received"] for f in studio.server.get(f"/jobs/{job}/frames")["frames"])
+
+
+def test_forty_frames_go_up_and_become_a_job_in_their_order(
+    studio: Studio, page: Any, forty: list[Path]
+) -> None:
+    page.goto(studio.url)
+    choose(page, forty)
+    page.wait_for_selector(".sending >> text=All 40 frames are here", timeout=60_000)
+    job = newest(studio, "moss")
+    names = [f["name"] for f in studio.server.get(f"/jobs/{job['id']}/frames")["frames"]]
+    assert names == [path.name for path in forty]
+    assert page.get_attribute(".sending a", "href") == f"/merge/jobs/{job['id']}"
+    for number in (1, 40):
+        sent = studio.server.data / "uploads" / str(job["id"]) / forty[number - 1].name
+        assert sent.read_bytes() == forty[number - 1].read_bytes()
+
+
+def test_a_lost_line_is_waited_for_and_nothing_is_sent_twice(
+    studio: Studio, page: Any, tmp_path: Path
+) -> None:
+    page.told.expected += LINE
+    files = large(tmp_path / "line")
+    sent: list[int] = []
+    page.on(
+        "request",
+        lambda r: r.method == "PUT" and sent.append(int(r.headers["content-range"].split("-")[0][6:])),
+    )
+    page.goto(studio.url)
+    page.fill("[name=stack]", "lost-line")
+    choose(page, files)
+    studio.server.wait(
+        lambda: page.wait_for_timeout(20) or newest(studio, "lost-line"), what="the job is there"
+    )
+    page.context.set_offline(True)
+    page.wait_for_selector(".sending >> text=The connection is lost")
+    job = newest(studio, "lost-line")["id"]
+    before = received(studio, job)
+    assert before < 3 * (24 << 20)
+    page.context.set_offline(False)
+    page.wait_for_selector(".sending >> text=All 3 frames are here", timeout=60_000)
+    assert [path.read_bytes() for path in files] == [
+        (studio.server.data / "uploads" / str(job) / path.name).read_bytes() for path in files
+    ]
+    studio.post(f"/jobs/{job}/cancel") if studio.job(job)["state"] in {"waiting", "running"} else None
+
+
+def test_after_a_reload_and_a_killed_server_the_same_frames_go_on_where_they_were(
+    studio: Studio, page: Any, tmp_path: Path
+) -> None:
+    page.told.expected += LINE
+    files = large(tmp_path / "killed", count=4)
+    page.goto(studio.url)
+    page.fill("[name=stack]", "killed")
+    choose(page, files)
+    studio.server.wait(
+        lambda: (
+            page.wait_for_timeout(20)
+            or (newest(studio, "killed") and received(studio, newest(studio, "killed")["id"]))
+        ),
+        what="some of it is here",
+    )
+    job = newest(studio, "killed")["id"]
+    page.on("dialog", lambda dialog: dialog.accept())
+    page.reload()
+    page.wait_for_selector(f"#arrive-{job}")
+    here = received(studio, job)
+    assert 0 < here < 4 * (24 << 20)
+    studio.server.stop(signal.SIGKILL)
+    studio.server.start()
+    page.goto(studio.url)
+    assert received(studio, job) >= here
+    first: dict[str, int] = {}
+    page.on(
+        "request",
+        lambda r: (
+            r.method == "PUT"
+            and first.setdefault(r.url.rsplit("/", 1)[1], int(r.headers["content-range"].split("-")[0][6:]))
+        ),
+    )
+    page.fill("[name=stack]", "killed")
+    choose(page, files)
+    page.wait_for_selector(".sending >> text=All 4 frames are here", timeout=60_000)
+    assert newest(studio, "killed")["id"] == job, "no second job"
+    assert sum(first.values()) > 0, "what was here was not sent again"
+
+
+def test_what_is_refused_says_why(studio: Studio, page: Any, tmp_path: Path) -> None:
+    page.told.expected.append("422")
+    page.goto(studio.url)
+    bad = tmp_path / "moss:slate?.jpg"
+    bad.write_bytes(b"moss")
+    choose(page, [bad])
+    page.wait_for_selector(".sending .alarm:has-text('cannot be the name of a frame')")
