@@ -9,6 +9,8 @@ HOOK := worker/nearfar/merge/kernel/build_hook.py
 WEB := api/nearfar_api/web
 WEB_HOOK := $(WEB)/build_hook.py
 VALIDATOR := iiif-validator==1.0.5
+# Test processes at a time: one more than processors, since many tests wait for something to happen.
+JOBS ?= $(shell echo $$(($$(nproc) + 1)))
 UV := uv==0.13.9
 COMPILE := $(BIN)/uv pip compile --quiet --universal --fork-strategy fewest --python-version 3.11 \
 	--generate-hashes --no-emit-index-url --no-annotate --no-header
@@ -59,7 +61,7 @@ demo: setup  ## render a stack of frames and let a server merge it; Ctrl-C stops
 	@$(BIN)/python -m tests.scenes.demo_server demo
 
 test: setup  ## run the tests; ARGS='-k words' picks some
-	@$(BIN)/python -m pytest $(ARGS)
+	@$(BIN)/python -m pytest --numprocesses $(JOBS) --dist loadfile --no-loadscope-reorder $(ARGS)
 
 conformance: setup  ## let a standard's own validator judge the server
 	@$(BIN)/python -m tests.conformance
