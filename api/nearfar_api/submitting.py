@@ -21,7 +21,7 @@ from nearfar.intake.listing import Listing, list_frames
 from nearfar.jobs import Duplicates, Submission, Submitted
 from nearfar.merge import recipe as recipes
 from nearfar.runner import planning
-from nearfar.runner.disk import read_disk
+from nearfar.runner.disk import short_of_space
 from nearfar.settings import format_size
 from nearfar_api import digests
 from nearfar_api.context import Context
@@ -53,9 +53,9 @@ def submit(ctx: Context, new: NewJob, *, key: str | None, who: str) -> Submitted
 
 def check_space(ctx: Context) -> None:
     """Raises `Problem` while a disk is short of space: nothing new is taken then."""
-    disk = read_disk(ctx.places)
-    if disk.low:
-        raise Problem("no-space", f"Nothing new is taken: {disk.reason}.")
+    reason = short_of_space(ctx.places, ctx.settings.worker.spare_disk)
+    if reason is not None:
+        raise Problem("no-space", f"Nothing new is taken: {reason}.")
 
 
 def check_recipe(name: str, settings: MergeSettings | None) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from nearfar.jobs import Brief, Job, JobState, ServerState
-from nearfar.runner.disk import read_disk
+from nearfar.runner.disk import short_of_space
 from nearfar_api.context import Context
 
 TURN = "its turn has not come"
@@ -33,4 +33,4 @@ def _all_wait_for(ctx: Context) -> str | None:
         return f"the server is {figures.server}: nothing new is begun until it is opened"
     if not figures.workers:
         return "no worker is there to take it"
-    return read_disk(ctx.places).reason
+    return short_of_space(ctx.places, ctx.settings.worker.spare_disk)

@@ -10,7 +10,7 @@ from nearfar import __version__
 from nearfar.intake.state import read_state
 from nearfar.jobs import Figures, JobState
 from nearfar.merge import recipe as recipes
-from nearfar.runner.disk import read_disk
+from nearfar.runner.disk import short_of_space
 from nearfar_api.context import Context, Ctx, Who
 from nearfar_api.models import (
     InboxEntry,
@@ -58,7 +58,7 @@ def server_model(ctx: Context, figures: Figures) -> ServerModel:
         units={"ready": figures.units_ready, "held": figures.units_held},
         workers=len(figures.workers),
         slots=sum(worker.slots for worker in figures.workers),
-        disk=read_disk(ctx.places).reason,
+        disk=short_of_space(ctx.places, ctx.settings.worker.spare_disk),
         broker=ctx.hinter.broker if ctx.hinter is not None else None,
     )
 

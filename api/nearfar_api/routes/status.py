@@ -15,7 +15,7 @@ from nearfar import __version__
 from nearfar.errors import StoreError
 from nearfar.jobs import JobQuery, JobState, Sort
 from nearfar.progress import format_seconds
-from nearfar.runner.disk import read_disk
+from nearfar.runner.disk import short_of_space
 from nearfar.settings import format_size
 from nearfar_api.context import Context, Ctx
 from nearfar_api.models import JobModel
@@ -119,10 +119,7 @@ def _why_waiting(ctx: Context, workers: int) -> str:
         return f"The server is {state}: nothing new is begun until it is opened."
     if not workers:
         return "No worker is there to take them."
-    disk = read_disk(ctx.places).reason
-    if disk is not None:
-        return f"{disk[0].upper()}{disk[1:]}."
-    disk = read_disk(ctx.places).reason
+    disk = short_of_space(ctx.places, ctx.settings.worker.spare_disk)
     if disk is not None:
         return f"{disk[0].upper()}{disk[1:]}."
     large = ctx.store.too_large()

@@ -11,7 +11,7 @@ import pytest
 
 from nearfar.places import Places
 from nearfar.runner import disk
-from nearfar.runner.disk import DiskWatch, free_bytes, read_disk, write_whole
+from nearfar.runner.disk import DiskWatch, free_bytes, read_disk, short_of_space, write_whole
 
 GIB = 1 << 30
 
@@ -105,3 +105,15 @@ def test_a_small_file_is_whole_or_as_before(tmp_path: Path, monkeypatch: pytest.
         write_whole(file, "new")
     assert file.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [file]
+
+
+def test_a_disk_that_is_too_full_for_telling_is_seen_by_who_asks(
+    places: Places, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert short_of_space(places, 1) is None
+    real = shutil.disk_usage(places.data)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: real._replace(free=0))
+    said = short_of_space(places, GIB)
+    assert f"the disk of {places.data} has 0 B free and 1 GiB are to stay free" in str(said)
+    DiskWatch(places, GIB, free=lambda _: GIB // 2).look()
+    assert "has 512 MiB free" in str(short_of_space(places, GIB)), "what was told goes first"

@@ -50,6 +50,24 @@ def read_disk(places: Places) -> DiskState:
     return state if abs(time.time() - state.written) < TRUSTED else ENOUGH
 
 
+def short_of_space(places: Places, spare: int) -> str | None:
+    """Why nothing new is taken, if a disk is short of space: as it was last told, or where the disk is too full even for
+    telling.
+    """
+    told = read_disk(places)
+    if told.low:
+        return told.reason
+    free = free_bytes(places.state)
+    return _too_little(places.data, free, spare) if free < spare else None
+
+
+def _too_little(folder: Path, free: int, spare: int) -> str:
+    return (
+        f"the disk of {folder} has {format_size(free)} free and {format_size(spare)} are to stay free; nothing new is "
+        "taken until there is more. Make room there, or lower worker.spare_disk"
+    )
+
+
 def free_bytes(folder: Path) -> int:
     """Free bytes on the disk of a folder, or of what it will lie in."""
     while not folder.exists() and folder != folder.parent:
@@ -96,10 +114,7 @@ class DiskWatch:
         for folder in self._folders():
             free = self.free(folder)
             if free < wanted:
-                return (
-                    f"the disk of {folder} has {format_size(free)} free and {format_size(self.spare)} are to stay "
-                    "free; nothing new is taken until there is more. Make room there, or lower worker.spare_disk"
-                )
+                return _too_little(folder, free, self.spare)
         return None
 
     def _folders(self) -> tuple[Path, ...]:
