@@ -6,6 +6,7 @@ axe-core (Deque Systems, MPL 2.0) checks against WCAG 2.2; the rules asked for a
 
 from __future__ import annotations
 
+import importlib
 import os
 import shutil
 from collections.abc import Iterator
@@ -17,6 +18,7 @@ from typing import Any
 from tests.worker.jobs.postgresql import missing
 
 WIDTHS = (1280, 390)
+LOUD = {"error", "warning"}
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 
@@ -39,10 +41,10 @@ def chromium() -> Iterator[Any]:
         "Chromium is not installed (on Debian: apt-get install chromium)"
     )
     try:
-        from playwright.sync_api import sync_playwright
+        sync_api: Any = importlib.import_module("playwright.sync_api")
     except ImportError:
         missing("Playwright is not installed (pip install playwright)")
-    with sync_playwright() as playwright:
+    with sync_api.sync_playwright() as playwright:
         own = ["--no-sandbox"] if os.geteuid() == 0 else []
         browser = playwright.chromium.launch(executable_path=program, args=own)
         yield browser
@@ -56,7 +58,7 @@ def opened(browser: Any, *, width: int = 1280, told: Told | None = None, **optio
     context = browser.new_context(viewport={"width": width, "height": 900}, **options)
     context.set_default_timeout(30_000)
     page = context.new_page()
-    page.on("console", lambda m: m.type in {"error", "warning"} and heard.lines.append(f"{m.type}: {m.text}"))
+    page.on("console", lambda m: heard.lines.extend([f"{m.type}: {m.text}"] if m.type in LOUD else []))
     page.on("pageerror", lambda error: heard.lines.append(f"uncaught: {error}"))
     page.told = heard
     try:
@@ -69,10 +71,10 @@ def opened(browser: Any, *, width: int = 1280, told: Told | None = None, **optio
 def axe_source() -> str:
     """The script of axe-core, which a package of PyPI carries."""
     try:
-        import axe_playwright_python
+        axe: Any = importlib.import_module("axe_playwright_python")
     except ImportError:
         missing("axe-core is not installed (pip install axe-playwright-python)")
-    return (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
+    return (Path(axe.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 
 
 def violations(page: Any, *, but: frozenset[str] = frozenset()) -> list[str]:

@@ -21,10 +21,10 @@ from nearfar_api.shaping import words
 LARGEST = 64 << 20
 """Bytes of a report; one of ten thousand frames has about 6 MiB."""
 VERSIONS = 60
-NEAR = 3
-"""Frames to each side that a frame is compared with."""
-LEAST_NEAR = 3
-"""Fewer neighbours tell nothing."""
+NEAR = 6
+"""Frames that a frame is compared with, the nearest ones."""
+LEAST_NEAR = 4
+"""Fewer of them tell nothing."""
 FAR_OFF = 5.0
 """A frame is an outlier that lies so many usual deviations from its neighbours (our own threshold)."""
 
@@ -154,7 +154,7 @@ def series(rows: Sequence[Row]) -> list[Series]:
 def outliers(values: Sequence[float | None], least: float) -> tuple[bool, ...]:
     """Which values lie far off the line through their neighbours.
 
-    The line is the one of medians through the values within `NEAR` places (Theil 1950, Sen 1968); usual is the median
+    The line is the one of medians through the `NEAR` nearest values (Theil 1950, Sen 1968); usual is the median
     of all deviations, of which 1.4826 estimate a standard deviation where they are Gaussian (any textbook).
     """
     off = [_off(values, place) for place in range(len(values))]
@@ -165,8 +165,8 @@ def outliers(values: Sequence[float | None], least: float) -> tuple[bool, ...]:
 
 def _off(values: Sequence[float | None], place: int) -> float | None:
     """How far a value is from where its neighbours let one expect it; None where there are too few."""
-    places = range(max(0, place - NEAR), min(len(values), place + NEAR + 1))
-    near = [(k, v) for k in places if k != place and (v := values[k]) is not None]
+    known = [(k, v) for k, v in enumerate(values) if k != place and v is not None]
+    near = sorted(known, key=lambda each: abs(each[0] - place))[:NEAR]
     value = values[place]
     if value is None or len(near) < LEAST_NEAR:
         return None
