@@ -1,6 +1,6 @@
 """``python -m tests.bench [--quick|--full] [--only NAME ...]``: measure, print, and write RESULTS.md beside this file.
 
-NAME is a scene or one of: speed, growth, memory, bits. A missed bar is printed as short; it fails nothing.
+NAME is a scene or one of: speed, growth, memory, bits, sorting. A missed bar is printed as short; it fails nothing.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.bench import bars, quality, speed, tables
+from tests.bench import bars, cards, quality, sorting, speed, tables
 from tests.scenes import KINDS
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
-PARTS = ("speed", "growth", "memory", "bits")
+PARTS = ("speed", "growth", "memory", "bits", "sorting")
 FULL, HALF = (6000, 4000), (3000, 2000)
 
 
@@ -115,6 +115,12 @@ def stacks(out: Outcome, options: argparse.Namespace) -> None:
             ),
         ),
         "bits": lambda: out.say("Sameness", tables.bits(speed.same_bits(12, HALF, command=command))),
+        "sorting": lambda: out.say(
+            "Cards",
+            sorting.report(sorting.measure(100, 120 if full else 106))
+            + "\n"
+            + cards.report([cards.measure(n) for n in ((500, 2000) if full else (500,))]),
+        ),
     }
     for part in wanted:
         out.attempt(part, steps[part])

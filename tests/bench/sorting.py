@@ -12,10 +12,12 @@ import tempfile
 import time
 from collections import Counter
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 from nearfar.intake.sorted_card import SortedCard, SortedStack
 from nearfar.intake.sorting import sort_card
+from tests.bench.tables import table
 from tests.scenes.card import Truth, write_card
 
 
@@ -45,6 +47,48 @@ def judge(card: SortedCard, truth: Truth, seed: int, tally: Tally) -> None:
     tally.wrong += [f"card {seed}: missed {name}, {f[0].name} to {f[-1].name}" for f, name in true.items()]
 
 
+SPOILT = {"shaken", "dark", "passer-by", "repeat"}
+"""Kinds of frames within a stack that separate nothing."""
+
+
+def count_boundaries(card: SortedCard, truth: Truth, tally: Tally) -> None:
+    """Compare where stacks begin and end: between which neighbouring frames, of one camera, the card is cut.
+
+    Counted are pairs of which one frame at least is in a stack, in truth or as sorted.
+    """
+    true = {path: k for k, stack in enumerate(truth.stacks) for path in stack}
+    found = {path: k for k, stack in enumerate(card.stacks) for path in stack.frames}
+    order = [path for path in card.order if truth.kinds.get(path) not in SPOILT and path not in truth.either]
+    for one, other in pairwise(order):
+        if one.name[:2] != other.name[:2] or not {one, other} & (true.keys() | found.keys()):
+            continue
+        is_cut = one not in true or true[one] != true.get(other)
+        said_cut = one not in found or found[one] != found.get(other)
+        tally.counts["boundaries"] += is_cut
+        tally.counts["boundaries told"] += said_cut
+        tally.counts["boundaries told rightly"] += is_cut and said_cut
+
+
+def report(tally: Tally) -> str:
+    """Figures for people."""
+    counts = tally.counts
+    right, told, there = (
+        counts[name] for name in ("boundaries told rightly", "boundaries told", "boundaries")
+    )
+    rows = [
+        ["stacks", f"{counts['stacks']}"],
+        ["called clear, and exact", f"{counts['exact and clear']}"],
+        ["asked about, and exact", f"{counts['exact and ask']}"],
+        ["asked about, and not exact", f"{counts['wrong and ask']}"],
+        ["called clear, and not exact", f"{counts['wrong and clear']}"],
+        ["not among those found", f"{counts['missed']}"],
+        ["files not in exactly one place", f"{counts['files not in exactly one place']}"],
+        ["precision of boundaries", f"{right / max(told, 1):.4f} ({right} of {told})"],
+        ["recall of boundaries", f"{right / max(there, 1):.4f} ({right} of {there})"],
+    ]
+    return table(["Cards of a day, rendered", f"{counts['files']} files"], rows)
+
+
 def _line(stack: SortedStack, truth: Truth, seed: int) -> str:
     kinds = Counter(truth.kinds[p] for p in stack.frames)
     span = f"{stack.frames[0].name} to {stack.frames[-1].name}"
@@ -63,6 +107,7 @@ def measure(first: int, last: int) -> Tally:
             tally.counts["milliseconds of sorting"] += round(1000 * (time.perf_counter() - start))
             tally.counts["files"] += len(truth.kinds)
             judge(card, truth, seed, tally)
+            count_boundaries(card, truth, tally)
         finally:
             shutil.rmtree(folder)
     return tally
@@ -76,8 +121,8 @@ def main() -> None:
     tally = measure(options.first, options.last)
     for line in tally.wrong:
         print(line)
-    for name, count in sorted(tally.counts.items()):
-        print(f"{name}: {count}")
+    print(report(tally))
+    print(f"{tally.counts['milliseconds of sorting'] / 1000:.1f} s of sorting")
 
 
 if __name__ == "__main__":

@@ -29,6 +29,8 @@ class Body:
     folder: int = 100
     clock: timedelta = timedelta(0)
     size: tuple[int, int] = (480, 320)
+    raw: bool = False
+    """Writes a raw file beside each JPEG."""
 
 
 @dataclass
@@ -84,6 +86,10 @@ def write_events(
             inner.mkdir(parents=True, exist_ok=True)
             path = inner / f"{body.prefix}{(number - 1) % 9999 + 1:04d}.JPG"
             path.write_bytes(frame_file(body, taken, at))
+            if body.raw:
+                truth.kinds[path] = "twin"
+                path = path.with_suffix(".DNG")
+                path.write_bytes(raw_file(camera_of(body, taken, at), number))
             truth.kinds[path] = taken.kind
             if taken.kind == "frame":
                 stack.append(path)
@@ -98,7 +104,13 @@ def write_events(
 def frame_file(body: Body, taken: Taken, at: datetime) -> bytes:
     """One frame as that camera writes it."""
     pixels = taken.place.frame(taken.shot)
-    camera = tags.Camera(
+    exif = exif_block(body, camera_of(body, taken, at), pixels) if body.exif else b""
+    return _jpeg(pixels, exif)
+
+
+def camera_of(body: Body, taken: Taken, at: datetime) -> tags.Camera:
+    """What the camera knows of a frame."""
+    return tags.Camera(
         serial=body.serial or "",
         exposure=taken.exposure,
         f_number=taken.f_number,
@@ -107,8 +119,35 @@ def frame_file(body: Body, taken: Taken, at: datetime) -> bytes:
         start=at,
         interval=0.0,
     )
-    exif = exif_block(body, camera, pixels) if body.exif else b""
-    return _jpeg(pixels, exif)
+
+
+def raw_file(camera: tags.Camera, number: int) -> bytes:
+    """A small DNG with the camera's data: bare sensor data behind a mosaic, no picture in it (DNG 1.7, chapter 4)."""
+    rows, columns = 32, 48
+    mosaic = (64 + np.random.default_rng(number).integers(0, 4096, (rows, columns))).astype("<u2").tobytes()
+    main, exif = camera.tags(0)
+    own: dict[int, tuple[int, tags.Value]] = {
+        0x00FE: (tags.LONG, 0),
+        0x0100: (tags.LONG, columns),
+        0x0101: (tags.LONG, rows),
+        0x0102: (tags.SHORT, 16),
+        0x0103: (tags.SHORT, 1),
+        0x0106: (tags.SHORT, 32803),
+        0x0111: (tags.LONG, 0),
+        0x0115: (tags.SHORT, 1),
+        0x0116: (tags.LONG, rows),
+        0x0117: (tags.LONG, len(mosaic)),
+        0x828D: (tags.SHORT, (2, 2)),
+        0x828E: (tags.UNDEFINED, bytes([0, 1, 1, 2])),
+        tags.EXIF_IFD: (tags.LONG, 0),
+        0xC612: (tags.UNDEFINED, bytes([1, 4, 0, 0])),
+        0xC614: (tags.ASCII, f"{camera.make} {camera.model}"),
+    }
+    main = {**main, **own}
+    second = 8 + len(tags.directory(main, 8))
+    rest = tags.directory(exif, second)
+    main |= {tags.EXIF_IFD: (tags.LONG, second), 0x0111: (tags.LONG, second + len(rest))}
+    return b"II*\0\x08\0\0\0" + tags.directory(main, 8) + rest + mosaic
 
 
 def exif_block(body: Body, camera: tags.Camera, pixels: np.ndarray) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
@@ -18,6 +19,8 @@ SLACK = 0.5
 """Seconds that pauses differ by for no reason: cameras hiccup while they write."""
 ALIKE = 0.8
 """Correlation from which two frames show the same view."""
+SOFT_KEPT = 256
+"""Small pictures without noise that are kept, 48 KiB each; frames are compared with those around them."""
 BATCH = 64
 """Looks taken between two writes to the cache: what a reading that is stopped loses at most."""
 
@@ -29,7 +32,7 @@ class Series:
         self.exposures = tuple(exposures)
         self.looks = list(looks)
         self._closer = closer
-        self._soft: dict[int, Floats] = {}
+        self._soft: OrderedDict[int, Floats] = OrderedDict()
         self._compared: dict[tuple[int, int], Likeness] = {}
 
     def __len__(self) -> int:
@@ -39,6 +42,9 @@ class Series:
         """The small picture of a frame, noise taken off."""
         if index not in self._soft:
             self._soft[index] = soft(self.looks[index])
+            if len(self._soft) > SOFT_KEPT:
+                self._soft.popitem(last=False)
+        self._soft.move_to_end(index)
         return self._soft[index]
 
     def likeness(self, one: int, other: int) -> Likeness:
