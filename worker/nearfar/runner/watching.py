@@ -21,7 +21,7 @@ from nearfar.intake.card_following import Sorting, Sorts
 from nearfar.intake.digests import Digests
 from nearfar.intake.events import Events
 from nearfar.intake.inbox import Found, Inbox, Look
-from nearfar.intake.kept_card import CardFiles
+from nearfar.intake.kept_card import card_files
 from nearfar.intake.memory import Memory
 from nearfar.intake.settling import Patience
 from nearfar.intake.state import Entry, InboxState, StateWriter
@@ -80,11 +80,6 @@ def make_inbox(
 def memory_file(places: Places) -> Path:
     """Where it is remembered what became of each stack."""
     return places.state / "stacks"
-
-
-def card_files(places: Places) -> CardFiles:
-    """What is kept of cards."""
-    return CardFiles(places.state / "cards")
 
 
 def watch_runs(places: Places) -> bool:
