@@ -51,6 +51,11 @@ class Places:
         """Small files of the server's own: digests it knows, where it listens."""
         return self.data / "state"
 
+    @property
+    def plans(self) -> Path:
+        """Plans that stacks were shot by; a folder for each job that has one, named by its number."""
+        return self.state / "plans"
+
     def make(self) -> None:
         """Make the folders that are missing."""
         shared = (self.inbox, self.results, self.uploads, self.work, self.hints, self.state)

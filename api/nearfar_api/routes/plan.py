@@ -14,8 +14,11 @@ from nearfar import optics
 from nearfar.bracket import Bracket, Shoot, plan_bracket
 from nearfar.bracket.card import STYLE, card
 from nearfar.errors import UsageError
+from nearfar_api import planned
+from nearfar_api.context import Ctx
 from nearfar_api.openapi import refusals
 from nearfar_api.routes.bodies import JSON
+from nearfar_api.routes.jobs import JobNumber
 
 router = APIRouter(prefix="/api/v1", tags=["plan"])
 POLICY = (
@@ -29,6 +32,24 @@ Seconds = Annotated[float, Field(ge=0, le=86400)]
 
 
 CARD: dict[str, Any] = {"description": "The card", "content": {"text/html": {"schema": {"type": "string"}}}}
+
+
+class PlanCompared(BaseModel):
+    """A plan and what was shot by it; ``said``: the same in sentences, with what to do."""
+
+    model_config = ConfigDict(frozen=True)
+
+    plan: dict[str, JsonValue]
+    by: Literal["distance", "number"]
+    complete: bool
+    planned: int
+    captured: int
+    missed: list[int] = Field(description="Numbers of planned frames that none stands for.")
+    short: int = Field(description="Frames that are missing, where only their number can be compared.")
+    extra: list[str]
+    disordered: list[str]
+    unknown: list[str] = Field(description="Frames without a focus distance, where others have one.")
+    said: list[str]
 
 
 class PlanAsked(BaseModel):
@@ -112,3 +133,33 @@ def plan_card(asked: PlanAsked) -> Response:
         media_type="text/html",
         headers={"content-security-policy": POLICY},
     )
+
+
+@router.post(
+    "/jobs/{job}/plan",
+    operation_id="attachPlan",
+    summary="Attach the plan that a stack was shot by",
+    dependencies=JSON,
+    responses=refusals("not-found", "invalid"),
+)
+def attach_plan(ctx: Ctx, job: JobNumber, plan: dict[str, JsonValue]) -> PlanCompared:
+    """A plan as `planBracket` or `nearfar plan --json` give it; it takes the place of one that was there."""
+    return _compared(ctx, job, planned.attach(ctx, job, plan))
+
+
+@router.get(
+    "/jobs/{job}/plan",
+    operation_id="comparePlan",
+    summary="See which steps of the plan were missed",
+    responses=refusals("not-found", "invalid"),
+)
+def compare_plan(ctx: Ctx, job: JobNumber) -> PlanCompared:
+    """By the focus distances in the frames, or by their number where there are none."""
+    return _compared(ctx, job, planned.of(ctx, job))
+
+
+def _compared(ctx: Ctx, job: int, plan: Bracket) -> PlanCompared:
+    found, said = planned.compared(ctx, job, plan)
+    told = found.to_json()
+    told.pop("format")
+    return PlanCompared(plan=plan.to_json(), said=said, **told)

@@ -207,7 +207,7 @@ class Sweeper:
         if self.keep.jobs > 0:
             while gone := self.store.forget(before=self.now() - self.keep.jobs * DAY, who=WHO):
                 for job in gone:
-                    for within in (self.places.uploads, self.places.state / SMALL):
+                    for within in (self.places.uploads, self.places.state / SMALL, self.places.plans):
                         remove_folder(within / str(job.job), within=within)
         if self.keep.trail > 0:
             self.store.forget_trail(before=self.now() - self.keep.trail * DAY)
