@@ -97,6 +97,8 @@ def test_pages_and_figures_of_ten_thousand_jobs(
         "/api/v1/jobs?sort=-finished&owner=o7",
         "/metrics",
         "/status",
+        "/",
+        "/jobs?search=stack&sort=-finished",
     ):
         size, seconds = took(path)
         lines.append(f"{1000 * seconds:7.1f} ms {size / 1024:7.1f} KiB  {path[:70]}")

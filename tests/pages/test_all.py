@@ -17,7 +17,6 @@ Open = Callable[..., AbstractContextManager[Any]]
 PAGES = {
     "overview": "/",
     "jobs": "/jobs",
-    "jobs-found": "/jobs?state=done&search=seed&sort=stack",
     "jobs-none": "/jobs?search=basalt",
     "stack": "/jobs/{done}",
     "stack-failed": "/jobs/{failed}",

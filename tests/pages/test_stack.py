@@ -79,6 +79,6 @@ def test_the_report_prints_without_what_only_a_screen_can_use(studio: Studio, pa
     page.emulate_media(media="print")
     for shown in ("#told-of", "#frames", ".strip img"):
         assert page.locator(shown).first.is_visible()
-    for hidden in ("#again", ".trail", "button", "nav", ".plots"):
+    for hidden in ("#again", ".trail", "button", "nav", ".plots", ".strip label"):
         assert not page.locator(hidden).first.is_visible(), hidden
     assert page.locator("#figures").is_visible(), "the table takes the place of the plots"

@@ -77,6 +77,24 @@ def test_forty_frames_go_up_and_become_a_job_in_their_order(
         assert sent.read_bytes() == forty[number - 1].read_bytes()
 
 
+def test_frames_are_dropped_anywhere_on_the_page(studio: Studio, page: Any) -> None:
+    page.goto(studio.url)
+    page.evaluate(
+        """() => {
+            const data = new DataTransfer();
+            for (const k of [10, 9]) data.items.add(new File([new Uint8Array(100)], `chip ${k}.tif`, { lastModified: k }));
+            const tell = name => document.body.dispatchEvent(new DragEvent(name, { dataTransfer: data, bubbles: true }));
+            tell('dragenter');
+            window.shown = document.querySelector('.drop').classList.contains('over');
+            tell('drop');
+        }"""
+    )
+    page.wait_for_selector(".sending >> text=All 2 frames are here")
+    assert page.evaluate("window.shown && !document.querySelector('.drop.over')")
+    frames = studio.server.get(f"/jobs/{newest(studio, 'chip')['id']}/frames")["frames"]
+    assert [f["name"] for f in frames] == ["chip 9.tif", "chip 10.tif"], "in the order of their numbers"
+
+
 def test_a_lost_line_is_waited_for_and_little_is_sent_twice(
     studio: Studio, page: Any, tmp_path: Path
 ) -> None:

@@ -72,6 +72,8 @@ def _about(seconds: float) -> str:
 def percent(share: float) -> str:
     """A share in whole per cent, with one digit where it is small."""
     value = 100 * share
+    if 0 < value < 0.05:
+        return "below 0.1 %"
     return f"{value:.1f} %" if 0 < value < 9.95 else f"{value:.0f} %"
 
 

@@ -47,7 +47,7 @@ KINDS = (
     Kind(key="sharpness", title="Sharpness", unit="", digits=3, least=0.05),
     Kind(key="gain", title="Exposure", unit="EV", digits=3, least=0.05),
     Kind(key="shift", title="Shift", unit="px", digits=1, least=1.0),
-    Kind(key="scale", title="Scale", unit="%", digits=3, least=0.02),
+    Kind(key="scale", title="Scale", unit="%", digits=3, least=0.05),
     Kind(key="confidence", title="Confidence", unit="", digits=2, least=0.1),
 )
 

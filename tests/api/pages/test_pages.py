@@ -75,7 +75,7 @@ def _voids(text: str) -> str:
 
 def test_a_stack_tells_of_its_frames_and_what_is_missing(client: Client, told: int) -> None:
     text = page(client, f"/jobs/{told}").text
-    for words in ("a strip is soft", "One frame more before 00.tif", "The light flickered", "reference"):
+    for words in ("A strip is soft", "One frame more before 00.tif", "The light flickered", "reference"):
         assert words in text
     for words in ("50 %", "1.05 m", "50 mm", "+1.0 s", "it shows something else", "5.0", "0.100"):
         assert words in text, words

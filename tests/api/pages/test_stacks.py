@@ -55,5 +55,12 @@ def test_time_left_is_a_coarse_range(least: float, most: float, said: str) -> No
 
 
 def test_small_shares_and_short_distances_keep_their_digits() -> None:
-    assert [percent(v) for v in (0, 0.004, 0.0994, 0.12, 1)] == ["0 %", "0.4 %", "9.9 %", "12 %", "100 %"]
+    assert [percent(v) for v in (0, 1e-4, 0.004, 0.0994, 0.12, 1)] == [
+        "0 %",
+        "below 0.1 %",
+        "0.4 %",
+        "9.9 %",
+        "12 %",
+        "100 %",
+    ]
     assert [metres(v) for v in (0.0123, 0.1, 2.5)] == ["12.3 mm", "0.1 m", "2.5 m"]

@@ -18,7 +18,8 @@ async function ask(url, options, tell) {
       if (answer.ok) return await answer.json();
       const problem = await answer.json().catch(() => ({}));
       if (answer.status === 409 && 'received' in problem) return problem;
-      if (answer.status < 500 && ![408, 409, 425, 429].includes(answer.status)) throw new Refused(problem.detail ?? answer.statusText);
+      const passes = answer.status >= 500 || [408, 425, 429].includes(answer.status) || problem.type?.endsWith('/frame-busy');
+      if (!passes) throw new Refused(problem.detail ?? answer.statusText);
       tell(`${problem.detail ?? answer.statusText} Trying again.`);
     } catch (error) {
       if (error instanceof Refused) throw error;
@@ -108,9 +109,9 @@ async function send(files) {
 
 // Frames of a folder that was dropped; what lies deeper belongs to other stacks.
 async function dropped(items) {
-  const entries = items.map(item => item.webkitGetAsEntry?.()).filter(Boolean);
   const file = entry => new Promise((ok, bad) => entry.file(ok, bad));
-  const plain = [];
+  const given = items.filter(item => item.kind === 'file').map(item => item.webkitGetAsEntry?.() ?? item.getAsFile());
+  const entries = given.filter(each => !(each instanceof File)), plain = given.filter(each => each instanceof File);
   for (const entry of entries) {
     if (entry.isFile) plain.push(await file(entry));
     else {
