@@ -294,7 +294,8 @@ def wait_for(condition: Callable[[], object], seconds: float = 60.0) -> None:
         time.sleep(0.05)
 
 
-@pytest.mark.filterwarnings("ignore:Callback with id:RuntimeWarning")  # of watchdog: a folder that it sees twice
+# Of watchdog: a folder that it sees twice.
+@pytest.mark.filterwarnings("ignore:Callback with id:RuntimeWarning")
 def test_however_a_frame_is_written_its_stack_is_taken_once_and_never_early(
     settings: ServerSettings, places: Places, store: Store
 ) -> None:
