@@ -274,6 +274,7 @@ class InboxEntry(_Out):
     expected: int | None = None
     job: int | None = None
     ignored: list[tuple[str, str]] = []
+    card: str | None = Field(default=None, description="Of a card, and of the stacks on it.")
 
 
 class WatchedModel(_Out):

@@ -71,6 +71,7 @@ def inbox(places: Places) -> dict[str, Any]:
                 "expected": 40,
                 "job": None,
                 "ignored": [["Thumbs.db", "left behind by a system"]],
+                "card": None,
             }
         ],
     }

@@ -95,6 +95,7 @@ def inbox_model(ctx: Context) -> InboxModel:
                 expected=entry.expected,
                 job=entry.job,
                 ignored=[(words(name), words(why)) for name, why in entry.ignored],
+                card=entry.card,
             )
             for entry in state.entries
         ],

@@ -289,3 +289,15 @@ def test_an_exposure_bracket_beside_a_stack_of_the_same_place_is_no_part_of_it(
     card, truth = sort([stack, Event(name="exposures", frames=tuple(frames))])
     assert groups(card) == names(truth)
     assert why(card, "bracket", truth) == {"one of an exposure bracket of 3, not a stack"}
+
+
+@pytest.mark.parametrize("kind", ["macro", "table"])
+def test_a_stack_of_little_contrast_keeps_its_first_frames_in_which_all_is_blurred(
+    sort: Make, random: np.random.Generator, kind: str
+) -> None:
+    place = make_place(random, kind, SIZE)
+    mean = place.colour.mean(axis=(0, 1))
+    faint = (mean + 0.1 * (place.colour - mean)).astype(np.float32)
+    place = replace(place, colour=faint, bank=[], reach=2 * place.reach)
+    card, truth = sort([events.singles(random, SIZE, 1), events.stack(random, place, "flash", frames=14)])
+    assert groups(card) == names(truth)

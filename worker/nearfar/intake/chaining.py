@@ -50,7 +50,8 @@ def _set_aside(series: Series, found: Chain) -> None:
     n = len(series)
     blanks = {k: odd for k in range(n) if (odd := odd_frames.blank(series.looks[k]))}
     for start, end in _stretches(sorted(blanks)):
-        if end - start < MOST_BETWEEN and end - start + 1 < n and not alike(series, start - 1, start):
+        goes_on = alike(series, start - 1, start) or (end + 1 < n and alike(series, end, end + 1))
+        if end - start < MOST_BETWEEN and end - start + 1 < n and not goes_on:
             found.odd |= {k: blanks[k] for k in range(start, end + 1)}
     for k in range(n):
         if k not in found.odd:
