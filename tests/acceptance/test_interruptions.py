@@ -141,7 +141,9 @@ def test_stopped_before_anything_began_it_says_so_too(
             process.send_signal(number)
             _, said = process.communicate()
         assert process.returncode in (130, 0, -number)
-        assert "Traceback" not in said
+        # The interpreter has words of its own for a signal that meets the lock of a module before ours listens.
+        early = said.startswith("Exception ignored in: <function _get_module_lock")
+        assert early or "Traceback" not in said
         if process.returncode == 130:
             assert said.startswith("nearfar: stopped by ")
 
