@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import errno
 import hashlib
 import json
@@ -24,6 +25,8 @@ import pytest
 from nearfar.errors import SourceChanged, StoreUnreachable
 from nearfar.intake.inbox import read_state
 from nearfar.intake.kept_card import card_files
+from nearfar.intake.memory import Known, Memory, trace
+from nearfar.intake.settling import Mark
 from nearfar.intake.state import Entry
 from nearfar.jobs import JobState, Store, Submission
 from nearfar.places import Places, places_of
@@ -856,3 +859,33 @@ def test_a_name_that_is_not_utf_8_reaches_the_job_byte_by_byte(stepped: Stepped,
     assert [entry.path for entry in entries] == [f"{stepped.places.inbox}/caf\\xe9"]
     assert Stepped(short(stepped.places.data), store).settle().popitem()[1].job == 1
     assert len(jobs(store)) == 1
+
+
+def test_frames_of_a_card_are_moved_with_their_folders_and_side_cars(tmp_path: Path, store: Store) -> None:
+    source, target = tmp_path / "ridge", tmp_path / "merged"
+    frames = lay_frames(source / "DCIM" / "100NRFAR", "NF_0001.tif", "NF_0002.tif", "NF_0003.tif")
+    frames[0].with_suffix(".xmp").write_text("edited")
+    result = tmp_path / "results" / "ridge" / "ridge.tif"
+    result.parent.mkdir(parents=True)
+    result.write_bytes(b"a picture")
+    digests = {str(path.relative_to(source)): digest_of(path) for path in frames[:2]}
+    memory = Memory.open(tmp_path / "stacks")
+    files = {name: trace(Mark.of((source / name).stat())) for name in digests}
+    known = Known(
+        path=str(frames[0]),
+        source=str(source),
+        stack="r",
+        files=files,
+        digest="d",
+        digests=digests,
+        loose=True,
+        job=1,
+    )
+    number = store.submit(planning.submission("r", frames[:2], owner="studio"), who="tester").job
+    job = dataclasses.replace(store.job(number), state=JobState.DONE, result=str(result))
+    moved = moving.Mover(memory, target).move(known, job)
+    assert moved.moved, moved.trouble
+    kept = sorted(str(path.relative_to(target / "ridge")) for path in target.rglob("*.*"))
+    assert kept == [f"DCIM/100NRFAR/NF_000{k}" for k in ("1.tif", "1.xmp", "2.tif")]
+    assert frames[2].exists()
+    assert not frames[0].exists()
