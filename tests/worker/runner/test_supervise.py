@@ -336,7 +336,9 @@ def test_the_lock_of_a_server_that_was_killed_is_free_and_its_processes_are_gone
 def test_ctrl_c_and_a_terminal_that_is_closed_stop_in_good_order_too(
     settings: ServerSettings, number: signal.Signals
 ) -> None:
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)  # nohup hands down that it is ignored, as it should
     with serving(settings) as server:
+        signal.signal(signal.SIGHUP, before)
         store = store_of(settings)
         wait_for_workers(store, 2)
         pids = list(server.processes())
