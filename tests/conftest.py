@@ -7,6 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import settings
+
+# The same examples in every run, and no time that could fail a test.
+settings.register_profile("nearfar", deadline=None, derandomize=True)
+settings.load_profile("nearfar")
 
 
 @pytest.fixture(autouse=True)
