@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import io
+import zipfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -71,10 +73,10 @@ def store(path: Path, numbers: F32) -> None:
 def load(path: Path = FILE) -> Weights:
     """Read a weights file. Raises `WorkFailed` where it is not whole, or of another version."""
     try:
-        with np.load(path, allow_pickle=False) as found:
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as found:
             version, numbers = int(found["version"]), np.asarray(found["numbers"], np.float32)
             digest = bytes(found["digest"]).decode("ascii")
-    except (OSError, ValueError, KeyError, EOFError) as error:
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
         raise WorkFailed(
             f"{path}: found {error}; expected the weights of the chooser. Install Nearfar again"
         ) from error

@@ -176,6 +176,14 @@ def second_band(frame: Carried) -> F32:
     return softened(band * band)
 
 
+def admission_and_prior(window: _Window, k: int, cover: F32) -> tuple[F32, F32, F32]:
+    """Mask (1 in cells that are admitted themselves), admission AD and prior P of a frame at half-size places."""
+    s = window.stack
+    prior = spread(window, s.prior[:, k].astype(np.float32) * f32(1 / PRIOR_UNIT))
+    hard = (s.admitted[window.cell_y[:, None], k, window.cell_x[None]] > 0).astype(np.float32)
+    return hard * cover, spread(window, s.admitted[:, k].astype(np.float32)) * cover, prior
+
+
 class Crossing:
     """What was seen on the way from the nearest frame to the farthest, place by place.
 
@@ -274,8 +282,13 @@ def upsample(plane: F32) -> F32:
     return out
 
 
-def merge(frames: Sequence[Carried], colour: Sequence[F32], detail: Sequence[F32]) -> F32:
-    """R1 (3, H, W) in `UNIT`-ths: weighted colours, their luma's finest band replaced by the one chosen apart."""
+def merge(
+    frames: Sequence[Carried], colour: Sequence[F32], detail: Sequence[F32], gain: F32 | None = None
+) -> F32:
+    """R1 (3, H, W) in `UNIT`-ths: weighted colours, their luma's finest band replaced by the one chosen apart.
+
+    ``gain`` (H / 2, W / 2): factor of that band, if there is one.
+    """
     shape = frames[0].colour.shape
     out: F32 = np.zeros(shape, np.float32)
     total: F32 = np.zeros(shape[1:], np.float32)
@@ -289,7 +302,10 @@ def merge(frames: Sequence[Carried], colour: Sequence[F32], detail: Sequence[F32
         fine_total = fine_total + up
     out *= f32(1) / np.maximum(total, f32(1e-20))
     y = luma(out[0], out[1], out[2])
-    return out + (fine / np.maximum(fine_total, f32(1e-30)) * UNIT - (y - blurred(y)))
+    band = fine / np.maximum(fine_total, f32(1e-30))
+    if gain is not None:
+        band = band * upsample(gain)
+    return out + (band * UNIT - (y - blurred(y)))
 
 
 def agreement(window: _Window, frame: Carried, r1: F32, admission: F32) -> F32:
