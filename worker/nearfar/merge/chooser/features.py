@@ -12,9 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.chooser.numbers import (
-    BAND0,
-    BAND1,
-    BAND2,
     HALF_CHANNEL,
     LEAST,
     PRIOR_WEIGHT,
@@ -34,7 +31,8 @@ class Window:
 
     ``colour`` (n, 3, h, w) means of 2 x 2, encoded 0..1; ``half_luma``, ``square`` (n, h, w) luma and the mean square of
     its finest band; ``prior``, ``admission`` (n, h, w) spread from the cells; ``mask`` (n, h, w): 1 in the cells that are
-    admitted themselves, less at the frame's border. ``variance`` (h, w) of one channel of a frame.
+    admitted themselves, less at the frame's border. ``variance`` (h, w) of one channel of a frame;
+    ``noise``: what that leaves in luma's three bands.
     """
 
     colour: F32
@@ -44,6 +42,7 @@ class Window:
     admission: F32
     mask: F32
     variance: F32
+    noise: tuple[float, float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,7 +112,7 @@ def _relative(energy: F32, quiet: F32) -> F32:
 def features(window: Window) -> Seen:
     """Everything the net sees in a window; frames without admission count nowhere."""
     v, mask = window.variance, window.mask
-    n0, n1, n2, nc = (np.float32(c) * v for c in (BAND0, BAND1, BAND2, HALF_CHANNEL))
+    n0, n1, n2, nc = (np.float32(c) * v for c in (*window.noise, HALF_CHANNEL))
     second, third = bands(window.half_luma)
     e0, near = _above(window.square, n0) * mask, _above(b5(window.square), n0) * mask
     e1, e2 = _above(second, n1) * mask, _above(third, n2) * mask

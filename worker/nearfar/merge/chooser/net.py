@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.chooser.features import Seen, Window, features
+from nearfar.merge.chooser.features import Seen, Window
 from nearfar.merge.chooser.numbers import BANDS, HIDDEN, NEAR_ZERO
 from nearfar.merge.chooser.numeric import exp2, log2
 from nearfar.merge.chooser.weights import Weights
@@ -70,9 +70,9 @@ def logits(weights: Weights, seen: Seen, mask: F32) -> tuple[F32, F32]:
     return np.stack([out[b] + part["slope"][b] * near for b in range(BANDS)]), exp2(np.clip(gain, -1, 1))
 
 
-def choose(weights: Weights, window: Window) -> Chosen:
+def choose(weights: Weights, window: Window, seen: Seen) -> Chosen:
     """Weights of the frames in a window."""
-    found, gain = logits(weights, features(window), window.mask)
+    found, gain = logits(weights, seen, window.mask)
     colour, detail = (_weights(band, window.admission) for band in found)
     return Chosen(colour=colour, detail=detail, gain=gain)
 

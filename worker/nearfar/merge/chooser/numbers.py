@@ -8,6 +8,8 @@ BAND2 = 0.0045
 """The same in the third band: twice smoothed half-size luma, less itself smoothed with twice the spacing."""
 HALF_CHANNEL = 0.24
 """The same for a channel at half size."""
+HALF_LUMA = 0.107
+"""The same for luma at half size."""
 LEAST, PRIOR_WEIGHT, QUIET = 1e-4, 0.1, 3.0
 """Score of any frame; weight of the prior; times the noise from which energies count. As the hand-made rule has them."""
 FEATURES, HIDDEN, BANDS = 13, 16, 2

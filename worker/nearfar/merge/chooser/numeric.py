@@ -14,7 +14,8 @@ LOG_SERIES = tuple(np.float32(2 / (np.log(2) * k)) for k in (1, 3, 5, 7))
 """log2 m = 2 / ln 2 (t + t^3 / 3 + t^5 / 5 + ...), t = (m - 1) / (m + 1)."""
 POWER_SERIES = tuple(np.float32(np.log(2) ** k / f) for k, f in ((1, 1), (2, 2), (3, 6), (4, 24), (5, 120)))
 """2^f = 1 + f ln 2 + (f ln 2)^2 / 2 + ..."""
-LEAST_POWER = np.float32(-60)
+LEAST_POWER = np.float32(-20)
+"""Below, a power counts as nothing: exact zeros let whole stretches be skipped."""
 
 
 def log2(x: F32) -> F32:
@@ -30,7 +31,7 @@ def log2(x: F32) -> F32:
 
 
 def exp2(x: F32) -> F32:
-    """Two to the power of x, 0 below -60; x at most 60. Relative error below 4e-6."""
+    """Two to the power of x, 0 below `LEAST_POWER`; x at most 60. Relative error below 4e-6."""
     held = np.maximum(x, LEAST_POWER)
     whole = np.floor(held + np.float32(0.5))
     f = held - whole

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.chooser import where
-from nearfar.merge.chooser.features import Window
+from nearfar.merge.chooser.features import Window, features
 from nearfar.merge.chooser.net import Chosen, choose
 from nearfar.merge.chooser.weights import Weights
 from nearfar.merge.kernel import twin_render as twin
@@ -20,7 +20,7 @@ F32 = NDArray[np.float32]
 
 def seen_by(window: twin._Window, frames: Sequence[Carried]) -> Window:
     """The half-size planes that the chooser looks at, nearest frame first."""
-    step = window.stack.order or 1
+    step, n = window.stack.order or 1, window.stack.numbers
     parts = [twin.admission_and_prior(window, k, twin.coverage(window, k)) for k in range(len(frames))][::step]
     carried = frames[::step]
     return Window(
@@ -32,16 +32,17 @@ def seen_by(window: twin._Window, frames: Sequence[Carried]) -> Window:
         admission=np.stack([p[1] for p in parts]),
         prior=np.stack([p[2] for p in parts]),
         variance=window.noise,
+        noise=(n.band0, n.band1, n.band2),
     )
 
 
 def weigh(weights: Weights, window: twin._Window, frames: Sequence[Carried], v: F32, admission: F32) -> Chosen:
     """Weights by the net where it pays, by the rule elsewhere; in the order of the frames."""
     colour, detail = twin.weigh(window, frames, v, admission)
-    seen = seen_by(window, frames)
-    pays = where.pays(np.stack(colour), np.stack([f.half_luma for f in frames]), admission, window.noise)
-    step = window.stack.order or 1
-    found = choose(weights, seen)
+    at = seen_by(window, frames)
+    step, seen = window.stack.order or 1, features(at)
+    pays = where.pays(seen.score[::step], at.half_luma[::step], window.noise)
+    found = choose(weights, at, seen)
     return Chosen(
         colour=np.where(pays, found.colour[::step], np.stack(colour)),
         detail=np.where(pays, found.detail[::step], np.stack(detail)),

@@ -29,8 +29,8 @@ from nearfar.merge.kernel.twin_warp import UNIT, Carried, carry
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
-HALO_X, HALO_Y = 32, 24
-"""Pixels around the picture that are computed as well: what a pixel depends on lies within 22 of it."""
+HALO_X, HALO_Y = 32, 32
+"""Pixels around the picture that are computed as well: what a pixel depends on lies within 28 of it."""
 CELL = 16
 HALF_CELL = CELL // 2
 PRIOR_UNIT = 8192
@@ -49,8 +49,8 @@ from which energy is believed."""
 class Numbers:
     """The float fields of the kernel's structure.
 
-    ``channel``, ``band0``, ``band1``: what a warp leaves of white noise of variance 1 in a channel and in luma's two
-    finest bands. ``prior_weight``: of P against the energies. ``behind``: least factor of a score where something
+    ``channel``, ``band0``, ``band1``, ``band2``: what a warp leaves of white noise of variance 1 in a channel and in luma's
+    three finest bands. ``prior_weight``: of P against the energies. ``behind``: least factor of a score where something
     nearer is sharp as well. ``agreement``: how far frames may differ and still be averaged. ``quiet``: energies count
     from this many times the noise on.
     """
@@ -58,6 +58,7 @@ class Numbers:
     channel: float
     band0: float
     band1: float
+    band2: float
     prior_weight: float
     behind: float
     agreement: float
