@@ -74,7 +74,9 @@ def write_reference(path: Path, net: Net, device: torch.device) -> None:
     }
     held = {name: a.cpu().numpy() for name, a in arrays.items()}
     held["frames"] = held["frames"].astype(np.int16)
-    np.savez_compressed(path, **{n: a.astype(np.float32) if a.dtype.kind == "f" else a for n, a in held.items()})
+    np.savez_compressed(
+        path, **{n: a.astype(np.float32) if a.dtype.kind == "f" else a for n, a in held.items()}
+    )
 
 
 def main() -> None:

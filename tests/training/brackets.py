@@ -88,12 +88,16 @@ def _hairs(studio: Studio) -> list[Layer]:
     for _ in range(int(studio.random.integers(3, 20))):
         colour = flat(studio) if studio.chance(0.85) else texture(studio)
         out.append(_thing(studio, "hair", colour, studio.between(0, 0.8)))
-    return out + ([_thing(studio, "leaf", texture(studio), studio.between(0, 0.8))] if studio.chance(0.3) else [])
+    return out + (
+        [_thing(studio, "leaf", texture(studio), studio.between(0, 0.8))] if studio.chance(0.3) else []
+    )
 
 
 def _letters(studio: Studio) -> list[Layer]:
     return [
-        _thing(studio, "letter", flat(studio) if studio.chance(0.6) else texture(studio), studio.between(0, 0.9))
+        _thing(
+            studio, "letter", flat(studio) if studio.chance(0.6) else texture(studio), studio.between(0, 0.9)
+        )
         for _ in range(int(studio.random.integers(2, 8)))
     ]
 
@@ -113,9 +117,7 @@ def _dome(studio: Studio) -> list[Layer]:
         top, foot = studio.between(0, 0.5), studio.between(0.6, 1)
         bumps = studio.between(0, 0.1) * (cloud(studio, 0.5, finest=3) - 0.5) if studio.chance(0.4) else 0.0
         depth = (foot + (top - foot) * height + bumps).clamp(0, 1)
-        out.append(
-            Layer(colour=texture(studio), alpha=((1 - share) * radius + 0.5).clamp(0, 1), depth=depth)
-        )
+        out.append(Layer(colour=texture(studio), alpha=((1 - share) * radius + 0.5).clamp(0, 1), depth=depth))
     return out
 
 
@@ -166,7 +168,9 @@ def photograph(lens: Lens, stack: list[Layer], n: int, aperture: float) -> Tenso
             continue
         total: Tensor | float = 0.0
         for depth, weight in _sliced(layer, n - 1, aperture):
-            planes = torch.cat([layer.colour * layer.alpha * weight, (layer.alpha * weight)[None], weight[None]])
+            planes = torch.cat(
+                [layer.colour * layer.alpha * weight, (layer.alpha * weight)[None], weight[None]]
+            )
             spectrum = torch.fft.rfft2(planes)
             total = total + spectrum * lens.disk((numbers - depth).abs() * aperture)[:, None]
         if layer.sway is not None:

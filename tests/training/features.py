@@ -39,6 +39,10 @@ def bent(x: Tensor) -> Tensor:
     return x / (1 + x.abs())
 
 
+def _top(e: Tensor) -> Tensor:
+    return e.amax(1, keepdim=True)
+
+
 def _sharper(e: Tensor, noise: Tensor) -> tuple[Tensor, Tensor]:
     """By how many octaves the largest energy around among nearer, and among farther frames is above this one's."""
     around = largest(e, 5)
@@ -57,8 +61,7 @@ def features(p: Planes, prior: Tensor, mask: Tensor, admission: Tensor) -> Seen:
     e1 = (p.second - n1).clamp_min(0) * mask
     e2 = (p.third - n2).clamp_min(0) * mask
     wide = b5(e1, 2) * mask
-    top = lambda e: e.amax(1, keepdim=True)  # noqa: E731
-    rel = [e / (top(e) + QUIET * n) for e, n in ((e0, n0), (around, n0), (e1, n1), (e2, n2))]
+    rel = [e / (_top(e) + QUIET * n) for e, n in ((e0, n0), (around, n0), (e1, n1), (e2, n2))]
     score = admission * (LEAST + PRIOR_WEIGHT * prior + rel[0] + rel[2])
     most, best = score.max(1, keepdim=True)
     r = score / most.clamp_min(1e-12)
@@ -71,10 +74,10 @@ def features(p: Planes, prior: Tensor, mask: Tensor, admission: Tensor) -> Seen:
     whole = torch.ones_like(r)
     values = [
         *rel,
-        wide / (top(wide) + 0.3 * n1),
-        known / top(known).clamp_min(1e-9),
-        whole * torch.log2(1 + top(around) / n0) / 12,
-        whole * torch.log2(1 + top(e1) / n1) / 12,
+        wide / (_top(wide) + 0.3 * n1),
+        known / _top(known).clamp_min(1e-9),
+        whole * torch.log2(1 + _top(around) / n0) / 12,
+        whole * torch.log2(1 + _top(e1) / n1) / 12,
         nearer,
         farther,
         torch.log2(1 + b5(apart)) / 6,

@@ -12,7 +12,7 @@ from tests.training.stack import Planes, b5, doubled, halved, luma
 AGREEMENT = 0.6
 
 
-class Net(nn.Module):
+class Net(nn.Module):  # type: ignore[misc]
     """Linear, one stage of 3 x 3 depthwise and three taps along the frames, linear; see `nearfar.merge.chooser.net`."""
 
     def __init__(self, hidden: int = HIDDEN) -> None:
@@ -33,7 +33,7 @@ class Net(nn.Module):
         """Logits (base 2) (B, n, bands, h, w) and gains (B, bands - 1, h, w) of the fine bands."""
         there = (mask > 0)[:, :, None].float()
         x = functional.relu(_each(self.inward, values)) * there
-        batch, n, hidden, h, w = x.shape
+        n, hidden, h, w = x.shape[1:]
         flat = functional.pad(x.reshape(-1, hidden, h, w), (1, 1, 1, 1), mode="replicate")
         y = x + functional.conv2d(flat, self.around, groups=hidden).view(x.shape)
         beside = functional.pad(x, (0, 0, 0, 0, 0, 0, 1, 1))
@@ -41,7 +41,9 @@ class Net(nn.Module):
             y = y + beside[:, tap : tap + n] * self.along[:, tap].view(hidden, 1, 1)
         y = _each(self.middle, y) + _each(self.most, x.amax(1, keepdim=True))
         y = functional.relu(y) * there
-        logits = _each(self.outward, y) + self.slope.view(-1, 1, 1) * torch.log2(score + NEAR_ZERO)[:, :, None]
+        logits = (
+            _each(self.outward, y) + self.slope.view(-1, 1, 1) * torch.log2(score + NEAR_ZERO)[:, :, None]
+        )
         gains = _each(self.gain, y.amax(1, keepdim=True))[:, 0].clamp(-1, 1)
         return logits, torch.exp2(gains)
 

@@ -90,7 +90,7 @@ def planes(frames: Tensor, variance: Tensor) -> Planes:
 
 def noise_of(variance: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
     """What noise leaves in the three bands, a channel, and a channel at half size."""
-    return tuple(variance * c for c in (BAND0, BAND1, BAND2, CHANNEL, HALF_CHANNEL))  # type: ignore[return-value]
+    return tuple(variance * c for c in (BAND0, BAND1, BAND2, CHANNEL, HALF_CHANNEL))
 
 
 def _blurred_cells(x: Tensor, sigma: float) -> Tensor:
@@ -103,15 +103,19 @@ def _blurred_cells(x: Tensor, sigma: float) -> Tensor:
     return functional.conv2d(flat, tap.view(1, 1, 1, -1)).reshape(x.shape)
 
 
+def _cells(x: Tensor) -> Tensor:
+    return functional.avg_pool2d(x, 8)
+
+
 def focus(p: Planes) -> tuple[Tensor, Tensor]:
     """Prior and admission (B, n, R, C) on cells of 8 half-size places: what `nearfar.merge.focus` finds, in short."""
     n0, n1, n2, _, _ = noise_of(p.variance)
-    total, finest, left = 0.0, 0.0, 1.0
-    cells = lambda x: functional.avg_pool2d(x, 8)  # noqa: E731 - one word for what is done six times
+    total = finest = torch.zeros_like(_cells(p.square))
+    left = torch.ones_like(total[:, :1])
     for energy, noise in ((p.square, n0), (p.second, n1), (p.third, n2)):
-        e = (cells(energy) - 1.2 * cells(noise)).clamp_min(0)
+        e = (_cells(energy) - 1.2 * _cells(noise)).clamp_min(0)
         most = e.amax(1, keepdim=True)
-        snr = most / (most + 0.3 * cells(noise) + 1e-20)
+        snr = most / (most + 0.3 * _cells(noise) + 1e-20)
         share = e / most.clamp_min(1e-20) * snr
         total, finest, left = total + share, finest + share * left, left * (1 - snr)
     prior = total + 0.5 * _blurred_cells(total, 0.6) + 0.5 * _blurred_cells(total, 1.6)

@@ -103,7 +103,9 @@ def _striped(studio: Studio) -> Tensor:
 def _cells(studio: Studio) -> Tensor:
     count = int(studio.log_between(30, 600))
     places = (torch.rand(count, 2, device=studio.device, generator=studio.dice) - 0.5) * CANVAS
-    far = (studio.x.flatten()[:, None] - places[:, 0]) ** 2 + (studio.y.flatten()[:, None] - places[:, 1]) ** 2
+    far = (studio.x.flatten()[:, None] - places[:, 0]) ** 2 + (
+        studio.y.flatten()[:, None] - places[:, 1]
+    ) ** 2
     near = far.topk(2, dim=1, largest=False)
     gap = (near.values[:, 1].sqrt() - near.values[:, 0].sqrt()).view(CANVAS, CANVAS)
     shade = (1 + 0.4 * studio.normal(count))[near.indices[:, 0]].view(CANVAS, CANVAS)
@@ -199,11 +201,19 @@ def _letter(studio: Studio, u: Tensor, v: Tensor) -> Tensor:
     return inside
 
 
+def _wave(t: Tensor, pitch: float) -> Tensor:
+    """Distance to the middle between two bars."""
+    return (torch.remainder(t / pitch, 1) - 0.5).abs() * pitch
+
+
 def _lattice(studio: Studio, u: Tensor, v: Tensor) -> Tensor:
     pitch = studio.log_between(10, 70)
-    wave = lambda t: (torch.remainder(t / pitch, 1) - 0.5).abs() * pitch  # noqa: E731 - one line, used twice
-    inside = studio.between(1, 0.3 * pitch) - wave(u)
-    return torch.maximum(inside, studio.between(1, 0.3 * pitch) - wave(v)) if studio.chance(0.4) else inside
+    inside = studio.between(1, 0.3 * pitch) - _wave(u, pitch)
+    return (
+        torch.maximum(inside, studio.between(1, 0.3 * pitch) - _wave(v, pitch))
+        if studio.chance(0.4)
+        else inside
+    )
 
 
 def _lace(studio: Studio, u: Tensor, v: Tensor) -> Tensor:

@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 
 from tests.training import net as nets
-from tests.training.brackets import Lens, bracket
+from tests.training.brackets import Bracket, Lens, bracket
 from tests.training.features import features
 from tests.training.net import Net
 from tests.training.stack import Planes, focus, planes, spread
@@ -37,7 +37,8 @@ class Brackets:
 def make(count: int, seed: int, device: torch.device) -> dict[int, Brackets]:
     """So many random brackets, by their number of frames."""
     random = np.random.default_rng(seed)
-    lens, made = Lens(device), {n: [] for n in COUNTS}
+    lens = Lens(device)
+    made: dict[int, list[Bracket]] = {n: [] for n in COUNTS}
     with torch.no_grad():
         for i in range(count):
             n = int(random.choice(COUNTS, p=SHARES))
@@ -149,7 +150,7 @@ def train(
         error = loss(merge(net, b), b.truth)
         optimiser.zero_grad(set_to_none=True)
         error.backward()
-        size = nn_clip(net)
+        size = _clipped(net)
         if math.isfinite(float(error.detach())) and math.isfinite(size):
             optimiser.step()
         losses.append(float(error.detach()))
@@ -160,7 +161,7 @@ def train(
     return net.eval()
 
 
-def nn_clip(net: Net) -> float:
+def _clipped(net: Net) -> float:
     return float(torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0))
 
 
@@ -169,7 +170,9 @@ def decibels(result: Tensor, truth: Tensor) -> float:
     return float(-10 * torch.log10(apart.mean()))
 
 
-def judge(ways: dict[str, Callable[[Batch], Tensor]], data: dict[int, Brackets]) -> dict[str, dict[str, float]]:
+def judge(
+    ways: dict[str, Callable[[Batch], Tensor]], data: dict[int, Brackets]
+) -> dict[str, dict[str, float]]:
     """Mean dB of each way by style, and over all."""
     found: dict[str, dict[str, list[float]]] = {name: {} for name in ways}
     with torch.no_grad():
@@ -182,4 +185,3 @@ def judge(ways: dict[str, Callable[[Batch], Tensor]], data: dict[int, Brackets])
                     for key in ("all", style):
                         found[name].setdefault(key, []).append(value)
     return {name: {k: float(np.mean(v)) for k, v in sorted(rows.items())} for name, rows in found.items()}
-

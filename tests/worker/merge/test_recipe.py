@@ -63,7 +63,10 @@ def test_a_whole_number_stands_for_a_number_with_a_fraction() -> None:
     [
         ("[focus]\nneighbors = 3", "focus.neighbors is not a setting .* did you mean focus.neighbours?"),
         ("[fokus]", "fokus is not a setting .* did you mean focus?"),
-        ("[render]\nwobble = 1", "render.wobble is not a setting .* known are agreement, chooser, noise, tile"),
+        (
+            "[render]\nwobble = 1",
+            "render.wobble is not a setting .* known are agreement, chooser, noise, tile",
+        ),
         ("[focus]\nadmit = 2", "focus.admit is 2.0; expected a number from 0.05 to 1"),
         ("[focus]\nadmit = true", "focus.admit is true; expected a number"),
         ("[focus]\nadmit = nan", "focus.admit is nan; expected a number"),

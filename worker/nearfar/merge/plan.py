@@ -97,7 +97,13 @@ def allow_open_files(frames: int) -> None:
 
 
 def make_plan(
-    headers: Sequence[FrameHeader], *, limit: int, threads: int, tile: int, learned: bool = False, base: int | None = None
+    headers: Sequence[FrameHeader],
+    *,
+    limit: int,
+    threads: int,
+    tile: int,
+    learned: bool = False,
+    base: int | None = None,
 ) -> Plan:
     """Plan one stack.
 

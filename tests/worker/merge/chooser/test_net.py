@@ -26,13 +26,15 @@ def reference() -> dict[str, F32]:
 
 
 def halved(x: F32) -> F32:
-    return np.asarray((x[..., ::2, ::2] + x[..., ::2, 1::2] + x[..., 1::2, ::2] + x[..., 1::2, 1::2]) / 4, np.float32)
+    return np.asarray(
+        (x[..., ::2, ::2] + x[..., ::2, 1::2] + x[..., 1::2, ::2] + x[..., 1::2, 1::2]) / 4, np.float32
+    )
 
 
 @pytest.fixture(scope="module")
 def window(reference: dict[str, F32]) -> Window:
-    colour = reference["frames"].astype(np.float32) / 24576
-    y = luma(colour[:, 0], colour[:, 1], colour[:, 2])
+    colour = (reference["frames"] / np.float32(24576)).astype(np.float32)
+    y: F32 = luma(colour[:, 0], colour[:, 1], colour[:, 2])
     fine = y - b5(y)
     return Window(
         colour=halved(colour),
@@ -66,18 +68,25 @@ def test_logarithm_and_power_against_numpy() -> None:
     np.testing.assert_allclose(log2(x), np.log2(x.astype(np.float64)), atol=1e-6, rtol=2e-7)
     y = np.linspace(-20, 20, 30001).astype(np.float32)
     np.testing.assert_allclose(exp2(y), np.exp2(y.astype(np.float64)), rtol=4e-6)
-    assert exp2(np.float32([-20.1, -1000])).tolist() == [0, 0]
+    assert not exp2(np.array([-20.1, -1000], np.float32)).any()
 
 
 def test_weights_of_another_version_or_spoilt_ones_are_refused(tmp_path: Path) -> None:
     numbers = weights.load().numbers.copy()
     weights.store(tmp_path / "good.npz", numbers)
     np.testing.assert_array_equal(weights.load(tmp_path / "good.npz").numbers, numbers)
-    np.savez(tmp_path / "other.npz", version=99, numbers=numbers, digest=np.bytes_(weights.digest_of(numbers)))
+    np.savez(
+        tmp_path / "other.npz", version=99, numbers=numbers, digest=np.bytes_(weights.digest_of(numbers))
+    )
     with pytest.raises(WorkFailed, match="version 99"):
         weights.load(tmp_path / "other.npz")
     numbers[5] += 1
-    np.savez(tmp_path / "spoilt.npz", version=weights.VERSION, numbers=numbers, digest=np.bytes_(weights.load().digest))
+    np.savez(
+        tmp_path / "spoilt.npz",
+        version=weights.VERSION,
+        numbers=numbers,
+        digest=np.bytes_(weights.load().digest),
+    )
     with pytest.raises(WorkFailed, match="digest"):
         weights.load(tmp_path / "spoilt.npz")
     (tmp_path / "cut.npz").write_bytes((tmp_path / "good.npz").read_bytes()[:900])

@@ -61,7 +61,10 @@ def b5(planes: F32, spacing: int = 1) -> F32:
         width = [(0, 0)] * (planes.ndim - 2) + ([(0, 0), (r, r)] if axis == -1 else [(r, r), (0, 0)])
         p = np.pad(out, width, mode="edge")
         n = out.shape[axis]
-        part = [p[..., i * spacing : i * spacing + n] if axis == -1 else p[..., i * spacing : i * spacing + n, :] for i in range(5)]
+        part = [
+            p[..., i * spacing : i * spacing + n] if axis == -1 else p[..., i * spacing : i * spacing + n, :]
+            for i in range(5)
+        ]
         six, four, one = np.float32(6 / 16), np.float32(4 / 16), np.float32(1 / 16)
         out = six * part[2] + four * (part[1] + part[3]) + one * (part[0] + part[4])
     return np.asarray(out, np.float32)
@@ -78,7 +81,7 @@ def softened(planes: F32) -> F32:
 
 def around5(planes: F32) -> F32:
     """Largest value within 5 x 5 places, of values that are at least 0."""
-    n, h, w = planes.shape
+    h, w = planes.shape[1:]
     p = np.pad(planes, ((0, 0), (2, 2), (2, 2)))
     across = np.max([p[..., i : i + w] for i in range(5)], axis=0)
     return np.asarray(np.max([across[:, i : i + h] for i in range(5)], axis=0))

@@ -59,7 +59,9 @@ def logits(weights: Weights, seen: Seen, mask: F32) -> tuple[F32, F32]:
     """Logits to the base 2 (2, n, h, w) and gain (h, w)."""
     part, there = weights.parts(), (mask > 0).astype(np.float32)
     nothing = np.float32(0)
-    x = np.stack([np.maximum(p, nothing) * there for p in _linear(part["inward"], part["inward_bias"], seen.values)])
+    x = np.stack(
+        [np.maximum(p, nothing) * there for p in _linear(part["inward"], part["inward_bias"], seen.values)]
+    )
     y = np.stack([_beside(x[c], part["around"][c], part["along"][c]) for c in range(HIDDEN)])
     most = _linear(part["most"], None, x.max(axis=1))
     y = np.stack(_linear(part["middle"], part["middle_bias"], y))

@@ -10,7 +10,7 @@ from nearfar.merge.chooser.numbers import HALF_LUMA
 F32 = NDArray[np.float32]
 CELL = 8
 """Half-size places along the edge of a cell."""
-SPREAD = np.float32(1e-4)
+SPREAD = np.float32(1e-6)
 """Variance of luma among the frames that the rule weighs, less the noise, from which a cell is given to the net."""
 
 

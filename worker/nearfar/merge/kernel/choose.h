@@ -14,7 +14,7 @@
 #define HALF_CHANNEL .24f         /* what is left of a channel's noise at half size */
 #define HALF_LUMA .107f           /* and of luma's */
 #define WIDE_QUIET .3f
-#define SPREAD 1e-4f
+#define SPREAD 1e-6f
 #define LEAST_POWER (-20.f)
 
 typedef struct {                  /* as weights.py lays it out */

@@ -18,10 +18,12 @@ from nearfar.merge.kernel.twin_warp import UNIT, Carried
 F32 = NDArray[np.float32]
 
 
-def seen_by(window: twin._Window, frames: Sequence[Carried]) -> Window:
+def seen_by(window: twin.Window, frames: Sequence[Carried]) -> Window:
     """The half-size planes that the chooser looks at, nearest frame first."""
     step, n = window.stack.order or 1, window.stack.numbers
-    parts = [twin.admission_and_prior(window, k, twin.coverage(window, k)) for k in range(len(frames))][::step]
+    parts = [twin.admission_and_prior(window, k, twin.coverage(window, k)) for k in range(len(frames))][
+        ::step
+    ]
     carried = frames[::step]
     return Window(
         colour=np.stack([np.stack([halve(c.astype(np.float32)) for c in f.colour]) for f in carried])
@@ -36,7 +38,7 @@ def seen_by(window: twin._Window, frames: Sequence[Carried]) -> Window:
     )
 
 
-def weigh(weights: Weights, window: twin._Window, frames: Sequence[Carried], v: F32, admission: F32) -> Chosen:
+def weigh(weights: Weights, window: twin.Window, frames: Sequence[Carried], v: F32, admission: F32) -> Chosen:
     """Weights by the net where it pays, by the rule elsewhere; in the order of the frames."""
     colour, detail = twin.weigh(window, frames, v, admission)
     at = seen_by(window, frames)
@@ -52,7 +54,7 @@ def weigh(weights: Weights, window: twin._Window, frames: Sequence[Carried], v: 
 
 def render(stack: twin.Stack, weights: Weights) -> twin.Rendered:
     """The whole picture of a stack, chosen by the net."""
-    window = twin._Window(stack)
+    window = twin.Window(stack)
     frames = [window.carried(k) for k in range(len(stack.samples))]
     v, admission = twin.scores(window, frames)
     chosen = weigh(weights, window, frames, v, admission)

@@ -104,7 +104,7 @@ def f32(value: float) -> np.float32:
     return np.float32(value)
 
 
-class _Window:
+class Window:
     """The picture with its halo, and where its half-size places lie."""
 
     def __init__(self, stack: Stack) -> None:
@@ -135,7 +135,7 @@ class _Window:
         return plane[..., y : y + rows, x : x + cols]
 
 
-def spread(window: _Window, cells: F32) -> F32:
+def spread(window: Window, cells: F32) -> F32:
     """Values of cells (R, C) bilinearly at half-size places; a cell's middle lies between its fourth and fifth."""
     rows, cols = cells.shape
     at = (window.hy - 3.5) / HALF_CELL
@@ -149,7 +149,7 @@ def spread(window: _Window, cells: F32) -> F32:
     return np.asarray(left * (1 - t) + right * t, np.float32)
 
 
-def coverage(window: _Window, k: int) -> F32:
+def coverage(window: Window, k: int) -> F32:
     """1 inside a frame, falling to 0 over `RAMP` pixels at its border, at half-size places.
 
     Places beyond the picture, and those of which half lies beyond, count as the nearest pixel inside.
@@ -177,7 +177,7 @@ def second_band(frame: Carried) -> F32:
     return softened(band * band)
 
 
-def admission_and_prior(window: _Window, k: int, cover: F32) -> tuple[F32, F32, F32]:
+def admission_and_prior(window: Window, k: int, cover: F32) -> tuple[F32, F32, F32]:
     """Mask (1 in cells that are admitted themselves), admission AD and prior P of a frame at half-size places."""
     s = window.stack
     prior = spread(window, s.prior[:, k].astype(np.float32) * f32(1 / PRIOR_UNIT))
@@ -223,7 +223,7 @@ class Crossing:
         self.peak[where] = self.low[where] = energy[where]
 
 
-def scores(window: _Window, frames: Sequence[Carried]) -> tuple[F32, F32]:
+def scores(window: Window, frames: Sequence[Carried]) -> tuple[F32, F32]:
     """V of each frame (n, H, W) and the admission AD, both fading out at the frame's own border.
 
     Energies count only in cells that are admitted themselves (the mask); AD and the prior reach half a cell further.
@@ -254,7 +254,7 @@ def scores(window: _Window, frames: Sequence[Carried]) -> tuple[F32, F32]:
     return np.stack(v), np.stack(admission)
 
 
-def weigh(window: _Window, frames: Sequence[Carried], v: F32, admission: F32) -> tuple[list[F32], list[F32]]:
+def weigh(window: Window, frames: Sequence[Carried], v: F32, admission: F32) -> tuple[list[F32], list[F32]]:
     """Weights at half size of all colours, and of luma's finest band. Scores below .3 of the best count nothing."""
     keep, best = 1 / f32(window.stack.numbers.channel), v.max(axis=0)
     colour, detail = [], []
@@ -309,7 +309,7 @@ def merge(
     return out + (band * UNIT - (y - blurred(y)))
 
 
-def agreement(window: _Window, frame: Carried, r1: F32, admission: F32) -> F32:
+def agreement(window: Window, frame: Carried, r1: F32, admission: F32) -> F32:
     """The w (H, W) at half size: how well a frame agrees with R1 within noise, 0..1."""
     n = window.stack.numbers
     unit = 1 / (24 * f32(n.channel) * UNIT * UNIT)
@@ -326,7 +326,7 @@ def agreement(window: _Window, frame: Carried, r1: F32, admission: F32) -> F32:
     return np.asarray(t * admission)
 
 
-def average(window: _Window, frames: Sequence[Carried], r1: F32, admission: F32) -> F32:
+def average(window: Window, frames: Sequence[Carried], r1: F32, admission: F32) -> F32:
     """R (3, H, W): R1 counts once, each frame by how well it agrees with it."""
     out, total = r1.copy(), np.ones(r1.shape[1:], np.float32)
     for frame, ad in zip(frames, admission, strict=True):
@@ -336,7 +336,7 @@ def average(window: _Window, frames: Sequence[Carried], r1: F32, admission: F32)
     return out / total
 
 
-def frame_map(window: _Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16], F64]:
+def frame_map(window: Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16], F64]:
     """Mean frame number by weight, 256 (1 + k) rounded, and each frame's sum of relative weights."""
     weights = [window.inner(plane, half=True) for plane in colour]
     index, total = np.zeros_like(weights[0]), np.zeros_like(weights[0])
@@ -357,7 +357,7 @@ def level16(plane: F32) -> NDArray[np.uint16]:
 
 def render(stack: Stack) -> Rendered:
     """The whole picture of a stack."""
-    window = _Window(stack)
+    window = Window(stack)
     frames = [window.carried(k) for k in range(len(stack.samples))]
     v, admission = scores(window, frames)
     colour, detail = weigh(window, frames, v, admission)
