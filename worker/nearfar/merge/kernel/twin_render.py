@@ -121,6 +121,7 @@ class Window:
         self.noise = stack.variance[self.cell_y[:, None], self.cell_x[None]]
 
     def carried(self, k: int) -> Carried:
+        """A frame in this window."""
         s = self.stack
         place = (self.left, self.top, self.width, self.height)
         return carry(s.samples[k], s.tables[k], s.poses[k], *place)
