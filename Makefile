@@ -20,7 +20,7 @@ FIND_PYTHON = for p in $(PYTHON) python3 python3.13 python3.12 python3.11 python
 	$$p -c 'import sys, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done
 
 .DEFAULT_GOAL := help
-.PHONY: help setup kernel web demo test conformance check format storm bench wheel lock clean
+.PHONY: help setup kernel web demo test conformance check format storm bench train wheel lock clean
 
 help:  ## list what can be made
 	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' $(MAKEFILE_LIST) | expand -t 13
@@ -86,6 +86,9 @@ storm: setup  ## kill and freeze a working server; ARGS='--kills 200 --seed 7' t
 
 bench: setup  ## measure quality and speed on rendered scenes
 	@$(BIN)/python -m tests.bench $(ARGS)
+
+train: setup  ## make the weights of the learned chooser anew; needs PyTorch in the environment, and an accelerator
+	@$(BIN)/python -m tests.training $(ARGS)
 
 wheel: setup  ## build dist/nearfar-*.whl for machines of this kind
 	@$(BIN)/python -m pip --disable-pip-version-check --quiet wheel --no-build-isolation --no-deps --wheel-dir dist .

@@ -63,7 +63,10 @@ def test_a_whole_number_stands_for_a_number_with_a_fraction() -> None:
     [
         ("[focus]\nneighbors = 3", "focus.neighbors is not a setting .* did you mean focus.neighbours?"),
         ("[fokus]", "fokus is not a setting .* did you mean focus?"),
-        ("[render]\nwobble = 1", "render.wobble is not a setting .* known are agreement, noise, tile"),
+        (
+            "[render]\nwobble = 1",
+            "render.wobble is not a setting .* known are agreement, chooser, noise, tile",
+        ),
         ("[focus]\nadmit = 2", "focus.admit is 2.0; expected a number from 0.05 to 1"),
         ("[focus]\nadmit = true", "focus.admit is true; expected a number"),
         ("[focus]\nadmit = nan", "focus.admit is nan; expected a number"),
@@ -130,7 +133,7 @@ def test_the_digest_changes_with_every_setting_but_not_with_the_words() -> None:
         "register": {"same_scene": 0.5, "repeats": "keep-one", "gains": False},
         "coverage": {"when": "hold", "detail": 0.5, "stage_step_um": 5.0},
         "focus": {"admit": 0.4, "peak": 0.2, "order": "unknown", "neighbours": 1},
-        "render": {"agreement": 0.5, "noise": 0.01, "tile": 64},
+        "render": {"agreement": 0.5, "chooser": "learned", "noise": 0.01, "tile": 64},
         "deliver": {"preview_edge": 1024},
     }
     digests = {plain.digest()}

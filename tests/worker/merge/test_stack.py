@@ -102,6 +102,7 @@ CHANGES: dict[str, Recipe] = {
     "noise": Recipe(render=RenderRecipe(noise=0.01)),
     "order": Recipe(focus=FocusRecipe(order="far-first")),
     "agreement": Recipe(render=RenderRecipe(agreement=2.0)),
+    "chooser": Recipe(render=RenderRecipe(chooser="learned")),
     "preview": Recipe(deliver=DeliverRecipe(preview_edge=100)),
 }
 REMADE = {
@@ -113,6 +114,7 @@ REMADE = {
     "noise": {"register", "coverage", "focus", "volume", "band"},
     "order": {"band"},
     "agreement": {"band"},
+    "chooser": {"band"},
     "preview": set(),
 }
 

@@ -97,7 +97,13 @@ def allow_open_files(frames: int) -> None:
 
 
 def make_plan(
-    headers: Sequence[FrameHeader], *, limit: int, threads: int, tile: int, base: int | None = None
+    headers: Sequence[FrameHeader],
+    *,
+    limit: int,
+    threads: int,
+    tile: int,
+    learned: bool = False,
+    base: int | None = None,
 ) -> Plan:
     """Plan one stack.
 
@@ -109,6 +115,8 @@ def make_plan(
         Bytes of memory allowed.
     threads
         Threads allowed; fewer are planned where they would not fit.
+    learned
+        Whether the learned chooser takes part; it needs more memory.
     base
         Bytes that the process takes already; measured where not given.
 
@@ -123,12 +131,13 @@ def make_plan(
     survey = max(survey_memory(h) for h in headers)
     focus = rows * cols * 4 * 24
     register = first.width * first.height // 16 * 4 * 12 + 24 * MIB
+    least = render_bytes(tile, FEWEST_FRAMES, learned=learned)
     pyramid = 512 * first.width * 3 * 2 * 2
     steps: dict[str, Callable[[int], int]] = {
         "survey": lambda n: n * survey,
         "register": lambda n: register + n * 64 * MIB,
         "focus": lambda n: focus + n * rows * cols * 4 * 8,
-        "render": lambda n: pyramid + MAPPED + n * (BLOCK_BUFFERS + render_bytes(tile, FEWEST_FRAMES)),
+        "render": lambda n: pyramid + MAPPED + n * (BLOCK_BUFFERS + least),
     }
     fit = {name: _threads_that_fit(each, limit - base - SLACK, threads) for name, each in steps.items()}
     enough = base + SLACK + max(each(1) for each in steps.values())
@@ -150,7 +159,7 @@ def make_plan(
         survey_threads=fit["survey"],
         threads=min(fit["render"], fit["focus"], fit["register"]),
         tile=tile,
-        work_limit=max(work, render_bytes(tile, FEWEST_FRAMES)),
+        work_limit=max(work, least),
         ceiling=ceiling,
         scratch=sum(rows_bytes(h) for h in headers)
         + len(headers) * (rows * cols * (20 + 3) + pixels // 8)

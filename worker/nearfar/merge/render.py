@@ -114,10 +114,10 @@ class Renderer:
 
     def _tile(self, tile: int, x: int, y: int, out: U16, frame_map: U16, share: NDArray[np.float64]) -> None:
         """Render one tile into its place; smaller ones where the work memory would not do."""
-        start = self._work(render_bytes(tile, 8))
+        start = self._work(render_bytes(tile, 8, learned=self.kernel.learned))
         used = checked_frames(self.kernel.render(tile, x, y, out, frame_map, share, start))
         if used < 0:
-            need = render_bytes(tile, -used)
+            need = render_bytes(tile, -used, learned=self.kernel.learned)
             if need > self.work_limit and tile > SMALLEST_TILE:
                 self._quarters(tile // 2, x, y, out, frame_map, share)
             else:

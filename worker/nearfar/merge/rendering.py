@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from nearfar.frames.colour import light_table
 from nearfar.frames.headers import FrameHeader
+from nearfar.merge.chooser import weights
 from nearfar.merge.focus import FocusMap, FocusWriter
 from nearfar.merge.focusing import pose_of
 from nearfar.merge.kernel.picture_calls import TileKernel
@@ -24,8 +25,8 @@ VERSION = 3
 
 WARPED_CHANNEL = 0.735
 """What a warp at a random phase leaves of white noise of variance 1 in a channel."""
-WARPED_BANDS = (0.236, 0.0848)
-"""The same for luma's two finest bands as the tiles see them. Simulated; a test repeats it."""
+WARPED_BANDS = (0.236, 0.0848, 0.0045)
+"""The same for luma's three finest bands as the tiles see them. Simulated; a test repeats it."""
 PRIOR_WEIGHT = 0.1
 BEHIND = 0.3
 QUIET = 3.0
@@ -45,6 +46,8 @@ def order_of(headers: Sequence[FrameHeader], recipe: Recipe) -> int:
 def band_keys(focus_key: str, recipe: Recipe, bands: int) -> list[str]:
     """Keys of the bands of a stack."""
     params = {"agreement": recipe.render.agreement, "order": recipe.focus.order}
+    if recipe.render.chooser == "learned":
+        params["chooser"] = weights.load().digest
     return [key("render", VERSION, {**params, "band": b}, [focus_key]) for b in range(bands)]
 
 
@@ -86,12 +89,14 @@ def make_renderer(
             "channel": WARPED_CHANNEL,
             "band0": WARPED_BANDS[0] * float(noise.bands[0]),
             "band1": WARPED_BANDS[1] * float(noise.bands[1]),
+            "band2": WARPED_BANDS[2] * float(noise.bands[2]),
             "prior_weight": PRIOR_WEIGHT,
             "behind": BEHIND,
             "agreement": recipe.render.agreement,
             "quiet": QUIET,
         },
         mapped=True,
+        net=weights.load().numbers if recipe.render.chooser == "learned" else None,
     )
     return Renderer(
         kernel,

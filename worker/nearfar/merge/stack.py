@@ -91,7 +91,11 @@ class Merge:
         self.clock = _Clock()
         check_alike(job.headers)
         self.plan: Plan = make_plan(
-            job.headers, limit=job.memory, threads=job.threads, tile=min(job.recipe.render.tile, 256)
+            job.headers,
+            limit=job.memory,
+            threads=job.threads,
+            tile=min(job.recipe.render.tile, 256),
+            learned=job.recipe.render.chooser == "learned",
         )
 
     def run(self) -> Report:

@@ -187,6 +187,7 @@ class Performance:
             limit=self.hands.memory,
             threads=self.hands.threads,
             tile=min(task.recipe.render.tile, 256),
+            learned=task.recipe.render.chooser == "learned",
         )
 
     def _steps(self, task: Task, scratch: Scratch) -> tuple[Steps, list[int]]:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.chooser import weights
 from nearfar.merge.kernel import picture_calls as picture
 from nearfar.merge.kernel import register_calls as register
 from nearfar.merge.kernel.loader import Pixels
@@ -44,7 +45,9 @@ def _frames(rng: np.random.Generator, dtype: type[np.unsignedinteger[Any]]) -> l
     return frames
 
 
-def _render(rng: np.random.Generator, frames: list[Pixels]) -> Iterator[NDArray[Any]]:
+def _render(
+    rng: np.random.Generator, frames: list[Pixels], net: NDArray[np.float32] | None
+) -> Iterator[NDArray[Any]]:
     rows, cols = picture.grid_shape(WIDTH, HEIGHT)
     turn, shift = rng.uniform(-0.004, 0.004, (FRAMES, 2)), rng.uniform(-3, 3, (FRAMES, 2))
     poses = np.array([[[1 + a, -b, x], [b, 1 + a, y]] for (a, b), (x, y) in zip(turn, shift, strict=True)])
@@ -58,10 +61,11 @@ def _render(rng: np.random.Generator, frames: list[Pixels]) -> Iterator[NDArray[
         variance=np.full((rows, cols), 1e-4, np.float32),
         order=1,
         numbers=NUMBERS,
+        net=net,
     )
     out = np.zeros((2 * TILE, 2 * TILE, 3), np.uint16)
     frame_map, share = np.zeros((TILE, TILE), np.uint16), np.zeros(FRAMES)
-    work = np.empty(picture.render_bytes(TILE, FRAMES), np.uint8)
+    work = np.empty(picture.render_bytes(TILE, FRAMES, learned=net is not None), np.uint8)
     for y in range(0, HEIGHT, TILE):
         for x in range(0, WIDTH, TILE):
             used = kernel.render(TILE, x, y, out[y:, x:], frame_map[y // 2 :, x // 2 :], share, work)
@@ -85,8 +89,9 @@ def outputs() -> Iterator[tuple[str, NDArray[Any]]]:
         made += [picture.warp_grid(energy[0], pose), picture.blur_grid(energy[1], 1.6)]
         for i, array in enumerate(made):
             yield f"{np.dtype(dtype).name} measures {i}", array
-        for i, array in enumerate(_render(rng, frames)):
-            yield f"{np.dtype(dtype).name} render {i}", array
+        for chooser, net in (("rule", None), ("learned", weights.load().numbers)):
+            for i, array in enumerate(_render(rng, frames, net)):
+                yield f"{np.dtype(dtype).name} render, {chooser} {i}", array
 
 
 if __name__ == "__main__":

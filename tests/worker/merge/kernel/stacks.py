@@ -16,6 +16,7 @@ NUMBERS = {
     "channel": 0.735,
     "band0": 0.236,
     "band1": 0.0848,
+    "band2": 0.0045,
     "prior_weight": 0.1,
     "behind": 0.3,
     "agreement": 0.4,
@@ -130,7 +131,9 @@ def random_stack(
     )
 
 
-def tile_kernel(stack: Stack, layout: str = "blocks") -> picture_calls.TileKernel:
+def tile_kernel(
+    stack: Stack, layout: str = "blocks", net: NDArray[np.float32] | None = None
+) -> picture_calls.TileKernel:
     return picture_calls.TileKernel(
         size=stack.size,
         pixels=[pixels_of(s, layout) for s in stack.samples],
@@ -141,14 +144,21 @@ def tile_kernel(stack: Stack, layout: str = "blocks") -> picture_calls.TileKerne
         variance=stack.variance,
         order=stack.order,
         numbers=vars(stack.numbers),
+        net=net,
     )
 
 
 def by_tiles(
-    stack: Stack, tile: int, *, layout: str = "blocks", threads: int = 1, before: int = 0xA5
+    stack: Stack,
+    tile: int,
+    *,
+    layout: str = "blocks",
+    threads: int = 1,
+    before: int = 0xA5,
+    net: NDArray[np.float32] | None = None,
 ) -> Rendered:
     """The picture by the kernel, in tiles. ``before``: what the work memory and the result hold at first."""
-    kernel = tile_kernel(stack, layout)
+    kernel = tile_kernel(stack, layout, net)
     w, h = stack.size
     across, down = -(-w // tile) * tile, -(-h // tile) * tile
     out = np.full((down, across, 3), before * 257, np.uint16)
@@ -158,7 +168,7 @@ def by_tiles(
     def one(place: tuple[int, int]) -> NDArray[np.float64]:
         x, y = place
         share = np.zeros(n)
-        work = np.full(picture_calls.render_bytes(tile, n), before, np.uint8)
+        work = np.full(picture_calls.render_bytes(tile, n, learned=kernel.learned), before, np.uint8)
         used = kernel.render(tile, x, y, out[y:, x:], frame_map[y // 2 :, x // 2 :], share, work)
         assert used > 0
         return share

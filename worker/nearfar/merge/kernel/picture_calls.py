@@ -38,7 +38,8 @@ class StackStruct(ctypes.Structure):
         ("pixels", POINTER(PixelsStruct)),
         *[(name, c_void_p) for name in ("poses", "prior", "admitted", "variance")],
         *[(name, c_float) for name in ("channel", "band0", "band1")],
-        *[(name, c_float) for name in ("prior_weight", "behind", "agreement", "quiet")],
+        *[(name, c_float) for name in ("prior_weight", "behind", "agreement", "quiet", "band2")],
+        ("net", c_void_p),
     ]
 
 
@@ -50,7 +51,7 @@ _ARGUMENTS: dict[str, tuple[Any, list[Any]]] = {
     "nf_grid_warp": (None, [c_void_p, c_void_p, c_int, c_int, c_void_p]),
     "nf_grid_blur": (None, [c_void_p, c_void_p, c_int, c_int, c_void_p, c_int, c_void_p]),
     "nf_grid_grow": (None, [c_void_p, c_void_p, c_int, c_int]),
-    "nf_render_bytes": (c_int64, [c_int, c_int]),
+    "nf_render_bytes": (c_int64, [c_int, c_int, c_int]),
     "nf_render_tile": (
         c_int,
         [
@@ -149,9 +150,9 @@ def halve(picture: NDArray[np.uint16]) -> NDArray[np.uint16]:
     return out
 
 
-def render_bytes(tile: int, frames: int) -> int:
+def render_bytes(tile: int, frames: int, *, learned: bool = False) -> int:
     """Work memory that a tile of that edge takes when so many frames are admitted in it."""
-    return int(_call("nf_render_bytes")(tile, frames))
+    return int(_call("nf_render_bytes")(tile, frames, int(learned)))
 
 
 class TileKernel:
@@ -174,6 +175,8 @@ class TileKernel:
     mapped
         All pixels are shared maps of files, whose pages may be given back as soon as they are read. Never say so of
         memory that is not a file's: it would be lost.
+    net
+        Weights of the learned chooser (float32, in the order of its file), or None for the rule alone.
     """
 
     def __init__(
@@ -189,8 +192,10 @@ class TileKernel:
         order: int,
         numbers: dict[str, float],
         mapped: bool = False,
+        net: F32 | None = None,
     ) -> None:
-        self._kept = (pixels, tables, prior, admitted)
+        self._kept = (pixels, tables, prior, admitted, net)
+        self.learned = net is not None
         self._poses = checked_poses(np.ascontiguousarray(poses, np.float64))
         self._variance = np.ascontiguousarray(variance, np.float32)
         self._structs = (PixelsStruct * len(pixels))(*(p.struct() for p in pixels))
@@ -203,6 +208,7 @@ class TileKernel:
             ctypes.cast(self._structs, POINTER(PixelsStruct)),
             *(a.ctypes.data for a in (self._poses, prior, admitted, self._variance)),
             **numbers,
+            net=None if net is None else net.ctypes.data,
         )
 
     def render(

@@ -36,6 +36,8 @@ typedef struct {
     float behind;                 /* least factor of a frame's score where something nearer is sharp as well */
     float agreement;              /* how far frames may differ and still be averaged, in units of noise */
     float quiet;                  /* energies count from this many times the noise on */
+    float band2;                  /* as band0: in luma's band 2 */
+    const float *net;             /* weights of the learned chooser, or null */
 } nf_stack;
 
 typedef struct {
@@ -44,6 +46,7 @@ typedef struct {
     nf_planes planes;
     float *band1, *weight, *detail, *admission;   /* half size */
     int16_t *from, *to;           /* per half row: where weights are above zero */
+    float *mask, *prior, *near, *third, *wide, *around, *score, *apart, *beside;   /* half size, for the net: see choose.h */
 } member_t;
 
 typedef struct {
@@ -52,6 +55,9 @@ typedef struct {
     member_t *members;
     float *best, *noise, *sum[3], *total, *fine, *fine_total, *luma, *blurred, *half_a, *half_b;
     nf_warp_work *warp;
+    int halo_y;
+    float *gain, *leading, *first;    /* half size, for the net */
+    float (*rows)[16][72], (*farther)[72], (*logit)[2][72];
 } window_t;
 
 /* ---- memory: one block, cut up by a bump pointer; a first pass with base 0 only counts ---- */
@@ -70,6 +76,15 @@ static int64_t lay_out(window_t *w, char *base) {
     for (int i = 0; i < 4; i++) *planes[i] = take(&at, half * 4);
     float **fulls[] = {&w->sum[0], &w->sum[1], &w->sum[2], &w->total, &w->fine, &w->fine_total, &w->luma, &w->blurred};
     for (int i = 0; i < 8; i++) *fulls[i] = take(&at, full * 4);
+    const int net = w->halo_y != HALO_Y;
+    if (net) {
+        w->gain = take(&at, half * 4);
+        w->leading = take(&at, half * 4);
+        w->first = take(&at, half * 12);
+        w->rows = take(&at, (int64_t)w->count * 3 * (int64_t)sizeof *w->rows);
+        w->farther = take(&at, (int64_t)w->count * (int64_t)sizeof *w->farther);
+        w->logit = take(&at, (int64_t)w->count * (int64_t)sizeof *w->logit);
+    }
     for (int i = 0; i < w->count; i++) {
         member_t m = {0};
         m.planes.colour = take(&at, full * 6);
@@ -82,6 +97,8 @@ static int64_t lay_out(window_t *w, char *base) {
         m.admission = take(&at, half * 4);
         m.from = take(&at, w->half_height * 2);
         m.to = take(&at, w->half_height * 2);
+        float **more[] = {&m.mask, &m.prior, &m.near, &m.third, &m.wide, &m.around, &m.score, &m.apart, &m.beside};
+        for (int j = 0; net && j < 9; j++) *more[j] = take(&at, half * 4);
         if (base) {
             m.index = w->members[i].index;
             m.box = w->members[i].box;
@@ -390,6 +407,8 @@ static void weigh(window_t *w, int first, int last) {
     }
 }
 
+#include "choose.h"
+
 /* One full-size row of weights from the half row it lies in (3/4) and the nearer neighbour (1/4). */
 static void upsample(const float *restrict near, const float *restrict other, float *restrict t, float *restrict o, int n) {
     for (int i = 0; i < n; i++) t[i + 1] = .75f * near[i] + .25f * other[i];
@@ -467,15 +486,18 @@ static void merge_row(window_t *w, int y, int first, int last) {
 }
 
 /* The merged luma's own finest band makes way for the one that was chosen apart. */
-static void replace_fine(window_t *w, int y0, int y1) {
+static void replace_fine(window_t *w, int y0, int y1, int gains) {
     const int64_t at = (int64_t)y0 * w->width;
     blur_plane(w->luma + at, w->blurred + at, w->width, w->width, y1 - y0, w->warp->across);
     for (int y = y0; y < y1; y++) {
         const int64_t row = (int64_t)y * w->width;
         float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
         const float *restrict l = w->luma + row, *restrict s = w->blurred + row, *restrict f = w->fine + row, *restrict t = w->fine_total + row;
+        float u[NF_WIDEST / 2 + 2], gain[NF_WIDEST];
+        if (gains) upsample(w->gain + (int64_t)(y >> 1) * w->half_width, w->gain + (int64_t)(y & 1 ? (y >> 1) + 1 : (y >> 1) - 1) * w->half_width, u, gain, w->half_width);
         for (int x = 0; x < w->width; x++) {
-            float v = f[x] / nf_maxf(t[x], 1e-30f) * NF_UNIT - (l[x] - s[x]);
+            float v = f[x] / nf_maxf(t[x], 1e-30f);
+            v = (gains ? v * gain[x] : v) * NF_UNIT - (l[x] - s[x]);
             r[x] += v;
             g[x] += v;
             b[x] += v;
@@ -571,7 +593,7 @@ static void write_map(const window_t *w, int tile, int x0, int y0, uint16_t *map
     int rows = (s->height + 1) / 2 - y0 / 2 < tile / 2 ? (s->height + 1) / 2 - y0 / 2 : tile / 2;
     int cols = (s->width + 1) / 2 - x0 / 2 < tile / 2 ? (s->width + 1) / 2 - x0 / 2 : tile / 2;
     for (int y = 0; y < rows; y++) {
-        const int hy = y + HALO_Y / 2;
+        const int hy = y + w->halo_y / 2;
         const int64_t row = (int64_t)hy * w->half_width + HALO_X / 2;
         memset(index, 0, sizeof index);
         memset(total, 0, sizeof total);
@@ -596,7 +618,7 @@ static void write_tile(const window_t *w, int tile, int x0, int y0, uint16_t *ou
     const nf_stack *s = w->stack;
     int rows = s->height - y0 < tile ? s->height - y0 : tile, cols = s->width - x0 < tile ? s->width - x0 : tile;
     for (int y = 0; y < rows; y++) {
-        const int64_t row = (int64_t)(y + HALO_Y) * w->width + HALO_X;
+        const int64_t row = (int64_t)(y + w->halo_y) * w->width + HALO_X;
         uint16_t *restrict q = out + y * stride;
         const float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
         for (int x = 0; x < cols; x++) {
@@ -622,11 +644,12 @@ static void give_pages_back(const nf_pixels *f, const double *pose, const window
     if (to > from) madvise((void *)from, to - from, MADV_DONTNEED);
 }
 
-/* Bytes of work memory for a tile with so many frames. */
-int64_t nf_render_bytes(int tile, int frames) {
+/* Bytes of work memory for a tile with so many frames, with or without the learned chooser. */
+int64_t nf_render_bytes(int tile, int frames, int net) {
     window_t w = {0};
+    w.halo_y = net ? NET_HALO_Y : HALO_Y;
     w.width = tile + 2 * HALO_X;
-    w.height = tile + 2 * HALO_Y;
+    w.height = tile + 2 * w.halo_y;
     w.half_width = w.width / 2;
     w.half_height = w.height / 2;
     w.count = frames;
@@ -640,31 +663,33 @@ int nf_render_tile(const nf_stack *stack, int tile, int x0, int y0, uint16_t *ou
                    double *share, void *work, int64_t bytes) {
     window_t w = {0};
     w.stack = stack;
+    w.halo_y = stack->net ? NET_HALO_Y : HALO_Y;
     w.left = x0 - HALO_X;
-    w.top = y0 - HALO_Y;
+    w.top = y0 - w.halo_y;
     w.width = tile + 2 * HALO_X;
-    w.height = tile + 2 * HALO_Y;
+    w.height = tile + 2 * w.halo_y;
     w.half_width = w.width / 2;
     w.half_height = w.height / 2;
     w.members = work;
     char *rest = (char *)work + (((int64_t)MOST * (int64_t)sizeof(member_t) + 63) & ~(int64_t)63);
     if (choose_members(&w) == 0) return 0;
-    if (nf_render_bytes(tile, w.count) > bytes) return -w.count;
+    if (nf_render_bytes(tile, w.count, stack->net != 0) > bytes) return -w.count;
     lay_out(&w, rest);
     for (int i = 0; i < w.count; i++) {
         member_t *m = w.members + i;
         nf_warp_window(stack->pixels + m->index, stack->poses + 6 * m->index, w.left, w.top, w.width, w.height, m->box, m->planes, w.warp);
         if (stack->mapped) give_pages_back(stack->pixels + m->index, stack->poses + 6 * m->index, &w, m->box);
     }
-    const int last = w.half_height - FIRST, y_first = 2 * FIRST + 2, y_last = w.height - 2 * FIRST - 2;
+    const int first = stack->net ? NET_FIRST : FIRST, last = w.half_height - first, y_first = 2 * first + 2, y_last = w.height - 2 * first - 2;
     second_band(&w);
     noise_rows(&w);
-    for (int y = FIRST; y < last; y++) score_row(&w, y);
-    weigh(&w, FIRST, last);
+    for (int y = FIRST; y < w.half_height - FIRST; y++) score_row(&w, y);
+    weigh(&w, first, last);
+    const int gains = stack->net ? net_weigh(&w, first, last) : 0;
     write_map(&w, tile, x0, y0, map, map_stride, share);
-    for (int y = y_first; y < y_last; y++) merge_row(&w, y, FIRST, last);
-    replace_fine(&w, y_first, y_last);
-    average(&w, HALO_Y, w.height - HALO_Y);
+    for (int y = y_first; y < y_last; y++) merge_row(&w, y, first, last);
+    replace_fine(&w, y_first, y_last, gains);
+    average(&w, w.halo_y, w.height - w.halo_y);
     write_tile(&w, tile, x0, y0, out, stride);
     return w.count;
 }

@@ -29,8 +29,8 @@ from nearfar.merge.kernel.twin_warp import UNIT, Carried, carry
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
-HALO_X, HALO_Y = 32, 24
-"""Pixels around the picture that are computed as well: what a pixel depends on lies within 22 of it."""
+HALO_X, HALO_Y = 32, 32
+"""Pixels around the picture that are computed as well: what a pixel depends on lies within 28 of it."""
 CELL = 16
 HALF_CELL = CELL // 2
 PRIOR_UNIT = 8192
@@ -49,8 +49,8 @@ from which energy is believed."""
 class Numbers:
     """The float fields of the kernel's structure.
 
-    ``channel``, ``band0``, ``band1``: what a warp leaves of white noise of variance 1 in a channel and in luma's two
-    finest bands. ``prior_weight``: of P against the energies. ``behind``: least factor of a score where something
+    ``channel``, ``band0``, ``band1``, ``band2``: what a warp leaves of white noise of variance 1 in a channel and in luma's
+    three finest bands. ``prior_weight``: of P against the energies. ``behind``: least factor of a score where something
     nearer is sharp as well. ``agreement``: how far frames may differ and still be averaged. ``quiet``: energies count
     from this many times the noise on.
     """
@@ -58,6 +58,7 @@ class Numbers:
     channel: float
     band0: float
     band1: float
+    band2: float
     prior_weight: float
     behind: float
     agreement: float
@@ -103,7 +104,7 @@ def f32(value: float) -> np.float32:
     return np.float32(value)
 
 
-class _Window:
+class Window:
     """The picture with its halo, and where its half-size places lie."""
 
     def __init__(self, stack: Stack) -> None:
@@ -120,6 +121,7 @@ class _Window:
         self.noise = stack.variance[self.cell_y[:, None], self.cell_x[None]]
 
     def carried(self, k: int) -> Carried:
+        """A frame in this window."""
         s = self.stack
         place = (self.left, self.top, self.width, self.height)
         return carry(s.samples[k], s.tables[k], s.poses[k], *place)
@@ -134,7 +136,7 @@ class _Window:
         return plane[..., y : y + rows, x : x + cols]
 
 
-def spread(window: _Window, cells: F32) -> F32:
+def spread(window: Window, cells: F32) -> F32:
     """Values of cells (R, C) bilinearly at half-size places; a cell's middle lies between its fourth and fifth."""
     rows, cols = cells.shape
     at = (window.hy - 3.5) / HALF_CELL
@@ -148,7 +150,7 @@ def spread(window: _Window, cells: F32) -> F32:
     return np.asarray(left * (1 - t) + right * t, np.float32)
 
 
-def coverage(window: _Window, k: int) -> F32:
+def coverage(window: Window, k: int) -> F32:
     """1 inside a frame, falling to 0 over `RAMP` pixels at its border, at half-size places.
 
     Places beyond the picture, and those of which half lies beyond, count as the nearest pixel inside.
@@ -174,6 +176,14 @@ def second_band(frame: Carried) -> F32:
     """E1: half-size luma less its B5, squared, softened."""
     band = frame.half_luma - blurred(frame.half_luma)
     return softened(band * band)
+
+
+def admission_and_prior(window: Window, k: int, cover: F32) -> tuple[F32, F32, F32]:
+    """Mask (1 in cells that are admitted themselves), admission AD and prior P of a frame at half-size places."""
+    s = window.stack
+    prior = spread(window, s.prior[:, k].astype(np.float32) * f32(1 / PRIOR_UNIT))
+    hard = (s.admitted[window.cell_y[:, None], k, window.cell_x[None]] > 0).astype(np.float32)
+    return hard * cover, spread(window, s.admitted[:, k].astype(np.float32)) * cover, prior
 
 
 class Crossing:
@@ -214,7 +224,7 @@ class Crossing:
         self.peak[where] = self.low[where] = energy[where]
 
 
-def scores(window: _Window, frames: Sequence[Carried]) -> tuple[F32, F32]:
+def scores(window: Window, frames: Sequence[Carried]) -> tuple[F32, F32]:
     """V of each frame (n, H, W) and the admission AD, both fading out at the frame's own border.
 
     Energies count only in cells that are admitted themselves (the mask); AD and the prior reach half a cell further.
@@ -245,7 +255,7 @@ def scores(window: _Window, frames: Sequence[Carried]) -> tuple[F32, F32]:
     return np.stack(v), np.stack(admission)
 
 
-def weigh(window: _Window, frames: Sequence[Carried], v: F32, admission: F32) -> tuple[list[F32], list[F32]]:
+def weigh(window: Window, frames: Sequence[Carried], v: F32, admission: F32) -> tuple[list[F32], list[F32]]:
     """Weights at half size of all colours, and of luma's finest band. Scores below .3 of the best count nothing."""
     keep, best = 1 / f32(window.stack.numbers.channel), v.max(axis=0)
     colour, detail = [], []
@@ -274,8 +284,13 @@ def upsample(plane: F32) -> F32:
     return out
 
 
-def merge(frames: Sequence[Carried], colour: Sequence[F32], detail: Sequence[F32]) -> F32:
-    """R1 (3, H, W) in `UNIT`-ths: weighted colours, their luma's finest band replaced by the one chosen apart."""
+def merge(
+    frames: Sequence[Carried], colour: Sequence[F32], detail: Sequence[F32], gain: F32 | None = None
+) -> F32:
+    """R1 (3, H, W) in `UNIT`-ths: weighted colours, their luma's finest band replaced by the one chosen apart.
+
+    ``gain`` (H / 2, W / 2): factor of that band, if there is one.
+    """
     shape = frames[0].colour.shape
     out: F32 = np.zeros(shape, np.float32)
     total: F32 = np.zeros(shape[1:], np.float32)
@@ -289,10 +304,13 @@ def merge(frames: Sequence[Carried], colour: Sequence[F32], detail: Sequence[F32
         fine_total = fine_total + up
     out *= f32(1) / np.maximum(total, f32(1e-20))
     y = luma(out[0], out[1], out[2])
-    return out + (fine / np.maximum(fine_total, f32(1e-30)) * UNIT - (y - blurred(y)))
+    band = fine / np.maximum(fine_total, f32(1e-30))
+    if gain is not None:
+        band = band * upsample(gain)
+    return out + (band * UNIT - (y - blurred(y)))
 
 
-def agreement(window: _Window, frame: Carried, r1: F32, admission: F32) -> F32:
+def agreement(window: Window, frame: Carried, r1: F32, admission: F32) -> F32:
     """The w (H, W) at half size: how well a frame agrees with R1 within noise, 0..1."""
     n = window.stack.numbers
     unit = 1 / (24 * f32(n.channel) * UNIT * UNIT)
@@ -309,7 +327,7 @@ def agreement(window: _Window, frame: Carried, r1: F32, admission: F32) -> F32:
     return np.asarray(t * admission)
 
 
-def average(window: _Window, frames: Sequence[Carried], r1: F32, admission: F32) -> F32:
+def average(window: Window, frames: Sequence[Carried], r1: F32, admission: F32) -> F32:
     """R (3, H, W): R1 counts once, each frame by how well it agrees with it."""
     out, total = r1.copy(), np.ones(r1.shape[1:], np.float32)
     for frame, ad in zip(frames, admission, strict=True):
@@ -319,7 +337,7 @@ def average(window: _Window, frames: Sequence[Carried], r1: F32, admission: F32)
     return out / total
 
 
-def frame_map(window: _Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16], F64]:
+def frame_map(window: Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16], F64]:
     """Mean frame number by weight, 256 (1 + k) rounded, and each frame's sum of relative weights."""
     weights = [window.inner(plane, half=True) for plane in colour]
     index, total = np.zeros_like(weights[0]), np.zeros_like(weights[0])
@@ -340,7 +358,7 @@ def level16(plane: F32) -> NDArray[np.uint16]:
 
 def render(stack: Stack) -> Rendered:
     """The whole picture of a stack."""
-    window = _Window(stack)
+    window = Window(stack)
     frames = [window.carried(k) for k in range(len(stack.samples))]
     v, admission = scores(window, frames)
     colour, detail = weigh(window, frames, v, admission)

@@ -1,0 +1,105 @@
+"""``python -m tests.training``: make the chooser's weights anew; takes minutes on an accelerator, hours without one.
+
+Writes ``weights.npz`` and ``reference.npz`` (a small bracket with what PyTorch makes of it, for the tests) into a folder.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from pathlib import Path
+
+import numpy as np
+import torch
+
+from nearfar.merge.chooser import weights
+from tests.training import train
+from tests.training.brackets import Lens, bracket
+from tests.training.net import Net
+from tests.training.things import Studio
+
+SEED = 1
+HELD_OUT = 999
+EDGE = 48
+
+
+def arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m tests.training", description=__doc__)
+    parser.add_argument("--brackets", type=int, default=1600)
+    parser.add_argument("--steps", type=int, default=6000)
+    parser.add_argument("--judged", type=int, default=130, help="brackets held out to judge the net")
+    parser.add_argument("--out", type=Path, default=weights.FILE.parent)
+    parser.add_argument("--reference", type=Path, default=Path(__file__).parent)
+    return parser.parse_args()
+
+
+def flat(net: Net) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
+    """The net's numbers in the order of the file."""
+    state = net.state_dict()
+    names = {
+        "inward": "inward.weight",
+        "inward_bias": "inward.bias",
+        "middle": "middle.weight",
+        "middle_bias": "middle.bias",
+        "most": "most.weight",
+        "outward": "outward.weight",
+        "outward_bias": "outward.bias",
+        "gain": "gain.weight",
+        "gain_bias": "gain.bias",
+    }
+    parts = [state[names.get(name, name)].cpu().numpy().ravel() for name, _ in weights.LAYOUT]
+    return np.concatenate(parts).astype(np.float32)
+
+
+def write_reference(path: Path, net: Net, device: torch.device) -> None:
+    """A bracket's corner and all that PyTorch makes of it."""
+    made = bracket(Studio(31, device), Lens(device), 5)
+    frames = (made.frames[:, :, :EDGE, :EDGE].clamp(0, 1) * 24576).round() / 24576
+    variance = made.variance[: EDGE // 2, : EDGE // 2]
+    with torch.no_grad():
+        b = train.batch(frames[None], made.truth[None, :, :EDGE, :EDGE], variance[None])
+        logits, gains = net(b.values, b.score, b.mask)
+        merged = train.merge(net, b)
+    arrays = {
+        "frames": (frames * 24576).round().to(torch.int32),
+        "variance": variance,
+        "prior": b.prior[0],
+        "mask": b.mask[0],
+        "admission": b.admission[0],
+        "values": b.values[0],
+        "score": b.score[0],
+        "logits": logits[0],
+        "gains": gains[0, 0],
+        "merged": merged[0],
+    }
+    held = {name: a.cpu().numpy() for name, a in arrays.items()}
+    held["frames"] = held["frames"].astype(np.int16)
+    np.savez_compressed(
+        path, **{n: a.astype(np.float32) if a.dtype.kind == "f" else a for n, a in held.items()}
+    )
+
+
+def main() -> None:
+    options = arguments()
+    began = time.monotonic()
+
+    def say(text: str) -> None:
+        print(f"{time.monotonic() - began:6.0f} s  {text}", flush=True)
+
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    torch.backends.cudnn.deterministic = True
+    data = train.make(options.brackets, SEED, device)
+    say(f"{options.brackets} brackets")
+    net = train.train(data, steps=options.steps, seed=0, say=say)
+    weights.store(options.out / "weights.npz", flat(net))
+    write_reference(options.reference / "reference.npz", net, device)
+    del data
+    held_out = train.make(options.judged, HELD_OUT, device)
+    found = train.judge({"rule": train.rule, "chooser": lambda b: train.merge(net, b)}, held_out)
+    say("style: dB of the rule, dB of the chooser")
+    for style, value in found["rule"].items():
+        say(f"{style}: {value:.2f} {found['chooser'][style]:.2f}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,275 @@
+"""Training brackets with truth: layers seen through a thin lens, as frames that come back from registration.
+
+Blur is a disk by its analytic transfer function, 2 J1(x) / x; layers are laid over each other far to near.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from tests.training.things import CANVAS, Layer, Studio, cloud, flat, outline, texture
+
+KEPT = 192
+POINT = 0.5
+"""Sigma in pixels of what lens and sensor leave of a point in focus."""
+SLICE = 0.6
+MOST_SLICES = 40
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bracket:
+    """``frames`` (n, 3, 192, 192) and ``truth`` (3, 192, 192) encoded; ``variance`` (96, 96) as it would be estimated."""
+
+    frames: Tensor
+    truth: Tensor
+    variance: Tensor
+    style: str
+
+
+def to_light(x: Tensor) -> Tensor:
+    return torch.where(x <= 0.04045, x / 12.92, ((x.clamp_min(0.04) + 0.055) / 1.055) ** 2.4)
+
+
+def to_encoded(x: Tensor) -> Tensor:
+    x = x.clamp(0, 1)
+    return torch.where(x <= 0.0031308, x * 12.92, 1.055 * x.clamp_min(0.003) ** (1 / 2.4) - 0.055)
+
+
+class Lens:
+    """Transfer functions of a lens on the canvas."""
+
+    def __init__(self, device: torch.device) -> None:
+        fy = torch.fft.fftfreq(CANVAS, device=device)[:, None]
+        fx = torch.fft.rfftfreq(CANVAS, device=device)[None]
+        self.fx, self.fy, self.f = fx, fy, torch.hypot(fx, fy)
+        self.point = torch.exp(-2 * (math.pi * POINT * self.f) ** 2)
+
+    def disk(self, radii: Tensor) -> Tensor:
+        """(n,) radii in pixels to (n, C, C / 2 + 1)."""
+        x = (2 * math.pi * radii[:, None, None] * self.f).clamp_min(1e-3)
+        return 2 * torch.special.bessel_j1(x) / x
+
+    def shifted(self, by: Tensor) -> Tensor:
+        """Phases that move a picture by (n, 2) pixels, x first."""
+        turn = self.fx * by[:, 0, None, None] + self.fy * by[:, 1, None, None]
+        return torch.exp(-2j * math.pi * turn)
+
+
+def _plane(studio: Studio, low: float, high: float) -> Tensor:
+    u, _ = studio.turned()
+    t = u / CANVAS + 0.5 + studio.between(0, 0.2) * (cloud(studio, 0.4, finest=3) - 0.5)
+    return low + (high - low) * t.clamp(0, 1)
+
+
+def _thing(studio: Studio, kind: str, colour: Tensor, z: float, lean: float = 0.3) -> Layer:
+    alpha, along = outline(studio, kind)
+    depth = torch.full_like(alpha, z)
+    if studio.chance(lean):
+        depth = (z + along * studio.random.normal(0, 0.2)).clamp(0, 1)
+    return Layer(colour=colour, alpha=alpha, depth=depth)
+
+
+def _objects(studio: Studio) -> list[Layer]:
+    kinds = ["leaf", "polygon", "letter", "lattice", "lace", "hair"]
+    return [
+        _thing(studio, str(studio.random.choice(kinds)), texture(studio), studio.between(0, 0.9))
+        for _ in range(int(studio.random.integers(1, 8)))
+    ]
+
+
+def _hairs(studio: Studio) -> list[Layer]:
+    out = []
+    for _ in range(int(studio.random.integers(3, 20))):
+        colour = flat(studio) if studio.chance(0.85) else texture(studio)
+        out.append(_thing(studio, "hair", colour, studio.between(0, 0.8)))
+    return out + (
+        [_thing(studio, "leaf", texture(studio), studio.between(0, 0.8))] if studio.chance(0.3) else []
+    )
+
+
+def _letters(studio: Studio) -> list[Layer]:
+    return [
+        _thing(
+            studio, "letter", flat(studio) if studio.chance(0.6) else texture(studio), studio.between(0, 0.9)
+        )
+        for _ in range(int(studio.random.integers(2, 8)))
+    ]
+
+
+def _doors(studio: Studio) -> list[Layer]:
+    count = int(studio.random.integers(1, 6))
+    return [_thing(studio, "opening", texture(studio), 1 - (i + 1) / (count + 1), 0.1) for i in range(count)]
+
+
+def _dome(studio: Studio) -> list[Layer]:
+    out = []
+    for _ in range(int(studio.random.integers(1, 3))):
+        radius = studio.between(45, 150)
+        u, v = studio.turned(*studio.random.uniform(-80, 80, 2))
+        share = torch.hypot(u, v * studio.between(0.8, 1.3)) / radius
+        height = (1 - share * share).clamp_min(0).sqrt()
+        top, foot = studio.between(0, 0.5), studio.between(0.6, 1)
+        bumps = studio.between(0, 0.1) * (cloud(studio, 0.5, finest=3) - 0.5) if studio.chance(0.4) else 0.0
+        depth = (foot + (top - foot) * height + bumps).clamp(0, 1)
+        out.append(Layer(colour=texture(studio), alpha=((1 - share) * radius + 0.5).clamp(0, 1), depth=depth))
+    return out
+
+
+def _slope(studio: Studio) -> list[Layer]:
+    return []
+
+
+STYLES = {
+    "objects": (_objects, 0.32),
+    "hairs": (_hairs, 0.26),
+    "dome": (_dome, 0.16),
+    "doors": (_doors, 0.09),
+    "letters": (_letters, 0.09),
+    "slope": (_slope, 0.08),
+}
+
+
+def layers(studio: Studio, style: str) -> list[Layer]:
+    """Far to near, depths 0..1."""
+    far = studio.between(0.75, 1)
+    steep = style == "slope" or studio.chance(0.5)
+    deep = _plane(studio, studio.between(0, 0.8), far) if steep else torch.full_like(studio.x, far)
+    ground = Layer(colour=texture(studio), alpha=torch.ones_like(studio.x), depth=deep)
+    things = STYLES[style][0](studio)
+    middle = [float((t.depth * t.alpha).sum() / t.alpha.sum().clamp_min(1e-3)) for t in things]
+    return [ground, *[things[i] for i in np.argsort(middle)[::-1]]]
+
+
+def _sliced(layer: Layer, last: int, aperture: float) -> list[tuple[float, Tensor]]:
+    """Depths in frames and tent weights that add up to 1."""
+    deep = layer.depth * last
+    seen = deep[layer.alpha > 0]
+    low, high = float(seen.min()), float(seen.max())
+    count = min(MOST_SLICES, max(1, math.ceil((high - low) * aperture / SLICE) + 1))
+    if count == 1:
+        return [((low + high) / 2, torch.ones_like(deep))]
+    at = (deep.clamp(low, high) - low) / max(high - low, 1e-6) * (count - 1)
+    return [(low + (high - low) * i / (count - 1), (1 - (at - i).abs()).clamp_min(0)) for i in range(count)]
+
+
+def photograph(lens: Lens, stack: list[Layer], n: int, aperture: float) -> Tensor:
+    """Frames (n, 3, C, C) in linear light."""
+    device = lens.f.device
+    numbers = torch.arange(n, device=device, dtype=torch.float32)
+    out = torch.zeros(n, 3, CANVAS, CANVAS, device=device)
+    for layer in stack:
+        if float(layer.alpha.max()) <= 0:
+            continue
+        total: Tensor | float = 0.0
+        for depth, weight in _sliced(layer, n - 1, aperture):
+            planes = torch.cat(
+                [layer.colour * layer.alpha * weight, (layer.alpha * weight)[None], weight[None]]
+            )
+            spectrum = torch.fft.rfft2(planes)
+            total = total + spectrum * lens.disk((numbers - depth).abs() * aperture)[:, None]
+        if layer.sway is not None:
+            total = total * lens.shifted(layer.sway)[:, None]
+        blurred = torch.fft.irfft2(total, s=(CANVAS, CANVAS))
+        whole = blurred[:, 4:].clamp_min(1e-3)
+        out = out * (1 - (blurred[:, 3:4] / whole).clamp(0, 1)) + blurred[:, :3] / whole
+    return torch.fft.irfft2(torch.fft.rfft2(out.clamp(0, 1)) * lens.point, s=(CANVAS, CANVAS))
+
+
+def truth(lens: Lens, stack: list[Layer]) -> Tensor:
+    """What an endless depth of field would show, encoded."""
+    out = torch.zeros(3, CANVAS, CANVAS, device=lens.f.device)
+    for layer in stack:
+        out = out * (1 - layer.alpha) + layer.colour * layer.alpha
+    return to_encoded(torch.fft.irfft2(torch.fft.rfft2(out) * lens.point, s=(CANVAS, CANVAS)))
+
+
+def _compressed(frames: Tensor, step: float) -> Tensor:
+    """Rounding of 8 x 8 cosine transforms in luma and colour differences, coarser for fine patterns: as JPEG does it."""
+    place = torch.arange(8, device=frames.device, dtype=torch.float32)
+    base = torch.cos(math.pi * (2 * place[None] + 1) * place[:, None] / 16) / 2
+    base[0] /= math.sqrt(2)
+    to_y = torch.tensor(
+        [[0.299, 0.587, 0.114], [-0.169, -0.331, 0.5], [0.5, -0.419, -0.081]], device=frames.device
+    )
+    y = torch.einsum("oc,nchw->nohw", to_y, frames)
+    blocks = y.unfold(2, 8, 8).unfold(3, 8, 8)
+    spectrum = torch.einsum("ui,vj,nchwij->nchwuv", base, base, blocks)
+    fine = (1 + 0.5 * (place[:, None] + place[None])) * step / 255
+    grain = fine * torch.tensor([1.0, 1.6, 1.6], device=frames.device).view(1, 3, 1, 1, 1, 1)
+    spectrum = torch.round(spectrum / grain) * grain
+    blocks = torch.einsum("ui,vj,nchwuv->nchwij", base, base, spectrum)
+    y = blocks.permute(0, 1, 2, 4, 3, 5).reshape(y.shape)
+    return torch.einsum("oc,nchw->nohw", torch.linalg.inv(to_y), y)
+
+
+def _cubic(t: Tensor) -> Tensor:
+    """Weights (n, 4) of the samples at -1, 0, 1, 2 for places t, as the engine's warp has them."""
+    s = torch.stack([t + 1, t, 1 - t, 2 - t], -1)
+    inner = ((-0.75 + 2) * s - (-0.75 + 3)) * s * s + 1
+    outer = -0.75 * (((s - 5) * s + 8) * s - 4)
+    return torch.where(s <= 1, inner, outer)
+
+
+def _taken_back(frames: Tensor, by: Tensor) -> Tensor:
+    """Middle of each frame resampled at places ``by`` (n, 2) away, by the engine's cubic."""
+    whole = by.floor()
+    wx, wy = _cubic(by[:, 0] - whole[:, 0]), _cubic(by[:, 1] - whole[:, 1])
+    m = (CANVAS - KEPT) // 2
+    out = []
+    for k in range(len(frames)):
+        x, y = m + int(whole[k, 0]), m + int(whole[k, 1])
+        part = frames[k, :, y - 1 : y + KEPT + 2, x - 1 : x + KEPT + 2]
+        across = sum(wx[k, i] * part[:, :, i : i + KEPT] for i in range(4))
+        out.append(sum(wy[k, i] * across[:, i : i + KEPT] for i in range(4)))
+    return torch.stack(out)
+
+
+def _noisy(studio: Studio, encoded: Tensor, sigma: float, lean: float) -> Tensor:
+    spread = sigma * (1 + lean * (encoded - 0.5)).clamp_min(0.1).sqrt()
+    encoded = (encoded + spread * studio.normal(*encoded.shape)).clamp(0, 1)
+    if studio.chance(0.25):
+        encoded = _compressed(encoded, studio.log_between(1, 6)).clamp(0, 1)
+    levels = 255 if studio.chance(0.4) else 65535
+    return torch.round(encoded * levels) / levels
+
+
+def bracket(studio: Studio, lens: Lens, n: int) -> Bracket:
+    """A random bracket of n frames, nearest focus first."""
+    style = str(studio.random.choice(list(STYLES), p=[share for _, share in STYLES.values()]))
+    aperture = studio.log_between(4, 40) / (n - 1)
+    stack = layers(studio, style)
+    if studio.chance(0.12) and len(stack) > 1:
+        stack = [stack[0], *[_swaying(studio, layer, n) for layer in stack[1:]]]
+    light = photograph(lens, stack, n, aperture)
+    by = torch.tensor(studio.random.uniform(-1, 1, (n, 2)), device=studio.device, dtype=torch.float32)
+    by[n // 2] = 0
+    light = torch.fft.irfft2(torch.fft.rfft2(light) * lens.shifted(by)[:, None], s=(CANVAS, CANVAS))
+    flicker = float(studio.random.choice([0, 0, 0.004, 0.012]))
+    gain = torch.tensor(2 ** studio.random.normal(0, flicker, n), device=studio.device, dtype=torch.float32)
+    sigma, lean = studio.log_between(0.0012, 0.018), studio.between(-0.9, 0.9)
+    encoded = _noisy(studio, to_encoded(light * gain.view(-1, 1, 1, 1)), sigma, lean)
+    off = studio.between(0, 0.3) / math.sqrt(2) if studio.chance(0.4) else studio.between(0, 0.04)
+    by = by + torch.tensor(studio.random.normal(0, off, (n, 2)), device=studio.device, dtype=torch.float32)
+    frames = _taken_back(encoded, by)
+    m = (CANVAS - KEPT) // 2
+    mean = functional.avg_pool2d(frames.mean((0, 1))[None, None], 16)
+    told = (sigma * studio.between(0.75, 1.05)) ** 2 * (1 + lean * (mean - 0.5)).clamp_min(0.1)
+    told = told.clamp_min(1e-7)
+    variance = functional.interpolate(told, scale_factor=8)[0, 0]
+    kept = slice(m, m + KEPT)
+    return Bracket(frames=frames, truth=truth(lens, stack)[:, kept, kept], variance=variance, style=style)
+
+
+def _swaying(studio: Studio, layer: Layer, n: int) -> Layer:
+    if studio.chance(0.5):
+        return layer
+    phase = studio.between(0, 6) + studio.between(0.3, 1.5) * np.arange(n)
+    path = (np.sin(phase) - np.sin(phase[n // 2]))[:, None] * studio.random.normal(0, 1.5, 2)
+    sway = torch.tensor(path, device=studio.device, dtype=torch.float32)
+    return Layer(colour=layer.colour, alpha=layer.alpha, depth=layer.depth, sway=sway)

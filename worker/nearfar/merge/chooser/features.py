@@ -1,0 +1,147 @@
+"""What the net sees of each frame at each half-size place: 13 numbers without units.
+
+All of it in float32, each operation rounded by itself, in the kernel's order. A place depends on at most 8 half-size
+places around it, and on other frames only where those are admitted (mask > 0), so tiles of any size agree.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.chooser.numbers import (
+    HALF_CHANNEL,
+    LEAST,
+    PRIOR_WEIGHT,
+    QUIET,
+    WIDE_QUIET,
+)
+from nearfar.merge.chooser.numeric import log2
+
+F32 = NDArray[np.float32]
+LUMA = (np.float32(0.299), np.float32(0.587), np.float32(0.114))
+TINY = np.float32(1e-12)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Window:
+    """Half-size planes of n frames, nearest focus first, in one window (h, w).
+
+    ``colour`` (n, 3, h, w) means of 2 x 2, encoded 0..1; ``half_luma``, ``square`` (n, h, w) luma and the mean square of
+    its finest band; ``prior``, ``admission`` (n, h, w) spread from the cells; ``mask`` (n, h, w): 1 in the cells that are
+    admitted themselves, less at the frame's border. ``variance`` (h, w) of one channel of a frame;
+    ``noise``: what that leaves in luma's three bands.
+    """
+
+    colour: F32
+    half_luma: F32
+    square: F32
+    prior: F32
+    admission: F32
+    mask: F32
+    variance: F32
+    noise: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seen:
+    """``values`` (13, n, h, w); ``score`` (n, h, w): V / max V."""
+
+    values: F32
+    score: F32
+
+
+def b5(planes: F32, spacing: int = 1) -> F32:
+    """[1 4 6 4 1] / 16 down and then across with so many places between taps, the window's edge repeated."""
+    r = 2 * spacing
+    out = planes
+    for axis in (-1, -2):
+        width = [(0, 0)] * (planes.ndim - 2) + ([(0, 0), (r, r)] if axis == -1 else [(r, r), (0, 0)])
+        p = np.pad(out, width, mode="edge")
+        n = out.shape[axis]
+        part = [
+            p[..., i * spacing : i * spacing + n] if axis == -1 else p[..., i * spacing : i * spacing + n, :]
+            for i in range(5)
+        ]
+        six, four, one = np.float32(6 / 16), np.float32(4 / 16), np.float32(1 / 16)
+        out = six * part[2] + four * (part[1] + part[3]) + one * (part[0] + part[4])
+    return np.asarray(out, np.float32)
+
+
+def softened(planes: F32) -> F32:
+    """3 x 3 with .15, .7, .15 first down and then across, the edge repeated outside."""
+    wide = [(0, 0)] * (planes.ndim - 2)
+    p = np.pad(planes, [*wide, (1, 1), (0, 0)], mode="edge")
+    p = np.float32(0.7) * p[..., 1:-1, :] + np.float32(0.15) * (p[..., :-2, :] + p[..., 2:, :])
+    p = np.pad(p, [*wide, (0, 0), (1, 1)], mode="edge")
+    return np.asarray(np.float32(0.7) * p[..., 1:-1] + np.float32(0.15) * (p[..., :-2] + p[..., 2:]))
+
+
+def around5(planes: F32) -> F32:
+    """Largest value within 5 x 5 places, of values that are at least 0."""
+    h, w = planes.shape[1:]
+    p = np.pad(planes, ((0, 0), (2, 2), (2, 2)))
+    across = np.max([p[..., i : i + w] for i in range(5)], axis=0)
+    return np.asarray(np.max([across[:, i : i + h] for i in range(5)], axis=0))
+
+
+def bands(half_luma: F32) -> tuple[F32, F32]:
+    """Energies of luma's second and third band at half size, noise included."""
+    smooth = b5(half_luma)
+    second, third = half_luma - smooth, smooth - b5(smooth, 2)
+    return softened(second * second), b5(third * third)
+
+
+def _sharper(e1: F32, noise: F32) -> tuple[F32, F32]:
+    """Octaves by which the largest energy around among nearer, and among farther frames is above a frame's own; tenths."""
+    around, own = around5(e1), log2(e1 + noise)
+    nothing = np.zeros_like(around[:1])
+    nearer = np.maximum.accumulate(np.concatenate([nothing, around[:-1]]), axis=0)
+    farther = np.maximum.accumulate(np.concatenate([nothing, around[:0:-1]]), axis=0)[::-1]
+    tenth = np.float32(0.1)
+    return (log2(nearer + noise) - own) * tenth, (log2(farther + noise) - own) * tenth
+
+
+def _above(energy: F32, over: F32) -> F32:
+    return np.asarray(np.maximum(energy - over, np.float32(0)))
+
+
+def _relative(energy: F32, quiet: F32) -> F32:
+    return np.asarray(energy / (energy.max(axis=0) + quiet))
+
+
+def features(window: Window) -> Seen:
+    """Everything the net sees in a window; frames without admission count nowhere."""
+    v, mask = window.variance, window.mask
+    n0, n1, n2, nc = (np.float32(c) * v for c in (*window.noise, HALF_CHANNEL))
+    second, third = bands(window.half_luma)
+    e0, near = _above(window.square, n0) * mask, _above(b5(window.square), n0) * mask
+    e1, e2 = _above(second, n1) * mask, _above(third, n2) * mask
+    wide, quiet = b5(e1, 2) * mask, np.float32(QUIET)
+    rel0, rel1 = _relative(e0, quiet * n0), _relative(e1, quiet * n1)
+    score = window.admission * (np.float32(LEAST) + np.float32(PRIOR_WEIGHT) * window.prior + (rel0 + rel1))
+    best = score.argmax(axis=0)
+    score = score / np.maximum(score.max(axis=0), TINY)
+    first = np.take_along_axis(window.colour, best[None, None], 0)[0]
+    d = window.colour - first
+    apart = (d[:, 0] * d[:, 0] + d[:, 1] * d[:, 1] + d[:, 2] * d[:, 2]) * (1 / (np.float32(6) * nc))
+    brighter = window.half_luma - (LUMA[0] * first[0] + LUMA[1] * first[1] + LUMA[2] * first[2])
+    twelve = np.float32(12) * brighter
+    known = window.prior * mask
+    one, sixth, twelfth = np.float32(1), np.float32(1 / 6), np.float32(1 / 12)
+    nearer, farther = _sharper(e1, n1)
+    same = np.ones_like(e0)
+    values = (
+        *(rel0, _relative(near, quiet * n0), rel1, _relative(e2, quiet * n2)),
+        _relative(wide, np.float32(WIDE_QUIET) * n1),
+        known / np.maximum(known.max(axis=0), np.float32(1e-9)),
+        same * (log2(one + near.max(axis=0) / n0) * twelfth),
+        same * (log2(one + e1.max(axis=0) / n1) * twelfth),
+        *(nearer, farther),
+        log2(one + b5(apart)) * sixth,
+        log2(one + softened(apart)) * sixth,
+        twelve / (one + np.abs(twelve)),
+    )
+    return Seen(values=np.stack(values).astype(np.float32), score=score.astype(np.float32))

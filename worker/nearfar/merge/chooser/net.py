@@ -1,0 +1,84 @@
+"""The net: a linear step on the features, one look at the places and frames beside, and logits for two bands.
+
+    x = relu(A f + a),  y = x + (3 x 3 around each place) + (three taps along the frames),
+    z = relu(B y + b + C max_frames x),  logit = D z + d + slope log2(score + .001),  gain = 2^(e max_frames z + g).
+
+x and z are 0 where a frame is not admitted. Sums run in the order of the loops here, as in the kernel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.chooser.features import Seen, Window
+from nearfar.merge.chooser.numbers import BANDS, HIDDEN, NEAR_ZERO
+from nearfar.merge.chooser.numeric import exp2, log2
+from nearfar.merge.chooser.weights import Weights
+
+F32 = NDArray[np.float32]
+NOWHERE = np.float32(-1e4)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chosen:
+    """Weights of all colours and of luma's finest band (n, h, w), 1 for the best frame; gain (h, w) of that band."""
+
+    colour: F32
+    detail: F32
+    gain: F32
+
+
+def _linear(matrix: F32, bias: F32 | None, planes: F32) -> list[F32]:
+    out = []
+    for row in range(len(matrix)):
+        total = matrix[row, 0] * planes[0]
+        for k in range(1, len(planes)):
+            total = total + matrix[row, k] * planes[k]
+        out.append(total if bias is None else total + bias[row])
+    return out
+
+
+def _beside(x: F32, around: F32, along: F32) -> F32:
+    """One channel (n, h, w) with the places and the frames beside it."""
+    n, h, w = x.shape
+    p = np.pad(x, ((0, 0), (1, 1), (1, 1)), mode="edge")
+    out = x
+    for dy in range(3):
+        for dx in range(3):
+            out = out + around[dy, dx] * p[:, dy : dy + h, dx : dx + w]
+    p = np.pad(x, ((1, 1), (0, 0), (0, 0)))
+    for k in range(3):
+        out = out + along[k] * p[k : k + n]
+    return np.asarray(out)
+
+
+def logits(weights: Weights, seen: Seen, mask: F32) -> tuple[F32, F32]:
+    """Logits to the base 2 (2, n, h, w) and gain (h, w)."""
+    part, there = weights.parts(), (mask > 0).astype(np.float32)
+    nothing = np.float32(0)
+    x = np.stack(
+        [np.maximum(p, nothing) * there for p in _linear(part["inward"], part["inward_bias"], seen.values)]
+    )
+    y = np.stack([_beside(x[c], part["around"][c], part["along"][c]) for c in range(HIDDEN)])
+    most = _linear(part["most"], None, x.max(axis=1))
+    y = np.stack(_linear(part["middle"], part["middle_bias"], y))
+    z = np.stack([np.maximum(y[c] + most[c], nothing) * there for c in range(HIDDEN)])
+    out = _linear(part["outward"], part["outward_bias"], z)
+    near = log2(seen.score + np.float32(NEAR_ZERO))
+    gain = _linear(part["gain"][None], part["gain_bias"], z.max(axis=1))[0]
+    return np.stack([out[b] + part["slope"][b] * near for b in range(BANDS)]), exp2(np.clip(gain, -1, 1))
+
+
+def choose(weights: Weights, window: Window, seen: Seen) -> Chosen:
+    """Weights of the frames in a window."""
+    found, gain = logits(weights, seen, window.mask)
+    colour, detail = (_weights(band, window.admission) for band in found)
+    return Chosen(colour=colour, detail=detail, gain=gain)
+
+
+def _weights(logit: F32, admission: F32) -> F32:
+    held = np.where(admission > 0, logit, NOWHERE)
+    return np.asarray(exp2(held - held.max(axis=0)) * admission, np.float32)
