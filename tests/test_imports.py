@@ -23,7 +23,7 @@ ALLOWED: dict[str, set[str]] = {
     "frames": {"base"},
     "base": set(),
 }
-BASE = {"errors", "optics", "places", "progress", "server_settings", "settings"}
+BASE = {"errors", "optics", "places", "progress", "server_settings", "server_tables", "settings"}
 IMPURE = {"celery", "fastapi", "kombu", "sqlalchemy", "starlette", "uvicorn"}
 """What the engine must never know: queue, store and server."""
 
