@@ -90,7 +90,7 @@ def test_links_inside_are_followed(client: Client, places: Places) -> None:
 def test_what_is_no_file_is_no_frame(client: Client, places: Places) -> None:
     folder = frames_in(places.inbox / "moss")
     os.mkfifo(folder / "04.tif")
-    refusal(client, {"folder": "moss"})
+    assert "04.tif" in refusal(client, {"folder": "moss"})
 
 
 def test_a_folder_without_frames_is_refused_with_what_it_holds(client: Client, places: Places) -> None:

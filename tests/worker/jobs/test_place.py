@@ -115,7 +115,9 @@ def test_file_systems_behind_fuse_are_told_apart_by_the_table_of_mounts(tmp_path
 )
 def test_local_file_systems_will_do(tmp_path: Path, kind: str) -> None:
     root = mounts(tmp_path / "root", ROOT_LINE, f"90 22 0:50 / {tmp_path} rw - {kind} /dev/sdb1 rw")
-    refuse_network(tmp_path, root=root, magic=FUSE_MAGIC if kind.startswith("fuse") else LOCAL)
+    magic = FUSE_MAGIC if kind.startswith("fuse") else LOCAL
+    assert mount_type(tmp_path, root) == kind
+    refuse_network(tmp_path, root=root, magic=magic)
 
 
 def test_the_innermost_mount_counts_and_of_two_at_one_place_the_later(tmp_path: Path) -> None:

@@ -83,6 +83,7 @@ def test_a_kick_publishes_at_once(hinter: Hinter, settings: ServerSettings, stor
     submit(store)
     hinter.kick()
     wait_for(lambda: count(settings) == 1, 10)
+    assert hinter.broker is None
 
 
 def test_a_job_store_that_is_gone_does_not_end_the_thread(
@@ -98,6 +99,7 @@ def test_a_job_store_that_is_gone_does_not_end_the_thread(
         conn.exec_driver_sql("ALTER TABLE elsewhere RENAME TO units")
     submit(store)
     wait_for(lambda: count(settings) == 1, 10)
+    assert hinter.broker is None
     hinter.stop()
 
 

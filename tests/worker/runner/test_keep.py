@@ -42,11 +42,12 @@ def test_what_waits_without_a_hint_gets_one(places: Places, store: Store) -> Non
     store.register(
         "elsewhere/1-1", host="elsewhere", pid=1, version="1", slots=2, memory=1 << 30, disk=1 << 30
     )
-    submit(store, units=surveys(3))
+    job = submit(store, units=surveys(3))
     wait_for(lambda: len(list(places.hints.glob("*.msg"))) == 2)
     for message in places.hints.glob("*.msg"):
         message.unlink()
     wait_for(lambda: len(list(places.hints.glob("*.msg"))) == 2)
+    assert len(store.units(job)) == 3
 
 
 @pytest.mark.usefixtures("keeping")

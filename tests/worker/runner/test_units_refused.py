@@ -208,7 +208,7 @@ def test_a_frame_that_is_touched_or_copied_over_is_the_same(
     copy.replace(frames[1])
     bench.do(claim)
     bench.work_off()
-    result_of(bench, job)
+    assert result_of(bench, job).exists()
 
 
 @pytest.mark.parametrize("kind", ALL)

@@ -267,7 +267,8 @@ def test_a_store_that_is_away_for_a_moment_stops_nothing(
 
     while (claim := bench.store.claim("w1")) is not None:
         work_on(away, claim, bench.hands, leaving=leaving)  # type: ignore[arg-type]
-    result_of(bench, job)
+    assert result_of(bench, job).exists()
+    assert all(unit.attempts == 1 for unit in bench.store.units(job))
     dispose(bench.store.database.engine)
 
 

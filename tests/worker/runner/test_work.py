@@ -165,6 +165,7 @@ def test_the_pool_dies_with_its_parent_and_comes_back(server: Server, store: Sto
     pool = [pid for pid, name in before.items() if name == "pool"]
     wait_for(lambda: not any(here.started(pid) for pid in pool), 10, what="the pool is gone")
     wait_for_state(store, submit(store, units=units()), JobState.DONE)
+    assert parent not in server.processes()
 
 
 # One lane without processes
@@ -340,3 +341,4 @@ def test_messages_that_are_no_hints_are_passed_over_and_counted(
     job = submit(store, units=units(1))
     wait_for_state(store, job, JobState.DONE)
     wait_for(lambda: store.figures().counted.get("hints_ignored") == 2.0)
+    assert all(unit.attempts == 1 for unit in store.units(job))

@@ -30,7 +30,7 @@ T = TypeVar("T")
 class Place:
     """Where a file lies in a camera's own counting."""
 
-    folder: int | None  # 100 of 100XXXXX
+    folder: int | None  # the three digits that its name begins with
     number: int | None  # 1 to 9999
     name: object  # sorts as people expect
 

@@ -100,6 +100,7 @@ def test_tile_threads_and_what_memory_held_before_change_no_bit(rng: np.random.G
     size = (403, 290)
     stack = random_stack(rng, size=size, n=5, admitted=0.4, pictures=hostile(rng, 5, size))
     first = by_tiles(stack, 128, before=0)
+    assert first.picture.any()
     for tile in (64, 128, 256):
         for threads in (1, 2):
             for before in (0xA5, 0xFF):
