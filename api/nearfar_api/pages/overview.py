@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import shutil
 from collections.abc import AsyncGenerator
-from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
@@ -14,17 +12,13 @@ from starlette.responses import Response
 
 from nearfar.errors import StoreUnreachable
 from nearfar.intake.state import state_file
-from nearfar.jobs import JobQuery, JobState, Sort
 from nearfar.merge import recipe as recipes
-from nearfar_api import sse
+from nearfar_api import sse, standing
 from nearfar_api.context import Context, Ctx
 from nearfar_api.feed import Feed, Listener
-from nearfar_api.models import JobModel
 from nearfar_api.pages import thumbnails
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.refusing import PageRoute
-from nearfar_api.routes.server import inbox_model, server_model
-from nearfar_api.shaping import job_models
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -40,21 +34,6 @@ REST = 1.0
 """Seconds between two calls for an open page to look again."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Disk:
-    """Room on the disk of a folder."""
-
-    name: str
-    path: str
-    free: int
-    total: int
-
-    @property
-    def used(self) -> float:
-        """Share that is taken."""
-        return 1 - self.free / self.total if self.total else 0.0
-
-
 @router.get("/", name="page_overview")
 def show_overview(request: Request, ctx: Ctx, part: Annotated[str | None, Query()] = None) -> Response:
     """The page, or only what changes on it."""
@@ -66,66 +45,16 @@ def show_overview(request: Request, ctx: Ctx, part: Annotated[str | None, Query(
 
 
 def _found(ctx: Context) -> dict[str, Any]:
-    inbox = inbox_model(ctx)
-    figures = ctx.store.figures()
-    running = _jobs(ctx, JobState.RUNNING, Sort.CREATED)
-    held = _jobs(ctx, JobState.HELD, Sort.UPDATED)
-    return {
-        "server": server_model(ctx, figures),
-        "workers": figures.workers,
-        "running": running,
-        "waiting": _jobs(ctx, JobState.WAITING, Sort.CREATED, descending=False),
+    told = standing.found(ctx, SHOWN)
+    held = told["held"]
+    return told | {
         "arriving": [job for job in held if job.frames.expected],
         "held": [job for job in held if not job.frames.expected],
-        "failed": _jobs(ctx, JobState.FAILED, Sort.FINISHED),
-        "done": _jobs(ctx, JobState.DONE, Sort.FINISHED),
-        "counts": figures.jobs,
-        "inbox": inbox,
-        "stacks": [entry for entry in inbox.entries if entry.state not in SETTLED][:STACKS],
-        "why_waiting": why_waiting(ctx, len(figures.workers)),
-        "disks": _disks(ctx),
+        "stacks": [entry for entry in told["inbox"].entries if entry.state not in SETTLED][:STACKS],
+        "disks": standing.disks(ctx),
         "recipes": [recipes.load(name) for name in recipes.names()],
-        "thumbs": {job.id: thumbnails.cover(ctx, job) for job in running},
-        "shown": SHOWN,
+        "thumbs": {job.id: thumbnails.cover(ctx, job) for job in told["running"]},
     }
-
-
-def _jobs(ctx: Context, state: JobState, sort: Sort, *, descending: bool = True) -> list[JobModel]:
-    query = JobQuery(states=frozenset({state}), sort=sort, descending=descending, limit=SHOWN)
-    return job_models(ctx, ctx.store.jobs(query).jobs)
-
-
-def why_waiting(ctx: Context, workers: int) -> str:
-    """Why jobs that wait do so: the same for all of them but for what needs more room than any worker has."""
-    state = ctx.store.server_state()
-    if state != "open":
-        return f"The server is {state}: nothing new is begun until it is opened."
-    if not workers:
-        return "No worker is there to take them."
-    large = ctx.store.too_large()
-    if large:
-        jobs = ", ".join(str(job) for job in sorted({unit.job for unit in large}))
-        return f"Their turn has not come. No worker has the memory or disk for job {jobs}."
-    return "Their turn has not come: all workers are busy."
-
-
-def _disks(ctx: Context) -> list[Disk]:
-    """The disks of the server's folders; one that several of them share is told once."""
-    places = ctx.places
-    found: dict[int, Disk] = {}
-    for name, path in {"data": places.data, "results": places.results, "scratch": places.scratch}.items():
-        try:
-            device, usage = path.stat().st_dev, shutil.disk_usage(path)
-        except OSError:
-            continue
-        before = found.get(device)
-        found[device] = Disk(
-            name=f"{before.name}, {name}" if before else name,
-            path=before.path if before else str(path),
-            free=usage.free,
-            total=usage.total,
-        )
-    return list(found.values())
 
 
 @router.get("/live", name="page_live")
