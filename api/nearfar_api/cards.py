@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import re
 from collections import Counter
@@ -63,10 +64,11 @@ def listed(ctx: Context) -> CardList:
 
 def one(ctx: Context, card: str) -> CardModel:
     """One card; raises `NotFound`."""
-    return _model(_look(ctx, card))
+    return model(look(ctx, card))
 
 
-def _look(ctx: Context, card: str) -> Seen:
+def look(ctx: Context, card: str) -> Seen:
+    """All there is to know of a card; raises `NotFound`."""
     seen = _seen(card, read_state(ctx.places), card_files(ctx.places))
     if seen is None:
         raise NotFound(f"there is no card {card}")
@@ -75,27 +77,55 @@ def _look(ctx: Context, card: str) -> Seen:
 
 def _seen(card: str, state: InboxState, files: CardFiles) -> Seen | None:
     entries = [entry for entry in state.entries if entry.card == card]
-    kept = files.read(card)
+    read = _read_once(files.folder, card, _stamp(files.sorted_file(card)), _stamp(files.decisions_file(card)))
+    kept = read.kept
     path = kept.path if kept is not None else min((e.path for e in entries), key=len, default="")
     head = next((entry for entry in entries if entry.path == path), None)
     if kept is None and head is None:
         return None
-    decided, broken = Decided(), None
-    try:
-        decided = files.decided(card)
-    except UsageError as error:
-        broken = error
-    sorted_card, troubles = decide_all(kept.card, decided.decisions) if kept else (None, [])
     return Seen(
         id=card,
         head=head,
         stacks=tuple(entry for entry in entries if entry is not head),
         kept=kept,
-        decided=decided,
-        card=sorted_card,
-        troubles=(*([str(broken)] if broken else []), *troubles),
-        broken=broken,
+        decided=read.decided,
+        card=read.card,
+        troubles=(*([str(read.broken)] if read.broken else []), *read.troubles),
+        broken=read.broken,
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Read:
+    """What was kept of a card, with all that was decided."""
+
+    kept: Kept | None
+    decided: Decided
+    card: SortedCard | None
+    troubles: tuple[str, ...]
+    broken: UsageError | None
+
+
+def _stamp(file: Path) -> tuple[int, ...]:
+    """Changes with the file, which is only ever put in place whole; empty where it is not there."""
+    try:
+        status = file.stat()
+    except OSError:
+        return ()
+    return status.st_ino, status.st_size, status.st_mtime_ns
+
+
+@functools.lru_cache(maxsize=32)
+def _read_once(folder: Path, card: str, kept_by: tuple[int, ...], decided_by: tuple[int, ...]) -> _Read:
+    """Pages ask often and cards are long; the stamps are those of both files."""
+    files = CardFiles(folder)
+    kept, decided, broken = files.read(card), Decided(), None
+    try:
+        decided = files.decided(card)
+    except UsageError as error:
+        broken = error
+    found, troubles = decide_all(kept.card, decided.decisions) if kept else (None, [])
+    return _Read(kept=kept, decided=decided, card=found, troubles=tuple(troubles), broken=broken)
 
 
 def decide(ctx: Context, card: str, decision: Mapping[str, Any]) -> CardModel:
@@ -110,7 +140,7 @@ def decide(ctx: Context, card: str, decision: Mapping[str, Any]) -> CardModel:
     """
     files = card_files(ctx.places)
     with files.deciding():
-        seen = _sorted(_look(ctx, card))
+        seen = _sorted(look(ctx, card))
         entry = _resolved(seen, decision)
         try:
             apply(seen.card, [entry])
@@ -125,7 +155,7 @@ def undo(ctx: Context, card: str) -> CardModel:
     """Take the last decision back. Raises `NotFound`, also where there is none."""
     files = card_files(ctx.places)
     with files.deciding():
-        seen = _sorted(_look(ctx, card))
+        seen = _sorted(look(ctx, card))
         decisions = seen.decided.decisions[:-1]
         if not seen.decided.decisions:
             raise NotFound(f"nothing was decided about card {card}")
@@ -138,7 +168,7 @@ def go(ctx: Context, card: str) -> CardModel:
     """Let everything that was decided so far be acted on. Raises `NotFound`."""
     files = card_files(ctx.places)
     with files.deciding():
-        seen = _sorted(_look(ctx, card))
+        seen = _sorted(look(ctx, card))
         files.decide(card, seen.kept.path, replace(seen.decided, gone=len(seen.decided.decisions)))
     return one(ctx, card)
 
@@ -152,7 +182,7 @@ class _Sorted:
 
 def _sorted(seen: Seen) -> _Sorted:
     if seen.broken is not None:
-        raise seen.broken
+        raise UsageError(str(seen.broken))
     if seen.kept is None or seen.card is None:
         raise NotFound(f"card {seen.id} is not sorted yet; decide once it is")
     return _Sorted(kept=seen.kept, card=seen.card, decided=seen.decided)
@@ -231,7 +261,8 @@ def _stacks(seen: Seen) -> tuple[SortedStack, ...]:
     return seen.card.stacks if seen.card else ()
 
 
-def _model(seen: Seen) -> CardModel:
+def model(seen: Seen) -> CardModel:
+    """A card as it goes out."""
     small = (
         {path: f"{BASE}/{seen.id}/small/{name}" for path, name in seen.kept.small.items()}
         if seen.kept

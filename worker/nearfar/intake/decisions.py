@@ -104,31 +104,46 @@ def apply(card: SortedCard, decisions: Iterable[Mapping[str, Any]]) -> SortedCar
     return card if not done else _tidied(card)
 
 
+class _Frames:
+    """Frames by what a decision may call them; made once for each, since a card may have thousands."""
+
+    def __init__(self, card: SortedCard, where: str) -> None:
+        self._where = where
+        self._paths: dict[str, Path] = {}
+        self._names: dict[str, list[Path]] = {}
+        for path in [*(p for s in card.stacks for p in s.frames), *(e.path for e in card.left_out)]:
+            self._paths[str(path)] = path
+            self._names.setdefault(path.name, []).append(path)
+
+    def one(self, name: str) -> Path:
+        named = [self._paths[name]] if name in self._paths else self._names.get(name, [])
+        if len(named) != 1:
+            found = f"{len(named)} files called {name}" if named else f"no file {name} on this card"
+            raise UsageError(
+                f"{self._where}: found {found}; expected the path of one frame, as 'nearfar sort' prints it"
+            )
+        return named[0]
+
+
 def _find(card: SortedCard, name: str, where: str) -> Path:
-    everything = [p for s in card.stacks for p in s.frames] + [e.path for e in card.left_out]
-    exact = [p for p in everything if str(p) == name]
-    named = exact or [p for p in everything if p.name == name]
-    if len(named) != 1:
-        found = f"{len(named)} files called {name}" if named else f"no file {name} on this card"
-        raise UsageError(
-            f"{where}: found {found}; expected the path of one frame, as 'nearfar sort' prints it"
-        )
-    return named[0]
+    return _Frames(card, where).one(name)
 
 
 def _all(card: SortedCard, entry: Mapping[str, Any], where: str) -> list[Path]:
-    return list(dict.fromkeys(_find(card, name, where) for name in entry["frames"]))
+    frames = _Frames(card, where)
+    return list(dict.fromkeys(frames.one(name) for name in entry["frames"]))
 
 
-def _home(card: SortedCard, frame: Path) -> SortedStack | None:
-    return next((s for s in card.stacks if frame in s.frames), None)
+def _homes(card: SortedCard) -> dict[Path, SortedStack]:
+    """The stack of each frame that is in one."""
+    return {p: s for s in card.stacks for p in s.frames}
 
 
 def _join(card: SortedCard, entry: Mapping[str, Any], where: str) -> SortedCard:
-    frames = _all(card, entry, where)
-    homes = list(dict.fromkeys(s.name for f in frames if (s := _home(card, f)) is not None))
+    frames, home = _all(card, entry, where), _homes(card)
+    homes = list(dict.fromkeys(home[f].name for f in frames if f in home))
     everything = [*frames, *(p for s in card.stacks if s.name in homes for p in s.frames)]
-    if len(homes) + sum(_home(card, f) is None for f in frames) < 2:
+    if len(homes) + sum(f not in home for f in frames) < 2:
         raise UsageError(f"{where}: found frames of one stack only; expected frames of two stacks or more")
     return _gathered(card, everything, homes[0] if homes else None, drop=homes[1:])
 
@@ -137,7 +152,7 @@ def _take(card: SortedCard, entry: Mapping[str, Any], where: str) -> SortedCard:
     frames = _all(card, entry, where)
     if "with" not in entry:
         return _gathered(card, frames, None)
-    home = _home(card, _find(card, entry["with"], where))
+    home = _homes(card).get(_find(card, entry["with"], where))
     if home is None:
         raise UsageError(f"{where}: {entry['with']} is in no stack; expected a frame of the stack to add to")
     return _gathered(card, [*home.frames, *frames], home.name)
@@ -178,7 +193,7 @@ def _new_name(card: SortedCard) -> str:
 
 def _split(card: SortedCard, entry: Mapping[str, Any], where: str) -> SortedCard:
     frame = _find(card, entry["before"], where)
-    home = _home(card, frame)
+    home = _homes(card).get(frame)
     if home is None or home.frames[0] == frame:
         what = "in no stack" if home is None else "the first of its stack"
         raise UsageError(f"{where}: {frame.name} is {what}; expected a frame within a stack")
@@ -186,14 +201,13 @@ def _split(card: SortedCard, entry: Mapping[str, Any], where: str) -> SortedCard
 
 
 def _leave_out(card: SortedCard, entry: Mapping[str, Any], where: str) -> SortedCard:
-    frames = _all(card, entry, where)
-    homes = {f: _home(card, f) for f in frames}
-    left = [e for e in card.left_out if e.path not in homes]
+    frames, home = _all(card, entry, where), _homes(card)
+    wanted = set(frames)
+    left = [e for e in card.left_out if e.path not in wanted]
     left += [
-        LeftOut(path=f, why=f"left out: {BY_HAND}", stack=home.name if home else None)
-        for f, home in homes.items()
+        LeftOut(path=f, why=f"left out: {BY_HAND}", stack=home[f].name if f in home else None) for f in frames
     ]
-    return replace(card, stacks=tuple(_without(s, set(frames)) for s in card.stacks), left_out=tuple(left))
+    return replace(card, stacks=tuple(_without(s, wanted) for s in card.stacks), left_out=tuple(left))
 
 
 def _confirm(card: SortedCard, entry: Mapping[str, Any], where: str) -> SortedCard:
