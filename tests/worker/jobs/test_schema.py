@@ -298,7 +298,7 @@ def test_a_store_of_a_newer_version_is_left_alone(empty: Callable[[str], sa.Engi
         tx.conn.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
 
     store.database.write(age)
-    with pytest.raises(StoreError, match="found tables of revision 9999; this version knows 0002 at most"):
+    with pytest.raises(StoreError, match="found tables of revision 9999; this version knows 0003 at most"):
         opened(engine, clock)
     assert len(store.jobs().jobs) == 1
 
@@ -306,5 +306,5 @@ def test_a_store_of_a_newer_version_is_left_alone(empty: Callable[[str], sa.Engi
 def test_the_steps_lie_in_the_package() -> None:
     steps = resources.files("nearfar.jobs") / "migrations" / "versions"
     names = sorted(step.name for step in steps.iterdir() if step.name.startswith("m0"))
-    assert names == ["m0001_first.py", "m0002_fair_order.py"]
-    assert schema.newest() == "0002"
+    assert names == ["m0001_first.py", "m0002_fair_order.py", "m0003_mends.py"]
+    assert schema.newest() == "0003"

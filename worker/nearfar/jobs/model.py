@@ -264,3 +264,36 @@ totals = sa.Table(
     sa.Column("label", sa.Text, primary_key=True),
     real("value"),
 )
+
+mends = sa.Table(
+    "mends",
+    metadata,
+    sa.Column("job", Number, sa.ForeignKey("jobs.id", ondelete="CASCADE"), primary_key=True),
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),  # within its job, from 1
+    sa.Column("annotation", Json, nullable=False),  # W3C Web Annotation: where, and what to use there
+    text("who"),
+    real("made"),
+    maybe_real("undone"),  # None: it is in force
+    maybe_text("undone_by"),
+)
+
+mending = sa.Table(
+    "mending",
+    metadata,
+    sa.Column(
+        "job", Number, sa.ForeignKey("jobs.id", ondelete="CASCADE"), primary_key=True, autoincrement=False
+    ),
+    text("state"),
+    whole("wanted"),  # counts the changes to the job's mends
+    whole("shown", "0"),  # how many of them the delivered picture shows
+    whole("token", "0"),
+    whole("attempts", "0"),
+    real("not_before", "0"),
+    maybe_text("worker"),
+    maybe_real("lease_until"),
+    maybe_text("cause"),
+    maybe_text("reason"),
+    real("changed"),
+)
+OPEN_MENDING = sa.text("state IN ('waiting', 'held')")
+sa.Index("ix_mending_open", mending.c.changed, sqlite_where=OPEN_MENDING, postgresql_where=OPEN_MENDING)
