@@ -10,8 +10,8 @@ import json
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.frames.srgb import Convert
 from nearfar.merge.focus_colours import RAMP
-from nearfar_api.iiif.srgb import Convert
 
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]

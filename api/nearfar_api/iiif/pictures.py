@@ -22,8 +22,8 @@ from nearfar.frames.colour import sound_profile
 from nearfar.frames.deliverable import TILE, decode_tile, level_sizes
 from nearfar.frames.ifd import Form, Tags, read_directory, read_form
 from nearfar.frames.source import FrameFile
+from nearfar.frames.srgb import to_srgb
 from nearfar_api.iiif.maps import map_colours
-from nearfar_api.iiif.srgb import to_srgb
 from nearfar_api.iiif.tiles import TileCache
 
 U8 = NDArray[np.uint8]

@@ -12,10 +12,10 @@ import pytest
 import tifffile
 
 from nearfar.errors import FrameRefused
+from nearfar.frames.srgb import plain
 from nearfar_api.iiif.making import fitting_level, make
 from nearfar_api.iiif.pictures import Picture
 from nearfar_api.iiif.shelf import Shelf
-from nearfar_api.iiif.srgb import plain
 from nearfar_api.iiif.tiles import TileCache
 from nearfar_api.iiif.views import read_view
 from tests.api.iiif import painting

@@ -110,7 +110,7 @@ def _by_library(icc: bytes) -> Convert:
             "a colour profile of %d bytes cannot be used and counts as sRGB: %s",
             len(icc),
             error,
-            extra={"action": "iiif.profile"},
+            extra={"action": "colour.profile"},
         )
         return plain
     return functools.partial(_transformed, transform)

@@ -17,7 +17,7 @@ from PIL import ImageCms
 from skimage.color import deltaE_ciede2000, rgb2lab
 
 from nearfar.frames.colour import shaper, srgb_profile
-from nearfar_api.iiif.srgb import plain, to_srgb
+from nearfar.frames.srgb import plain, to_srgb
 from tests.api.iiif.painting import grey_profile, profile, wide_profile
 
 ROUNDED = 0.95
