@@ -25,6 +25,7 @@ from nearfar.jobs.engine import Rules
 from nearfar.jobs.figures import Figures, Pace, TooLarge
 from nearfar.jobs.keeping import Forgotten
 from nearfar.jobs.listing import JobQuery, Page, Sort
+from nearfar.jobs.mend_records import Mend, MendClaim, Mending, MendState
 from nearfar.jobs.reap import Reaped
 from nearfar.jobs.records import (
     ACCEPTED,
@@ -71,6 +72,10 @@ __all__ = [
     "Job",
     "JobQuery",
     "JobState",
+    "Mend",
+    "MendClaim",
+    "MendState",
+    "Mending",
     "Outcome",
     "Owner",
     "Pace",

@@ -35,6 +35,7 @@ from nearfar.jobs.engine import Database, Rules, Tx, dispose, engine_for, parse_
 from nearfar.jobs.figures import Figures, Pace, TooLarge
 from nearfar.jobs.keeping import Forgotten
 from nearfar.jobs.listing import JobQuery, Page
+from nearfar.jobs.mend_store import MendStore
 from nearfar.jobs.order import Room
 from nearfar.jobs.reap import Reaped
 from nearfar.jobs.records import (
@@ -96,7 +97,7 @@ def open_store(
     return store
 
 
-class Store:
+class Store(MendStore):
     """An open job store; made by `open_store`."""
 
     def __init__(self, database: Database) -> None:
@@ -260,10 +261,7 @@ class Store:
     def beat(self, claim: Claim, *, progress: float) -> Wish:
         """Renew the lease, every 10 s, with the unit's progress (0..1); what is wanted of its holder.
 
-        Raises
-        ------
-        LostClaim
-            The unit is no longer this worker's, or its time is up.
+        Raises `LostClaim`: the unit is no longer this worker's, or its time is up.
         """
         return self.database.write(lambda tx: work.beat(tx, claim, progress))
 
@@ -396,5 +394,5 @@ class Store:
         return self.database.write(lambda tx: keeping.forget_trail(tx, before=before))
 
     def copy(self, target: Path) -> None:
-        """Write a copy of an SQLite store to a file, while it is in use; see `backup`. Raises `StoreError`."""
+        """Write a copy of an SQLite store to a file, while it is in use. Raises `StoreError`."""
         backup.copy(self.database.engine, target)
