@@ -15,17 +15,22 @@ A worker's round::
 Where any of these raises `LostClaim`, the work is dropped: nothing of it was kept. Units of later stages come with the
 `Outcome` of a unit of an earlier one; whoever finishes last makes the next stage ready. Every process calls `reap` now
 and then. Results in files carry `Claim.token` in their names, since a database cannot fence a file.
+
+`People` knows accounts, keys and sessions in the same store.
 """
 
 from __future__ import annotations
 
+from nearfar.jobs.accounts import Account
 from nearfar.jobs.backup import restore
 from nearfar.jobs.briefs import Brief
 from nearfar.jobs.engine import Rules
 from nearfar.jobs.figures import Figures, Pace, TooLarge
 from nearfar.jobs.keeping import Forgotten
+from nearfar.jobs.keys import Key
 from nearfar.jobs.listing import JobQuery, Page, Sort
 from nearfar.jobs.mend_records import Mend, MendClaim, Mending, MendState
+from nearfar.jobs.people import People
 from nearfar.jobs.reap import Reaped
 from nearfar.jobs.records import (
     ACCEPTED,
@@ -44,6 +49,7 @@ from nearfar.jobs.records import (
     Wish,
     Worker,
 )
+from nearfar.jobs.roles import Role
 from nearfar.jobs.states import (
     AttemptStep,
     FrameState,
@@ -58,6 +64,7 @@ from nearfar.jobs.work import Outcome
 
 __all__ = [
     "ACCEPTED",
+    "Account",
     "Attempt",
     "AttemptStep",
     "Brief",
@@ -72,6 +79,7 @@ __all__ = [
     "Job",
     "JobQuery",
     "JobState",
+    "Key",
     "Mend",
     "MendClaim",
     "MendState",
@@ -80,7 +88,9 @@ __all__ = [
     "Owner",
     "Pace",
     "Page",
+    "People",
     "Reaped",
+    "Role",
     "Rules",
     "ServerState",
     "Sort",

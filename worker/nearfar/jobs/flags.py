@@ -60,6 +60,23 @@ def host_seen(tx: Tx) -> None:
         _set(tx, HOST, json.dumps(json.loads(value) | {"seen": tx.now}), who="server")
 
 
+def secret(tx: Tx, name: str) -> bytes | None:
+    """A secret of the server's own; None: there is none yet."""
+    value = _get(tx, f"secret.{name}")
+    return None if value is None else bytes.fromhex(value)
+
+
+def make_secret(tx: Tx, name: str, value: bytes, *, anew: bool = False) -> bytes:
+    """Keep a secret unless another process kept one meanwhile, or it is to be replaced; the one that counts."""
+    if not anew:
+        insert = postgresql.insert(server) if tx.postgresql else sqlite.insert(server)
+        row = {"name": f"secret.{name}", "value": value.hex(), "changed": tx.now, "who": "server"}
+        tx.conn.execute(insert.values(**row).on_conflict_do_nothing())
+        return secret(tx, name) or value
+    _set(tx, f"secret.{name}", value.hex(), who="server")
+    return value
+
+
 def _last_beat(tx: Tx) -> float:
     alive = workers.c.state.in_((WorkerState.WORKING, WorkerState.DRAINING))
     return float(tx.conn.scalar(sa.select(sa.func.max(workers.c.beat)).where(alive)) or 0.0)
