@@ -369,6 +369,7 @@ class Steps:
             plan=self.plan,
             notes=notes,
         )
+        report = Report({**report.content, "focus_key": self.keys.focus})
         return deliver(
             *(delivery, outputs, report, self.frames, used, found, self.recipe),
             stop=self.check,
