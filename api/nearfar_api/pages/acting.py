@@ -28,7 +28,8 @@ MOST = 20_001
 Fields = Mapping[str, list[str]]
 
 
-async def _fields(request: Request) -> Fields:
+async def fields_of(request: Request) -> Fields:
+    """What a form holds; refused where it is none."""
     if not request.headers.get("content-type", "").startswith(FORM):
         raise Problem("invalid", f"A form of the kind {FORM} was expected.", errors=[])
     try:
@@ -37,7 +38,8 @@ async def _fields(request: Request) -> Fields:
         raise Problem("malformed", "The form could not be read.") from error
 
 
-def _one(fields: Fields, name: str) -> str:
+def one_of(fields: Fields, name: str) -> str:
+    """The first value of a field; empty where there is none."""
     return fields.get(name, [""])[0]
 
 
@@ -51,10 +53,10 @@ async def set_server(
     request: Request,
     ctx: Ctx,
     who: Who,
-    fields: Fields = Depends(_fields),  # noqa: B008 - FastAPI's way
+    fields: Fields = Depends(fields_of),  # noqa: B008 - FastAPI's way
 ) -> Response:
     """Open, pause or drain."""
-    wish = _one(fields, "state")
+    wish = one_of(fields, "state")
     if wish not in set(ServerState):
         raise UsageError(f"{wish!r} is no state of the server; there are {', '.join(ServerState)}")
 
@@ -91,10 +93,10 @@ async def do(
     ctx: Ctx,
     who: Who,
     job: JobNumber,
-    fields: Fields = Depends(_fields),  # noqa: B008
+    fields: Fields = Depends(fields_of),  # noqa: B008
 ) -> Response:
     """One of `ACTS`; then back to the page with the button."""
-    wish = _one(fields, "do")
+    wish = one_of(fields, "do")
     act = ACTS.get(wish)
     if act is None:
         raise UsageError(f"{wish!r} is nothing to do with a job; there are {', '.join(ACTS)}")
@@ -106,7 +108,7 @@ async def do(
 
     await run_in_threadpool(perform)
     ctx.kick()
-    if _one(fields, "back") == "overview":
+    if one_of(fields, "back") == "overview":
         return _see(request, "page_overview")
     return _see(request, "page_stack", job=job)
 
@@ -117,7 +119,7 @@ async def again(
     ctx: Ctx,
     who: Who,
     job: JobNumber,
-    fields: Fields = Depends(_fields),  # noqa: B008
+    fields: Fields = Depends(fields_of),  # noqa: B008
 ) -> Response:
     """The same stack otherwise: as a new job that is linked to this one."""
     made = await run_in_threadpool(_again, ctx, job, fields, who)
@@ -128,10 +130,10 @@ async def again(
 def _again(ctx: Context, number: int, fields: Fields, who: str) -> int:
     check_space(ctx)
     job = ctx.store.job(number)
-    recipe = _one(fields, "recipe") or job.recipe
+    recipe = one_of(fields, "recipe") or job.recipe
     settings = {
         "leave_out": fields.get("leave_out") or None,
-        "reference": _one(fields, "reference") or None,
+        "reference": one_of(fields, "reference") or None,
     }
     before = {name: job.settings.get(name) or None for name in settings}
     if recipe == job.recipe and settings == before:

@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse
 from nearfar import __version__
 from nearfar.progress import format_seconds
 from nearfar.settings import format_size
+from nearfar_api.card_models import CardBrief
 from nearfar_api.models import LeftModel
 from nearfar_api.web import TEMPLATES
 
@@ -92,6 +93,17 @@ def plural(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
+def standing(card: CardBrief) -> str:
+    """Stacks of a card by how they stand: '3 to be answered, 9 clear'."""
+    counts = (
+        (card.stacks.ask, "to be answered"),
+        (card.stacks.decided, "decided, waiting for your go"),
+        (card.stacks.clear, "clear, on their way"),
+        (card.stacks.taken, "jobs" if card.stacks.taken != 1 else "job"),
+    )
+    return ", ".join(f"{count} {text}" for count, text in counts if count) or "none of use"
+
+
 def now() -> str:
     """This moment, RFC 3339, UTC."""
     return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
@@ -114,6 +126,7 @@ def _environment() -> Environment:
         "metres": metres,
         "plural": plural,
         "sentence": sentence,
+        "standing": standing,
     }
     found.globals |= {"steps": STEPS, "now": now}
     return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncGenerator
+from collections.abc import AsyncGenerator, Mapping
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
@@ -13,9 +13,10 @@ from starlette.responses import Response
 from nearfar.errors import StoreUnreachable
 from nearfar.intake.state import state_file
 from nearfar.merge import recipe as recipes
-from nearfar_api import sse, standing
+from nearfar_api import cards, sse, standing
 from nearfar_api.context import Context, Ctx
 from nearfar_api.feed import Feed, Listener
+from nearfar_api.models import InboxEntry
 from nearfar_api.pages import thumbnails
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.refusing import PageRoute
@@ -47,14 +48,26 @@ def show_overview(request: Request, ctx: Ctx, part: Annotated[str | None, Query(
 def _found(ctx: Context) -> dict[str, Any]:
     told = standing.found(ctx, SHOWN)
     held = told["held"]
+    found = cards.listed(ctx).cards
+    sorted_ones = {card.id: card.path for card in found if card.sorted}
     return told | {
         "arriving": [job for job in held if job.frames.expected],
         "held": [job for job in held if not job.frames.expected],
-        "stacks": [entry for entry in told["inbox"].entries if entry.state not in SETTLED][:STACKS],
+        "stacks": [entry for entry in told["inbox"].entries if _is_awaited(entry, sorted_ones)][:STACKS],
+        "cards": [card for card in found if card.stacks.ask or card.stacks.decided],
         "disks": standing.disks(ctx),
         "recipes": [recipes.load(name) for name in recipes.names()],
         "thumbs": {job.id: thumbnails.cover(ctx, job) for job in told["running"]},
     }
+
+
+def _is_awaited(entry: InboxEntry, cards: Mapping[str, str]) -> bool:
+    """Whether an entry is told of here: of cards that are sorted, by their paths, only that more of them arrives."""
+    if entry.state in SETTLED:
+        return False
+    if entry.card is None or entry.card not in cards:
+        return True
+    return entry.path == cards[entry.card] and entry.state in ("arriving", "settling")
 
 
 @router.get("/live", name="page_live")
