@@ -32,6 +32,7 @@ from nearfar_api.routes import (
     frames,
     health,
     jobs,
+    mends,
     metrics,
     plan,
     server,
@@ -82,7 +83,7 @@ def create_app(
     app.state.access = access
     app.state.checks = Cached(CHECKED, lambda: readiness.checks(context))
     app.state.feed = Feed(context)
-    for module in (jobs, frames, files, events, cards, server, plan, health, metrics, status):
+    for module in (jobs, frames, files, events, cards, server, plan, health, metrics, status, mends):
         app.include_router(module.router)
     free = settings.server.key is not None or settings.server.open_pictures
     app.include_router(iiif.router(finder(context), free=free))

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from starlette.concurrency import run_in_threadpool
 
 from nearfar.errors import StoreError
-from nearfar.jobs import Event, JobQuery, Sort, Store
+from nearfar.jobs import Event, JobQuery, MendState, Sort, Store
 from nearfar.jobs.states import ENDED
 from nearfar_api.context import Context
 from nearfar_api.models import JobModel
@@ -45,8 +45,8 @@ class Progress:
 
     @property
     def ended(self) -> bool:
-        """Whether nothing more is to come of it, unless it is run again."""
-        return self.job.state in ENDED
+        """Whether nothing more is to come of it, unless it is run again or mended."""
+        return self.job.state in ENDED and self.job.mends.state is not MendState.WORKING
 
 
 Message = Event | Progress | None

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from nearfar.jobs import FrameState, JobState, ServerState, UnitKind, UnitState, WorkerState
+from nearfar.jobs import FrameState, JobState, MendState, ServerState, UnitKind, UnitState, WorkerState
 
 
 def moment(seconds: float | None) -> str | None:
@@ -55,6 +55,14 @@ class JobLinks(_Out):
     preview: str | None
 
 
+class MendsModel(_Out):
+    """How the mends of a picture stand."""
+
+    count: int = Field(description="In force.")
+    state: MendState
+    reason: str | None = Field(description="A sentence, where they cannot be carried out.")
+
+
 class JobModel(_Out):
     """A stack on its way through the server."""
 
@@ -79,6 +87,7 @@ class JobModel(_Out):
     sources: list[str]
     again_of: int | None
     frames: FrameCounts
+    mends: MendsModel
     links: JobLinks
 
 
@@ -188,6 +197,29 @@ class FileList(_Out):
     """The files of a result; none before it is there."""
 
     files: list[FileModel]
+
+
+class VersionLinks(_Out):
+    """Where the files of an earlier version are fetched."""
+
+    picture: str
+    report: str
+    preview: str
+
+
+class VersionModel(_Out):
+    """A picture as it was delivered before."""
+
+    number: int = Field(ge=1)
+    created: Moment
+    mends: list[int] = Field(description="Numbers of the mends that it shows.")
+    links: VersionLinks
+
+
+class VersionList(_Out):
+    """Earlier versions that are kept, oldest first; none where the picture was never mended."""
+
+    versions: list[VersionModel]
 
 
 class EventModel(_Out):

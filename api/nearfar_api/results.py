@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -96,8 +97,13 @@ def name_of(job: Job, which: str) -> str:
 
 def open_file(job: Job, places: Places, name: str) -> Opened:
     """Open a file of a result; raises `NotFound` for everything that is not one."""
-    steps = folder_of(job, places)
-    missing = NotFound(f"the result of job {job.id} has no file {name!r}")
+    return open_beneath(
+        places, folder_of(job, places), name, NotFound(f"the result of job {job.id} has no file {name!r}")
+    )
+
+
+def open_beneath(places: Places, steps: Sequence[str], name: str, missing: NotFound) -> Opened:
+    """Open a file in a folder below the results; raises ``missing`` for everything that is not one."""
     if not beneath.plain(name) or name.startswith("."):
         raise missing
     try:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from nearfar.jobs import Attempt, Brief, Event, Job, JobState, Unit, Worker
+from nearfar.jobs import Attempt, Brief, Event, Job, JobState, Mending, Unit, Worker
 from nearfar_api.context import Context
 from nearfar_api.models import (
     AttemptModel,
@@ -14,6 +14,7 @@ from nearfar_api.models import (
     JobLinks,
     JobModel,
     LeftModel,
+    MendsModel,
     SubmittedModel,
     UnitModel,
     WorkerModel,
@@ -28,8 +29,9 @@ TIMES = ("created", "updated", "started", "finished", "at", "beat")
 
 def job_models(ctx: Context, jobs: Sequence[Job]) -> list[JobModel]:
     """Jobs with all that lists show of them; asks the store once for all."""
-    briefs = ctx.store.briefs([job.id for job in jobs])
-    return [_job(ctx, job, briefs[job.id]) for job in jobs]
+    numbers = [job.id for job in jobs]
+    briefs, mending = ctx.store.briefs(numbers), ctx.store.mending(numbers)
+    return [_job(ctx, job, briefs[job.id], mending[job.id]) for job in jobs]
 
 
 def job_model(ctx: Context, number: int) -> JobModel:
@@ -42,7 +44,7 @@ def submitted_model(ctx: Context, number: int, *, duplicate: bool) -> SubmittedM
     return SubmittedModel(**dict(job_model(ctx, number)), duplicate=duplicate)
 
 
-def _job(ctx: Context, job: Job, brief: Brief) -> JobModel:
+def _job(ctx: Context, job: Job, brief: Brief, mending: Mending) -> JobModel:
     plain = {name: getattr(job, name) for name in JobModel.model_fields if hasattr(job, name)}
     left = None
     if job.state is JobState.RUNNING:
@@ -55,6 +57,7 @@ def _job(ctx: Context, job: Job, brief: Brief) -> JobModel:
         "waits": waits_for(ctx, job, brief),
         "left": left,
         "frames": _counts(brief),
+        "mends": MendsModel(count=mending.count, state=mending.state, reason=mending.reason),
         "links": _links(job),
     }
     return JobModel(**_with_moments(plain) | shown)

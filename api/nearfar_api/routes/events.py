@@ -10,7 +10,7 @@ from fastapi import APIRouter, Header, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from nearfar.jobs import Event
+from nearfar.jobs import Event, MendState
 from nearfar.jobs.states import ENDED
 from nearfar_api import sse
 from nearfar_api.context import Context, Ctx
@@ -54,7 +54,10 @@ def _after(last: str | None, after: int | None) -> int | None:
 async def job_events(
     request: Request, ctx: Ctx, job: JobNumber, last_event_id: LastId = None, after: After = None
 ) -> Response:
-    """Its trail with numbers, 'progress' with the job whenever it changed, and 'end' once it ended."""
+    """Its trail with numbers, 'progress' with the job whenever it changed, and 'end' once it ended.
+
+    Of a picture that is being mended 'mended' tells that a new one is there, and 'end' that none is on its way.
+    """
     await run_in_threadpool(ctx.store.job, job)
     feed: Feed = request.app.state.feed
     return sse.EventStream(_of_job(ctx, feed, job, _after(last_event_id, after) or 0))
@@ -87,7 +90,7 @@ async def _of_job(ctx: Context, feed: Feed, job: int, after: int) -> AsyncGenera
             sent.add(event.id)
             yield _event(event)
         yield sse.message("progress", model.model_dump_json())
-        if model.state in ENDED:
+        if model.state in ENDED and model.mends.state is not MendState.WORKING:
             yield sse.message("end", model.model_dump_json())
             return
         async for piece in _live(listener, sent, ends=True):
