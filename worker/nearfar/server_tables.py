@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import getpass
 import json
-from ipaddress import ip_address
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 from typing import Annotated, Literal, Self
+from urllib.parse import urlsplit
 
 from pydantic import (
     AfterValidator,
@@ -48,6 +49,21 @@ def _listed(value: object) -> object:
     )
 
 
+def _limit(value: object) -> object:
+    return 0 if value == "0" else _size(value)
+
+
+def _network(value: str) -> str:
+    try:
+        return str(ip_network(value, strict=False))
+    except ValueError:
+        raise ValueError(
+            f"{value!r} is no address; write one like 10.0.0.5, or a range like 10.0.0.0/24"
+        ) from None
+
+
+Limit = Annotated[int, BeforeValidator(_limit), Field(ge=0)]
+Network = Annotated[str, AfterValidator(_network)]
 Size = Annotated[int, BeforeValidator(_size), Field(gt=0)]
 Folder = Annotated[Path, AfterValidator(_absolute)]
 Seconds = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -64,11 +80,15 @@ class ServerTable(_Table):
     data: Folder = Field(default_factory=lambda: Path.home() / "nearfar")
     """Folder of everything: inbox/, results/, and what the server keeps for itself."""
     host: str = "127.0.0.1"
-    """Address to listen at. Anything but this machine's own asks for a key."""
+    """Address to listen at. Anything but this machine's own asks for a key or accounts."""
     port: int = Field(default=8765, ge=0, le=65535)
     """0 takes a free one."""
     key: str | None = None
     """Whoever talks to the server shows this; never needed on the loopback address."""
+    accounts: bool = False
+    """People log in, and programs show keys of their own; see the table people."""
+    proxies: Annotated[tuple[Network, ...], BeforeValidator(_listed)] = ()
+    """Addresses of reverse proxies, whose word for who asks is taken (X-Forwarded-For and -Proto)."""
     names: Annotated[tuple[str, ...], BeforeValidator(_listed)] = ()
     """Further host names by which the server is reached, e.g. of a reverse proxy."""
     path: str = ""
@@ -79,15 +99,17 @@ class ServerTable(_Table):
     """Owner of what comes without one."""
     largest_upload: Size = 2 << 30
     """Bytes that one uploaded frame may have."""
+    looked: Size = 4 << 30
+    """Room in scratch for frames that were made ready to be looked at: about four bytes a pixel each."""
     open_pictures: bool = False
     """Let other sites' pages show the pictures (IIIF) although the server asks for no key."""
 
     @model_validator(mode="after")
     def _closed_to_strangers(self) -> Self:
-        if not self.key and not self.local:
+        if not self.locked and not self.local:
             raise ValueError(
                 f"host {self.host} can be reached from other machines, and there is no key; set a key of at least 16 "
-                "characters, or listen at 127.0.0.1"
+                "characters, let people log in (accounts = true), or listen at 127.0.0.1"
             )
         if self.key is not None and len(self.key) < 16:
             raise ValueError(f"key has {len(self.key)} characters; at least 16 are expected")
@@ -96,12 +118,56 @@ class ServerTable(_Table):
         return self
 
     @property
+    def locked(self) -> bool:
+        """Whether anything is asked of whoever comes."""
+        return bool(self.key) or self.accounts
+
+    @property
     def local(self) -> bool:
         """Whether only this machine can reach it."""
         try:
             return ip_address(self.host).is_loopback
         except ValueError:
             return self.host == "localhost"
+
+
+class PeopleTable(_Table):
+    """What holds for people who log in, and for owners of jobs. It counts where the server asks who comes."""
+
+    private: bool = False
+    """Whoever may not run the server sees only jobs of their own."""
+    idle: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 12.0
+    """Hours without a request after which someone has to log in again."""
+    longest: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 7.0
+    """Days after which someone has to log in again in any case."""
+    jobs: int = Field(default=0, ge=0)
+    """Jobs of one owner that have not ended; 0: any number."""
+    uploads: Limit = 0
+    """Bytes of uploaded frames that are kept for one owner; 0: any number."""
+    results: Limit = 0
+    """Bytes of results that are kept for one owner; 0: any number."""
+    provider: str | None = None
+    """Issuer of OpenID Connect at which people may log in."""
+    client: str | None = None
+    """By what name that provider knows this server."""
+    secret: str | None = None
+    """What this server shows to the provider."""
+    newcomers: Literal["", "look", "submit", "mend", "run"] = ""
+    """Role of someone whom the provider sends for the first time; empty: only who has an account may come."""
+    claim: str = Field(default="preferred_username", min_length=1)
+    """What the provider calls a newcomer's name."""
+
+    @model_validator(mode="after")
+    def _provider_whole(self) -> Self:
+        if self.provider is None:
+            return self
+        if not self.client or not self.secret:
+            raise ValueError("provider needs client and secret; the provider gives out both")
+        parts = urlsplit(self.provider)
+        near = parts.hostname in {"localhost", "127.0.0.1", "::1"}
+        if not parts.hostname or parts.scheme not in ({"https", "http"} if near else {"https"}):
+            raise ValueError(f"provider {self.provider!r}: expected an address like https://id.example")
+        return self
 
 
 class StoreTable(_Table):
@@ -137,6 +203,8 @@ class WorkerTable(_Table):
     """Folder on a fast local disk for decoded frames; in the data folder where not given."""
     spare_disk: Size = 1 << 30
     """Bytes left free on every disk that is written to."""
+    share_rows: bool = False
+    """Keep decoded frames in the data folder, where workers of all machines see them, instead of in ``scratch``."""
 
     @property
     def places(self) -> int:
@@ -216,6 +284,7 @@ class ServerSettings(_Table):
     """All of it."""
 
     server: ServerTable = Field(default_factory=lambda: ServerTable())
+    people: PeopleTable = Field(default_factory=lambda: PeopleTable())
     store: StoreTable = Field(default_factory=lambda: StoreTable())
     broker: BrokerTable = Field(default_factory=lambda: BrokerTable())
     worker: WorkerTable = Field(default_factory=lambda: WorkerTable())
