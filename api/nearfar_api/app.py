@@ -24,6 +24,7 @@ from nearfar_api.feed import Feed
 from nearfar_api.guard import Guard
 from nearfar_api.iiif import routes as iiif
 from nearfar_api.iiif.finding import finder
+from nearfar_api.looking import Lookout
 from nearfar_api.pages import ROUTERS as PAGES
 from nearfar_api.routes import (
     cards,
@@ -32,6 +33,7 @@ from nearfar_api.routes import (
     frames,
     health,
     jobs,
+    looking,
     mends,
     metrics,
     plan,
@@ -83,10 +85,11 @@ def create_app(
     app.state.access = access
     app.state.checks = Cached(CHECKED, lambda: readiness.checks(context))
     app.state.feed = Feed(context)
-    for module in (jobs, frames, files, events, cards, server, plan, health, metrics, status, mends):
+    app.state.lookout = Lookout(context)
+    for module in (jobs, frames, files, looking, events, cards, server, plan, health, metrics, status, mends):
         app.include_router(module.router)
     free = settings.server.key is not None or settings.server.open_pictures
-    app.include_router(iiif.router(finder(context), free=free))
+    app.include_router(iiif.router(finder(context, app.state.lookout), free=free))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.mount("/vendor", _vendor(), name="vendor")
     for pages in PAGES:

@@ -122,6 +122,11 @@ KINDS: Mapping[str, Kind] = {
         title="The stack cannot be worked on as it is",
         remedy="The detail says what was found, what was expected and what to do.",
     ),
+    "frame-refused": Kind(
+        status=422,
+        title="The frame cannot be looked at",
+        remedy="The detail says what was found in the place of the frame, and what to do.",
+    ),
     "digest-mismatch": Kind(
         status=422,
         title="The bytes are not those that were announced",
@@ -146,6 +151,11 @@ KINDS: Mapping[str, Kind] = {
         status=503,
         title="The job store does not answer",
         remedy="Ask again after the seconds in Retry-After; whether a change was kept is to be looked up.",
+    ),
+    "not-ready": Kind(
+        status=503,
+        title="The frame could not be made ready to be looked at",
+        remedy="Ask again after the seconds in Retry-After; the detail and the server's log say why.",
     ),
     "no-space": Kind(
         status=507,
