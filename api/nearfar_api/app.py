@@ -70,7 +70,7 @@ def create_app(
     except OSError as error:
         log.warning("a folder cannot be made: %s", error, extra={"action": "api.folders"})
     context = Context(settings, places, store=store, hinter=hinter)
-    access = Access(settings)
+    access = Access(settings, lambda: context.store)
     app = FastAPI(
         title="Nearfar",
         version=__version__,
@@ -88,7 +88,7 @@ def create_app(
     app.state.lookout = Lookout(context)
     for module in (jobs, frames, files, looking, events, cards, server, plan, health, metrics, status, mends):
         app.include_router(module.router)
-    free = settings.server.key is not None or settings.server.open_pictures
+    free = settings.server.locked or settings.server.open_pictures
     app.include_router(iiif.router(finder(context, app.state.lookout), free=free))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.mount("/vendor", _vendor(), name="vendor")
@@ -96,7 +96,7 @@ def create_app(
         app.include_router(pages)
     app.add_middleware(Guard, access=access, root=settings.server.path)
     handlers.install(app)
-    openapi.install(app, locked=settings.server.key is not None)
+    openapi.install(app, locked=settings.server.locked)
     return app
 
 

@@ -44,8 +44,28 @@ KINDS: Mapping[str, Kind] = {
     ),
     "no-key": Kind(
         status=401,
-        title="The server's key is missing or wrong",
-        remedy="Send 'Authorization: Bearer KEY', or the key as the password of HTTP Basic.",
+        title="A key is missing, or is good no longer",
+        remedy="Send 'Authorization: Bearer KEY', or the key as the password of HTTP Basic; or log in with a browser.",
+    ),
+    "no-right": Kind(
+        status=403,
+        title="The role does not allow this",
+        remedy="Ask someone who runs the server for the role in 'needs', or show a key that has it.",
+    ),
+    "wrong-password": Kind(
+        status=403,
+        title="Name and password do not go together",
+        remedy="Type them again; 'nearfar account change NAME --password' sets a new password.",
+    ),
+    "quota-reached": Kind(
+        status=403,
+        title="The owner's part of the server is used up",
+        remedy="Wait for jobs to end, cancel some or let results be removed; the limits stand in [people] of the settings.",
+    ),
+    "ended-link": Kind(
+        status=403,
+        title="The link is good no longer",
+        remedy="Ask whoever sent it for a new one.",
     ),
     "foreign-origin": Kind(
         status=403,
@@ -131,6 +151,11 @@ KINDS: Mapping[str, Kind] = {
         status=422,
         title="The bytes are not those that were announced",
         remedy="Send them again from 'received' on; what did not match was thrown away.",
+    ),
+    "too-many-tries": Kind(
+        status=429,
+        title="Too many tries to log in",
+        remedy="Wait the seconds in Retry-After; each further try that fails makes it longer.",
     ),
     "mistake": Kind(
         status=500,
