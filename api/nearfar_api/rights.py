@@ -137,6 +137,7 @@ TABLE: Mapping[tuple[str, str], Need] = {
     ("POST", JOB + "/mends"): MEND,
     ("DELETE", JOB + "/mends/{number}"): MEND,
     ("POST", JOB + "/mends/{number}/redo"): MEND,
+    ("POST", "/jobs/{job}/picture"): MEND,
     # Running the server.
     ("PUT", "/api/v1/server"): RUN,
     ("POST", "/server"): RUN,
