@@ -88,7 +88,7 @@ def card(plan: Bracket, title: str = "Focus bracket") -> str:
         '<html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f'{MARK} {escape(__version__)}">',
-        f"<title>{escape(title)}</title><style>{STYLE}</style></head><body>",
+        f"<title>{escape(title)}</title><style>{STYLE}</style></head><body><main>",
         f"<h1>{escape(title)}</h1>",
         _big(plan),
         "<h2>Safety first</h2>",
@@ -103,7 +103,7 @@ def card(plan: Bracket, title: str = "Focus bracket") -> str:
         "</div>",
         "<h2>Careful</h2>" + _list(plan.warnings) if plan.warnings else "",
         '<h2>Notes</h2><div class="notes">' + _list(plan.remarks) + "</div>" if plan.remarks else "",
-        "</body></html>",
+        "</main></body></html>",
     ]
     return "\n".join(part for part in parts if part) + "\n"
 
