@@ -24,6 +24,7 @@ from nearfar_api.feed import Feed
 from nearfar_api.guard import Guard
 from nearfar_api.iiif import routes as iiif
 from nearfar_api.iiif.finding import finder
+from nearfar_api.looking import Lookout
 from nearfar_api.pages import ROUTERS as PAGES
 from nearfar_api.routes import (
     cards,
@@ -32,6 +33,7 @@ from nearfar_api.routes import (
     frames,
     health,
     jobs,
+    looking,
     mends,
     metrics,
     plan,
@@ -68,7 +70,7 @@ def create_app(
     except OSError as error:
         log.warning("a folder cannot be made: %s", error, extra={"action": "api.folders"})
     context = Context(settings, places, store=store, hinter=hinter)
-    access = Access(settings)
+    access = Access(settings, lambda: context.store)
     app = FastAPI(
         title="Nearfar",
         version=__version__,
@@ -83,17 +85,18 @@ def create_app(
     app.state.access = access
     app.state.checks = Cached(CHECKED, lambda: readiness.checks(context))
     app.state.feed = Feed(context)
-    for module in (jobs, frames, files, events, cards, server, plan, health, metrics, status, mends):
+    app.state.lookout = Lookout(context)
+    for module in (jobs, frames, files, looking, events, cards, server, plan, health, metrics, status, mends):
         app.include_router(module.router)
-    free = settings.server.key is not None or settings.server.open_pictures
-    app.include_router(iiif.router(finder(context), free=free))
+    free = settings.server.locked or settings.server.open_pictures
+    app.include_router(iiif.router(finder(context, app.state.lookout), free=free))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.mount("/vendor", _vendor(), name="vendor")
     for pages in PAGES:
         app.include_router(pages)
     app.add_middleware(Guard, access=access, root=settings.server.path)
     handlers.install(app)
-    openapi.install(app, locked=settings.server.key is not None)
+    openapi.install(app, locked=settings.server.locked)
     return app
 
 

@@ -15,6 +15,7 @@ from starlette.requests import Request
 from nearfar.errors import StoreUnreachable
 from nearfar.jobs import Store
 from nearfar.places import Places
+from nearfar.runner.looking import LOOKED, Looking
 from nearfar.runner.opening import open_by
 from nearfar.server_settings import ServerSettings
 from nearfar_api.sending import DigestBook
@@ -87,6 +88,12 @@ class Context:
         self.figures = Cached(5.0, lambda: self.store.figures())
         self.too_large = Cached(5.0, lambda: self.store.too_large())
         self.digests = DigestBook()
+        self.looking = Looking(
+            places.scratch / LOOKED,
+            memory=settings.worker.slot_memory,
+            room=settings.server.looked,
+            spare=settings.worker.spare_disk,
+        )
         self.hinter = hinter
         self._store = store
         self._serving = False
@@ -138,6 +145,7 @@ class Context:
         with self._lock:
             self._serving = False
             hinter = self.hinter
+        self.looking.close()
         if hinter is not None:
             hinter.stop()
 

@@ -13,8 +13,11 @@ from typing import Any
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from nearfar_api import problems
+from nearfar.errors import NearfarError
+from nearfar_api import refusals
 from nearfar_api.access import Access
+from nearfar_api.caller import caller_of
+from nearfar_api.handlers import problem_of
 from nearfar_api.problems import Problem
 from nearfar_api.web import VIEWER_STYLE
 
@@ -32,6 +35,8 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
 }
+AGAIN = 20.0
+"""Seconds between two looks whether whoever listens to events still may."""
 QUIET = ("/health/", "/metrics", "/static/", "/vendor/", "/iiif/")
 """What is asked again and again is told only where it fails."""
 
@@ -75,6 +80,8 @@ class _Passage:
         self.began = time.monotonic()
         self.status = 0
         self.read = self.sent = 0
+        self.looked: float | None = None
+        self.over = False
         scope["nearfar.id"] = self.id
         scope["nearfar.method"] = self.method
         if (
@@ -86,14 +93,16 @@ class _Passage:
 
     async def run(self) -> None:
         try:
-            headers = Headers(scope=self.scope)
-            self.scope["nearfar.who"] = self.guard.access.check(
-                method=self.method, path=self.path, headers=headers
-            )
-            self._check_length(headers)
+            caller = await self.guard.access.admit(self.scope, method=self.method, path=self.path)
+            self.scope["nearfar.caller"], self.scope["nearfar.who"] = caller, caller.name
+            self._check_length(Headers(scope=self.scope))
             await self.guard.app(self.scope, self.receive, self.send)
         except Problem as problem:
             await self._answer(problem)
+        except NearfarError as error:  # the store could not be asked who that is
+            if self.status:
+                raise
+            await self._answer(problem_of(error))
         except Exception as error:
             if not await self._mistake(error):
                 raise
@@ -123,13 +132,29 @@ class _Passage:
                 headers.setdefault(name, value)
             headers.setdefault("cache-control", "no-cache")
             headers["x-request-id"] = self.id
+            if headers.get("content-type", "").startswith("text/event-stream"):
+                self.looked = time.monotonic()
         elif self.method == "HEAD":
             message = dict(message) | {"body": b""}
+        if self.looked is not None and message["type"] == "http.response.body":
+            message = await self._still_listens(message)
+            if self.over and message.get("more_body", False):
+                return
         self.sent += len(message.get("body", b""))
         await self._send(message)
 
+    async def _still_listens(self, message: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+        """The message, or the end of a stream of events whose listener logged out or lost the key meanwhile."""
+        assert self.looked is not None  # noqa: S101 - as it was asked
+        if not self.over and time.monotonic() - self.looked >= AGAIN:
+            self.looked = time.monotonic()
+            if not await self.guard.access.still(caller_of(self.scope)):
+                self.over = True
+                return dict(message) | {"body": b"", "more_body": False}
+        return message
+
     async def _answer(self, problem: Problem) -> None:
-        response = problems.answer_for(problem, instance=self.id, root=self.scope.get("root_path", ""))
+        response = await refusals.refuse(self.guard.access, self.scope, problem, path=self.path)
         await response(self.scope, self._receive, self.send)
 
     async def _mistake(self, error: Exception) -> bool:
@@ -153,7 +178,7 @@ class _Passage:
             round(1000 * (time.monotonic() - self.began)),
             self.read,
             self.sent,
-            ascii(self.scope.get("nearfar.who", "nobody")),
+            ascii(caller_of(self.scope).name),
             self.id,
             extra={"action": "http.request"},
         )

@@ -44,8 +44,28 @@ KINDS: Mapping[str, Kind] = {
     ),
     "no-key": Kind(
         status=401,
-        title="The server's key is missing or wrong",
-        remedy="Send 'Authorization: Bearer KEY', or the key as the password of HTTP Basic.",
+        title="A key is missing, or is good no longer",
+        remedy="Send 'Authorization: Bearer KEY', or the key as the password of HTTP Basic; or log in with a browser.",
+    ),
+    "no-right": Kind(
+        status=403,
+        title="The role does not allow this",
+        remedy="Ask someone who runs the server for the role in 'needs', or show a key that has it.",
+    ),
+    "wrong-password": Kind(
+        status=403,
+        title="Name and password do not go together",
+        remedy="Type them again; 'nearfar account change NAME --password' sets a new password.",
+    ),
+    "quota-reached": Kind(
+        status=403,
+        title="The owner's part of the server is used up",
+        remedy="Wait for jobs to end, cancel some or let results be removed; the limits stand in [people] of the settings.",
+    ),
+    "ended-link": Kind(
+        status=403,
+        title="The link is good no longer",
+        remedy="Ask whoever sent it for a new one.",
     ),
     "foreign-origin": Kind(
         status=403,
@@ -122,10 +142,20 @@ KINDS: Mapping[str, Kind] = {
         title="The stack cannot be worked on as it is",
         remedy="The detail says what was found, what was expected and what to do.",
     ),
+    "frame-refused": Kind(
+        status=422,
+        title="The frame cannot be looked at",
+        remedy="The detail says what was found in the place of the frame, and what to do.",
+    ),
     "digest-mismatch": Kind(
         status=422,
         title="The bytes are not those that were announced",
         remedy="Send them again from 'received' on; what did not match was thrown away.",
+    ),
+    "too-many-tries": Kind(
+        status=429,
+        title="Too many tries to log in",
+        remedy="Wait the seconds in Retry-After; each further try that fails makes it longer.",
     ),
     "mistake": Kind(
         status=500,
@@ -146,6 +176,11 @@ KINDS: Mapping[str, Kind] = {
         status=503,
         title="The job store does not answer",
         remedy="Ask again after the seconds in Retry-After; whether a change was kept is to be looked up.",
+    ),
+    "not-ready": Kind(
+        status=503,
+        title="The frame could not be made ready to be looked at",
+        remedy="Ask again after the seconds in Retry-After; the detail and the server's log say why.",
     ),
     "no-space": Kind(
         status=507,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import stat
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from nearfar.errors import NotFound
 from nearfar.jobs import Job, JobState
@@ -24,6 +26,9 @@ TYPES = {
 }
 ENDINGS = {"picture": None, "report": ".report.json", "preview": ".preview.jpg"}
 """What lies beside a picture, by what follows its stem."""
+LARGEST_REPORT = 64 << 20
+"""Bytes of a report; one of ten thousand frames has about 6 MiB."""
+Report = Mapping[str, Any]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,3 +125,18 @@ def open_beneath(places: Places, steps: Sequence[str], name: str, missing: NotFo
     return Opened(
         fd=fd, name=name, size=status.st_size, modified=status.st_mtime, type=type_of(name), tag=tag
     )
+
+
+def report_of(job: Job, places: Places) -> Report | None:
+    """The report of a result; None where there is none to be read."""
+    try:
+        opened = open_file(job, places, name_of(job, "report"))
+    except NotFound:
+        return None
+    with os.fdopen(opened.fd, "rb") as file:
+        try:
+            content = json.loads(file.read(LARGEST_REPORT))
+        except ValueError:
+            return None
+    told = isinstance(content, dict) and str(content.get("format", "")).startswith("nearfar-report/")
+    return content if told and isinstance(content.get("frames"), list) else None

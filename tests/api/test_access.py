@@ -43,7 +43,7 @@ def test_with_a_key_only_who_shows_it_is_let_in(
 ) -> None:
     client = client_with(key=KEY)
     headers = {"Authorization": authorization.encode()} if authorization is not None else {}
-    for path in (f"{API}/jobs", "/status", "/metrics", "/api/openapi.json", "/static/nearfar.css"):
+    for path in (f"{API}/jobs", "/status", "/metrics", "/api/openapi.json", "/vendor/htmx.js"):
         answer = client.get(path, headers=headers)
         assert answer.status_code == status, path
         if status == 401:

@@ -33,7 +33,11 @@ Box = tuple[int, int, int, int]
 WIDTH, HEIGHT, BITS, COMPRESSION, DESCRIPTION, SAMPLES, PREDICTOR = 256, 257, 258, 259, 270, 277, 317
 TILE_WIDTH, TILE_HEIGHT, OFFSETS, COUNTS, SUB_DIRECTORIES, PROFILE = 322, 323, 324, 325, 330, 34675
 """Tags of TIFF 6.0, SubIFDs of its supplement 1, and the profile after ICC.1 annex B."""
-OURS = {COMPRESSION: 8, PREDICTOR: 2, TILE_WIDTH: TILE, TILE_HEIGHT: TILE}
+TILES = {TILE_WIDTH: TILE, TILE_HEIGHT: TILE}
+CODED = {BITS: 16, COMPRESSION: 8, PREDICTOR: 2, **TILES}
+"""A result, see `nearfar.frames.deliverable`."""
+PLAIN = {BITS: 8, COMPRESSION: 1, **TILES}
+"""A frame made ready to be looked at, see `nearfar.frames.looked`: these are sRGB."""
 LARGEST = 1 << 20
 """Pixels of an edge; a header that says more is damaged."""
 FAULTS = (LookupError, ValueError, TypeError, OverflowError, RuntimeError, struct.error, MemoryError)
@@ -76,7 +80,7 @@ class Picture:
     Parameters
     ----------
     path
-        A file that `nearfar.frames.deliverable.write_picture` wrote.
+        A file that `nearfar.frames.deliverable.write_picture` or `nearfar.frames.looked.LookedWriter` wrote.
 
     Raises
     ------
@@ -109,6 +113,7 @@ class Picture:
         self.width, self.height, self.channels = (_number(main, tag) for tag in (WIDTH, HEIGHT, SAMPLES))
         if not (0 < self.width <= LARGEST and 0 < self.height <= LARGEST and self.channels in (1, 3)):
             raise ValueError(f"{self.width} x {self.height} pixels of {self.channels} channels")
+        self._plain = _number(main, BITS) == 8
         self.levels = self._levels(main, form)
         colours = (
             map_colours(main[DESCRIPTION].text()) if DESCRIPTION in main and self.channels == 1 else None
@@ -127,11 +132,10 @@ class Picture:
         return tuple(self._level(one, *size) for one, size in zip(tags, sizes, strict=True))
 
     def _level(self, tags: Tags, width: int, height: int) -> Level:
-        found = {tag: _number(tags, tag) for tag in (WIDTH, HEIGHT, SAMPLES, BITS, *OURS)}
-        expected = {WIDTH: width, HEIGHT: height, SAMPLES: self.channels, BITS: 16, **OURS}
-        for tag, value in expected.items():
-            if found[tag] != value:
-                raise ValueError(f"TIFF tag {tag} is {found[tag]} in place of {value}")
+        form = PLAIN if self._plain else CODED
+        for tag, value in {WIDTH: width, HEIGHT: height, SAMPLES: self.channels, **form}.items():
+            if (found := _number(tags, tag)) != value:
+                raise ValueError(f"TIFF tag {tag} is {found} in place of {value}")
         level = Level(
             width=width, height=height, offsets=tags[OFFSETS].integers(), counts=tags[COUNTS].integers()
         )
@@ -181,6 +185,27 @@ class Picture:
                 out[first_y - y : last_y - y, first_x - x : last_x - x] = inside
         return out if self.shown == 3 else out[:, :, 0]
 
+    def samples(self, box: Box) -> NDArray[np.uint16]:
+        """The samples as they are in a box of the finest level of a map, (h, w), for few pixels. Raises `FrameRefused`."""
+        level = self.levels[0]
+        x, y, width, height = box
+        x, y = min(x, self.width - 1), min(y, self.height - 1)
+        right, bottom = min(x + width, self.width), min(y + height, self.height)
+        out = np.empty((bottom - y, right - x), np.uint16)
+        for row in range(y // TILE, (bottom - 1) // TILE + 1):
+            for column in range(x // TILE, (right - 1) // TILE + 1):
+                place = row * level.across + column
+                try:
+                    data = self._file.peek(level.offsets[place], level.counts[place])
+                    tile = decode_tile(data, self.channels)[:, :, 0]
+                except FAULTS as error:
+                    raise _refused(self.path, f"tile {place} that cannot be read ({error})") from error
+                top, left = row * TILE, column * TILE
+                first, start = max(y, top), max(x, left)
+                part = tile[first - top : bottom - top, start - left : right - left]
+                out[first - y : first - y + part.shape[0], start - x : start - x + part.shape[1]] = part
+        return out
+
     def _tile(self, number: int, row: int, column: int, cache: TileCache) -> U8:
         level = self.levels[number]
         place = row * level.across + column
@@ -196,10 +221,13 @@ class Picture:
             ) from error
 
     def _decoded(self, offset: int, size: int) -> U8:
-        most = 2 * TILE * TILE * 2 * self.channels
-        if not 0 < size <= most:
+        plain = TILE * TILE * self.channels
+        if not (size == plain if self._plain else 0 < size <= 4 * plain):
             raise ValueError(f"{size} bytes")
-        return self._convert(decode_tile(self._file.peek(offset, size), self.channels))
+        data = self._file.peek(offset, size)
+        if self._plain:
+            return np.frombuffer(data, np.uint8).reshape(TILE, TILE, self.channels)
+        return self._convert(decode_tile(data, self.channels))
 
 
 def _number(tags: Tags, tag: int) -> int:

@@ -6,6 +6,7 @@ import asyncio
 import json
 import threading
 from collections.abc import Callable, Mapping
+from concurrent.futures import Future
 from pathlib import Path
 
 import anyio.to_thread
@@ -14,7 +15,8 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from nearfar.errors import FrameRefused, NearfarError
+from nearfar.errors import FrameRefused, NearfarError, WorkFailed
+from nearfar.runner.looking import TooManyAsked
 from nearfar_api import ranges
 from nearfar_api.handlers import problem_of
 from nearfar_api.iiif.info import CONTEXT, PROFILE, information
@@ -23,7 +25,7 @@ from nearfar_api.iiif.pictures import Picture
 from nearfar_api.iiif.shelf import Shelf
 from nearfar_api.iiif.tiles import TileCache, room
 from nearfar_api.iiif.views import FORMATS, View, read_view
-from nearfar_api.problems import Problem
+from nearfar_api.problems import RETRY_AFTER, Problem
 
 BASE = "/iiif/3"
 AT_ONCE = 2
@@ -43,7 +45,7 @@ PREFLIGHT = {
     "access-control-allow-headers": "accept, authorization, if-none-match",
     "access-control-max-age": "86400",
 }
-Find = Callable[[str], Path | None]
+Find = Callable[[str], Path | Future[Path] | None]
 
 
 def router(find_picture: Find, *, free: bool, cache_bytes: int | None = None) -> APIRouter:
@@ -52,8 +54,8 @@ def router(find_picture: Find, *, free: bool, cache_bytes: int | None = None) ->
     Parameters
     ----------
     find_picture
-        From an identifier to the file of ours that it means, or None. Called in a worker thread; may raise errors of
-        ours.
+        From an identifier to the file of ours that it means, or None; a future where that is still to be made. Called in
+        a worker thread; may raise errors of ours, and so may the future.
     free
         Whether viewers on other sites' pages may show the pictures.
     cache_bytes
@@ -110,14 +112,19 @@ class _Desk:
 
     async def picture(self, identifier: str) -> Picture:
         """The open picture; raises `Problem`."""
-        return await run_in_threadpool(self._opened, identifier)
+        try:
+            place = await run_in_threadpool(self._find, identifier)
+            if isinstance(place, Future):  # shared by all who ask for it
+                place = await asyncio.shield(asyncio.wrap_future(place))
+        except (NearfarError, asyncio.CancelledError) as error:
+            raise _shared(_not_found(identifier, error), self._shared) from error
+        return await run_in_threadpool(self._opened, identifier, place)
 
-    def _opened(self, identifier: str) -> Picture:
+    def _opened(self, identifier: str, path: Path | None) -> Picture:
         missing = Problem(
             "not-found", f"There is no picture called {identifier!r}.", headers=dict(self._shared)
         )
         try:
-            path = self._find(identifier)
             if path is None:
                 raise missing
             return self._shelf.picture(path)
@@ -127,8 +134,6 @@ class _Desk:
             raise Problem("damaged", str(error), headers=dict(self._shared)) from error
         except OSError as error:
             raise _unreadable(identifier, error, self._shared) from error
-        except NearfarError as error:
-            raise _shared(problem_of(error), self._shared) from error
 
     async def image(self, request: Request, picture: Picture, view: View, address: str) -> Response:
         """The answer to an image request."""
@@ -197,6 +202,18 @@ def _same(request: Request, tag: str, picture: Picture) -> bool:
 
 def _address(request: Request, identifier: str) -> str:
     return str(request.url_for("iiif_base", identifier=identifier))
+
+
+def _not_found(identifier: str, error: NearfarError | asyncio.CancelledError) -> Problem:
+    """Why there is no file for a name."""
+    match error:
+        case FrameRefused():
+            return Problem("frame-refused", str(error))
+        case TooManyAsked() | WorkFailed():
+            return Problem("not-ready", str(error), headers={"retry-after": str(RETRY_AFTER)})
+        case NearfarError():
+            return problem_of(error)
+    return Problem("not-ready", f"{identifier} was not made ready: the server is stopping.")
 
 
 def _shared(problem: Problem, shared: Mapping[str, str]) -> Problem:

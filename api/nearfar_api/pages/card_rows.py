@@ -156,8 +156,10 @@ def _row(
     asked = [q for q in card.questions if paths & set(q.frames)] if stack.state == "ask" else []
 
     def neighbour(at: int) -> int | None:
-        there = 1 <= at <= len(card.content) and card.content[at - 1].camera == stack.camera
-        return at if there else None
+        if not 1 <= at <= len(card.content):
+            return None
+        other = card.content[at - 1].camera
+        return at if not other or not stack.camera or other == stack.camera else None
 
     return Row(
         number=number,

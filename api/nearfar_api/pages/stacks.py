@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,15 +9,12 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-from nearfar.errors import NotFound
 from nearfar.jobs import FrameEntry, Job, JobQuery
 from nearfar.runner import planning
 from nearfar_api import results
 from nearfar_api.context import Context
 from nearfar_api.shaping import words
 
-LARGEST = 64 << 20
-"""Bytes of a report; one of ten thousand frames has about 6 MiB."""
 VERSIONS = 60
 NEAR = 6
 """Frames that a frame is compared with, the nearest ones."""
@@ -28,7 +23,7 @@ LEAST_NEAR = 4
 FAR_OFF = 5.0
 """A frame is an outlier that lies so many usual deviations from its neighbours (our own threshold)."""
 
-Report = Mapping[str, Any]
+Report = results.Report
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,17 +75,7 @@ class Series:
 
 def report_of(ctx: Context, job: Job) -> Report | None:
     """The report of a result; None where there is none to be read."""
-    try:
-        opened = results.open_file(job, ctx.places, results.name_of(job, "report"))
-    except NotFound:
-        return None
-    with os.fdopen(opened.fd, "rb") as file:
-        try:
-            content = json.loads(file.read(LARGEST))
-        except ValueError:
-            return None
-    told = isinstance(content, dict) and str(content.get("format", "")).startswith("nearfar-report/")
-    return content if told and isinstance(content.get("frames"), list) else None
+    return results.report_of(job, ctx.places)
 
 
 def frame_rows(entries: Sequence[FrameEntry], report: Report | None, small: set[int]) -> list[Row]:

@@ -73,4 +73,6 @@ def go(ctx: Ctx, card: CardId) -> CardModel:
 )
 def get_small(request: Request, ctx: Ctx, card: CardId, name: SmallName) -> Response:
     """Made while the card was sorted; there is none of frames that could not be looked at."""
-    return sending.respond(cards.open_small(ctx, card, name), request.scope, ctx.digests)
+    answer = sending.respond(cards.open_small(ctx, card, name), request.scope, ctx.digests)
+    answer.headers["cache-control"] = "private, max-age=604800, immutable"  # another frame has another name
+    return answer

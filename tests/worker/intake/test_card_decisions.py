@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -123,3 +124,13 @@ def test_a_file_of_something_else_is_refused(tmp_path: Path, text: str) -> None:
         read_decisions(tmp_path / "a.json")
     with pytest.raises(UsageError, match="cannot be read"):
         read_decisions(tmp_path / "b.json")
+
+
+def test_a_stack_made_by_hand_keeps_its_camera_and_of_its_times_only_those_that_still_hold() -> None:
+    taken = replace(CARD.stacks[0], camera="B-7", first_taken=60.0, last_taken=69.0)
+    card = replace(CARD, stacks=(taken, CARD.stacks[1]))
+    first, second, _ = apply(card, [{"do": "split", "before": "F3.jpg"}]).stacks
+    assert (first.camera, first.first_taken, first.last_taken) == ("B-7", 60.0, None)
+    assert (second.camera, second.first_taken, second.last_taken) == ("B-7", None, None)
+    (same, _) = apply(card, [{"do": "confirm", "frames": ["F1.jpg"]}]).stacks
+    assert (same.first_taken, same.last_taken) == (60.0, 69.0)

@@ -126,7 +126,7 @@ def write_picture(
             for number, (size, (offsets, counts)) in enumerate(zip(sizes, placed, strict=True))
         ]
         directories[0] |= _describing_tags(tags)
-        _write_directories(
+        write_directories(
             file, directories, _exif_tags(tags, width, height), tags.exif.gps if tags.exif else {}
         )
 
@@ -154,7 +154,7 @@ def _write_tiles(
     return offsets, counts
 
 
-def _offsets_tag(values: Sequence[int]) -> Tag:
+def offsets_tag(values: Sequence[int]) -> Tag:
     """32-bit where that is enough (a BigTIFF may mix), else 64-bit."""
     return long_tag(*values) if max(values) < 1 << 32 else long8_tag(*values)
 
@@ -174,10 +174,18 @@ def _picture_tags(
         317: short_tag(2),
         322: short_tag(TILE),
         323: short_tag(TILE),
-        324: _offsets_tag(offsets),
+        324: offsets_tag(offsets),
         325: long_tag(*counts),
         339: short_tag(*[1] * channels),
     }
+
+
+def plain_directory(width: int, height: int, *, channels: int, offsets: list[int], reduced: bool) -> Tags:
+    """Tags of a level of 8-bit tiles that are not coded, as `nearfar.frames.looked` writes them."""
+    counts = [TILE * TILE * channels] * len(offsets)
+    found = _picture_tags(width, height, channels=channels, offsets=offsets, counts=counts, reduced=reduced)
+    del found[317]
+    return found | {258: short_tag(*[8] * channels), 259: short_tag(1)}
 
 
 def _describing_tags(tags: PictureTags) -> Tags:
@@ -234,7 +242,7 @@ def _fraction(value: float) -> tuple[int, int]:
     return nearest.numerator, nearest.denominator
 
 
-def _write_directories(file: BinaryIO, directories: list[Tags], exif: Tags, gps: Tags) -> None:
+def write_directories(file: BinaryIO, directories: list[Tags], exif: Tags, gps: Tags) -> None:
     """Sub-directories first, the main one last, then the header that points at it."""
     parts = [*directories, exif, gps]
     still_to_come = sum(len(directory_bytes(part, 0, big=True)) + 8 for part in parts) + 64 * len(parts)
@@ -242,10 +250,10 @@ def _write_directories(file: BinaryIO, directories: list[Tags], exif: Tags, gps:
     main = directories[0]
     reduced = [_append(file, part, big=big) for part in directories[1:]]
     if reduced:
-        main[330] = _offsets_tag(reduced)
+        main[330] = offsets_tag(reduced)
     for number, part in ((EXIF_IFD, exif), (GPS_IFD, gps)):
         if part:
-            main[number] = _offsets_tag([_append(file, part, big=big)])
+            main[number] = offsets_tag([_append(file, part, big=big)])
     first = _append(file, main, big=big)
     file.seek(0)
     file.write(

@@ -168,14 +168,27 @@ def _gathered(
     stacks = [s for s in card.stacks if s.name not in drop]
     if name is None:
         name = _new_name(card)
-        stacks.append(SortedStack(name=name, frames=inside, confidence=1.0, state="clear", why=BY_HAND))
+        cameras = {s.camera for s in card.stacks if s.camera and wanted & set(s.frames)}
+        camera = cameras.pop() if len(cameras) == 1 else ""
+        stacks.append(
+            SortedStack(name=name, frames=inside, confidence=1.0, state="clear", why=BY_HAND, camera=camera)
+        )
     done = [_by_hand(s, inside) if s.name == name else _without(s, wanted) for s in stacks]
     left = tuple(e for e in card.left_out if e.path not in wanted)
     return replace(card, stacks=tuple(done), left_out=left)
 
 
 def _by_hand(stack: SortedStack, frames: tuple[Path, ...]) -> SortedStack:
-    return replace(stack, frames=frames, confidence=1.0, state="clear", why=BY_HAND)
+    """The stack with these frames; when they were taken is only known of those that it began and ended with before."""
+    return replace(
+        stack,
+        frames=frames,
+        confidence=1.0,
+        state="clear",
+        why=BY_HAND,
+        first_taken=stack.first_taken if frames[:1] == stack.frames[:1] else None,
+        last_taken=stack.last_taken if frames[-1:] == stack.frames[-1:] else None,
+    )
 
 
 def _without(stack: SortedStack, frames: set[Path]) -> SortedStack:

@@ -7,6 +7,7 @@ the time at which the process started, and the space in which its number counts,
 from __future__ import annotations
 
 import ctypes
+import hashlib
 import os
 import signal
 import socket
@@ -36,6 +37,16 @@ def _space() -> int:
         return (PROC / "self/ns/pid").stat().st_ino
     except OSError:
         return 0
+
+
+@cache
+def boot() -> str:
+    """Which start of this machine this is, in eight digits; what was written before it may not be whole."""
+    try:
+        said = (PROC / "sys/kernel/random/boot_id").read_text(encoding="ascii")
+    except OSError:
+        said = "unknown"
+    return hashlib.sha256(said.encode()).hexdigest()[:8]
 
 
 def worker_name(pid: int | None = None) -> str:

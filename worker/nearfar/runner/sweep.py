@@ -21,6 +21,7 @@ from nearfar.errors import NotFound
 from nearfar.jobs import Job, JobQuery, JobState, Store, UnitState
 from nearfar.places import Places
 from nearfar.runner import here
+from nearfar.runner.looking import LOOKED
 from nearfar.runner.remove import GOING, files_in, folders_in, remove_file, remove_folder
 from nearfar.runner.small import SMALL
 from nearfar.server_settings import KeepTable
@@ -211,7 +212,12 @@ class Sweeper:
         if self.keep.jobs > 0:
             while gone := self.store.forget(before=self.now() - self.keep.jobs * DAY, who=WHO):
                 for job in gone:
-                    for within in (self.places.uploads, self.places.state / SMALL, self.places.plans):
+                    for within in (
+                        self.places.uploads,
+                        self.places.state / SMALL,
+                        self.places.plans,
+                        self.places.scratch / LOOKED,
+                    ):
                         remove_folder(within / str(job.job), within=within)
         if self.keep.trail > 0:
             self.store.forget_trail(before=self.now() - self.keep.trail * DAY)

@@ -15,7 +15,9 @@ localise(document);
 // A stack that came to its end has another page.
 const told = document.getElementById('told');
 told?.addEventListener('end', () => location.reload());
-document.addEventListener('htmx:after:swap', () => {
+document.addEventListener('htmx:after:swap', event => {
   if (told && document.querySelector('#going[data-over]')) location.reload();
   localise(document);
+  // What was ticked on a card was about the card as it was.
+  if (event.target.matches('#card, #card form')) for (const form of document.querySelectorAll('#card form')) form.reset();
 });
