@@ -37,7 +37,7 @@ SOON = 3.0
 """Seconds between two looks at what is to go at once."""
 LATER = 60.0
 """Seconds between two looks at what is kept for a time."""
-HINTS = 0.3
+HINTS = 0.5
 """Seconds between two looks whether a worker could be woken: between two steps of a job all others wait for it."""
 HELPER_HINTS = 5.0
 """The same beside workers of another machine, which the server wakes as well."""

@@ -131,7 +131,10 @@ class Performance:
         found = str(error).rsplit(" Give --memory", 1)[0]
         remedy = "give the workers more memory (memory in the table [worker] of the settings), or fewer slots"
         return Failure(
-            cause="room", reason=f"{found} That is for each unit at work: {remedy}.", retry=elsewhere
+            cause="room",
+            reason=f"{found} That is for each unit at work: {remedy}.",
+            retry=elsewhere,
+            memory=need if elsewhere else None,
         )
 
     def _find_marks(self, task: Task, scratch: Scratch, places: Sequence[int], *, anew: bool) -> int:
@@ -207,11 +210,11 @@ class Performance:
     # ---- the units ----
 
     def _survey(self, task: Task, scratch: Scratch) -> Outcome:
-        weights = None
+        weights, least = None, 0
         if self.claim.start == 0:  # what is wrong with the stack is to be known before all of it is decoded
             every, order = self._frames(task)
             plan = self._plan(task, every, order)
-            first = every.headers[order[0]]
+            first, least = every.headers[order[0]], plan.least
             extent = Extent.of_headers([every.headers[k] for k in order])
             _, weights = last_units(
                 extent, (first.width, first.height), memory=plan.least, result=plan.result
@@ -221,7 +224,7 @@ class Performance:
         places = list(frames.headers)
         notes = [FrameNote(position=k, state=FrameState.LEFT_OUT, reason=NOT_A_FRAME) for k in frames.results]
         if not places:
-            return Outcome(frames=notes, weights=weights)
+            return Outcome(frames=notes, weights=weights, least=least)
         read = self._find_marks(task, scratch, places, anew=True)
         made = self._survey_frames(task, scratch, frames, places)
         for k in places:
@@ -229,7 +232,8 @@ class Performance:
             notes.append(
                 FrameNote(position=k, state=FrameState.PRESENT, size=fingerprint.size, digest=digest)
             )
-        return Outcome(frames=notes, weights=weights, counts={**made, "bytes_read": float(read)})
+        counts = {**made, "bytes_read": float(read)}
+        return Outcome(frames=notes, weights=weights, least=least, counts=counts)
 
     def _survey_frames(
         self, task: Task, scratch: Scratch, frames: Frames, places: Sequence[int]

@@ -123,7 +123,11 @@ def _failed(holding: Holding, failure: Failure, error: Exception | None = None) 
     )
     holding.tell(
         lambda: holding.store.fail(
-            holding.claim, cause=failure.cause, reason=failure.reason, retry=failure.retry
+            holding.claim,
+            cause=failure.cause,
+            reason=failure.reason,
+            retry=failure.retry,
+            memory=failure.memory,
         )
     )
 
