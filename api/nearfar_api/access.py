@@ -13,6 +13,7 @@ import binascii
 import hashlib
 import hmac
 from collections.abc import Callable
+from dataclasses import replace
 from ipaddress import ip_address, ip_network
 from urllib.parse import parse_qs, urlsplit
 
@@ -63,7 +64,7 @@ class Access:
         self._check_host(headers.get("host", ""))
         if method not in SAFE:
             self._check_origin(headers)
-        caller = await self.known(headers)
+        caller = self._sighted(await self.known(headers))
         scope["nearfar.caller"] = caller or NOBODY  # for the log, also where the answer is no
         if found.need.role is None or (caller is None and _asks_first(method, path, headers)):
             return caller or NOBODY
@@ -71,6 +72,12 @@ class Access:
             raise self._unknown()
         await self._check(caller, found, scope)
         return caller
+
+    def _sighted(self, caller: Caller | None) -> Caller | None:
+        """The same, with what they see of others' jobs."""
+        if caller is None or caller.runs or not self.settings.people.private:
+            return caller
+        return replace(caller, sees_all=False)
 
     async def known(self, headers: Headers) -> Caller | None:
         """Who asks; None: nobody that the server knows."""

@@ -36,6 +36,7 @@ from nearfar_api.routes import (
     looking,
     mends,
     metrics,
+    people,
     plan,
     server,
     status,
@@ -86,7 +87,21 @@ def create_app(
     app.state.checks = Cached(CHECKED, lambda: readiness.checks(context))
     app.state.feed = Feed(context)
     app.state.lookout = Lookout(context)
-    for module in (jobs, frames, files, looking, events, cards, server, plan, health, metrics, status, mends):
+    for module in (
+        jobs,
+        frames,
+        files,
+        looking,
+        events,
+        cards,
+        server,
+        plan,
+        health,
+        metrics,
+        status,
+        mends,
+        people,
+    ):
         app.include_router(module.router)
     free = settings.server.locked or settings.server.open_pictures
     app.include_router(iiif.router(finder(context, app.state.lookout), free=free))

@@ -28,6 +28,8 @@ class Caller:
     how: How
     account: str | None = None
     """Who logged in, or whose key was shown."""
+    sees_all: bool = True
+    """Whether jobs of others are shown to them."""
     secret: str | None = field(default=None, repr=False)
     """The key or the session's token, to look again whether it is still good."""
 
@@ -39,6 +41,11 @@ class Caller:
     def runs(self) -> bool:
         """Whether they may do everything."""
         return self.role is Role.RUN
+
+    @property
+    def only(self) -> str | None:
+        """The owner whose jobs alone they see; None: they see all."""
+        return None if self.sees_all else self.owner
 
     def owns(self, owner: str) -> bool:
         """Whether they may change what belongs to ``owner``."""

@@ -18,6 +18,7 @@ from nearfar.places import Places
 from nearfar.runner.looking import LOOKED, Looking
 from nearfar.runner.opening import open_by
 from nearfar.server_settings import ServerSettings
+from nearfar_api.quota_book import Book
 from nearfar_api.sending import DigestBook
 
 log = logging.getLogger(__name__)
@@ -88,6 +89,7 @@ class Context:
         self.figures = Cached(5.0, lambda: self.store.figures())
         self.too_large = Cached(5.0, lambda: self.store.too_large())
         self.digests = DigestBook()
+        self.quotas = Book()
         self.looking = Looking(
             places.scratch / LOOKED,
             memory=settings.worker.slot_memory,

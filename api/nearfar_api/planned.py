@@ -55,12 +55,18 @@ def _file(ctx: Context, job: int) -> Path:
 
 def compared(ctx: Context, job: int, plan: Bracket) -> tuple[Comparison, list[str]]:
     """What was shot against the plan, as figures and in sentences."""
-    frames = [frame_path(ctx.places, job, entry.path) for entry in ctx.store.frames(job)]
-    found = compare(plan, [_captured(path) for path in frames])
+    found = compare(plan, captured(ctx, job))
     return found, [words(line) for line in told(plan, found)]
 
 
-def _captured(path: Path) -> Captured:
+def captured(ctx: Context, job: int) -> list[Captured]:
+    """The frames of a job, in order. Raises `NotFound`."""
+    ctx.store.job(job)
+    return [captured_in(frame_path(ctx.places, job, entry.path)) for entry in ctx.store.frames(job)]
+
+
+def captured_in(path: Path) -> Captured:
+    """One frame; of its file only the beginning is read."""
     name = words(path.name)
     try:
         return Captured(name=name, distance=exif_distance(glance(path).camera.subject_distance))

@@ -62,6 +62,11 @@ KINDS: Mapping[str, Kind] = {
         title="The owner's part of the server is used up",
         remedy="Wait for jobs to end, cancel some or let results be removed; the limits stand in [people] of the settings.",
     ),
+    "no-account": Kind(
+        status=403,
+        title="Nobody here goes by what the provider says",
+        remedy="Begin to log in anew, or ask whoever runs the server.",
+    ),
     "ended-link": Kind(
         status=403,
         title="The link is good no longer",
@@ -166,6 +171,11 @@ KINDS: Mapping[str, Kind] = {
         status=500,
         title="The picture's file is damaged",
         remedy="Run the job again; if files keep being damaged, check the server's disk.",
+    ),
+    "provider-away": Kind(
+        status=502,
+        title="The provider of log-ins does not answer",
+        remedy="Try again later, or log in with a password; the server's log tells more.",
     ),
     "not-offered": Kind(
         status=501,

@@ -29,17 +29,20 @@ class Disk:
         return 1 - (self.free or 0) / self.total if self.total else 0.0
 
 
-def found(ctx: Context, shown: int) -> dict[str, Any]:
-    """What both pages tell, with at most ``shown`` jobs of each state. Raises `StoreError` where the store is away."""
+def found(ctx: Context, shown: int, *, only: str | None = None) -> dict[str, Any]:
+    """What both pages tell, with at most ``shown`` jobs of each state, of one owner alone where that is given.
+
+    Raises `StoreError` where the store is away.
+    """
     figures = ctx.store.figures()
     return {
         "server": server_model(ctx, figures),
         "workers": figures.workers,
-        "running": _jobs(ctx, JobState.RUNNING, Sort.CREATED, shown),
-        "waiting": _jobs(ctx, JobState.WAITING, Sort.CREATED, shown, descending=False),
-        "held": _jobs(ctx, JobState.HELD, Sort.UPDATED, shown),
-        "failed": _jobs(ctx, JobState.FAILED, Sort.FINISHED, shown),
-        "done": _jobs(ctx, JobState.DONE, Sort.FINISHED, shown),
+        "running": _jobs(ctx, JobState.RUNNING, Sort.CREATED, shown, only),
+        "waiting": _jobs(ctx, JobState.WAITING, Sort.CREATED, shown, only, descending=False),
+        "held": _jobs(ctx, JobState.HELD, Sort.UPDATED, shown, only),
+        "failed": _jobs(ctx, JobState.FAILED, Sort.FINISHED, shown, only),
+        "done": _jobs(ctx, JobState.DONE, Sort.FINISHED, shown, only),
         "counts": figures.jobs,
         "inbox": inbox_model(ctx),
         "why_waiting": _why_waiting(ctx, len(figures.workers)),
@@ -48,9 +51,9 @@ def found(ctx: Context, shown: int) -> dict[str, Any]:
 
 
 def _jobs(
-    ctx: Context, state: JobState, sort: Sort, shown: int, *, descending: bool = True
+    ctx: Context, state: JobState, sort: Sort, shown: int, only: str | None, *, descending: bool = True
 ) -> list[JobModel]:
-    query = JobQuery(states=frozenset({state}), sort=sort, descending=descending, limit=shown)
+    query = JobQuery(states=frozenset({state}), owner=only, sort=sort, descending=descending, limit=shown)
     return job_models(ctx, ctx.store.jobs(query).jobs)
 
 

@@ -23,23 +23,24 @@ from nearfar.merge import recipe as recipes
 from nearfar.runner import planning
 from nearfar.runner.disk import short_of_space
 from nearfar.settings import format_size
-from nearfar_api import digests
+from nearfar_api import digests, quota
+from nearfar_api.caller import Caller
 from nearfar_api.context import Context
 from nearfar_api.problems import Problem
 from nearfar_api.wishes import MergeSettings, NewJob, UploadFrame
 
 
-def submit(ctx: Context, new: NewJob, *, key: str | None, who: str) -> Submitted:
+def submit(ctx: Context, new: NewJob, *, key: str | None, by: Caller) -> Submitted:
     """Record what a request asks for, or find the job that the same request made before.
 
     Raises
     ------
     Problem
-        Paths that may not be read, a frame that is too large, no space.
+        Paths that may not be read, a frame that is too large, no space, someone else's name, the owner's limits.
     NearfarError
         As the listing, the recipe and the store say.
     """
-    owner = new.owner or ctx.settings.server.owner
+    owner = owner_of(new, by)
     fingerprint = hashlib.sha256(new.model_dump_json().encode()).hexdigest()
     if key is not None:
         known = ctx.store.known(owner=owner, key=key, fingerprint=fingerprint)
@@ -47,8 +48,25 @@ def submit(ctx: Context, new: NewJob, *, key: str | None, who: str) -> Submitted
             return Submitted(job=known, new=False)
     check_space(ctx)
     check_recipe(new.recipe, new.settings)
-    built = _upload(ctx, new, owner, key) if new.upload is not None else _by_path(ctx, new, owner, key)
-    return ctx.store.submit(replace(built, fingerprint=fingerprint if key is not None else None), who=who)
+    if new.upload is not None:
+        built, upload = _upload(ctx, new, owner, key), sum(frame.size for frame in new.upload)
+    else:
+        built, upload = _by_path(ctx, new, owner, key, open_folders(ctx, by)), 0
+    with quota.checked(ctx, owner, upload=upload):
+        return ctx.store.submit(
+            replace(built, fingerprint=fingerprint if key is not None else None), who=by.name
+        )
+
+
+def owner_of(new: NewJob, by: Caller) -> str:
+    """Whose job it becomes: the caller's, unless whoever runs the server says otherwise. Raises `Problem`."""
+    if new.owner is None or new.owner == by.owner or by.runs:
+        return new.owner or by.owner
+    raise Problem(
+        "no-right",
+        f"{by.name} submits as {by.owner}; submitting for {new.owner[:100]!r} takes the role run.",
+        needs="run",
+    )
 
 
 def check_space(ctx: Context) -> None:
@@ -129,8 +147,7 @@ def _fault(pointer: str, detail: str) -> Problem:
     return Problem("invalid", f"{pointer}: {detail}", errors=[{"pointer": pointer, "detail": detail}])
 
 
-def _by_path(ctx: Context, new: NewJob, owner: str, key: str | None) -> Submission:
-    roots = open_folders(ctx)
+def _by_path(ctx: Context, new: NewJob, owner: str, key: str | None, roots: Sequence[Path]) -> Submission:
     given = [new.folder] if new.folder is not None else new.frames or []
     places = [resolve(path, roots, base=ctx.places.inbox) for path in given]
     listing = list_frames(places)
@@ -147,12 +164,11 @@ def _by_path(ctx: Context, new: NewJob, owner: str, key: str | None) -> Submissi
     )
 
 
-def open_folders(ctx: Context) -> tuple[Path, ...]:
-    """Real paths of the folders from which frames may be taken."""
+def open_folders(ctx: Context, by: Caller) -> tuple[Path, ...]:
+    """Real paths of the folders from which frames may be taken; not what others sent, where that is not shown."""
     places = ctx.places
-    return tuple(
-        Path(os.path.realpath(p)) for p in (places.inbox, places.uploads, *ctx.settings.server.shared)
-    )
+    uploads = (places.uploads,) if by.sees_all else ()
+    return tuple(Path(os.path.realpath(p)) for p in (places.inbox, *uploads, *ctx.settings.server.shared))
 
 
 def resolve(text: str, roots: Sequence[Path], *, base: Path) -> Path:

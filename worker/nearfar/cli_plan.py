@@ -140,45 +140,9 @@ def _cost_options(parser: argparse.ArgumentParser) -> None:
 
 def shoot_of(options: argparse.Namespace) -> Shoot:
     """What the options ask for. Raises `UsageError` naming the option that is not understood."""
-    from nearfar.bracket import Shoot, units
-    from nearfar.settings import parse_size
+    from nearfar.bracket import written
 
-    def given(name: str, read: Any, *more: Any, **named: Any) -> Any:
-        text = getattr(options, name)
-        return None if text is None else read(text, *more, **named)
-
-    objective = given("objective", units.objective)
-    magnification = given("magnification", units.magnification)
-    if objective and (options.focal or options.f_number):
-        from nearfar.errors import UsageError
-
-        raise UsageError("--objective goes without --focal and --f: its aperture is fixed by its NA")
-    wavelength = given("wavelength", units.length, "--wavelength", unit="um")
-    return Shoot(
-        sensor=given("sensor", units.sensor),
-        pixels=given("pixels", units.pixels),
-        pitch=given("pitch", units.length, "--pitch", unit="um"),
-        focal=given("focal", units.length, "--focal", unit="mm"),
-        f_number=given("f_number", units.f_number),
-        near=given("near", units.length, "--near"),
-        far=given("far", units.length, "--far", endless=True),
-        origin=options.origin,
-        depth=given("depth", units.length, "--depth"),
-        magnification=magnification or (objective[0] if objective else None),
-        pupil_ratio=given("pupil_ratio", units.number, "--pupil-ratio", "0.8") or 1.0,
-        numerical_aperture=objective[1] if objective else None,
-        index=given("index", units.number, "--index", "1.515") or 1.0,
-        **({"wavelength_um": 1000 * wavelength} if wavelength else {}),
-        convention=options.convention,
-        overlap=units.share(options.overlap, "--overlap"),
-        criterion=options.criterion,
-        ends=options.ends,
-        exposure=units.seconds(options.exposure, "--exposure"),
-        settle=units.seconds(options.settle, "--settle"),
-        recycle=units.seconds(options.recycle, "--recycle"),
-        file=options.file,
-        frame_bytes=given("bytes_per_frame", parse_size),
-    )
+    return written.shoot_of({name: value for name, value in vars(options).items() if isinstance(value, str)})
 
 
 def run(options: argparse.Namespace, signals: Signals) -> int:

@@ -1,13 +1,38 @@
 """The pages for people: drawn on the server, readable without script, live and quicker to the hand with it.
 
-`overview` and `listing` tell of all jobs, `stack` and `picture` of one, `cards` of what was told apart into stacks;
-`acting` does what forms ask for. `drawing` turns templates into answers, `refusing` errors into pages; `stacks` and
-`telling` say in words what there is to say.
+`overview` and `listing` tell of all jobs, `stack` and `picture` of one, `cards` of what was told apart, `plan` of the
+next shoot; `acting` does what forms ask for, `entering` and `provider` let people in, `account` and `accounts` are about
+them. `drawing` turns templates into answers, `refusing` errors into pages; `stacks` and `telling` say in words what there
+is to say.
 """
 
 from __future__ import annotations
 
-from nearfar_api.pages import acting, cards, listing, overview, picture, stack
+from nearfar_api.pages import (
+    account,
+    accounts,
+    acting,
+    cards,
+    entering,
+    listing,
+    overview,
+    picture,
+    plan,
+    provider,
+    stack,
+)
 
-ROUTERS = (overview.router, listing.router, stack.router, picture.router, acting.router, cards.router)
+ROUTERS = (
+    overview.router,
+    listing.router,
+    stack.router,
+    picture.router,
+    acting.router,
+    cards.router,
+    plan.router,
+    entering.router,
+    provider.router,
+    account.router,
+    accounts.router,
+)
 """All routes, to be included without a prefix."""

@@ -13,6 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from nearfar.errors import UsageError
 from nearfar.jobs import Job, JobState, ServerState, Store
 from nearfar.runner import planning
+from nearfar_api import quota
 from nearfar_api.context import Context, Ctx, Who
 from nearfar_api.pages.drawing import address
 from nearfar_api.pages.refusing import PageRoute
@@ -102,9 +103,13 @@ async def do(
         raise UsageError(f"{wish!r} is nothing to do with a job; there are {', '.join(ACTS)}")
 
     def perform() -> None:
+        found = ctx.store.job(job)
         if wish == "rerun":
             check_space(ctx)
-        act(ctx.store, ctx.store.job(job), who)
+            with quota.checked(ctx, found.owner):
+                act(ctx.store, found, who)
+        else:
+            act(ctx.store, found, who)
 
     await run_in_threadpool(perform)
     ctx.kick()
@@ -146,4 +151,5 @@ def _again(ctx: Context, number: int, fields: Fields, who: str) -> int:
     if recipe != job.recipe:
         check_recipe(recipe, None)
     chosen = recipe if recipe != job.recipe else None
-    return planning.again(ctx.store, number, recipe=chosen, settings=settings, who=who).job
+    with quota.checked(ctx, job.owner):
+        return planning.again(ctx.store, number, recipe=chosen, settings=settings, who=who).job

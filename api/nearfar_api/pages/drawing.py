@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import urlsplit
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
@@ -13,6 +14,7 @@ from starlette.responses import HTMLResponse
 from nearfar import __version__
 from nearfar.progress import format_seconds
 from nearfar.settings import format_size
+from nearfar_api.caller import caller_of
 from nearfar_api.card_models import CardBrief
 from nearfar_api.models import LeftModel
 from nearfar_api.web import TEMPLATES
@@ -36,12 +38,17 @@ def address(request: Request, route: str, **params: Any) -> str:
 
 
 def draw(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
-    """A page. Every template knows ``url``, ``root`` and ``version`` besides its values."""
+    """A page. Every template knows ``url``, ``root``, ``version`` and ``me``, who asks, besides its values."""
 
     def url(route: str, **params: Any) -> str:
         return address(request, route, **params)
 
-    shown = {"url": url, "root": request.scope.get("root_path", ""), "version": __version__}
+    shown = {
+        "url": url,
+        "root": request.scope.get("root_path", ""),
+        "version": __version__,
+        "me": caller_of(request.scope),
+    }
     text = PAGES.get_template(template).render(shown | values)
     return HTMLResponse(text, status, headers={"cache-control": "no-store"})
 
@@ -104,6 +111,11 @@ def standing(card: CardBrief) -> str:
     return ", ".join(f"{count} {text}" for count, text in counts if count) or "none of use"
 
 
+def host(url: str) -> str:
+    """The name in an address."""
+    return urlsplit(url).netloc
+
+
 def now() -> str:
     """This moment, RFC 3339, UTC."""
     return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
@@ -126,6 +138,7 @@ def _environment() -> Environment:
         "metres": metres,
         "plural": plural,
         "sentence": sentence,
+        "host": host,
         "standing": standing,
     }
     found.globals |= {"steps": STEPS, "now": now}

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from nearfar.jobs import JobQuery, JobState, Sort
+from nearfar_api.caller import By
 from nearfar_api.context import Ctx
 from nearfar_api.pages.drawing import address, draw
 from nearfar_api.pages.refusing import PageRoute
@@ -29,6 +30,7 @@ COLUMNS = (("stack", "Stack"), ("created", "Came"), ("finished", "Ended"), ("pri
 def show_jobs(
     request: Request,
     ctx: Ctx,
+    by: By,
     state: Annotated[str, Query(max_length=20)] = "",
     search: Annotated[Words, Query()] = "",
     sort: Annotated[str, Query(pattern=SORTS)] = USUAL,
@@ -38,6 +40,7 @@ def show_jobs(
     chosen = frozenset({JobState(state)}) if state in set(JobState) else frozenset[JobState]()
     query = JobQuery(
         states=chosen,
+        owner=by.only,
         text=search or None,
         sort=Sort(sort.removeprefix("-")),
         descending=sort.startswith("-"),

@@ -14,6 +14,7 @@ from nearfar.errors import StoreUnreachable
 from nearfar.intake.state import state_file
 from nearfar.merge import recipe as recipes
 from nearfar_api import cards, sse, standing
+from nearfar_api.caller import By, Caller
 from nearfar_api.context import Context, Ctx
 from nearfar_api.feed import Feed, Listener
 from nearfar_api.models import InboxEntry
@@ -36,19 +37,23 @@ REST = 1.0
 
 
 @router.get("/", name="page_overview")
-def show_overview(request: Request, ctx: Ctx, part: Annotated[str | None, Query()] = None) -> Response:
+def show_overview(
+    request: Request, ctx: Ctx, by: By, part: Annotated[str | None, Query()] = None
+) -> Response:
     """The page, or only what changes on it."""
     try:
-        values = _found(ctx)
+        values = _found(ctx, by)
     except StoreUnreachable as error:
         return draw(request, "waiting.html", status=503, why=str(error))
     return draw(request, "live.html" if part == "live" else "overview.html", **values)
 
 
-def _found(ctx: Context) -> dict[str, Any]:
-    told = standing.found(ctx, SHOWN)
+def _found(ctx: Context, by: Caller) -> dict[str, Any]:
+    told = standing.found(ctx, SHOWN, only=by.only)
+    if not by.sees_all:
+        told["inbox"] = told["inbox"].model_copy(update={"folders": [], "entries": []})
     held = told["held"]
-    found = cards.listed(ctx).cards
+    found = cards.listed(ctx).cards if by.sees_all else []
     sorted_ones = {card.id: card.path for card in found if card.sorted}
     return told | {
         "arriving": [job for job in held if job.frames.expected],

@@ -7,10 +7,11 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
+from nearfar.errors import NotFound
 from nearfar.jobs import JobState
 from nearfar.merge import recipe as recipes
-from nearfar_api import results, sending
-from nearfar_api.context import Ctx
+from nearfar_api import planned, results, sending
+from nearfar_api.context import Context, Ctx
 from nearfar_api.pages import thumbnails
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.refusing import PageRoute
@@ -42,8 +43,17 @@ def show_stack(request: Request, ctx: Ctx, job: JobNumber) -> Response:
         files=results.files(found, ctx.places),
         trail=[event_model(event) for event in trail[-EVENTS:]],
         recipes=[recipes.load(name) for name in recipes.names()],
+        against=_against(ctx, job),
         live=found.state in (JobState.RUNNING, JobState.WAITING),
     )
+
+
+def _against(ctx: Context, job: int) -> list[str]:
+    """What was missed of the plan that was kept with a job, in sentences; nothing where none was."""
+    try:
+        return planned.compared(ctx, job, planned.of(ctx, job))[1]
+    except NotFound:
+        return []
 
 
 @router.get("/jobs/{job}/small/{number}.jpg", name="page_small")

@@ -11,8 +11,10 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from nearfar.jobs import Event, MendState
+from nearfar.jobs.people import PRIVATE
 from nearfar.jobs.states import ENDED
 from nearfar_api import sse
+from nearfar_api.caller import By, Caller
 from nearfar_api.context import Context, Ctx
 from nearfar_api.feed import PAGE, Feed, Listener
 from nearfar_api.models import Trail
@@ -71,12 +73,12 @@ async def job_events(
     responses=STREAM,
 )
 async def all_events(
-    request: Request, ctx: Ctx, last_event_id: LastId = None, after: After = None
+    request: Request, ctx: Ctx, by: By, last_event_id: LastId = None, after: After = None
 ) -> Response:
     """The trail of all from now on, or after a number, and 'progress' of each job that changed."""
     await run_in_threadpool(ctx.store.now)
     feed: Feed = request.app.state.feed
-    return sse.EventStream(_of_all(ctx, feed, _after(last_event_id, after)))
+    return sse.EventStream(_of_all(ctx, feed, _after(last_event_id, after), by))
 
 
 async def _of_job(ctx: Context, feed: Feed, job: int, after: int) -> AsyncGenerator[bytes, None]:
@@ -99,7 +101,7 @@ async def _of_job(ctx: Context, feed: Feed, job: int, after: int) -> AsyncGenera
         feed.leave(listener)
 
 
-async def _of_all(ctx: Context, feed: Feed, after: int | None) -> AsyncGenerator[bytes, None]:
+async def _of_all(ctx: Context, feed: Feed, after: int | None, by: Caller) -> AsyncGenerator[bytes, None]:
     listener = await feed.join(None)
     try:
         yield sse.retry(RETRY)
@@ -111,8 +113,9 @@ async def _of_all(ctx: Context, feed: Feed, after: int | None) -> AsyncGenerator
         else:
             async for event in _replay(ctx, after, None):
                 sent.add(event.id)
-                yield _event(event)
-        async for piece in _live(listener, sent, ends=False):
+                if _may_see(by, event):
+                    yield _event(event)
+        async for piece in _live(listener, sent, ends=False, by=by):
             yield piece
     finally:
         feed.leave(listener)
@@ -128,7 +131,14 @@ async def _replay(ctx: Context, after: int, job: int | None) -> AsyncGenerator[E
         after = found[-1].id
 
 
-async def _live(listener: Listener, sent: set[int], *, ends: bool) -> AsyncGenerator[bytes, None]:
+def _may_see(by: Caller | None, event: Event) -> bool:
+    """What concerns accounts, keys and refusals is for whoever runs the server."""
+    return by is None or by.runs or not event.action.startswith(PRIVATE)
+
+
+async def _live(
+    listener: Listener, sent: set[int], *, ends: bool, by: Caller | None = None
+) -> AsyncGenerator[bytes, None]:
     while True:
         try:
             message = await asyncio.wait_for(listener.queue.get(), sse.KEEP_ALIVE)
@@ -138,7 +148,7 @@ async def _live(listener: Listener, sent: set[int], *, ends: bool) -> AsyncGener
         if message is None:
             return
         if isinstance(message, Event):
-            if message.id not in sent:
+            if message.id not in sent and _may_see(by, message):
                 yield _event(message)
             continue
         yield sse.message("progress", message.job.model_dump_json())
@@ -154,10 +164,12 @@ def _event(event: Event) -> bytes:
 @router.get("/trail", operation_id="listTrail", summary="Read the audit trail", responses=refusals("invalid"))
 def list_trail(
     ctx: Ctx,
+    by: By,
     after: Annotated[int, Query(ge=0, lt=LARGEST)] = 0,
     job: Annotated[int | None, Query(ge=1, lt=LARGEST)] = None,
     limit: Annotated[int, Query(ge=1, le=1000)] = 200,
 ) -> Trail:
-    """Who did what to which job, oldest first."""
+    """Who did what to which job, oldest first; of accounts, keys and refusals only the role run is told."""
     found = ctx.store.events(after, job=job, limit=limit)
-    return Trail(events=[event_model(event) for event in found], last=found[-1].id if found else after)
+    shown = [event_model(event) for event in found if _may_see(by, event)]
+    return Trail(events=shown, last=found[-1].id if found else after)

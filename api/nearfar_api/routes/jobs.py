@@ -10,6 +10,8 @@ from starlette.responses import Response
 
 from nearfar.jobs import JobQuery, JobState, Sort
 from nearfar.runner import planning
+from nearfar_api import quota
+from nearfar_api.caller import By
 from nearfar_api.context import Context, Ctx, Who
 from nearfar_api.models import (
     AttemptList,
@@ -35,6 +37,7 @@ MOVED = refusals("not-found", "wrong-state")
 @router.get("", operation_id="listJobs", summary="List jobs")
 def list_jobs(
     ctx: Ctx,
+    by: By,
     state: Annotated[list[JobState] | None, Query(description="Any of these; all where not given.")] = None,
     owner: Annotated[Words | None, Query()] = None,
     search: Annotated[Words | None, Query(description="Part of the stack's name, in any case.")] = None,
@@ -45,9 +48,11 @@ def list_jobs(
     cursor: Annotated[Words | None, Query(description="The 'next' of the page before.")] = None,
 ) -> JobList:
     """A page of jobs; the next one is asked for with the cursor and everything else alike."""
+    if by.only is not None and owner not in (None, by.only):
+        return JobList(jobs=[], next=None)
     query = JobQuery(
         states=frozenset(state or ()),
-        owner=owner,
+        owner=by.only or owner,
         text=search,
         sort=Sort(sort.removeprefix("-")),
         descending=sort.startswith("-"),
@@ -75,7 +80,14 @@ CREATED: dict[int | str, dict[str, Any]] = {
     responses={
         **CREATED,
         **refusals(
-            "key-reused", "refused-by-store", "too-large", "no-such-path", "refused", "invalid", "no-space"
+            "key-reused",
+            "refused-by-store",
+            "quota-reached",
+            "too-large",
+            "no-such-path",
+            "refused",
+            "invalid",
+            "no-space",
         ),
     },
     dependencies=JSON,
@@ -84,7 +96,7 @@ def submit_job(
     request: Request,
     response: Response,
     ctx: Ctx,
-    who: Who,
+    by: By,
     new: NewJob,
     idempotency_key: Annotated[
         str | None,
@@ -94,7 +106,7 @@ def submit_job(
     ] = None,
 ) -> SubmittedModel:
     """Frames are named by a folder or by paths on the server, or announced and then uploaded one by one."""
-    found = submit(ctx, new, key=idempotency_key, who=who)
+    found = submit(ctx, new, key=idempotency_key, by=by)
     ctx.kick()
     _say_where(request, response, found.job, new=found.new)
     return submitted_model(ctx, found.job, duplicate=not found.new)
@@ -167,7 +179,7 @@ def release_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = No
     responses={
         200: {"description": "The same job runs again"},
         201: {"model": JobModel, "description": "A new job, linked to this one"},
-        **refusals("not-found", "wrong-state", "refused-by-store", "refused", "no-space"),
+        **refusals("not-found", "wrong-state", "refused-by-store", "quota-reached", "refused", "no-space"),
     },
     dependencies=JSON,
 )
@@ -176,20 +188,23 @@ def run_again(
 ) -> JobModel:
     """Without anything in the body the same job, which failed or was cancelled; otherwise a new job beside it."""
     check_space(ctx)
+    owner = ctx.store.job(job).owner
     if otherwise is None or otherwise == Again():
-        ctx.store.run_again(job, who=who)
+        with quota.checked(ctx, owner):
+            ctx.store.run_again(job, who=who)
         return _after(ctx, job)
     own = otherwise.settings is not None and otherwise.settings.recipe_toml is not None
     if otherwise.recipe is not None or own:
         check_recipe(otherwise.recipe or ctx.store.job(job).recipe, otherwise.settings)
-    found = planning.again(
-        ctx.store,
-        job,
-        recipe=otherwise.recipe,
-        settings=otherwise.settings.given() if otherwise.settings else None,
-        leave_out=otherwise.leave_out or (),
-        who=who,
-    )
+    with quota.checked(ctx, owner):
+        found = planning.again(
+            ctx.store,
+            job,
+            recipe=otherwise.recipe,
+            settings=otherwise.settings.given() if otherwise.settings else None,
+            leave_out=otherwise.leave_out or (),
+            who=who,
+        )
     _say_where(request, response, found.job, new=found.new)
     return _after(ctx, found.job)
 

@@ -85,6 +85,9 @@ def test_a_card_fits_a_phone() -> None:
     """At most four columns, of which one is a box to tick."""
     for shoot in SHOOTS:
         heads = [
-            tag for tag, _ in read(card(plan_bracket(shoot)).split("<h2>Figures")[0] + "</body></html>").tags
+            tag
+            for tag, _ in read(
+                card(plan_bracket(shoot)).split('<div class="two">')[0] + "</body></html>"
+            ).tags
         ]
         assert heads.count("th") <= 4

@@ -5,15 +5,19 @@ Plain HTML and CSS in one text, nothing fetched, no script.
 
 from __future__ import annotations
 
+import math
 from html import escape
 
 from nearfar import __version__
 from nearfar.bracket.model import Bracket
-from nearfar.bracket.units import show_f_number
+from nearfar.bracket.units import show_f_number, show_length
 from nearfar.bracket.words import MOVED, columns, duration, figures, space
 
 MARK = '<meta name="generator" content="Nearfar'
 """By which a card of ours is known, so that nothing else is written over."""
+
+BETWEEN = ' class="between"'
+"""Of rows that paper has no room for."""
 
 SAFETY = tuple(
     """\
@@ -46,8 +50,34 @@ input[type=checkbox] { width: 1.6rem; height: 1.6rem; margin: 0; vertical-align:
 .safety { border: 3px solid #111; padding: .3rem .8rem; break-inside: avoid; }
 ul { padding-left: 1.2rem; margin: .3rem 0; }
 @media (max-width: 30rem) { dl { grid-template-columns: 1fr; } dt { margin-top: .4rem; } }
-@media print { body { font-size: 11pt; max-width: none; padding: 0; } @page { margin: 12mm; } }
+.printed { display: none; }
+@page { margin: 9mm; }
+@media print {
+  body { font-size: 8pt; line-height: 1.22; max-width: none; padding: 0; }
+  h1 { font-size: 12pt; margin: 0 0 1mm; }
+  h2 { font-size: 9pt; margin: 2mm 0 1mm; border-width: 1px; break-after: avoid; }
+  ul { margin: 0; padding-left: 1.1em; }
+  .big { gap: 1.5mm; padding: 0; }
+  .big li { border-width: 1px; padding: .6mm 2mm; }
+  .big li { flex-basis: 20mm; }
+  .big b { font-size: 12pt; white-space: nowrap; }
+  .safety { border-width: 2px; padding: 1mm 2mm; }
+  .safety ul, .notes { columns: 2; column-gap: 6mm; }
+  .two { display: grid; grid-template-columns: 1fr 1fr; gap: 0 6mm; }
+  dl { gap: 0 3mm; margin: 0; }
+  th, td { padding: .35mm 1mm; }
+  th { vertical-align: bottom; }
+  input[type=checkbox] { width: 3mm; height: 3mm; }
+  .steps td:nth-child(3) { font-size: inherit; }
+  .run2 { columns: 2; column-gap: 6mm; }
+  .run3 { columns: 3; column-gap: 5mm; }
+  .steps td { white-space: nowrap; }
+  .between { display: none; }
+  .printed { display: block; margin: 0 0 1mm; }
+}
 """
+MOST_PRINTED = 100
+"""Frames on paper: what one page holds beside all else. Of more, only every second, third, ... is printed."""
 
 
 def card(plan: Bracket, title: str = "Focus bracket") -> str:
@@ -65,11 +95,14 @@ def card(plan: Bracket, title: str = "Focus bracket") -> str:
         f'<div class="safety">{_list(SAFETY)}</div>',
         "<h2>Frames</h2>",
         _table(head, rows),
-        "<h2>Figures</h2>",
-        "<dl>" + "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in figures(plan)) + "</dl>",
-        "<h2>Other apertures</h2>" + _apertures(plan) if plan.choices else "",
+        '<div class="two"><div><h2>Figures</h2>',
+        "<dl>"
+        + "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in figures(plan))
+        + "</dl></div>",
+        "<div><h2>Other apertures</h2>" + _apertures(plan) + "</div>" if plan.choices else "",
+        "</div>",
         "<h2>Careful</h2>" + _list(plan.warnings) if plan.warnings else "",
-        "<h2>Notes</h2>" + _list(plan.remarks) if plan.remarks else "",
+        '<h2>Notes</h2><div class="notes">' + _list(plan.remarks) + "</div>" if plan.remarks else "",
         "</body></html>",
     ]
     return "\n".join(part for part in parts if part) + "\n"
@@ -84,6 +117,8 @@ def _big(plan: Bracket) -> str:
         entries.append((f"{plan.asked.magnification:g}×", "magnification"))
     if plan.moves != "ring" and plan.frames > 1:
         entries.append((dict(figures(plan))["step"].removesuffix(" of travel"), "each step"))
+    if plan.moves != "ring":
+        entries.append((show_length(plan.steps[0].depth), "depth of field"))
     if plan.seconds:
         entries.append((duration(plan.seconds), "in all"))
     if plan.bytes is not None:
@@ -96,21 +131,39 @@ def _big(plan: Bracket) -> str:
 def _columns(plan: Bracket) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     """The table of frames, narrow enough for a phone."""
     head, rows = columns(plan)
-    if plan.moves != "ring":
-        return head, rows
-    return (head[0], head[1], "sharp (from the lens)"), [(r[0], r[1], f"{r[3]} to {r[4]}") for r in rows]
+    if plan.moves != "ring":  # the depth of field is the same for all
+        return head[:2], [row[:2] for row in rows]
+    return (head[0], head[1], "sharp, from the lens"), [(r[0], r[1], _from_to(r[3], r[4])) for r in rows]
+
+
+def _from_to(near: str, far: str) -> str:
+    """Both ends, with the unit once where it is the same."""
+    value, _, unit = near.partition(" ")
+    return f"{value if far.endswith(f' {unit}') else near} to {'∞' if far == 'infinity' else far}"
 
 
 def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+    """The table of frames, on paper in as many columns as it needs, and thinned where it is too long."""
+    every = math.ceil(len(rows) / MOST_PRINTED)
     cells = "".join(f'<th scope="col">{escape(h)}</th>' for h in (*head[:1], "done", *head[1:]))
     body = "".join(
-        f"<tr><td>{row[0]}</td>"
+        f"<tr{'' if k % every == 0 or k == len(rows) - 1 else BETWEEN}><td>{row[0]}</td>"
         f'<td><input type="checkbox" aria-label="frame {row[0]} done"></td>'
         + "".join(f"<td>{escape(cell)}</td>" for cell in row[1:])
         + "</tr>"
-        for row in rows
+        for k, row in enumerate(rows)
     )
-    return f'<table class="steps"><thead><tr>{cells}</tr></thead><tbody>{body}</tbody></table>'
+    printed = math.ceil(len(rows) / every)
+    run = next(n for n, most in enumerate((12, 40, math.inf), 1) if printed <= most)
+    thinned = f'<p class="printed">On paper every {_nth(every)} frame.</p>' if every > 1 else ""
+    table = f'<table class="steps"><thead><tr>{cells}</tr></thead><tbody>{body}</tbody></table>'
+    return f'{thinned}<div class="run{run}">{table}</div>'
+
+
+def _nth(number: int) -> str:
+    """'2nd', '3rd', '11th'."""
+    ending = {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{'th' if number % 100 in (11, 12, 13) else ending}"
 
 
 def _apertures(plan: Bracket) -> str:

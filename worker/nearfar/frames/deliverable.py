@@ -180,14 +180,6 @@ def _picture_tags(
     }
 
 
-def plain_directory(width: int, height: int, *, channels: int, offsets: list[int], reduced: bool) -> Tags:
-    """Tags of a level of 8-bit tiles that are not coded, as `nearfar.frames.looked` writes them."""
-    counts = [TILE * TILE * channels] * len(offsets)
-    found = _picture_tags(width, height, channels=channels, offsets=offsets, counts=counts, reduced=reduced)
-    del found[317]
-    return found | {258: short_tag(*[8] * channels), 259: short_tag(1)}
-
-
 def _describing_tags(tags: PictureTags) -> Tags:
     found: Tags = dict(tags.exif.image) if tags.exif else {}
     found[274] = short_tag(1)

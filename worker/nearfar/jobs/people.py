@@ -188,9 +188,9 @@ class People:
 
     # The rest
 
-    def note(self, action: str, *, who: str, detail: Mapping[str, Any]) -> None:
+    def note(self, action: str, *, who: str, detail: Mapping[str, Any], job: int | None = None) -> None:
         """Put a line into the trail that belongs to no other change."""
-        self._db.write(lambda tx: events.record(tx, action, who=who, detail=detail))
+        self._db.write(lambda tx: events.record(tx, action, who=who, job=job, detail=detail))
 
     def secret(self, name: str) -> bytes:
         """A secret of the server's own, made when it is first asked for: 'links' or 'cookies'."""
