@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from tests.scenes import render
 from tests.worker.jobs.making import emptied
 from tests.worker.jobs.postgresql import server
 from tests.worker.runner.redis_server import RedisServer, redis_server
-from tests.worker.runner.serving import wait_for, wait_for_workers
+from tests.worker.runner.serving import wait_for
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 JOBS = 10
@@ -59,7 +60,7 @@ def test_units_of_one_job_spread_and_a_worker_that_goes_loses_nothing(
 ) -> None:
     for name in ("one", "two"):
         small.crew(name)
-    wait_for_workers(store, 2)
+    wait_for(lambda: len(store.workers(alive=True)) >= 2, 240)
     first = [small.submit(store, stack, f"stack {k}") for k in range(2)]
     small.wait(store, first)
     took = {a.worker for job in first for a in store.attempts(job)}
@@ -68,7 +69,7 @@ def test_units_of_one_job_spread_and_a_worker_that_goes_loses_nothing(
     wait_for(lambda: store.figures().units_held > 0, 60)
     small.kill("one")
     small.crew("three")
-    wait_for_workers(store, 2)
+    wait_for(lambda: len(store.workers(alive=True)) >= 2, 240)
     assert small.stop("two") == 0
     small.wait(store, later)
     assert wrong(store, [*first, *later]) == []
@@ -97,12 +98,12 @@ def test_workers_cut_off_one_after_the_other_lose_nothing(
                 f"redis://{address}:{own[1].port}/0",
             )
             small.crew(f"crew{number}", file=file, prefix=cables[number].prefix if cables else ())
-        wait_for_workers(store, 4)
+        wait_for(lambda: len(store.workers(alive=True)) >= 4, 240)
         jobs = [small.submit(store, stack, f"stack {k}") for k in range(JOBS)]
         for cut in cuts:
             wait_for(lambda: store.figures().units_held > 0 or not _open(store, jobs), 60)
             _each(cut, "cut")
-            _rest(store, jobs, 1.5 * LEASE)
+            time.sleep(1.5 * LEASE)  # what the one that is cut off had is somebody else's then
             _each(cut, "mend")
         small.wait(store, jobs)
         for wire in wires:
@@ -120,12 +121,3 @@ def _open(store: Store, jobs: list[int]) -> int:
 def _each(cut: Space | list[Wire], what: str) -> None:
     for one in cut if isinstance(cut, list) else [cut]:
         getattr(one, what)()
-
-
-def _rest(store: Store, jobs: list[int], seconds: float) -> None:
-    """Longer than a lease: what the one that is cut off had is somebody else's then."""
-    import time
-
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        time.sleep(0.1)

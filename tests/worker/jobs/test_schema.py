@@ -306,5 +306,11 @@ def test_a_store_of_a_newer_version_is_left_alone(empty: Callable[[str], sa.Engi
 def test_the_steps_lie_in_the_package() -> None:
     steps = resources.files("nearfar.jobs") / "migrations" / "versions"
     names = sorted(step.name for step in steps.iterdir() if step.name.startswith("m0"))
-    assert names == ["m0001_first.py", "m0002_fair_order.py", "m0003_mends.py", "m0004_people.py", "m0005_studio.py"]
+    assert names == [
+        "m0001_first.py",
+        "m0002_fair_order.py",
+        "m0003_mends.py",
+        "m0004_people.py",
+        "m0005_studio.py",
+    ]
     assert schema.newest() == "0005"

@@ -55,6 +55,7 @@ class Presence:
         found, why = self._read()
         if self._mark is None and not self._inside:
             self._mark = self._learn(store, found)
+            found, why = self._read()
         if self._mark is None:
             return None if self.places.state.is_dir() else self._away("it is not there")
         if found == self._mark:
