@@ -64,14 +64,18 @@ class Sweeper:
         """What is to go as soon as nobody works on it: decoded frames, results half made, what was made on the way to a
         result that nobody gets. Every few seconds.
         """
-        for folder in folders_in(self.places.scratch):
-            self._scratch(folder)
+        self.scratch()
         for folder in folders_in(self.places.work):
             self._work(folder)
         making = self.places.results / MAKING
         for folder in folders_in(making):
             if folder.name.startswith(GOING) or not self._made_by_someone(folder.name):
                 remove_folder(folder, within=making)
+
+    def scratch(self) -> None:
+        """Decoded frames of this machine that no job needs any longer."""
+        for folder in folders_in(self.places.scratch):
+            self._scratch(folder)
 
     def later(self) -> None:
         """What is kept for a time. Every minute or so."""

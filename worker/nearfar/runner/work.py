@@ -27,6 +27,7 @@ from nearfar.places import Places, places_of
 from nearfar.runner import beats, broker, here, logs, tasks, units
 from nearfar.runner.app import make_app
 from nearfar.runner.disk import write_whole
+from nearfar.runner.presence import Presence
 from nearfar.runner.reconcile import end_of
 from nearfar.server_settings import ServerSettings, load_server
 
@@ -175,6 +176,7 @@ def performing(settings: ServerSettings, places: Places) -> tasks.Perform:
         threads=settings.worker.slot_threads,
         spare_disk=settings.worker.spare_disk,
         end=lambda: os._exit(0),
+        presence=Presence(places),
     )
 
     def perform(store: Store, claim: Claim, leaving: Callable[[], bool]) -> None:
@@ -191,7 +193,7 @@ def main() -> int:
     )  # what root may not do is to read pickles; we read JSON alone
     settings = load_server()
     places = places_of(settings)
-    places.make()
+    places.make_own()
     beats.beat()
     return run(settings, places, performing(settings, places))
 
