@@ -49,7 +49,10 @@ thead { display: table-header-group; } tr { break-inside: avoid; }
 input[type=checkbox] { width: 1.6rem; height: 1.6rem; margin: 0; vertical-align: middle; }
 .safety { border: 3px solid #111; padding: .3rem .8rem; break-inside: avoid; }
 ul { padding-left: 1.2rem; margin: .3rem 0; }
-@media (max-width: 30rem) { dl { grid-template-columns: 1fr; } dt { margin-top: .4rem; } }
+@media (max-width: 30rem) {
+  body { padding: .8rem; } th, td { padding: .35rem .2rem; }
+  dl { grid-template-columns: 1fr; } dt { margin-top: .4rem; }
+}
 .printed { display: none; }
 @page { margin: 9mm; }
 @media print {
