@@ -154,7 +154,7 @@ async def ask(app: FastAPI, method: str, path: str, headers: Mapping[str, str]) 
             if stream:
                 begun.set()
 
-    asking = asyncio.ensure_future(app(scope, receive, send))  # type: ignore[arg-type]
+    asking = asyncio.ensure_future(app(scope, receive, send))
     began = asyncio.ensure_future(begun.wait())
     await asyncio.wait({asking, began}, return_when=asyncio.FIRST_COMPLETED)
     for task in (asking, began):
