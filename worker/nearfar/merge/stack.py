@@ -25,7 +25,8 @@ from nearfar.merge.plan import (
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.report import Report
 from nearfar.merge.scratch import Scratch, open_scratch
-from nearfar.merge.steps import Keys, Steps, place_of
+from nearfar.merge.stack_keys import Keys, place_of
+from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark, identify
 from nearfar.progress import Progress
 
