@@ -187,6 +187,10 @@ class DeliverRecipe(_Section):
 
     preview_edge: int = _setting(2048, low=64, high=16384)
     """Longer edge of the preview, pixels."""
+    height: bool = _setting(False)
+    """Whether a height map is delivered, with a shaded relief to look at."""
+    pixel_um: float | None = _setting(None, low=0.0001, high=1_000_000.0)
+    """Size of a pixel of the picture in the scene, micrometres: the height map says it in its resolution."""
 
 
 @dataclass(frozen=True, kw_only=True)

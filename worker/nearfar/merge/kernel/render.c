@@ -626,10 +626,12 @@ static void average(window_t *w, int inner_y0, int inner_y1) {
 
 static uint16_t level16(float v) { return (uint16_t)(int)nf_minf(nf_maxf(v * (65535.f / NF_UNIT) + .5f, 0), 65535.f); }
 
-/* Which frame the picture came from, place by place, in 256ths of a frame from 1 on, and each member's share. */
+/* Which frame the picture came from, place by place, in 256ths of a frame from 1 on (larger parts where there are more
+   frames than 16 bits hold so: merge/map_scale.py), and each member's share. */
 static void write_map(const window_t *w, int tile, int x0, int y0, uint16_t *map, int64_t stride, double *share) {
     const nf_stack *s = w->stack;
     float index[NF_WIDEST / 2], total[NF_WIDEST / 2];
+    const float step = (float)(s->frames <= 255 ? 256 : 65535 / (s->frames + 1) > 1 ? 65535 / (s->frames + 1) : 1);
     int rows = (s->height + 1) / 2 - y0 / 2 < tile / 2 ? (s->height + 1) / 2 - y0 / 2 : tile / 2;
     int cols = (s->width + 1) / 2 - x0 / 2 < tile / 2 ? (s->width + 1) / 2 - x0 / 2 : tile / 2;
     for (int y = 0; y < rows; y++) {
@@ -650,7 +652,7 @@ static void write_map(const window_t *w, int tile, int x0, int y0, uint16_t *map
                 if (pass) share[m->index] += sum;
             }
         for (int x = 0; x < cols; x++)
-            map[y * stride + x] = (uint16_t)(total[x] > 0 ? (int)nf_minf(256 + 256 * index[x] / total[x] + .5f, 65535.f) : 0);
+            map[y * stride + x] = (uint16_t)(total[x] > 0 ? (int)nf_minf(step + step * index[x] / total[x] + .5f, 65535.f) : 0);
     }
 }
 

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from nearfar.merge.kernel.twin_survey import b5, luma
 from nearfar.merge.kernel.twin_warp import UNIT, Carried, carry
+from nearfar.merge.map_scale import map_step
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -356,7 +357,8 @@ def average(window: Window, frames: Sequence[Carried], r1: F32, admission: F32) 
 
 
 def frame_map(window: Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16], F64]:
-    """Mean frame number by weight, 256 (1 + k) rounded, and each frame's sum of relative weights."""
+    """Mean frame number k by weight, step (1 + k) rounded, and each frame's sum of relative weights."""
+    step = f32(map_step(len(colour)))
     weights = [window.inner(plane, half=True) for plane in colour]
     index, total = np.zeros_like(weights[0]), np.zeros_like(weights[0])
     for k, plane in enumerate(weights):
@@ -364,7 +366,7 @@ def frame_map(window: Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16]
         total = total + plane
     share = [float((plane / np.maximum(total, f32(1e-20))).sum(dtype=np.float64)) for plane in weights]
     with np.errstate(invalid="ignore"):
-        place = np.minimum(256 + 256 * index / total + f32(0.5), f32(65535))
+        place = np.minimum(step + step * index / total + f32(0.5), f32(65535))
     return np.where(total > 0, np.nan_to_num(place), 0).astype(np.uint16), np.array(share)
 
 
