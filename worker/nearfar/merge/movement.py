@@ -1,8 +1,8 @@
 """Movement: what is elsewhere in the next frame must come from one frame, whole, and not from two as a ghost.
 
-Between neighbours focus changes little: what lies still keeps its pattern, a little softer, and what moved does not. So
-the coarse patterns of neighbours are correlated cell by cell. Where a frame that is let in and its neighbour do not agree, the
-cells around are joined to a region, and the frame that is sharpest over the region is the only one let in there.
+Between neighbours focus changes little: what lies still keeps its pattern, a little softer, and what moved does not.
+So the coarse patterns of neighbours are correlated cell by cell. Where a frame that is let in and its neighbour do not
+agree, the cells around are joined to a region, and only the frame that is sharpest over the region is let in there.
 """
 
 from __future__ import annotations
