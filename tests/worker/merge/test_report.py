@@ -91,6 +91,7 @@ def report(**changes: Any) -> Report:
         "gaps": [],
         "coverage": Coverage(frames=2),
         "spots": Spots(),
+        "moved": [],
         "noise": Noise(variance=np.full(8, 0.004**2), bands=np.ones(3)),
         "key": "abc",
         "plan": Plan(
