@@ -20,7 +20,7 @@ FIND_PYTHON = for p in $(PYTHON) python3 python3.13 python3.12 python3.11 python
 	$$p -c 'import sys, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done
 
 .DEFAULT_GOAL := help
-.PHONY: help setup kernel web demo test conformance audit check format storm bench train wheel lock clean
+.PHONY: help setup kernel web demo test pictures conformance audit check format storm bench train wheel lock clean
 
 help:  ## list what can be made
 	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' $(MAKEFILE_LIST) | expand -t 13
@@ -62,6 +62,9 @@ demo: setup  ## render a stack of frames and let a server merge it; Ctrl-C stops
 
 test: setup  ## run the tests; ARGS='-k words' picks some
 	@$(BIN)/python -m pytest --numprocesses $(JOBS) --dist loadfile --no-loadscope-reorder $(ARGS)
+
+pictures: setup  ## renew the pictures in README.md
+	@$(BIN)/python -m tests.acceptance.picturing
 
 conformance: setup  ## let a standard's own validator judge the server
 	@$(BIN)/python -m tests.conformance
