@@ -174,10 +174,10 @@ class Mended:
         ------
         WorkFailed, FrameRefused, SourceChanged, OSError
         """
-        wanted = sorted(self.tiles())
-        done = {place: data for place, data in known.items() if place in set(wanted)}
+        wanted = self.tiles()
+        done = {place: data for place, data in known.items() if place in wanted}
         with ThreadPoolExecutor(self.hands.threads) as pool:
-            missing = [place for place in wanted if place not in done]
+            missing = sorted(place for place in wanted if place not in done)
             self._prepare([self._box(place) for place in missing if place[0] == 0], pool)
             for level in sorted({place[0] for place in missing}):
                 todo = [place for place in missing if place[0] == level]
