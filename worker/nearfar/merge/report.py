@@ -157,6 +157,7 @@ def build_report(
         warnings.append(
             f"the brightness of the frames differs by {max(gains) - min(gains):.2f} EV; it was taken out in linear light"
         )
+    warnings += _development(frames)
     warnings += [text for text in [spots.text()] if text]
     warnings += coverage.warnings([(g.after, g.before) for g in gaps])
     remarks = [(f.header.path.name, n) for f in frames for n in f.header.notes]
@@ -187,6 +188,16 @@ def build_report(
             "key": key,
         }
     )
+
+
+def _development(frames: Sequence[Surveyed]) -> list[str]:
+    """A warning where raw frames say that they were not developed alike."""
+    told = {
+        note for f in frames if f.header.kind == "raw" for note in f.header.notes if "white balance" in note
+    }
+    if len(told) < 2:
+        return []
+    return ["the raw frames carry different white balances: give all of them one in a raw converter, and merge those"]
 
 
 def _condensed(remarks: Sequence[tuple[str, str]]) -> list[str]:
