@@ -197,7 +197,9 @@ def _development(frames: Sequence[Surveyed]) -> list[str]:
     }
     if len(told) < 2:
         return []
-    return ["the raw frames carry different white balances: give all of them one in a raw converter, and merge those"]
+    return [
+        "the raw frames carry different white balances: give all of them one in a raw converter, and merge those"
+    ]
 
 
 def _condensed(remarks: Sequence[tuple[str, str]]) -> list[str]:
