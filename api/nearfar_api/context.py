@@ -144,6 +144,11 @@ class Context:
         if self.hinter is not None:
             self.hinter.kick()
 
+    def wake(self) -> None:
+        """Say that frames may soon be looked at."""
+        if self._serving:
+            self.looking.wake()
+
     def leave(self) -> None:
         """End what `serve` began."""
         with self._lock:

@@ -52,6 +52,7 @@ class Report:
             *_frame_table(c["frames"]),
             "",
             *_section("Not sharp in any frame", [f"- {g['text']} (at {_box(g['box'])})" for g in c["gaps"]]),
+            *_section("Mended", [_mend(m) for m in c.get("mends", [])]),
             *_section("Worth a look", [f"- {w}" for w in c["warnings"]]),
             *_section("Left alone", [f"- {n}" for n in c["notes"]]),
             "Work",
@@ -65,6 +66,11 @@ class Report:
 
 def _section(title: str, lines: Sequence[str]) -> list[str]:
     return [title, *lines, ""] if lines else []
+
+
+def _mend(mend: Mapping[str, Any]) -> str:
+    what = mend["frame"] or mend["use"]
+    return f"- {mend['number']}: {what} in {mend['region']}, by {mend['who']}"
 
 
 def _box(box: Sequence[int]) -> str:

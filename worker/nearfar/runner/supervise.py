@@ -31,6 +31,7 @@ log = logging.getLogger(__name__)
 MODULES = {
     "keep": "nearfar.runner.keep",
     "work": "nearfar.runner.work",
+    "mend": "nearfar.runner.mending",
     "watch": "nearfar.runner.watching",
     "api": "nearfar_api",
 }
