@@ -226,7 +226,7 @@ class _Run:
 
 def copy_bytes(source: int, offset: int, file: BinaryIO, size: int) -> None:
     """Copy a stretch of an open file behind what was written, within the kernel where the file systems can."""
-    at, end = offset, offset + size
+    at, end, begins = offset, offset + size, file.tell()
     while at < end:
         try:
             done = os.copy_file_range(source, file.fileno(), end - at, offset_src=at)
@@ -237,7 +237,7 @@ def copy_bytes(source: int, offset: int, file: BinaryIO, size: int) -> None:
         if done == 0:
             break
         at += done
-    file.seek(0, os.SEEK_END)
+    file.seek(begins + at - offset)
     while at < end:
         data = os.pread(source, min(1 << 20, end - at), at)
         if not data:

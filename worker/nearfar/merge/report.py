@@ -17,6 +17,7 @@ from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import FramePose, Registration
+from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
 from nearfar.progress import printable
 from nearfar.settings import format_size
@@ -137,6 +138,7 @@ def build_report(
     gaps: Sequence[Gap],
     coverage: Coverage,
     noise: Noise,
+    spots: Spots,
     key: str,
     plan: Plan,
     notes: Sequence[str],
@@ -150,6 +152,7 @@ def build_report(
         warnings.append(
             f"the brightness of the frames differs by {max(gains) - min(gains):.2f} EV; it was taken out in linear light"
         )
+    warnings += [text for text in [spots.text()] if text]
     warnings += coverage.warnings([(g.after, g.before) for g in gaps])
     remarks = [(f.header.path.name, n) for f in frames for n in f.header.notes]
     return Report(
@@ -172,6 +175,7 @@ def build_report(
             },
             "recipe": recipe.name,
             "noise": round(noise.sigma, 6),
+            "sensor": spots.as_json(),
             "warnings": warnings,
             "notes": [*notes, *_condensed(remarks)],
             "key": key,

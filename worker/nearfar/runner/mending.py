@@ -78,7 +78,9 @@ class Mender:
                 frames = work.task.paths
                 outcome = work.run()
             seconds = time.monotonic() - began
-            self.store.finish_mending(claim, detail=outcome.as_json(), seconds=seconds)
+            self.store.finish_mending(
+                claim, detail={**outcome.as_json(), "seconds": round(seconds, 3)}, seconds=seconds
+            )
             log.info(
                 "job %d: version %d is there, %d of %d tiles made in %.2f s",
                 *(claim.job, outcome.version, outcome.made, outcome.tiles, seconds),

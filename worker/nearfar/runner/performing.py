@@ -20,7 +20,8 @@ from nearfar.merge.keys import Fingerprint, file_digest
 from nearfar.merge.plan import Plan, allow_open_files, make_plan, peak_resident
 from nearfar.merge.report import Report
 from nearfar.merge.scratch import Scratch, share_scratch
-from nearfar.merge.steps import Steps, place_of
+from nearfar.merge.stack_keys import place_of
+from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark as Seen
 from nearfar.merge.survey import changed, rows_bytes
 from nearfar.runner.failures import Failure, failure_of

@@ -120,6 +120,7 @@ async function fresh() {
   stamp = `?${Date.now()}`;
   const old = picture(), made = await add(box.dataset.picture, { index: 1 });
   made.addOnceHandler('fully-loaded-change', () => viewer.world.removeItem(old));
+  other.querySelector('[value=before]').disabled = false;
   say((await renew('mending', ''))?.querySelector('.alarm')?.textContent ?? 'The picture is as you asked.');
 }
 
@@ -156,7 +157,7 @@ const acts = {
 };
 const keys = {
   '+': acts.in, '=': acts.in, '-': acts.out, 0: acts.all, 1: acts.full, f: acts.focus, d: acts.doubt, g: acts.gaps, n: () => look(gap + 1),
-  w: () => { other.selectedIndex = over ? 0 : Math.max(1, other.selectedIndex); choose(); }, b: () => blink(true), '[': () => slide(-4), ']': () => slide(4),
+  w: () => { other.selectedIndex = over ? 0 : [...other.options].findIndex(each => each.value && !each.disabled); choose(); }, b: () => blink(true), '[': () => slide(-4), ']': () => slide(4),
   c: acts.here, r: acts.box, o: acts.outline, m: () => draw.hide('mended'), u: () => [...document.querySelectorAll('.mends [value=undo]')].at(-1)?.click(),
   ArrowLeft: () => move(-1, 0), ArrowRight: () => move(1, 0), ArrowUp: () => move(0, -1), ArrowDown: () => move(0, 1),
 };
