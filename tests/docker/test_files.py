@@ -21,8 +21,8 @@ from tests.worker.jobs.postgresql import missing
 
 OTHERS = {"NEARFAR_LOG", "NEARFAR_ALIVE", "NEARFAR_UMASK"}
 """Variables that are no settings of a table."""
-SERVICES = {"store", "broker", "api", "watch", "keep", "worker", "prometheus", "grafana"}
-OURS = {"api", "watch", "keep", "worker"}
+SERVICES = {"store", "broker", "api", "watch", "keep", "mend", "worker", "prometheus", "grafana"}
+OURS = {"api", "watch", "keep", "mend", "worker"}
 
 
 @pytest.fixture

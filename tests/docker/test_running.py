@@ -55,8 +55,9 @@ def alone(tmp_path: Path) -> Iterator[dict[str, str]]:
 
 def _may_run(who: int) -> bool:
     """Whether a user may run this interpreter; where it lies in somebody's home, root without any right has to do."""
-    enter = ["setpriv", "--reuid", str(who), "--regid", str(who), "--clear-groups"]
-    return subprocess.run([*enter, sys.executable, "-c", ""], capture_output=True).returncode == 0
+    enter = ["setpriv", "--reuid", str(who), "--regid", str(who), "--clear-groups", "--no-new-privs"]
+    tried = [*enter, "--bounding-set", "-all", "sh", "-c", f"{sys.executable} -c 'import nearfar'"]
+    return subprocess.run(tried, capture_output=True).returncode == 0
 
 
 def test_it_runs_as_nobody_in_particular_and_writes_nothing_but_data_and_scratch(

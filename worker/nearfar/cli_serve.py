@@ -28,7 +28,7 @@ file; memory, threads, slots and scratch are this machine's own.
 """
 
 
-PARTS = ("api", "watch", "keep", "work")
+PARTS = ("api", "watch", "keep", "work", "mend")
 """What a server consists of."""
 
 
