@@ -1,7 +1,7 @@
-"""``python -m tests.bench.studio [--measure]``: a studio's day, simulated: 1 to 200 workers on one shared folder.
+"""``python -m tests.bench.studio [--jobs N]``: a studio's day, simulated: 1 to 200 workers on one shared folder.
 
-Units take the processor's time that they took here (``--measure`` takes it anew: one worker, 24 megapixels a frame, from
-frames of 6; seconds a megapixel are those of one thread). A worker reads what it lacks over the storage, whose bandwidth
+Units take the seconds of one thread a megapixel that ``python -m tests.bench.units`` found here, on frames of 6 megapixels;
+those of raw frames are `weights.SURVEY` for one thread. A worker reads what it lacks over the storage, whose bandwidth
 all that read share fairly; what a machine decoded stays there. Order of units as in `jobs.order` for one owner: jobs by
 their due time, and a step begins when the one before is done. What is not simulated: store and broker, which took 3 ms a
 claim at 8 workers and are a limit of their own (about 68 durable changes a second with fsync).
@@ -16,6 +16,7 @@ import random
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from nearfar.jobs.order import NEAR
 from nearfar.runner import weights
 from nearfar.runner.weights import Extent, first_units, last_units
 
@@ -32,6 +33,8 @@ RESULT_BYTES = 1.4 * 6 * MEGAPIXELS * 1e6
 GBIT = 1.15e8
 """Bytes a second of a network of 1 Gbit/s; common practice, no source."""
 HOUR = 3600.0
+Unit = tuple[str, int, int, float]
+"""Kind, range, and seconds of one thread."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,7 +45,7 @@ class Shape:
     gbit: float
     share_rows: bool = False
     stay: bool = False
-    """Whether a worker prefers jobs whose frames its machine has."""
+    """Whether a worker stays with the job whose frames it has; see `jobs.order.near_units`."""
 
 
 @dataclass
@@ -52,7 +55,7 @@ class Job:
     arrived: float
     frames: int
     kind: str
-    stages: list[list[tuple[str, int, int, float]]] = field(default_factory=list)
+    stages: list[list[Unit]] = field(default_factory=list)
     stage: int = 0
     open: int = 0
     has: dict[int, set[int]] = field(default_factory=dict)
@@ -101,21 +104,23 @@ class Day:
         self.now = 0.0
         self.free = list(range(shape.workers))
         self.transfers: dict[int, list[float]] = {}
-        self.events: list[tuple[float, int, str, object]] = []
+        self.events: list[tuple[float, int, Job | tuple[int, Job, Unit]]] = []
         self.count = itertools.count()
         self.moved = 0.0
         self.busy = 0.0
         self.open: list[Job] = []
+        self.last: dict[int, Job] = {}
+        self.carrying: dict[int, tuple[int, Job, Unit]] = {}
 
     def run(self) -> None:
         """Until all is done."""
         for job in self.jobs:
-            self._at(job.arrived, "arrives", job)
+            self._at(job.arrived, job)
         while self.events or self.transfers:
             self._next()
 
-    def _at(self, when: float, what: str, data: object) -> None:
-        heapq.heappush(self.events, (when, next(self.count), what, data))
+    def _at(self, when: float, what: Job | tuple[int, Job, Unit]) -> None:
+        heapq.heappush(self.events, (when, next(self.count), what))
 
     def _next(self) -> None:
         due = self.events[0][0] if self.events else float("inf")
@@ -130,20 +135,17 @@ class Day:
             worker, job, unit = self.carrying.pop(key)
             del self.transfers[key]
             self.busy += unit[3]
-            self._at(self.now + unit[3], "worked", (worker, job, unit))
+            self._at(self.now + unit[3], (worker, job, unit))
         while self.events and self.events[0][0] <= self.now:
-            self._handle(*heapq.heappop(self.events)[2:])
+            self._handle(heapq.heappop(self.events)[2])
         self._give_out()
 
-    carrying: dict[int, tuple[int, Job, tuple[str, int, int, float]]]
-
-    def _handle(self, what: str, data: object) -> None:
-        if what == "arrives":
-            assert isinstance(data, Job)
-            self.open.append(data)
+    def _handle(self, what: Job | tuple[int, Job, Unit]) -> None:
+        if isinstance(what, Job):
+            self.open.append(what)
             self.open.sort(key=lambda job: job.due)
             return
-        worker, job, _ = data  # type: ignore[misc]
+        worker, job, _ = what
         self.free.append(worker)
         job.open -= 1
         if job.open == 0 and not job.todo:
@@ -155,8 +157,6 @@ class Day:
                 job.todo = list(job.stages[job.stage])
 
     def _give_out(self) -> None:
-        if not hasattr(self, "carrying"):
-            self.carrying = {}
         ready = [job for job in self.open if job.todo]
         while self.free and ready:
             worker = self.free.pop(0)
@@ -169,17 +169,15 @@ class Day:
 
     def _choose(self, worker: int, ready: list[Job]) -> Job:
         if self.shape.stay:
-            for job in ready:
-                if worker in job.has:
-                    return job
-            for job in ready:
-                if not job.has:
-                    return job
+            soon = [job for job in ready if job.due <= ready[0].due + NEAR]
+            own = [job for job in soon if self.last.get(worker) is job]
+            return (own or [job for job in soon if not job.has] or ready)[0]
         return ready[0]
 
-    def _begin(self, worker: int, job: Job, unit: tuple[str, int, int, float]) -> None:
+    def _begin(self, worker: int, job: Job, unit: Unit) -> None:
         """What has to be read, and what has to be decoded anew, before and with the work."""
         kind, start, stop, seconds = unit
+        self.last[worker] = job
         mine = job.has.setdefault(worker, set())
         size = 1.0
         if kind == "survey":

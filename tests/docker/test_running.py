@@ -26,7 +26,7 @@ from tests.scenes import render
 from tests.worker.jobs.postgresql import missing
 from tests.worker.runner.serving import end_all, wait_for
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 USER = 10001
 ENTER = """
 set -eu
@@ -80,6 +80,7 @@ def test_it_runs_as_nobody_in_particular_and_writes_nothing_but_data_and_scratch
         "NEARFAR_WORKER_MEMORY": "1GiB",
         "NEARFAR_SERVER_PORT": "0",
         "NEARFAR_INBOX_QUIET": "1",
+        "NEARFAR_INBOX_QUIET_UNSEEN": "1",
         **alone,
     }
     script = textwrap.dedent(
@@ -91,7 +92,7 @@ def test_it_runs_as_nobody_in_particular_and_writes_nothing_but_data_and_scratch
         trap 'kill $server; wait $server' TERM
         n=0
         until [ -f "$(ls -d /srv/results/moss 2>/dev/null)/moss.tif" ]; do
-            sleep 0.5; n=$((n + 1)); [ $n -lt 360 ] || exit 8; kill -0 $server || exit 7
+            sleep 0.5; n=$((n + 1)); [ $n -lt 600 ] || exit 8; kill -0 $server || exit 7
         done
         python -m nearfar.runner.alive
         kill $server; wait $server
@@ -114,7 +115,7 @@ def test_it_runs_as_nobody_in_particular_and_writes_nothing_but_data_and_scratch
         "-c",
         script,
     ]
-    done = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=240)
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=420)
     assert done.returncode == 0, (done.returncode, done.stdout[-2000:], done.stderr[-4000:])
     picture = Path(alone["DATA"]) / "results" / "moss" / "moss.tif"
     assert picture.stat().st_uid == int(alone["WHO"])

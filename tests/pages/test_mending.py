@@ -239,5 +239,7 @@ def test_what_cannot_be_mended_is_said_and_the_region_stays(studio: Studio, page
     look(page, studio, mended)
     page.fill("[name=region]", "9000,9000,10,10")
     page.get_by_role("button", name="Mend", exact=True).click()
-    page.wait_for_function("() => document.getElementById('said').textContent.includes('no pixel of the picture')")
+    page.wait_for_function(
+        "() => document.getElementById('said').textContent.includes('no pixel of the picture')"
+    )
     assert page.input_value("[name=region]") == "9000,9000,10,10"

@@ -120,7 +120,7 @@ def run_worker(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar worker``."""
     from nearfar.cli_say import say
     from nearfar.runner.joining import check_there, join
-    from nearfar.runner.keep import HELPER, ROLE
+    from nearfar.runner.role import HELPER, ROLE
 
     if options.server_settings is not None:
         settings, places = _ready(join(options.server_settings, _given(options)))

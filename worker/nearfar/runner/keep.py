@@ -25,6 +25,7 @@ from nearfar.runner.opening import open_when_there
 from nearfar.runner.planning import begin_uploads
 from nearfar.runner.presence import Presence
 from nearfar.runner.reconcile import Reconciler
+from nearfar.runner.role import HELPER, ROLE
 from nearfar.runner.sweep import Sweeper
 from nearfar.server_settings import ServerSettings, load_server
 
@@ -42,8 +43,6 @@ HINTS = 0.5
 """Seconds between two looks whether a worker could be woken: between two steps of a job all others wait for it."""
 HELPER_HINTS = 5.0
 """The same beside workers of another machine, which the server wakes as well."""
-ROLE, HELPER = "NEARFAR_ROLE", "worker"
-"""Variable of the environment that says that this process belongs to further workers, not to the server."""
 
 
 @dataclass(frozen=True, kw_only=True)
