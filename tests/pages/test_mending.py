@@ -5,6 +5,7 @@ redone; by pointer, keys, touch and plain forms. The jobs and the pictures are r
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from tests.pages.browser import WIDTHS, overlapping, too_wide, violations
 from tests.pages.conftest import Studio
 from tests.pages.test_picture import look, seen
 
@@ -212,11 +214,12 @@ def test_an_outline_is_drawn_with_a_finger(studio: Studio, open_page: Any, mende
         assert np.abs(away - 70).max() < 6
         crops(page)
         page.locator("label.crop").first.tap()
+        before = page.locator(".marks .mended").count()
         page.get_by_role("button", name="Mend", exact=True).tap()
-        made(page, 2)
-        assert page.locator(".marks .mended").count() == 2
-        page.get_by_role("button", name="Undo mend 2").tap()
-        made(page, 1)
+        made(page, before + 1)
+        assert page.locator(".marks .mended").count() == before + 1
+        page.locator(".mends [value=undo]").last.tap()
+        made(page, before)
 
 
 def test_mending_works_by_plain_forms(studio: Studio, open_page: Any, mended: int) -> None:
@@ -243,3 +246,21 @@ def test_what_cannot_be_mended_is_said_and_the_region_stays(studio: Studio, page
         "() => document.getElementById('said').textContent.includes('no pixel of the picture')"
     )
     assert page.input_value("[name=region]") == "9000,9000,10,10"
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_page_with_crops_and_mends_is_fit_for_every_reader(
+    studio: Studio, open_page: Any, mended: int, shots: Path, width: int
+) -> None:
+    scheme = "light" if width == WIDTHS[0] else "dark"
+    with open_page(width=width, color_scheme=scheme, reduced_motion="reduce") as page:
+        look(page, studio, mended)
+        page.locator("#other").select_option("frame-8")
+        page.wait_for_selector("#wipe:enabled")
+        page.click("[data-do=outline]")
+        draw(page, [(250, 200), (330, 150), (400, 220), (330, 300), (240, 260)])
+        crops(page)
+        assert violations(page) == []
+        assert too_wide(page) <= 0
+        assert overlapping(page, "main :is(button, a, input, select, h1, h2, img, label, legend)") == []
+        page.screenshot(path=shots / f"mending-{width}-{scheme}.png", full_page=True)

@@ -33,6 +33,8 @@ from nearfar.server_settings import ServerSettings, load_server
 
 log = logging.getLogger(__name__)
 
+NICE = 5
+"""Merging takes what is left over: pages, and frames that someone looks at, go before it."""
 PATIENCE = 8.5
 """Seconds after which this process and its pool end, whatever they are at."""
 
@@ -195,6 +197,7 @@ def main() -> int:
     places = places_of(settings)
     places.make_own()
     beats.beat()
+    os.nice(NICE)
     return run(settings, places, performing(settings, places))
 
 
