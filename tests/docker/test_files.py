@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
+import yaml  # type: ignore[import-untyped]
 
 from nearfar.server_settings import TABLES, ServerSettings
 from tests.worker.jobs.postgresql import missing

@@ -18,7 +18,7 @@ from typing import Any
 
 import httpx
 import pytest
-import yaml
+import yaml  # type: ignore[import-untyped]
 
 from tests.acceptance.command import lay
 from tests.acceptance.serving import Served, served

@@ -100,7 +100,7 @@ def mailbox() -> Iterator[tuple[Mailbox, int]]:
 @pytest.fixture
 def told(tmp_path: Path, mailbox: tuple[Mailbox, int]) -> ServerSettings:
     notify = {"smtp": f"127.0.0.1:{mailbox[1]}", "tls": "none", "sender": "nearfar@studio.example"}
-    notify |= {"url": "https://merge.studio.example/", "inside": "127.0.0.0/8"}  # type: ignore[dict-item]
+    notify |= {"url": "https://merge.studio.example/", "inside": "127.0.0.0/8"}
     settings = settings_for(tmp_path / "data", notify=notify)
     settings.server.data.mkdir()
     return settings

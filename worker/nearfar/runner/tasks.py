@@ -20,7 +20,7 @@ from nearfar import __version__
 from nearfar.errors import LostClaim, NotFound, StoreError, StoreUnreachable
 from nearfar.jobs import Claim, Store
 from nearfar.places import Places
-from nearfar.runner import beats, disk, here
+from nearfar.runner import beats, disk, here, traces
 from nearfar.runner.app import TASK
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.presence import Presence
@@ -248,6 +248,7 @@ class Lane:
             store.leave(self.name)
         except StoreError as error:
             log.warning("%s", error, extra={"worker": self.name})
+        traces.flush()
 
 
 _lane: Lane | None = None
