@@ -20,7 +20,7 @@ FIND_PYTHON = for p in $(PYTHON) python3 python3.13 python3.12 python3.11 python
 	$$p -c 'import sys, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done
 
 .DEFAULT_GOAL := help
-.PHONY: help setup kernel web demo test conformance audit check format storm bench train wheel lock clean
+.PHONY: help setup kernel web demo test conformance audit check format storm outages bench train wheel lock clean
 
 help:  ## list what can be made
 	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' $(MAKEFILE_LIST) | expand -t 13
@@ -86,6 +86,9 @@ format: setup  ## put the code into the one style
 
 storm: setup  ## kill and freeze a working server; ARGS='--kills 200 --seed 7' takes about twenty minutes
 	@$(BIN)/python -m tests.acceptance.storm $(ARGS)
+
+outages: setup  ## take broker, store and data folder away from a working server, for a minute each
+	@$(BIN)/python -m tests.acceptance.outages $(ARGS)
 
 bench: setup  ## measure quality and speed on rendered scenes
 	@$(BIN)/python -m tests.bench $(ARGS)
