@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import time
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +15,9 @@ import tifffile
 from nearfar.frames.delivered import Delivered
 from nearfar.jobs import MendState
 from nearfar.merge import mending_frames
+from nearfar.runner.sweep import DAY, Sweeper
 from nearfar.runner.versions import earlier, first_picture
+from nearfar.server_tables import KeepTable
 from tests.worker.runner.mended import BOX, SIZE, Mending
 from tests.worker.runner.serving import settings_for
 
@@ -123,6 +127,23 @@ def test_older_versions_go_but_the_first_one_stays(mending: Mending) -> None:
     assert found[0].picture.read_bytes() == first
     assert found[1].mends == (1, 2, 3)
     assert first_picture(mending.picture) == found[0].picture
+
+
+@pytest.mark.parametrize("touched", [False, True])
+def test_earlier_versions_go_with_their_result_and_what_a_person_keeps_there_stays(
+    mending: Mending, touched: bool
+) -> None:
+    mending.mend(use="smooth")
+    mending.mend(use="smooth", box=[300, 200, 30, 30])
+    folder = mending.picture.parent
+    late = time.time() + 3 * DAY
+    kept = folder / "earlier" / "2" / mending.picture.name
+    if touched:
+        os.utime(kept, (late, late))
+    keep = KeepTable(results=1.0)
+    Sweeper(store=mending.store, places=mending.places, keep=keep, now=lambda: late).later()
+    assert [path for path in folder.rglob("*") if path.is_file()] == ([kept] if touched else [])
+    assert folder.exists() == touched
 
 
 def test_a_frame_that_is_gone_is_told_of_and_the_picture_stays(mending: Mending) -> None:

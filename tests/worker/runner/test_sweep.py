@@ -40,7 +40,7 @@ def timed(store: Store, clock: Clock) -> Store:
 @pytest.fixture
 def sweeper(timed: Store, places: Places, clock: Clock) -> Callable[..., Sweeper]:
     def make(**keep: float) -> Sweeper:
-        return Sweeper(store=timed, places=places, keep=KeepTable(**keep), now=clock)
+        return Sweeper(store=timed, places=places, keep=KeepTable.model_validate(keep), now=clock)
 
     return make
 

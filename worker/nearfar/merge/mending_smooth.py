@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,7 +88,7 @@ class Surface:
         return _mixed(rows.transpose(1, 0, 2), across).transpose(1, 0, 2)
 
 
-def _padded(plane: NDArray[np.generic], edge: int) -> NDArray[np.generic]:
+def _padded(plane: NDArray[Any], edge: int) -> NDArray[Any]:
     rows, cols = (-plane.shape[0]) % edge, (-plane.shape[1]) % edge
     return np.pad(plane, [(0, rows), (0, cols), *[(0, 0)] * (plane.ndim - 2)], mode="edge")
 

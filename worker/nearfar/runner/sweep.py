@@ -23,7 +23,7 @@ from nearfar.places import Places
 from nearfar.runner import here
 from nearfar.runner.looking import LOOKED
 from nearfar.runner.mend_files import NOTES
-from nearfar.runner.remove import GOING, files_in, folders_in, is_folder, remove_file, remove_folder
+from nearfar.runner.remove import GOING, files_in, folders_in, remove_file, remove_folder
 from nearfar.runner.small import SMALL
 from nearfar.runner.versions import EARLIER, earlier
 from nearfar.server_settings import KeepTable
@@ -255,14 +255,13 @@ class Sweeper:
     def _remove_result(self, folder: Path) -> None:
         """The files of a result as they were delivered; what a person put there or wrote to since stays, with its folder."""
         written = (folder / f"{folder.name}.report.json").stat().st_mtime
-        for file in files_in(folder):
-            if file.name.startswith(f"{folder.name}.") and file.stat().st_mtime <= written + SLACK:
-                remove_file(file, within=folder)
-        for version in earlier(folder / f"{folder.name}.tif"):
-            remove_folder(version.picture.parent, within=folder / EARLIER)
+        versions = [version.picture.parent for version in earlier(folder / f"{folder.name}.tif")]
+        for place in (*versions, folder):
+            for file in files_in(place):
+                if file.name.startswith(f"{folder.name}.") and file.stat().st_mtime <= written + SLACK:
+                    remove_file(file, within=place)
         try:
-            if is_folder(folder / EARLIER):
-                os.rmdir(folder / EARLIER)  # noqa: PTH106 - as below
-            os.rmdir(folder)  # noqa: PTH106 - fails where something is left
+            for place in (*versions, *([folder / EARLIER] if versions else []), folder):
+                os.rmdir(place)  # noqa: PTH106 - fails where something is left
         except OSError:
             log.info("%s holds more than its result; the rest of it stays", folder)
