@@ -35,6 +35,16 @@ def test_a_commit_in_sqlite_is_on_the_disk_and_readers_stop_nobody(sqlite_url: s
         assert pragma(conn, "foreign_keys") == 1
 
 
+def test_a_new_store_is_for_its_owner_alone(tmp_path: Path) -> None:
+    """It holds digests of passwords and secrets of links."""
+    store = open_store(f"sqlite:///{tmp_path / 'store.sqlite'}")
+    store.server_state()
+    modes = {path.name: path.stat().st_mode & 0o777 for path in tmp_path.glob("store.sqlite*")}
+    assert modes["store.sqlite"] == 0o600
+    assert set(modes.values()) == {0o600}
+    engines.dispose(store.database.engine)
+
+
 def test_the_patience_is_set_before_anything_that_may_have_to_wait(sqlite_url: str) -> None:
     statements: list[str] = []
 

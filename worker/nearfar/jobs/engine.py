@@ -11,7 +11,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -115,6 +115,7 @@ os.register_at_fork(after_in_child=_forget_parent)
 
 
 def _sqlite(url: sa.URL) -> sa.Engine:
+    _keep_private(url.database)
     engine = sa.create_engine(url, connect_args={"timeout": BUSY}, pool_size=8, max_overflow=24)
 
     @sa.event.listens_for(engine, "connect")
@@ -134,6 +135,15 @@ def _sqlite(url: sa.URL) -> sa.Engine:
         connection.exec_driver_sql("BEGIN DEFERRED" if reads else "BEGIN IMMEDIATE")
 
     return engine
+
+
+def _keep_private(file: str | None) -> None:
+    """Make a new store's file readable by its owner alone, since it holds secrets; SQLite gives what it puts beside it
+    the same mode. One that is there keeps the mode that it has. What cannot be made is told at the first connection.
+    """
+    if file:
+        with suppress(OSError):
+            os.close(os.open(file, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
 
 
 def _postgresql(url: sa.URL) -> sa.Engine:
