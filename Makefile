@@ -20,7 +20,7 @@ FIND_PYTHON = for p in $(PYTHON) python3 python3.13 python3.12 python3.11 python
 	$$p -c 'import sys, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done
 
 .DEFAULT_GOAL := help
-.PHONY: help setup kernel web demo test conformance check format storm bench train wheel lock clean
+.PHONY: help setup kernel web demo test conformance audit check format storm bench train wheel lock clean
 
 help:  ## list what can be made
 	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' $(MAKEFILE_LIST) | expand -t 13
@@ -65,6 +65,9 @@ test: setup  ## run the tests; ARGS='-k words' picks some
 
 conformance: setup  ## let a standard's own validator judge the server
 	@$(BIN)/python -m tests.conformance
+
+audit: setup  ## licences, pins and digests of what comes from others, every route, what strangers may try
+	@$(BIN)/python -m pytest -q tests/test_requirements.py tests/api/test_every_route.py tests/api/test_security.py
 
 check: setup  ## style, types, and that version and changelog agree
 	@$(BIN)/ruff check .

@@ -33,9 +33,9 @@ class Caller:
     secret: str | None = field(default=None, repr=False)
     """The key or the session's token, to look again whether it is still good."""
 
-    def may(self, role: Role) -> bool:
-        """Whether that is among what they may do."""
-        return self.role is not None and self.role.covers(role)
+    def may(self, role: Role | str) -> bool:
+        """Whether that is among what they may do; templates have the word."""
+        return self.role is not None and self.role.covers(Role(role))
 
     @property
     def runs(self) -> bool:

@@ -17,6 +17,7 @@ from nearfar.jobs import Store
 from nearfar.places import Places
 from nearfar.runner.looking import LOOKED, Looking
 from nearfar.runner.opening import open_by
+from nearfar.runner.presence import Presence
 from nearfar.server_settings import ServerSettings
 from nearfar_api.quota_book import Book
 from nearfar_api.sending import DigestBook
@@ -89,6 +90,7 @@ class Context:
         self.figures = Cached(5.0, lambda: self.store.figures())
         self.too_large = Cached(5.0, lambda: self.store.too_large())
         self.digests = DigestBook()
+        self.presence = Presence(places)
         self.quotas = Book()
         self.looking = Looking(
             places.scratch / LOOKED,
@@ -141,6 +143,11 @@ class Context:
         """Say that there may be work; publishes nothing itself."""
         if self.hinter is not None:
             self.hinter.kick()
+
+    def wake(self) -> None:
+        """Say that frames may soon be looked at."""
+        if self._serving:
+            self.looking.wake()
 
     def leave(self) -> None:
         """End what `serve` began."""

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import FrameRefused, NotFound
 from nearfar.jobs import Job
+from nearfar.merge.map_scale import frame_places, map_step
 from nearfar.places import Places
 from nearfar.runner import planning
 from nearfar.runner.looking import Wish
@@ -190,7 +191,7 @@ class Lookout:
             values = opened.samples((x // 2, y // 2, max(1, width // 2), max(1, height // 2)))
         except (OSError, FrameRefused):
             return np.zeros(len(used))
-        place = np.round(values[values > 0] / 256.0).astype(np.int64) - 1
+        place = np.round(frame_places(values[values > 0], map_step(len(used)))).astype(np.int64)
         count = np.bincount(place[(place >= 0) & (place < len(used))], minlength=len(used))
         return np.asarray(count / max(1, values.size), np.float64)
 

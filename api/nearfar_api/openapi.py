@@ -9,7 +9,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from nearfar import __version__
-from nearfar_api import problems
+from nearfar_api import problems, rights
 
 DESCRIPTION = """\
 Stacks of frames come in, pictures that are sharp from near to far go out. Every refusal is a problem document by
@@ -133,11 +133,12 @@ def _complete(operation: dict[str, Any], path: str, method: str, *, locked: bool
         kinds += WRITING
     if "requestBody" in operation or operation.get("parameters"):
         kinds.append("invalid")
-    if locked and not path.startswith("/health/"):
-        kinds.append("no-key")
+    if rights.TABLE.get((method.upper(), path), rights.STRICTEST).role is None:
+        operation["security"] = []
+    elif locked:
+        kinds += ["no-key", "no-right"]
     if path.startswith("/health/"):
         kinds = ["mistake"]
-        operation["security"] = []
     responses: dict[str, Any] = operation["responses"]
     if FOREIGN[0] in str(responses.get("422")):
         del responses["422"]

@@ -6,6 +6,7 @@ import importlib
 import os
 import secrets
 import shutil
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,6 +15,11 @@ from nearfar.settings import format_size
 from nearfar_api.context import Context
 from nearfar_api.models import Check
 
+PATIENCE = 10.0
+"""Seconds that a check may take; a broker that does not answer takes six."""
+_hanging: dict[str, threading.Thread] = {}
+"""Checks that did not come back yet, by name."""
+
 
 def checks(ctx: Context) -> list[Check]:
     """All of them; takes as long as the slowest answers."""
@@ -21,6 +27,7 @@ def checks(ctx: Context) -> list[Check]:
     return [
         _check("store", lambda: store_problem(ctx)),
         _check("broker", lambda: broker_problem(ctx)),
+        _check("folder", lambda: data_problem(ctx)),
         _check("disk", lambda: disk_problem(ctx)),
         _check("inbox", lambda: folder_problem(places.inbox)),
         _check("results", lambda: folder_problem(places.results)),
@@ -28,8 +35,24 @@ def checks(ctx: Context) -> list[Check]:
 
 
 def _check(name: str, ask: Callable[[], str | None]) -> Check:
-    why = ask()
+    why = _in_time(name, ask)
     return Check(name=name, ok=why is None, why=why)
+
+
+def _in_time(name: str, ask: Callable[[], str | None]) -> str | None:
+    """What a check says; a share whose server is gone may let it hang, for as long as that is so."""
+    asking = _hanging.get(name)
+    if asking is None or not asking.is_alive():
+        said: list[str | None] = []
+        asking = threading.Thread(target=lambda: said.append(ask()), name=f"check {name}", daemon=True)
+        asking.start()
+        asking.join(PATIENCE)
+        if said:
+            return said[0]
+    if not asking.is_alive():
+        return f"{name}: the check itself failed; see the log of the server"
+    _hanging[name] = asking
+    return f"{name} does not answer: a share may hang; check the network and the server of the share"
 
 
 def store_problem(ctx: Context) -> str | None:
@@ -46,6 +69,14 @@ def broker_problem(ctx: Context) -> str | None:
     probe = importlib.import_module("nearfar.runner.probe")  # Celery is slow to load
     problem: str | None = probe.broker_problem(ctx.settings)
     return problem
+
+
+def data_problem(ctx: Context) -> str | None:
+    """Why the data folder is not the one that the store belongs to."""
+    try:
+        return ctx.presence.why_away(ctx.store)
+    except StoreError:  # which is told of already
+        return None
 
 
 def disk_problem(ctx: Context) -> str | None:

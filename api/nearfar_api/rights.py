@@ -128,7 +128,6 @@ TABLE: Mapping[tuple[str, str], Need] = {
     ("POST", "/jobs/{job}/do"): OWN,
     ("POST", "/jobs/{job}/again"): OWN,
     ("POST", "/jobs/{job}/plan"): OWN,
-    ("POST", "/jobs/{job}/link"): OWN,
     ("POST", CARD + "/decisions"): SUBMIT,
     ("DELETE", CARD + "/decisions"): SUBMIT,
     ("POST", CARD + "/go"): SUBMIT,

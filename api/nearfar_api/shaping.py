@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from nearfar.jobs import Attempt, Brief, Event, Job, JobState, Mending, Unit, Worker
+from nearfar.settings import format_size
 from nearfar_api.context import Context
 from nearfar_api.models import (
     AttemptModel,
@@ -107,3 +108,8 @@ def worker_model(worker: Worker) -> WorkerModel:
 def words(text: str) -> str:
     """Text that any reader takes: bytes of a name that are no UTF-8 are shown as their escapes."""
     return text.encode("utf-8", "backslashreplace").decode()
+
+
+def memory(size: float) -> str:
+    """Bytes of memory, whose GB are those of 2**30 bytes, as makers of memory count (JEDEC Standard 100B.01)."""
+    return format_size(size).replace("iB", "B")

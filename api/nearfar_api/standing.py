@@ -64,6 +64,9 @@ def _why_waiting(ctx: Context, workers: int) -> str:
         return f"The server is {state}: nothing new is begun until it is opened."
     if not workers:
         return "No worker is there to take them."
+    away = ctx.presence.why_away(ctx.store)
+    if away is not None:
+        return f"{away[0].upper()}{away[1:]}."
     disk = short_of_space(ctx.places, ctx.settings.worker.spare_disk)
     if disk is not None:
         return f"{disk[0].upper()}{disk[1:]}."

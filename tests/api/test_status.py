@@ -83,7 +83,7 @@ def test_the_page_tells_how_everything_stands_and_why(client: Client, store: Sto
         "12 of 40",
         "it is not mounted",
         "bench/1-1",
-        "1 TiB",
+        "1 TB",
         "picture of moss",
     ):
         assert words in text, words

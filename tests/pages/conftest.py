@@ -18,6 +18,8 @@ from tests.acceptance.serving import Served, served
 from tests.pages.browser import chromium, opened
 from tests.scenes import Camera, render
 
+SHOTS = Path(__file__).parents[2] / "build" / "pages"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Studio:
@@ -102,6 +104,7 @@ def open_page(browser: Any) -> Callable[..., AbstractContextManager[Any]]:
 
 
 @pytest.fixture(scope="session")
-def shots(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Where screenshots go; pytest keeps the folders of the last three sessions."""
-    return tmp_path_factory.mktemp("shots")
+def shots() -> Path:
+    """Where screenshots of every page go; made anew by each run, and no part of what is kept."""
+    SHOTS.mkdir(parents=True, exist_ok=True)
+    return SHOTS

@@ -75,13 +75,13 @@ def test_gaps_are_outlined_and_looked_at_one_after_the_other(studio: Studio, pag
     report = studio.server.get(f"/jobs/{studio.without}/report")
     assert report["gaps"], "two frames in the middle are missing"
     look(page, studio, studio.without)
-    assert page.locator(".marks rect").count() == len(report["gaps"])
+    assert page.locator(".marks .gap").count() == len(report["gaps"])
     before = zoom(page)
     page.keyboard.press("n")
     assert zoom(page) != before
     assert page.inner_text("#said").startswith(f"Gap 1 of {len(report['gaps'])}")
     page.keyboard.press("g")
-    assert not page.locator(".marks rect:visible").count()
+    assert not page.locator(".marks .gap:visible").count()
 
 
 def test_a_wipe_shows_one_version_left_and_the_other_right(studio: Studio, page: Any) -> None:

@@ -82,19 +82,23 @@ def test_a_field_that_is_not_understood_is_named_and_marked(studio: Studio, page
     assert "--" not in page.inner_text("#refused")
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
 @pytest.mark.parametrize(
     "query", ["", "focal=100mm&near=50cm&f_number=5.6", "way=stage&objective=20/0.42&depth=2mm"]
 )
-def test_the_card_for_the_field_is_one_sheet_black_on_white(
-    studio: Studio, open_page: Open, query: str, paper: str
+def test_the_card_for_the_field_is_one_sheet(studio: Studio, page: Any, query: str) -> None:
+    page.goto(f"{studio.url}/plan?{query}")
+    page.get_by_role("link", name="Card for the field").click()
+    for paper in ("A4", "Letter"):
+        assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper))) == 1
+
+
+def test_the_card_is_black_on_white_whatever_the_screen_prefers_and_says_what_harms(
+    studio: Studio, open_page: Open
 ) -> None:
-    with open_page(color_scheme="dark") as page:
-        page.goto(f"{studio.url}/plan?{query}")
-        page.get_by_role("link", name="Card for the field").click()
+    with open_page(width=390, color_scheme="dark") as page:
+        page.goto(f"{studio.url}/plan/card")
         assert violations(page) == []
-        sheet = page.pdf(format=paper)
-        assert len(re.findall(rb"/Type\s*/Page\b", sheet)) == 1
+        assert too_wide(page) <= 0
         page.emulate_media(media="print")
         colours = page.evaluate(
             "[...document.querySelectorAll('body, h1, td, th, dt, li')].map(e => getComputedStyle(e).color)"

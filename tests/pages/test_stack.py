@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import httpx
+
 from tests.pages.conftest import Studio
 
 
@@ -24,6 +26,30 @@ def test_each_frame_shows_itself_and_what_it_gave(studio: Studio, page: Any) -> 
         assert f"+{0.5 * k:.1f} s" in text, "the frames were taken half a second apart"
         assert "%" in text
     assert "reference" in page.inner_text(f".strip li:has-text('{report['reference']}')")
+
+
+def test_frames_show_themselves_while_the_job_runs(studio: Studio, page: Any) -> None:
+    def server(state: str) -> None:
+        httpx.put(f"{studio.url}/api/v1/server", json={"state": state}).raise_for_status()
+
+    server("paused")
+    try:
+        job = studio.post("/jobs", folder="seed-heads", stack="showing-heads")["id"]
+        page.goto(f"{studio.url}/jobs/{job}")
+        page.evaluate("window.same = true")
+        assert page.locator("#strip li").count() == 9
+        assert not page.locator("#strip img").count()
+        server("open")
+        units = f"/jobs/{job}/units"
+        studio.server.wait(
+            lambda: any(u["state"] == "done" for u in studio.server.get(units)["units"]), what="a survey"
+        )
+        server("paused")  # before the job ends, when another page takes the place of this one
+        page.wait_for_selector("#strip img")
+        assert page.evaluate("window.same"), "the page was not loaded again"
+        assert studio.job(job)["state"] == "running"
+    finally:
+        server("open")
 
 
 def test_there_is_a_plot_for_each_column_of_the_table(studio: Studio, page: Any) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from nearfar import cli
-from nearfar.cli_client_jobs import figures_of, line_of, local_time, told
+from nearfar.cli_client_jobs import figures_of, line_of, local_time, told, told_mends
 from nearfar.cli_say import table
 
 JOB: dict[str, Any] = {
@@ -122,3 +122,26 @@ def test_what_a_job_waits_for_is_told() -> None:
     waits = "there is no space on a disk: /data/work: No space left on device"
     assert f"waits     {waits}" in told(JOB | {"state": "waiting", "reason": None, "waits": waits}, [], [])
     assert not any(line.startswith("waits") for line in told(JOB | {"waits": None}, [], []))
+
+
+def test_mends_are_told_with_who_and_whether_they_are_in_force() -> None:
+    def mend(number: int, body: dict[str, Any], **more: Any) -> dict[str, Any]:
+        return {
+            "nearfar:number": number,
+            "nearfar:inForce": True,
+            "body": body,
+            "target": {"selector": {"value": "xywh=1,2,30,40"}},
+            "creator": {"nickname": "lena"},
+            "created": "2031-10-05T16:21:00.000Z",
+        } | more
+
+    job = JOB | {"mends": {"count": 1, "state": "failed", "reason": "b.tif is gone"}}
+    mends = [
+        mend(1, {"value": "smooth"}, **{"nearfar:inForce": False, "nearfar:undoneBy": "jon"}),
+        mend(2, {"source": "job-7:frame-2", "nearfar:frame": "b.tif"}),
+    ]
+    assert told_mends(job, mends) == [
+        "mends     1 in force, failed: b.tif is gone",
+        "          1: smooth in xywh=1,2,30,40, by lena, 2031-10-05 16:21:00, undone by jon",
+        "          2: b.tif in xywh=1,2,30,40, by lena, 2031-10-05 16:21:00",
+    ]

@@ -91,7 +91,9 @@ def run_show(options: argparse.Namespace, signals: Any) -> int:
         else:
             frames = server.get(f"/jobs/{job['id']}/frames")["frames"]
             files = server.get(f"/jobs/{job['id']}/files")["files"]
-            say(*told(job, frames, files))
+            mended = job.get("mends", {}).get("state", "none") != "none"
+            mends = server.get(f"/jobs/{job['id']}/mends")["items"] if mended else ()
+            say(*told(job, frames, files), *(told_mends(job, mends) if mended else ()))
     return ended(job)[1] if options.follow else 0
 
 
@@ -124,6 +126,20 @@ def told(
     if job.get("again_of"):
         lines.append(f"again of  job {job['again_of']}")
     lines += [f"file      {file['name']} ({format_size(file['size'])})" for file in files]
+    return lines
+
+
+def told_mends(job: Mapping[str, Any], mends: Iterable[Mapping[str, Any]]) -> list[str]:
+    """How the mends of a picture stand, and each of them; ``mends`` are annotations."""
+    stand = job["mends"]
+    reason = f": {stand['reason']}" if stand.get("reason") else ""
+    lines = [f"mends     {stand['count']} in force, {stand['state']}{reason}"]
+    for mend in mends:
+        what = mend["body"].get("nearfar:frame") or mend["body"].get("value")
+        where = mend["target"]["selector"]["value"]
+        undone = "" if mend["nearfar:inForce"] else f", undone by {mend['nearfar:undoneBy']}"
+        who = f"by {mend['creator']['nickname']}, {local_time(mend['created'])}"
+        lines.append(f"          {mend['nearfar:number']}: {what} in {where}, {who}{undone}")
     return lines
 
 

@@ -32,7 +32,7 @@ def run(options: argparse.Namespace, signals: Signals) -> int:
     chosen = recipe.load(options.recipe)
     outputs = Outputs.beside(options.out, options.report)
     check_names(outputs)
-    found = gather(options.frames, own=[outputs.picture, *outputs.side_files()])
+    found = gather(options.frames, own=[outputs.picture, *outputs.side_files(height=True)])
     check_targets(outputs, found.headers)
     progress = Progress(quiet=options.quiet)
     for path, reason in found.passed_over:
@@ -95,7 +95,7 @@ def check_names(outputs: Outputs) -> None:
         raise UsageError(
             f"--report {outputs.report}: found the ending {outputs.report.suffix!r}; expected .json"
         )
-    for target in (outputs.picture, *outputs.side_files()):
+    for target in (outputs.picture, *outputs.side_files(height=True)):
         folder = target.absolute().parent
         try:
             if target.is_dir():
@@ -110,7 +110,7 @@ def check_names(outputs: Outputs) -> None:
 
 def check_targets(outputs: Outputs, headers: Sequence[FrameHeader]) -> None:
     """Refuse to write over a frame, or over any picture that is not a result of ours: it may be somebody's original."""
-    for target in (outputs.picture, *outputs.side_files()):
+    for target in (outputs.picture, *outputs.side_files(height=True)):
         if not target.exists():
             continue
         if any(target.samefile(header.path) for header in headers):

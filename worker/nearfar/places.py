@@ -14,12 +14,14 @@ class Places:
 
     data: Path
     scratch: Path
-    """Decoded frames, for the workers of this machine alone; all of it can be made again."""
+    """Decoded frames, for the workers of this machine alone unless `share_rows`; all of it can be made again."""
     moved: Path
     """Frames of finished stacks, where the settings ask for that."""
     store_url: str
     broker_url: str | None
     """None: files in `hints`."""
+    share_rows: bool = False
+    """Whether workers of all machines see `scratch`."""
 
     @property
     def inbox(self) -> Path:
@@ -62,14 +64,20 @@ class Places:
         for folder in (self.data, *shared, self.scratch):
             folder.mkdir(parents=True, exist_ok=True)
 
+    def make_own(self) -> None:
+        """Make what belongs to this machine alone: nothing takes the place of a shared folder that is away."""
+        if not self.scratch.is_relative_to(self.data):
+            self.scratch.mkdir(parents=True, exist_ok=True)
+
 
 def places_of(settings: ServerSettings) -> Places:
     """Where everything lies by these settings."""
     data = settings.server.data
     return Places(
         data=data,
-        scratch=settings.worker.scratch or data / "scratch",
+        scratch=(None if settings.worker.share_rows else settings.worker.scratch) or data / "scratch",
         moved=settings.inbox.move_to or data / "merged",
         store_url=settings.store.url or f"sqlite:///{data / 'store.sqlite'}",
         broker_url=settings.broker.url,
+        share_rows=settings.worker.share_rows,
     )

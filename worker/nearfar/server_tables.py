@@ -268,7 +268,11 @@ class KeepTable(_Table):
     trail: Days = 365.0
     """Lines of the audit trail."""
     work: Days = 7.0
-    """What was made on the way to a result, for mending and running again with other settings."""
+    """What was made on the way to a result, for running again with other settings."""
+    versions: int = Field(default=3, ge=0, le=1000)
+    """How many earlier versions of a mended picture stay, in number and not days, besides the first, which stays as long
+    as the result does: mends begin from it.
+    """
 
 
 class ClientTable(_Table):

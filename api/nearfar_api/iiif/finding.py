@@ -1,5 +1,5 @@
 """What a name under /iiif/3/ means: ``job-17`` is the picture of job 17, ``job-17:focus`` its map of frames,
-``job-17:frame-3`` its third frame, carried into the picture's geometry.
+``job-17:frame-3`` its third frame, carried into the picture's geometry, ``job-17:before`` the picture before all mends.
 """
 
 from __future__ import annotations
@@ -10,11 +10,12 @@ from concurrent.futures import Future
 from pathlib import Path
 
 from nearfar.errors import NotFound
+from nearfar.runner.versions import first_picture
 from nearfar_api import results
 from nearfar_api.context import Context
 from nearfar_api.looking import Lookout
 
-NAME = re.compile(r"job-([1-9][0-9]{0,17})(?::(?:(focus|doubt)|frame-([1-9][0-9]{0,5})))?")
+NAME = re.compile(r"job-([1-9][0-9]{0,17})(?::(?:(focus|doubt|before)|frame-([1-9][0-9]{0,5})))?")
 
 
 def finder(context: Context, lookout: Lookout) -> Callable[[str], Path | Future[Path] | None]:
@@ -35,6 +36,8 @@ def finder(context: Context, lookout: Lookout) -> Callable[[str], Path | Future[
         except NotFound:
             return None
         picture = Path(job.result or "")
+        if kind == "before":
+            return first_picture(folder / picture.name)
         return folder / (f"{picture.stem}.{kind}.tif" if kind else picture.name)
 
     return find

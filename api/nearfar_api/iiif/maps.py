@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 
 from nearfar.frames.srgb import Convert
 from nearfar.merge.focus_colours import RAMP
+from nearfar.merge.map_scale import FORMAT, FULL, frame_places, step_of
 
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 
-FULL = 65535
 DOUBT = np.array([[16, 16, 16], [122, 42, 24], [255, 138, 107], [255, 233, 223]], np.float32)
 """Colours at equal steps from sure to in doubt, sRGB; lightness grows steadily, so the map reads in grey too."""
 
@@ -29,17 +29,17 @@ def map_colours(description: str) -> Convert | None:
         return None
     if not isinstance(told, dict):
         return None
-    focus = told.get("nearfar-focus/1")
+    focus = told.get(FORMAT)
     if isinstance(focus, dict) and isinstance(focus.get("frames"), list):
-        return _looking_up(_focus(len(focus["frames"])))
+        return _looking_up(_focus(len(focus["frames"]), step_of(focus)))
     if "nearfar-doubt/1" in told:
         return _looking_up(_along(DOUBT, np.linspace(0, 1, FULL + 1, dtype=np.float32)))
     return None
 
 
-def _focus(frames: int) -> U8:
-    """256ths of a frame, from 256 for the first one on; 0, where no frame is sharp, is black."""
-    place = (np.arange(FULL + 1, dtype=np.float32) / 256 - 1) / max(frames - 1, 1)
+def _focus(frames: int, step: int) -> U8:
+    """A colour for each number from the first frame to the last; 0, where no frame is sharp, is black."""
+    place = frame_places(np.arange(FULL + 1), step) / max(frames - 1, 1)
     table = _along(RAMP, np.clip(place, 0, 1))
     table[0] = 0
     return table

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import stat
 import struct
+import threading
 import weakref
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import FrameRefused
 from nearfar.frames.colour import sound_profile
-from nearfar.frames.deliverable import TILE, decode_tile, level_sizes
+from nearfar.frames.deliverable import TILE, decode_tile, level_sizes, tile_strips
 from nearfar.frames.ifd import Form, Tags, read_directory, read_form
 from nearfar.frames.source import FrameFile
 from nearfar.frames.srgb import to_srgb
@@ -42,6 +43,9 @@ LARGEST = 1 << 20
 """Pixels of an edge; a header that says more is damaged."""
 FAULTS = (LookupError, ValueError, TypeError, OverflowError, RuntimeError, struct.error, MemoryError)
 """What reading a damaged file may raise in the libraries that read it."""
+
+
+_room = threading.local()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -173,6 +177,9 @@ class Picture:
             A tile is damaged.
         """
         x, y, width, height = box
+        if (width, height) == (TILE, TILE) and x % TILE == y % TILE == 0:
+            whole = self._tile(number, y // TILE, x // TILE, cache)
+            return whole if self.shown == 3 else whole[:, :, 0]
         out = np.empty((height, width, self.shown), np.uint8)
         for row in range(y // TILE, (y + height - 1) // TILE + 1):
             for column in range(x // TILE, (x + width - 1) // TILE + 1):
@@ -227,7 +234,20 @@ class Picture:
         data = self._file.peek(offset, size)
         if self._plain:
             return np.frombuffer(data, np.uint8).reshape(TILE, TILE, self.channels)
-        return self._convert(decode_tile(data, self.channels))
+        if len(data) != size:
+            raise ValueError("the file ends before")
+        out = np.empty((TILE, TILE, self.shown), np.uint8)
+        for top, strip in tile_strips(data, _samples(self.channels)):
+            out[top : top + len(strip)] = self._convert(strip)
+        return out
+
+
+def _samples(channels: int) -> NDArray[np.uint16]:
+    """Room for the samples of one tile, of this thread: fresh memory each time costs more than what is done with it."""
+    held: NDArray[np.uint16] | None = getattr(_room, "samples", None)
+    if held is None or held.shape[2] != channels:
+        held = _room.samples = np.empty((TILE, TILE, channels), np.uint16)
+    return held
 
 
 def _number(tags: Tags, tag: int) -> int:

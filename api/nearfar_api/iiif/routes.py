@@ -8,10 +8,10 @@ import threading
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from pathlib import Path
+from typing import TypeVar
 
 import anyio.to_thread
 from fastapi import APIRouter
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
@@ -45,6 +45,7 @@ PREFLIGHT = {
     "access-control-allow-headers": "accept, authorization, if-none-match",
     "access-control-max-age": "86400",
 }
+T = TypeVar("T")
 Find = Callable[[str], Path | Future[Path] | None]
 
 
@@ -78,19 +79,8 @@ def router(find_picture: Find, *, free: bool, cache_bytes: int | None = None) ->
     async def image(
         request: Request, identifier: str, region: str, size: str, rotation: str, name: str
     ) -> Response:
-        picture = await desk.picture(identifier)
-        try:
-            view = read_view(
-                width=picture.width,
-                height=picture.height,
-                region=region,
-                size=size,
-                rotation=rotation,
-                name=name,
-            )
-        except Problem as problem:
-            raise _shared(problem, shared) from None
-        return await desk.image(request, picture, view, _address(request, identifier))
+        asked = {"region": region, "size": size, "rotation": rotation, "name": name}
+        return await desk.image(request, identifier, asked, _address(request, identifier))
 
     @found.options("/{identifier}/info.json")
     @found.options("/{identifier}/{region}/{size}/{rotation}/{name}")
@@ -112,13 +102,34 @@ class _Desk:
 
     async def picture(self, identifier: str) -> Picture:
         """The open picture; raises `Problem`."""
+        return await self._with(identifier, self._same, None)
+
+    @staticmethod
+    def _same(picture: Picture) -> Picture:
+        return picture
+
+    async def _with(
+        self, identifier: str, do: Callable[[Picture], T], limit: anyio.CapacityLimiter | None
+    ) -> T:
+        """What is done with a picture, in one thread with finding it; where it is to be made first, after that."""
+        places: list[Path | None] = []
+
+        def all_of_it() -> tuple[T | None, Future[Path] | None]:
+            place = places[0] if places else self._find(identifier)
+            if isinstance(place, Future):
+                return None, place
+            return do(self._opened(identifier, place)), None
+
         try:
-            place = await run_in_threadpool(self._find, identifier)
-            if isinstance(place, Future):  # shared by all who ask for it
-                place = await asyncio.shield(asyncio.wrap_future(place))
+            found, waits = await anyio.to_thread.run_sync(all_of_it, limiter=limit)
+            if waits is not None:  # shared by all who ask for it
+                made: Path = await asyncio.shield(asyncio.wrap_future(waits))
+                places.append(made)
+                found, _ = await anyio.to_thread.run_sync(all_of_it, limiter=limit)
         except (NearfarError, asyncio.CancelledError) as error:
             raise _shared(_not_found(identifier, error), self._shared) from error
-        return await run_in_threadpool(self._opened, identifier, place)
+        assert found is not None  # noqa: S101 - it was waited for
+        return found
 
     def _opened(self, identifier: str, path: Path | None) -> Picture:
         missing = Problem(
@@ -135,22 +146,41 @@ class _Desk:
         except OSError as error:
             raise _unreadable(identifier, error, self._shared) from error
 
-    async def image(self, request: Request, picture: Picture, view: View, address: str) -> Response:
+    async def image(
+        self, request: Request, identifier: str, asked: Mapping[str, str], address: str
+    ) -> Response:
         """The answer to an image request."""
-        canonical = view.canonical(picture.width, picture.height, picture.shown)
-        links = f'<{PROFILE}>;rel="profile", <{address}/{canonical}>;rel="canonical"'
-        headers = _kept(f'"{picture.tag}-{MAKE}"', self._shared) | {"link": links}
-        if _same(request, headers["etag"], picture):
-            return Response(status_code=304, headers=headers)
         left = threading.Event()
         watch = asyncio.create_task(_wait_until_left(request, left))
+        fields: Mapping[str, str] = request.headers
         try:
-            data = await anyio.to_thread.run_sync(self._made, picture, view, left, limiter=self._limit)
+            return await self._with(
+                identifier, lambda picture: self._answer(picture, asked, address, fields, left), self._limit
+            )
         except _Left:
             return Response(status_code=GONE)
         finally:
             left.set()
             watch.cancel()
+
+    def _answer(
+        self,
+        picture: Picture,
+        asked: Mapping[str, str],
+        address: str,
+        fields: Mapping[str, str],
+        left: threading.Event,
+    ) -> Response:
+        try:
+            view = read_view(width=picture.width, height=picture.height, **asked)
+        except Problem as problem:
+            raise _shared(problem, self._shared) from None
+        canonical = view.canonical(picture.width, picture.height, picture.shown)
+        links = f'<{PROFILE}>;rel="profile", <{address}/{canonical}>;rel="canonical"'
+        headers = _kept(f'"{picture.tag}-{MAKE}"', self._shared) | {"link": links}
+        if _same(fields, headers["etag"], picture):
+            return Response(status_code=304, headers=headers)
+        data = self._made(picture, view, left)
         return Response(data, headers=headers, media_type=FORMATS[view.format])
 
     def _made(self, picture: Picture, view: View, left: threading.Event) -> bytes:
@@ -181,7 +211,7 @@ def _info(request: Request, picture: Picture, address: str, shared: Mapping[str,
     linked = LD_JSON in request.headers.get("accept", "")
     headers = _kept(f'"{picture.tag}-{MAKE}-{"ld" if linked else "json"}"', shared)
     headers |= {"link": f'<{PROFILE}>;rel="profile"', "vary": "accept"}
-    if _same(request, headers["etag"], picture):
+    if _same(request.headers, headers["etag"], picture):
         return Response(status_code=304, headers=headers)
     return Response(
         json.dumps(information(picture, address)),
@@ -195,8 +225,7 @@ def _kept(tag: str, shared: Mapping[str, str]) -> dict[str, str]:
     return {**shared, "etag": tag, "cache-control": "private, no-cache"}
 
 
-def _same(request: Request, tag: str, picture: Picture) -> bool:
-    fields: Mapping[str, str] = request.headers
+def _same(fields: Mapping[str, str], tag: str, picture: Picture) -> bool:
     return ranges.outcome(fields, tag=tag, modified=picture.modified) == 304
 
 

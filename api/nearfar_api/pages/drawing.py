@@ -12,11 +12,12 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from nearfar import __version__
+from nearfar.bracket.words import space
 from nearfar.progress import format_seconds
-from nearfar.settings import format_size
 from nearfar_api.caller import caller_of
 from nearfar_api.card_models import CardBrief
 from nearfar_api.models import LeftModel
+from nearfar_api.shaping import memory
 from nearfar_api.web import TEMPLATES
 
 STEPS = {
@@ -130,7 +131,8 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     found.filters |= {
-        "size": format_size,
+        "size": space,
+        "memory": memory,
         "seconds": format_seconds,
         "moment": moment,
         "left": left,

@@ -85,6 +85,10 @@ async def enter(request: Request, ctx: Ctx, fields: Fields = Depends(fields_of))
 async def begin(request: Request, people: People, account: Account, *, how: str, after: str) -> Response:
     """Begin a session instead of the one that the browser may have, and go on to where someone wanted to."""
     access = access_of(request)
+    ends = access.settings.people
+    await run_in_threadpool(
+        lambda: people.forget_sessions(idle=3600 * ends.idle, longest=86400 * ends.longest)
+    )
     token = await run_in_threadpool(
         lambda: people.begin_session(
             account.name,
@@ -97,7 +101,7 @@ async def begin(request: Request, people: People, account: Account, *, how: str,
     root = request.scope.get("root_path", "")
     to = f"{root}{after}" if OWN_PATH.fullmatch(after) else address(request, "page_overview")
     answer = RedirectResponse(to, 303, headers={"cache-control": "no-store"})
-    seconds, secure = 86400 * access.settings.people.longest, access.secure(request.scope)
+    seconds, secure = 86400 * ends.longest, access.secure(request.scope)
     cookies.give(answer, request.scope, cookies.SESSION, token, seconds=seconds, secure=secure)
     return answer
 

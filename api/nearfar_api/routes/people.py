@@ -123,6 +123,7 @@ def make_link(ctx: Ctx, by: By, job: JobNumber, wish: LinkWish | None = None) ->
     status_code=204,
     operation_id="endLinks",
     summary="End all links that were made",
+    responses=refusals("invalid"),
     dependencies=JSON,
 )
 def end_links(ctx: Ctx, by: By) -> None:

@@ -10,11 +10,12 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 
 from nearfar import __version__
+from nearfar.bracket.words import space
 from nearfar.errors import StoreError
 from nearfar.progress import format_seconds
-from nearfar.settings import format_size
 from nearfar_api import standing
 from nearfar_api.context import Context, Ctx
+from nearfar_api.shaping import memory
 from nearfar_api.web import TEMPLATES
 
 router = APIRouter(tags=["pages"])
@@ -33,7 +34,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    found.filters |= {"size": format_size, "seconds": format_seconds, "moment": _moment}
+    found.filters |= {"size": space, "memory": memory, "seconds": format_seconds, "moment": _moment}
     return found
 
 

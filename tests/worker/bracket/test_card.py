@@ -87,7 +87,7 @@ def test_a_card_fits_a_phone() -> None:
         heads = [
             tag
             for tag, _ in read(
-                card(plan_bracket(shoot)).split('<div class="two">')[0] + "</body></html>"
+                card(plan_bracket(shoot)).split('<div class="two">')[0] + "</main></body></html>"
             ).tags
         ]
         assert heads.count("th") <= 4

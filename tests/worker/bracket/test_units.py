@@ -7,6 +7,7 @@ import math
 import pytest
 
 from nearfar.bracket import units
+from nearfar.bracket.words import space
 from nearfar.errors import UsageError
 
 
@@ -138,3 +139,13 @@ def test_lengths_are_shown_in_the_unit_that_suits_them(millimetres: float, text:
 )
 def test_whole_stops_are_shown_as_lenses_show_them(value: float, text: str) -> None:
     assert units.show_f_number(value) == text
+
+
+@pytest.mark.parametrize(
+    ("size", "text"),
+    [(0, "0 B"), (999, "999 B"), (1500, "1.5 kB"), (38_123_456, "38.1 MB"), (999_999_999, "1 GB"),
+     (2_000_000_000, "2 GB"), (3_200_000_000_000, "3.2 TB"), (5_200_000_000_000_000, "5200 TB")],
+)  # fmt: skip
+def test_room_is_told_in_decimal_units_of_three_figures(size: int, text: str) -> None:
+    """SI prefixes (ISO/IEC 80000-13, 4)."""
+    assert space(size) == text

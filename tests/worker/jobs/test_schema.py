@@ -228,7 +228,7 @@ def test_sqlite_counts_on_in_tables_that_were_rebuilt(tmp_path: Path) -> None:
     with engine.connect() as conn:
         texts = conn.exec_driver_sql("SELECT name, sql FROM sqlite_master WHERE type = 'table'").all()
     counted = {name for name, text in texts if "AUTOINCREMENT" in text}
-    assert counted == {"jobs", "units", "attempts", "events", "keys"}
+    assert counted == {"jobs", "units", "attempts", "events", "keys", "notify_targets", "notify_messages"}
     dispose(engine)
 
 
@@ -298,7 +298,7 @@ def test_a_store_of_a_newer_version_is_left_alone(empty: Callable[[str], sa.Engi
         tx.conn.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
 
     store.database.write(age)
-    with pytest.raises(StoreError, match="found tables of revision 9999; this version knows 0004 at most"):
+    with pytest.raises(StoreError, match="found tables of revision 9999; this version knows 0005 at most"):
         opened(engine, clock)
     assert len(store.jobs().jobs) == 1
 
@@ -306,5 +306,11 @@ def test_a_store_of_a_newer_version_is_left_alone(empty: Callable[[str], sa.Engi
 def test_the_steps_lie_in_the_package() -> None:
     steps = resources.files("nearfar.jobs") / "migrations" / "versions"
     names = sorted(step.name for step in steps.iterdir() if step.name.startswith("m0"))
-    assert names == ["m0001_first.py", "m0002_fair_order.py", "m0003_mends.py", "m0004_people.py"]
-    assert schema.newest() == "0004"
+    assert names == [
+        "m0001_first.py",
+        "m0002_fair_order.py",
+        "m0003_mends.py",
+        "m0004_people.py",
+        "m0005_studio.py",
+    ]
+    assert schema.newest() == "0005"

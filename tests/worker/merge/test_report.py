@@ -20,6 +20,7 @@ from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import FramePose, Registration
 from nearfar.merge.report import Report, build_report
+from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
 from tests.worker.merge.kernel.stacks import similarity
 
@@ -89,6 +90,7 @@ def report(**changes: Any) -> Report:
         "sharpness": [1.0, 0.8, 0.0],
         "gaps": [],
         "coverage": Coverage(frames=2),
+        "spots": Spots(),
         "noise": Noise(variance=np.full(8, 0.004**2), bands=np.ones(3)),
         "key": "abc",
         "plan": Plan(

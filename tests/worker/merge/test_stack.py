@@ -107,11 +107,11 @@ CHANGES: dict[str, Recipe] = {
 }
 REMADE = {
     # endings of what each change makes anew in a scratch folder that was kept
-    "register": {"register", "coverage", "focus", "volume", "band"},
+    "register": {"register", "coverage", "spots", "focus", "volume", "band"},
     "coverage": {"coverage"},
     "hold": set(),
     "focus": {"focus", "volume", "band"},
-    "noise": {"register", "coverage", "focus", "volume", "band"},
+    "noise": {"register", "coverage", "spots", "focus", "volume", "band"},
     "order": {"band"},
     "agreement": {"band"},
     "chooser": {"band"},

@@ -24,7 +24,8 @@ from nearfar.merge.plan import make_plan
 from nearfar.merge.recipe import FocusRecipe, Recipe
 from nearfar.merge.scratch import Scratch, share_scratch
 from nearfar.merge.stack import Job, Merge, Stop
-from nearfar.merge.steps import Keys, Steps, place_of
+from nearfar.merge.stack_keys import Keys, place_of
+from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark, identify
 from nearfar.progress import Progress
 from tests.acceptance.command import lay

@@ -14,6 +14,7 @@ from nearfar.server_settings import ServerSettings
 from tests.acceptance.command import lay
 from tests.scenes import Scene, render
 from tests.worker.jobs.postgresql import server
+from tests.worker.runner.mended import Mending, deliver, put_back
 from tests.worker.runner.redis_server import RedisServer, redis_server
 from tests.worker.runner.serving import settings_for, store_of
 from tests.worker.runner.workbench import Bench
@@ -68,3 +69,17 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
 def frames(bench: Bench, small: Scene) -> list[Path]:
     """The small scene's frames in its inbox."""
     return lay(small.frames, bench.places.inbox / "moss", format="jpeg")
+
+
+@pytest.fixture(scope="session")
+def delivered(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int]:
+    """Data of a server with one delivered stack, and its job."""
+    data = tmp_path_factory.mktemp("mended") / "data"
+    return data, deliver(data)
+
+
+@pytest.fixture
+def mending(delivered: tuple[Path, int], tmp_path: Path) -> Iterator[Mending]:
+    """That stack, and who mends it."""
+    with put_back(*delivered, tmp_path / "aside") as made:
+        yield made

@@ -49,7 +49,10 @@ thead { display: table-header-group; } tr { break-inside: avoid; }
 input[type=checkbox] { width: 1.6rem; height: 1.6rem; margin: 0; vertical-align: middle; }
 .safety { border: 3px solid #111; padding: .3rem .8rem; break-inside: avoid; }
 ul { padding-left: 1.2rem; margin: .3rem 0; }
-@media (max-width: 30rem) { dl { grid-template-columns: 1fr; } dt { margin-top: .4rem; } }
+@media (max-width: 30rem) {
+  body { padding: .8rem; } th, td { padding: .35rem .2rem; }
+  dl { grid-template-columns: 1fr; } dt { margin-top: .4rem; }
+}
 .printed { display: none; }
 @page { margin: 9mm; }
 @media print {
@@ -88,7 +91,7 @@ def card(plan: Bracket, title: str = "Focus bracket") -> str:
         '<html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f'{MARK} {escape(__version__)}">',
-        f"<title>{escape(title)}</title><style>{STYLE}</style></head><body>",
+        f"<title>{escape(title)}</title><style>{STYLE}</style></head><body><main>",
         f"<h1>{escape(title)}</h1>",
         _big(plan),
         "<h2>Safety first</h2>",
@@ -103,7 +106,7 @@ def card(plan: Bracket, title: str = "Focus bracket") -> str:
         "</div>",
         "<h2>Careful</h2>" + _list(plan.warnings) if plan.warnings else "",
         '<h2>Notes</h2><div class="notes">' + _list(plan.remarks) + "</div>" if plan.remarks else "",
-        "</body></html>",
+        "</main></body></html>",
     ]
     return "\n".join(part for part in parts if part) + "\n"
 

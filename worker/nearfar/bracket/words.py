@@ -23,9 +23,9 @@ def duration(seconds: float) -> str:
 
 def space(size: int) -> str:
     """Bytes for people, in decimal units, as cards are sold."""
-    for unit, factor in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
-        if size >= factor:
-            return f"{size / factor:.3g} {unit}" if size < 1000 * factor else f"{size / factor:.0f} {unit}"
+    for unit, factor in (("TB", 1e12), ("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
+        if size >= 0.9995 * factor:
+            return f"{size / factor:.3g} {unit}" if size < 999.5 * factor else f"{size / factor:.0f} {unit}"
     return f"{size} B"
 
 

@@ -26,6 +26,7 @@ from nearfar.frames.deliverable import (
     level_sizes,
     offsets_tag,
     write_directories,
+    write_preview,
 )
 from nearfar.frames.exif import EXIF_IFD, GPS_IFD
 from nearfar.frames.ifd import Tags, long_tag, read_directory, read_form
@@ -225,7 +226,7 @@ class _Run:
 
 def copy_bytes(source: int, offset: int, file: BinaryIO, size: int) -> None:
     """Copy a stretch of an open file behind what was written, within the kernel where the file systems can."""
-    at, end = offset, offset + size
+    at, end, begins = offset, offset + size, file.tell()
     while at < end:
         try:
             done = os.copy_file_range(source, file.fileno(), end - at, offset_src=at)
@@ -236,10 +237,39 @@ def copy_bytes(source: int, offset: int, file: BinaryIO, size: int) -> None:
         if done == 0:
             break
         at += done
-    file.seek(0, os.SEEK_END)
+    file.seek(begins + at - offset)
     while at < end:
         data = os.pread(source, min(1 << 20, end - at), at)
         if not data:
             raise WorkFailed(f"the picture ends {end - at} bytes too soon; put the delivered file back")
         file.write(data)
         at += len(data)
+
+
+def write_preview_like(old: Path, new: Path, picture: NDArray[np.uint8]) -> None:
+    """Write a JPEG preview that carries what another one carries: profile, camera data and our mark.
+
+    Parameters
+    ----------
+    old
+        The preview of the same picture, as `deliverable.write_preview` wrote it; missing, the new one carries nothing.
+    new
+        The file to write.
+    picture
+        (h, w, channels) uint8.
+    """
+    write_preview(new, picture, icc=None)
+    try:
+        kept = old.read_bytes()
+    except FileNotFoundError:
+        return
+    made = new.read_bytes()
+    new.write_bytes(made[:2] + _applications(kept) + made[2 + len(_applications(made)) :])
+
+
+def _applications(data: bytes) -> bytes:
+    """The application segments behind a JPEG's start marker (ITU-T T.81, B.2.4.6)."""
+    at = 2
+    while data[at : at + 1] == b"\xff" and 0xE0 <= data[at + 1] <= 0xEF:
+        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    return data[2:at]

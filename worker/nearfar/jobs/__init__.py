@@ -30,6 +30,7 @@ from nearfar.jobs.keeping import Forgotten
 from nearfar.jobs.keys import Key
 from nearfar.jobs.listing import JobQuery, Page, Sort
 from nearfar.jobs.mend_records import Mend, MendClaim, Mending, MendState
+from nearfar.jobs.notices import Notices
 from nearfar.jobs.people import People
 from nearfar.jobs.reap import Reaped
 from nearfar.jobs.records import (
@@ -84,6 +85,7 @@ __all__ = [
     "MendClaim",
     "MendState",
     "Mending",
+    "Notices",
     "Outcome",
     "Owner",
     "Pace",

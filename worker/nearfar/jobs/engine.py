@@ -33,6 +33,15 @@ LOCK_LIMIT = 10
 IDLE_LIMIT = 20
 """Seconds after which PostgreSQL ends a transaction whose client says nothing."""
 
+CONNECTING = {
+    "connect_timeout": 5,
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 20_000,
+}
+"""For libpq: a database that is cut off is known to be away after 25 s at most, and not waited for until it is back."""
+
 Result = TypeVar("Result")
 
 
@@ -130,7 +139,7 @@ def _sqlite(url: sa.URL) -> sa.Engine:
 def _postgresql(url: sa.URL) -> sa.Engine:
     engine = sa.create_engine(
         url,
-        connect_args={"connect_timeout": 5},
+        connect_args=CONNECTING,
         pool_pre_ping=True,
         pool_size=4,
         max_overflow=28,

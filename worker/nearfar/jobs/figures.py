@@ -11,7 +11,7 @@ from nearfar.jobs import flags, order, totals, workers
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import attempts, jobs, units
 from nearfar.jobs.order import Room
-from nearfar.jobs.records import Unit, Worker
+from nearfar.jobs.records import FORM, Unit, Worker
 from nearfar.jobs.states import AttemptStep, JobState, ServerState, UnitKind, WorkerState
 
 LATELY = 500
@@ -163,24 +163,30 @@ def _pace(ratios: list[float]) -> Pace:
 
 @dataclass(frozen=True, kw_only=True)
 class TooLarge:
-    """A unit that no living worker has the room for."""
+    """A unit that no living worker has the room for, or understands."""
 
     job: int
     unit: int
     memory: int
     disk: int
+    form: int = FORM
 
 
 def too_large(tx: Tx) -> tuple[TooLarge, ...]:
-    """Ready units that need more memory or disk than any worker that beats has free; the first hundred."""
+    """Ready units that need more memory or disk than any worker that beats has free, or a newer one; the first hundred."""
     beating = workers.known(tx, alive=True)
     if not beating:
         return ()
-    room_for = [sa.and_(units.c.memory <= worker.memory, units.c.disk <= worker.disk) for worker in beating]
+    room_for = [
+        sa.and_(units.c.memory <= worker.memory, units.c.disk <= worker.disk, units.c.form <= worker.form)
+        for worker in beating
+    ]
     rows = tx.conn.execute(
-        sa.select(units.c.job, units.c.id, units.c.memory, units.c.disk)
+        sa.select(units.c.job, units.c.id, units.c.memory, units.c.disk, units.c.form)
         .where(units.c.state == sa.literal_column("'ready'"), sa.not_(sa.or_(*room_for)))
         .order_by(units.c.id)
         .limit(SEEN)
     )
-    return tuple(TooLarge(job=row.job, unit=row.id, memory=row.memory, disk=row.disk) for row in rows)
+    return tuple(
+        TooLarge(job=row.job, unit=row.id, memory=row.memory, disk=row.disk, form=row.form) for row in rows
+    )

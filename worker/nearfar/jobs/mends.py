@@ -53,7 +53,7 @@ def add(tx: Tx, job: int, annotation: Mapping[str, Any], *, who: str) -> Mend:
     row = {"job": job, "number": last + 1, "annotation": dict(annotation), "who": who, "made": tx.now}
     made = tx.conn.execute(mends.insert().returning(mends), row).one()
     _want(tx, job, "mend.added", number=last + 1, who=who)
-    totals.add(tx, {("mends", "added"): 1.0})
+    totals.add(tx, {("counted", "mends_added"): 1.0})
     return Mend.from_row(made)
 
 
@@ -195,7 +195,7 @@ def finish(tx: Tx, claim: MendClaim, detail: Mapping[str, Any], seconds: float) 
     _set(tx, claim, state=SHOWN if over else WAITING, shown=claim.wanted, attempts=0, cause=None, reason=None)
     tx.conn.execute(sa.update(jobs).where(jobs.c.id == claim.job).values(updated=tx.now))
     events.record(tx, "mended", who="server", job=claim.job, detail=detail)
-    totals.add(tx, {("mends", "shown"): 1.0, ("mends", "seconds"): seconds})
+    totals.add(tx, {("counted", "mends_shown"): 1.0, ("counted", "mend_seconds"): seconds})
 
 
 def fail(tx: Tx, claim: MendClaim, *, cause: str, reason: str, retry: bool) -> None:
@@ -215,7 +215,7 @@ def _give_up(tx: Tx, job: int, *, cause: str, reason: str) -> None:
     tx.conn.execute(sa.update(mending).where(mending.c.job == job).values(**values))
     tx.conn.execute(sa.update(jobs).where(jobs.c.id == job).values(updated=tx.now))
     events.record(tx, "mend.failed", who="server", job=job, detail={"cause": cause, "reason": reason})
-    totals.add(tx, {("mends", "failed"): 1.0})
+    totals.add(tx, {("counted", "mends_failed"): 1.0})
 
 
 def hand_back(tx: Tx, claim: MendClaim) -> None:
@@ -229,7 +229,7 @@ def _set(tx: Tx, claim: MendClaim, **values: Any) -> None:
     tx.conn.execute(sa.update(mending).where(_mine(claim)).values(**free, **values))
 
 
-def release(tx: Tx, worker: str) -> int:
-    """Let go of what a worker held that is known to be dead; its attempt counts. How many jobs' mends those were."""
-    lost = sa.and_(mending.c.worker == worker, mending.c.state == HELD)
-    return tx.conn.execute(sa.update(mending).where(lost).values(lease_until=tx.now - 1.0)).rowcount
+def release(tx: Tx) -> int:
+    """Let go of what is held, by processes that are known to be dead; their attempts count. How many jobs' mends."""
+    free = sa.update(mending).where(mending.c.state == HELD).values(lease_until=tx.now - 1.0)
+    return tx.conn.execute(free).rowcount

@@ -178,6 +178,7 @@ units = sa.Table(
     maybe_text("cause"),
     maybe_text("reason"),
     sa.Column("detail", Json, nullable=True),  # what the plan says beyond the range
+    whole("form", "1"),  # which workers understand it, see `records.FORM`
     sa.Column("result", Json, nullable=True),
     text("owner"),  # of the job, like the two that follow, so that an index alone finds the next unit
     real("due"),
@@ -189,7 +190,7 @@ READY = sa.text("state = 'ready'")
 HELD = sa.text("state = 'held'")
 sa.Index(
     "ix_units_ready",
-    *(units.c[name] for name in ("owner", "due", "id", "not_before", "memory", "disk")),
+    *(units.c[name] for name in ("owner", "due", "id", "not_before", "memory", "disk", "form")),
     sqlite_where=READY,
     postgresql_where=READY,
 )
@@ -245,6 +246,7 @@ workers = sa.Table(
     text("state"),
     real("started"),
     real("beat"),
+    whole("form", "1"),  # the newest form of units that it understands
 )
 sa.Index(None, workers.c.state, workers.c.beat)
 

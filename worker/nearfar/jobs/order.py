@@ -29,6 +29,7 @@ import sqlalchemy as sa
 from nearfar.errors import UsageError
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import owners, units
+from nearfar.jobs.records import FORM, OLDEST_FORM
 
 STEP = 6 * 3600.0
 """Seconds of waiting that one step of priority is worth."""
@@ -66,11 +67,14 @@ class Room:
     memory: int | None
     """Free bytes; None: no limit."""
     disk: int | None
+    forms: tuple[int, int] = (OLDEST_FORM, FORM)
+    """The oldest and the newest form of units that it understands."""
 
     def fits(self) -> sa.ColumnElement[bool]:
-        """Condition that a unit needs no more than is there."""
+        """Condition that a unit is understood, and needs no more than is there."""
         limits = [(units.c.memory, self.memory), (units.c.disk, self.disk)]
-        return sa.and_(sa.true(), *(column <= size for column, size in limits if size is not None))
+        understood = units.c.form.between(*self.forms)
+        return sa.and_(understood, *(column <= size for column, size in limits if size is not None))
 
 
 def claimable(tx: Tx, room: Room) -> tuple[sa.ColumnElement[bool], ...]:

@@ -15,6 +15,13 @@ import sqlalchemy as sa
 from nearfar.jobs.states import AttemptStep, FrameState, JobState, UnitKind, UnitState, WorkerState
 
 Row = sa.Row[*tuple[Any, ...]]
+FORM = 1
+"""Form of the units that this version makes, and the newest that it understands. Raised where an older version would
+misread a unit: what its range or detail mean, or which outputs it finds. It is not raised for another way to make the same
+output, which has another key anyway.
+"""
+OLDEST_FORM = 1
+"""The oldest form that this version still understands."""
 ACCEPTED = "accepted"
 """Setting of a job: causes for which it was held and then released by a person, who thereby accepts them."""
 
@@ -87,6 +94,8 @@ class UnitPlan:
     """Seconds that one attempt may take; later heartbeats are refused."""
     detail: Mapping[str, Any] | None = None
     """Small, as JSON."""
+    form: int = FORM
+    """Which workers understand it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -193,6 +202,7 @@ class Unit:
     reason: str | None
     detail: Mapping[str, Any] | None
     result: Mapping[str, Any] | None
+    form: int = FORM
 
     @classmethod
     def from_row(cls, row: Row) -> Self:
@@ -296,6 +306,7 @@ class Worker:
     state: WorkerState
     started: float
     beat: float
+    form: int = FORM
 
     @classmethod
     def from_row(cls, row: Row) -> Self:

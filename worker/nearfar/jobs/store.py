@@ -282,13 +282,16 @@ class Store(MendStore):
             raise LostClaim(f"unit {claim.unit}: job {claim.job} no longer wants it; drop the work")
         return state
 
-    def fail(self, claim: Claim, *, cause: str, reason: str, retry: bool = True) -> UnitState:
+    def fail(
+        self, claim: Claim, *, cause: str, reason: str, retry: bool = True, memory: int | None = None
+    ) -> UnitState:
         """Keep that a unit failed, with a cause in a word and a reason in a sentence; the state of the unit then.
 
-        `UnitState.FAILED` means that the job failed with it: after the last try, or where ``retry`` is False since
-        trying again is of no use. Raises `LostClaim`.
+        `UnitState.FAILED` means that the job failed with it: after the last try, or where ``retry`` is False, since that is
+        of no use. ``memory``: bytes that it turned out to need. Raises `LostClaim`.
         """
-        return self.database.write(lambda tx: work.fail(tx, claim, cause=cause, reason=reason, retry=retry))
+        call = partial(work.fail, claim=claim, cause=cause, reason=reason, retry=retry, memory=memory)
+        return self.database.write(call)
 
     def hand_back(
         self, claim: Claim, *, rest: float = 0.0, cause: str | None = None, reason: str | None = None
@@ -297,9 +300,8 @@ class Store(MendStore):
 
         Gives its state then. After `Wish.DROP` this ends it: call it when its scratch is gone. Raises `LostClaim`.
         """
-        return self.database.write(
-            lambda tx: work.hand_back(tx, claim, rest=rest, cause=cause, reason=reason)
-        )
+        call = partial(work.hand_back, claim=claim, rest=rest, cause=cause, reason=reason)
+        return self.database.write(call)
 
     def set_aside(self, claim: Claim, *, cause: str, reason: str) -> UnitState:
         """Hold the job of a unit until a person decides, and return the unit uncounted; its state then.

@@ -63,6 +63,10 @@ def fingerprint_of(submission: Submission) -> str:
     said = {name: value for name, value in asdict(submission).items() if name != "fingerprint"} | {
         "key": None
     }
+    # the same submission has the same one whatever version planned its units
+    said["units"] = [
+        {name: value for name, value in unit.items() if name != "form"} for unit in said["units"]
+    ]
     return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()
 
 

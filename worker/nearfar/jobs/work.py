@@ -31,6 +31,8 @@ class Outcome:
     weights: Mapping[str, float] | None = None
     """Expected seconds of each stage, now that more is known."""
     frames: Sequence[FrameNote] = ()
+    least: int = 0
+    """Bytes of memory without which no worker can do what is still to be done of the job."""
     counts: Mapping[str, float] = field(default_factory=dict)
     """What metrics are to sum up, e.g. ``{'pixels': 2.4e8}``."""
     job_result: str | None = None
@@ -109,6 +111,7 @@ def finish(tx: Tx, claim: Claim, outcome: Outcome) -> JobState | None:
     submit.note_frames(tx, claim.job, outcome.frames)
     _count(tx, claim, "done", tx.now - row.started, outcome.counts)
     _add_units(tx, claim, job, outcome.then)
+    _set_least(tx, claim, outcome.least)
     if outcome.weights is not None:
         submit.set_weights(tx, job, outcome.weights)
         job = moves.lock_job(tx, claim.job)
@@ -139,8 +142,16 @@ def _add_units(tx: Tx, claim: Claim, job: Row, plans: Sequence[UnitPlan]) -> Non
     submit.insert_units(tx, job, plans, planned=False)
 
 
-def fail(tx: Tx, claim: Claim, *, cause: str, reason: str, retry: bool) -> UnitState:
-    """Keep that a unit failed. It is tried again after a rest, unless that is of no use or was done often enough.
+def _set_least(tx: Tx, claim: Claim, least: int) -> None:
+    """Let units that nobody began go to workers with that much memory alone."""
+    begun = units.c.state.not_in((UnitState.WAITING, UnitState.READY))
+    own = (units.c.job == claim.job, units.c.run == claim.run, units.c.memory < least)
+    tx.conn.execute(sa.update(units).where(*own, sa.not_(begun)).values(memory=least))
+
+
+def fail(tx: Tx, claim: Claim, *, cause: str, reason: str, retry: bool, memory: int | None) -> UnitState:
+    """Keep that a unit failed. It is tried again after a rest, unless that is of no use or was done often enough; where it
+    turned out to need so much memory, by a worker that has it.
 
     The state of the unit then; where that is `FAILED`, so is the job, with this cause and reason.
     """
@@ -149,6 +160,8 @@ def fail(tx: Tx, claim: Claim, *, cause: str, reason: str, retry: bool) -> UnitS
         _close(tx, claim, UnitState.CANCELLED, AttemptStep.CANCELLED)
         return UnitState.CANCELLED
     row = held_row(tx, claim)
+    if memory is not None:
+        tx.conn.execute(sa.update(units).where(mine(claim)).values(memory=memory))
     return give_up(
         tx, job, row, AttemptStep.FAILED, cause=cause, reason=reason, retry=retry, who=claim.worker
     )

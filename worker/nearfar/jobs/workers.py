@@ -12,7 +12,7 @@ from nearfar.errors import NotFound
 from nearfar.jobs import events, flags, reap
 from nearfar.jobs.engine import Database, Tx
 from nearfar.jobs.model import units, workers
-from nearfar.jobs.records import Row, Worker
+from nearfar.jobs.records import FORM, Row, Worker
 from nearfar.jobs.states import UnitState, WorkerState
 
 ALIVE = (WorkerState.WORKING, WorkerState.DRAINING)
@@ -32,6 +32,7 @@ def register(
         "state": WorkerState.WORKING,
         "started": tx.now,
         "beat": tx.now,
+        "form": FORM,
     }
     insert = postgresql.insert(workers) if tx.postgresql else sqlite.insert(workers)
     tx.conn.execute(insert.values(id=worker, **row).on_conflict_do_update(index_elements=["id"], set_=row))

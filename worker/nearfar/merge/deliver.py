@@ -30,20 +30,25 @@ from nearfar.frames.deliverable import (
     write_preview,
 )
 from nearfar.frames.exif import ExifBlock, block_bytes
+from nearfar.frames.headers import FrameHeader
 from nearfar.frames.ifd import ascii_tag
 from nearfar.frames.whole import whole_file
 from nearfar.frames.xmp import read_key, xmp_packet
 from nearfar.merge.focus import FocusMap
 from nearfar.merge.focus_colours import colour_map
+from nearfar.merge.height import height_scale, relief, write_heights
+from nearfar.merge.map_scale import describe
 from nearfar.merge.plot import plot_frames
 from nearfar.merge.pyramid import TileStream, gather, pyramid
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.render import Band
+from nearfar.merge.rendering import order_of
 from nearfar.merge.report import Report
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import Surveyed
 
 SOFTWARE = f"Nearfar {__version__}"
+HEIGHT_FILES = ("height.tif", "height.png")
 MAP_EDGE = 1024
 """Longest edge of the coloured map of frames, pixels."""
 
@@ -64,15 +69,15 @@ class Outputs:
         """The side file with that ending."""
         return self.picture.with_name(f"{self.picture.stem}.{ending}")
 
-    def side_files(self) -> list[Path]:
-        """All that is written besides the picture."""
+    def side_files(self, *, height: bool = False) -> list[Path]:
+        """All that is written besides the picture, with the height map or without."""
         endings = ("preview.jpg", "focus.tif", "doubt.tif", "focus.png", "report.txt", "report.png")
-        return [self.report, *(self.named(e) for e in endings)]
+        return [self.report, *(self.named(e) for e in (*endings, *(HEIGHT_FILES if height else ())))]
 
 
-def finished(outputs: Outputs, key: str) -> Report | None:
+def finished(outputs: Outputs, key: str, *, height: bool = False) -> Report | None:
     """The report of a picture that is there already under this key with all that belongs to it; else None."""
-    if not outputs.picture.is_file() or not all(p.is_file() for p in outputs.side_files()):
+    if not outputs.picture.is_file() or not all(p.is_file() for p in outputs.side_files(height=height)):
         return None
     if read_key(outputs.picture) != key:
         return None
@@ -216,6 +221,7 @@ def deliver(
         )
         _write_preview(outputs, delivery, tags, recipe.deliver.preview_edge)
         _write_focus(outputs, delivery, found, [frames[k].header.path.name for k in used])
+        _write_height(outputs, delivery, [frames[k].header for k in used], recipe)
         report = finish(report)
         _write_reports(outputs, report)
         stop()
@@ -243,8 +249,7 @@ def marked_png(data: bytes, size: tuple[int, int]) -> bytes:
 
 def _write_focus(outputs: Outputs, delivery: Delivery, found: FocusMap, names: Sequence[str]) -> None:
     (width, height), tiles = delivery.map_tiles()
-    scale = {"unit": "frame", "first": 256, "step": 256, "unknown": 0, "frames": list(names)}
-    tags = PictureTags(software=SOFTWARE, description=json.dumps({"nearfar-focus/1": scale}))
+    tags = PictureTags(software=SOFTWARE, description=describe(names))
     with whole_file(outputs.named("focus.tif")) as part:
         write_picture(part, width=width, height=height, channels=1, levels=[tiles], tags=tags)
     doubt = ((1 - found.certain) * 65535 + 0.5).astype(np.uint16)
@@ -258,6 +263,24 @@ def _write_focus(outputs: Outputs, delivery: Delivery, found: FocusMap, names: S
     with whole_file(outputs.named("focus.png")) as part:
         data = cv2.imencode(".png", np.ascontiguousarray(colours[:, :, ::-1]))[1].tobytes()
         part.write_bytes(marked_png(data, (colours.shape[1], colours.shape[0])))
+
+
+def _write_height(
+    outputs: Outputs, delivery: Delivery, headers: Sequence[FrameHeader], recipe: Recipe
+) -> None:
+    """The height map and its relief, where the recipe asks for them; those of an earlier run go where it does not."""
+    if not recipe.deliver.height:
+        for ending in HEIGHT_FILES:
+            outputs.named(ending).unlink(missing_ok=True)
+        return
+    scale = height_scale(headers, order_of(headers, recipe), recipe)
+    size, tiles = delivery.map_tiles()
+    with whole_file(outputs.named("height.tif")) as part:
+        write_heights(part, size, tiles, scale, SOFTWARE, recipe.deliver.pixel_um)
+    shaded = relief(delivery.small_map(), scale)
+    with whole_file(outputs.named("height.png")) as part:
+        data = cv2.imencode(".png", np.ascontiguousarray(shaded[:, :, ::-1]))[1].tobytes()
+        part.write_bytes(marked_png(data, (shaded.shape[1], shaded.shape[0])))
 
 
 def grid_tiles(grid: NDArray[np.uint16]) -> Iterator[bytes]:

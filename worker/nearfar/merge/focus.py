@@ -56,6 +56,8 @@ class FocusFrame:
     """Energies (3, R, C) and mean luma (R, C) in the frame's own geometry."""
     pose: NDArray[np.float64]
     gain_ev: float
+    spotted: NDArray[np.bool_] | None = None
+    """Cells (R, C), in its own geometry, of which a part is filled: what they seem to show is not believed."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,6 +111,30 @@ def in_order(items: Sequence[T], work: Callable[[T], R], threads: int) -> Iterat
             yield future.result()
 
 
+def around_spots(grid: F32, spotted: NDArray[np.bool_]) -> F32:
+    """A grid whose spotted cells have the mean of those beside them that are not, if there are any."""
+    clean = np.pad(np.where(spotted, np.float32(0), np.float32(1)), 1)
+    value = np.pad(grid, 1) * clean
+    total, count = np.zeros_like(grid), np.zeros_like(grid)
+    rows, cols = grid.shape
+    for dy in range(3):
+        for dx in range(3):
+            total += value[dy : dy + rows, dx : dx + cols]
+            count += clean[dy : dy + rows, dx : dx + cols]
+    return np.asarray(
+        np.where(spotted & (count > 0), total / np.maximum(count, np.float32(1)), grid), np.float32
+    )
+
+
+def _spotted(frames: Sequence[FocusFrame], shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Cells of the picture on which some frame has a spot."""
+    out = np.zeros(shape, np.bool_)
+    for frame in frames:
+        if frame.spotted is not None:
+            out |= warp_grid(frame.spotted.astype(np.float32), cell_pose(frame.pose)) > 0
+    return out
+
+
 class _Grids:
     """The three passes' common part: a frame's energies in the picture's geometry, less the noise."""
 
@@ -119,6 +145,8 @@ class _Grids:
     def read(self, frame: FocusFrame) -> tuple[F32, F32]:
         """Energies less noise (3, R, C), at least 0, and mean luma (R, C)."""
         energy, mean = frame.read()
+        if frame.spotted is not None:
+            energy = np.stack([around_spots(e, frame.spotted) for e in energy])
         pose = cell_pose(frame.pose)
         luma = warp_grid(mean, pose)
         out = np.stack([warp_grid(np.ascontiguousarray(e), pose) for e in energy])
@@ -264,7 +292,8 @@ def _admit(
     """Fill the admission; returns the coarsest band's energy beside the sharpest frame, relative to it."""
     plain = top < TRUST
     limit = np.where(plain, np.float32(np.inf), np.float32(recipe.admit) * top)
-    reach = np.where(plain, recipe.neighbours, min(1, recipe.neighbours))
+    wide = plain | _spotted(frames, top.shape)
+    reach = np.where(wide, recipe.neighbours, min(1, recipe.neighbours))
 
     def look(item: tuple[int, FocusFrame]) -> tuple[F32, NDArray[np.bool_], F32]:
         energy, _ = grids.read(item[1])

@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.map_scale import frame_places, map_step
+
 RAMP = np.array([[38, 26, 74], [42, 92, 138], [66, 158, 142], [188, 196, 112], [246, 226, 184]], np.float32)
 """Colours at equal steps, sRGB; lightness grows steadily, so the map reads in grey too."""
 
@@ -16,7 +18,7 @@ def colour_map(frame_map: NDArray[np.uint16], certain: NDArray[np.float32], fram
     Parameters
     ----------
     frame_map
-        (h, w), 256ths of a frame from 256 on, 0 unknown.
+        (h, w), as `map_scale` tells; 0 unknown.
     certain
         (R, C), 0..1; where it is low the colour is mixed with grey.
     frames
@@ -26,7 +28,7 @@ def colour_map(frame_map: NDArray[np.uint16], certain: NDArray[np.float32], fram
     -------
     (h, w, 3) uint8 RGB.
     """
-    place = np.clip((frame_map.astype(np.float32) / 256 - 1) / max(frames - 1, 1), 0, 1) * (len(RAMP) - 1)
+    place = np.clip(frame_places(frame_map, map_step(frames)) / max(frames - 1, 1), 0, 1) * (len(RAMP) - 1)
     left = np.minimum(place.astype(np.int32), len(RAMP) - 2)
     part = (place - left)[..., None]
     colour = RAMP[left] * (1 - part) + RAMP[left + 1] * part

@@ -12,22 +12,24 @@ from numpy.typing import NDArray
 
 from nearfar.errors import StackRefused
 from nearfar.merge.focus import FocusFrame, FocusMap, FocusWriter, find_focus
-from nearfar.merge.kernel.picture_calls import grid_shape
+from nearfar.merge.kernel.picture_calls import CELL, grid_shape
 from nearfar.merge.keys import key
 from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
 from nearfar.merge.scratch import Scratch
+from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
 
-VERSION = 4
+VERSION = 5
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:
     """Key of a stack's focus map."""
     focus = recipe.focus
-    params = {"admit": focus.admit, "peak": focus.peak, "neighbours": focus.neighbours}
-    return key("focus", VERSION, {**params, "noise": recipe.render.noise}, [register_key])
+    params: dict[str, object] = {"admit": focus.admit, "peak": focus.peak, "neighbours": focus.neighbours}
+    params |= {"noise": recipe.render.noise, "spots": recipe.sensor.spots}
+    return key("focus", VERSION, params, [register_key])
 
 
 def pose_of(registration: Registration, place: int) -> NDArray[np.float64]:
@@ -45,6 +47,7 @@ def focus_stack(
     registration: Registration,
     used: Sequence[int],
     *,
+    spots: Spots,
     size: tuple[int, int],
     noise: Noise,
     recipe: Recipe,
@@ -55,7 +58,8 @@ def focus_stack(
     rows, cols = grid_shape(*size)
     shape = (rows, len(used), cols)
     if not (scratch.has(name, "focus") and scratch.has(name, "volume", 3 * rows * cols * len(used))):
-        views = [_view(scratch, frames[k], registration, k) for k in used]
+        spotted = spots.cells((rows, cols), CELL) if spots.places else None
+        views = [_view(scratch, frames[k], registration, k, spotted) for k in used]
         with scratch.writing(name, "volume") as part:
             found = find_focus(
                 views,
@@ -73,13 +77,22 @@ def focus_stack(
     return FocusMap(**dict(zip(fields, values, strict=True))), volume
 
 
-def _view(scratch: Scratch, frame: Surveyed, registration: Registration, place: int) -> FocusFrame:
+def _view(
+    scratch: Scratch,
+    frame: Surveyed,
+    registration: Registration,
+    place: int,
+    spotted: NDArray[np.bool_] | None,
+) -> FocusFrame:
     def read() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         energy, mean = scratch.load(frame.key, "survey", "energy", "mean")
         return energy, mean
 
     return FocusFrame(
-        read=read, pose=pose_of(registration, place), gain_ev=registration.frames[place].gain_ev
+        read=read,
+        pose=pose_of(registration, place),
+        gain_ev=registration.frames[place].gain_ev,
+        spotted=spotted,
     )
 
 

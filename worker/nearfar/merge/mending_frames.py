@@ -32,6 +32,8 @@ F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 TILE = 256
 """Edge of the tiles that the kernel carries; windows begin at multiples of it, so that no bit depends on them."""
+HELD = 24
+"""Carried tiles that are held of one frame, 9 MiB."""
 BESIDE = 40
 """Pixels of a frame around a window that the kernel looks at as well."""
 FADE = 4.0
@@ -124,6 +126,8 @@ class Carrier:
         self.matrix = frame.matrix
         self.window = window
         self._local = threading.local()
+        self._lock = threading.Lock()
+        self._held: dict[tuple[int, int], U16] = {}
         self._kernel: TileKernel | None = None
         box = seen(self.matrix, window, header)
         if box is not None:
@@ -166,24 +170,37 @@ class Carrier:
         return np.asarray(np.minimum.reduce(sides) + 0.5, np.float64)
 
     def carried(self, box: Box) -> U16:
-        """The frame in a box of the picture within the window, (height, width, 3); mirrored where it does not reach."""
+        """The frame in a box of the picture within the window, (height, width, 3). Where it does not reach, see `cover`."""
         x, y, width, height = box
         left, top = x - self.window[0], y - self.window[1]
-        first_x, first_y = left // TILE * TILE, top // TILE * TILE
-        across, down = -(-(left + width - first_x) // TILE), -(-(top + height - first_y) // TILE)
-        out = np.zeros((down * TILE, across * TILE, 3), np.uint16)
+        out = np.zeros((height, width, 3), np.uint16)
         if self._kernel is None:
-            return out[:height, :width]
-        for j in range(down):
-            for i in range(across):
-                part = out[j * TILE : (j + 1) * TILE, i * TILE : (i + 1) * TILE]
-                self._tile(self._kernel, first_x + i * TILE, first_y + j * TILE, part)
-        return out[top - first_y :, left - first_x :][:height, :width]
+            return out
+        for row in range(top // TILE, -(-(top + height) // TILE)):
+            for column in range(left // TILE, -(-(left + width) // TILE)):
+                tile = self._tile(self._kernel, column, row)
+                first_y, first_x = max(top, row * TILE), max(left, column * TILE)
+                last_y, last_x = min(top + height, (row + 1) * TILE), min(left + width, (column + 1) * TILE)
+                part = tile[
+                    first_y - row * TILE : last_y - row * TILE,
+                    first_x - column * TILE : last_x - column * TILE,
+                ]
+                out[first_y - top : last_y - top, first_x - left : last_x - left] = part
+        return out
 
-    def _tile(self, kernel: TileKernel, x: int, y: int, out: U16) -> None:
-        have: tuple[U16, F64, NDArray[np.uint8]] | None = getattr(self._local, "work", None)
-        if have is None:
-            work = np.empty(render_bytes(TILE, 1), np.uint8)
-            have = self._local.work = (np.zeros((TILE // 2, TILE // 2), np.uint16), np.zeros(1), work)
-        frame_map, share, work = have
-        checked_frames(kernel.render(TILE, x, y, out, frame_map, share, work))
+    def _tile(self, kernel: TileKernel, column: int, row: int) -> U16:
+        """A tile of the kernel; the last ones are held, since boxes overlap."""
+        found = self._held.get((column, row))
+        if found is not None:
+            return found
+        work: NDArray[np.uint8] | None = getattr(self._local, "work", None)
+        if work is None:
+            work = self._local.work = np.empty(render_bytes(TILE, 1), np.uint8)
+        out = np.zeros((TILE, TILE, 3), np.uint16)
+        frame_map = np.zeros((TILE // 2, TILE // 2), np.uint16)
+        checked_frames(kernel.render(TILE, column * TILE, row * TILE, out, frame_map, np.zeros(1), work))
+        with self._lock:
+            self._held[(column, row)] = out
+            if len(self._held) > HELD:
+                del self._held[next(iter(self._held))]
+        return out

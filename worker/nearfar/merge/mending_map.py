@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import TILE
 from nearfar.frames.delivered import Delivered
+from nearfar.merge.map_scale import FORMAT, map_step
 from nearfar.merge.mending_region import Box
 from nearfar.merge.mending_sources import CELL, FocusCells
 
 DESCRIPTION = 270
-STEP = 256
 HALF_CELL = CELL // 2
 UNKNOWN = 1 << 20
 
@@ -46,7 +46,7 @@ class DeliveredMap:
         self._known: dict[Box, FocusCells] = {}
         told = self._picture.levels[0].tags.get(DESCRIPTION)
         try:
-            listed = json.loads(told.text() if told else "")["nearfar-focus/1"]["frames"]
+            listed = json.loads(told.text() if told else "")[FORMAT]["frames"]
         except (ValueError, KeyError, TypeError):
             listed = None
         if listed != names:
@@ -92,5 +92,6 @@ def _named(values: NDArray[np.int32], frames: int) -> NDArray[np.int32]:
     count = (known < UNKNOWN).sum(axis=2)
     middle = np.take_along_axis(known, (np.maximum(count, 1) // 2)[:, :, None], axis=2)[:, :, 0]
     every = np.sort(values[values > 0])
-    middle = np.where(count > 0, middle, every[len(every) // 2] if len(every) else STEP)
-    return np.asarray(np.clip((middle + STEP // 2) // STEP - 1, 0, frames - 1), np.int32)
+    step = map_step(frames)
+    middle = np.where(count > 0, middle, every[len(every) // 2] if len(every) else step)
+    return np.asarray(np.clip((middle + step // 2) // step - 1, 0, frames - 1), np.int32)

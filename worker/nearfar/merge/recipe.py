@@ -123,6 +123,16 @@ class RegisterRecipe(_Section):
 
 
 @dataclass(frozen=True, kw_only=True)
+class SensorRecipe(_Section):
+    """What becomes of places of the sensor that tell nothing of the scene."""
+
+    SECTION: typing.ClassVar[str] = "sensor"
+
+    spots: bool = _setting(True)
+    """Whether hot and dead pixels and dust are looked for, passed over and filled."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class CoverageRecipe(_Section):
     """What becomes of a stack that leaves a slice of depth out."""
 
@@ -177,6 +187,10 @@ class DeliverRecipe(_Section):
 
     preview_edge: int = _setting(2048, low=64, high=16384)
     """Longer edge of the preview, pixels."""
+    height: bool = _setting(False)
+    """Whether a height map is delivered, with a shaded relief to look at."""
+    pixel_um: float | None = _setting(None, low=0.0001, high=1_000_000.0)
+    """Size of a pixel of the picture in the scene, micrometres: the height map says it in its resolution."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,6 +199,7 @@ class Recipe:
 
     name: str = DEFAULT
     title: str = ""
+    sensor: SensorRecipe = field(default_factory=SensorRecipe)
     register: RegisterRecipe = field(default_factory=RegisterRecipe)
     coverage: CoverageRecipe = field(default_factory=CoverageRecipe)
     focus: FocusRecipe = field(default_factory=FocusRecipe)
@@ -197,7 +212,8 @@ class Recipe:
 
 
 SECTIONS: dict[str, type[_Section]] = {
-    s.SECTION: s for s in (RegisterRecipe, CoverageRecipe, FocusRecipe, RenderRecipe, DeliverRecipe)
+    s.SECTION: s
+    for s in (SensorRecipe, RegisterRecipe, CoverageRecipe, FocusRecipe, RenderRecipe, DeliverRecipe)
 }
 
 

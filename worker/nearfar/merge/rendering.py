@@ -19,9 +19,10 @@ from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
 from nearfar.merge.render import Renderer
+from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import MappedFrame
 
-VERSION = 3
+VERSION = 4
 
 WARPED_CHANNEL = 0.735
 """What a warp at a random phase leaves of white noise of variance 1 in a channel."""
@@ -66,6 +67,7 @@ def make_renderer(
     registration: Registration,
     used: Sequence[int],
     *,
+    spots: Spots,
     found: FocusMap,
     volume: FocusWriter,
     noise: Noise,
@@ -97,6 +99,8 @@ def make_renderer(
         },
         mapped=True,
         net=weights.load().numbers if recipe.render.chooser == "learned" else None,
+        spots=spots.table(),
+        fills=[spots.fill(m.pixels, m.pixels.table) for m in mapped] if spots.places else None,
     )
     return Renderer(
         kernel,

@@ -17,6 +17,7 @@ from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import FramePose, Registration
+from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
 from nearfar.progress import printable
 from nearfar.settings import format_size
@@ -52,6 +53,7 @@ class Report:
             *_frame_table(c["frames"]),
             "",
             *_section("Not sharp in any frame", [f"- {g['text']} (at {_box(g['box'])})" for g in c["gaps"]]),
+            *_section("Mended", [_mend(m) for m in c.get("mends", [])]),
             *_section("Worth a look", [f"- {w}" for w in c["warnings"]]),
             *_section("Left alone", [f"- {n}" for n in c["notes"]]),
             "Work",
@@ -65,6 +67,11 @@ class Report:
 
 def _section(title: str, lines: Sequence[str]) -> list[str]:
     return [title, *lines, ""] if lines else []
+
+
+def _mend(mend: Mapping[str, Any]) -> str:
+    what = mend["frame"] or mend["use"]
+    return f"- {mend['number']}: {what} in {mend['region']}, by {mend['who']}"
 
 
 def _box(box: Sequence[int]) -> str:
@@ -131,6 +138,7 @@ def build_report(
     gaps: Sequence[Gap],
     coverage: Coverage,
     noise: Noise,
+    spots: Spots,
     key: str,
     plan: Plan,
     notes: Sequence[str],
@@ -144,6 +152,7 @@ def build_report(
         warnings.append(
             f"the brightness of the frames differs by {max(gains) - min(gains):.2f} EV; it was taken out in linear light"
         )
+    warnings += [text for text in [spots.text()] if text]
     warnings += coverage.warnings([(g.after, g.before) for g in gaps])
     remarks = [(f.header.path.name, n) for f in frames for n in f.header.notes]
     return Report(
@@ -166,6 +175,7 @@ def build_report(
             },
             "recipe": recipe.name,
             "noise": round(noise.sigma, 6),
+            "sensor": spots.as_json(),
             "warnings": warnings,
             "notes": [*notes, *_condensed(remarks)],
             "key": key,

@@ -113,7 +113,7 @@ class Scratch:
         part = self._part(target)
         try:
             yield part
-            if self.sync and kind not in LOCAL:
+            if self.sync and (kind not in LOCAL or self.origin is None):
                 _sync(part)
             part.replace(target)
         except OSError as error:
@@ -170,7 +170,7 @@ class Scratch:
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
-def share_scratch(folder: Path, local: Path, *, mark: str) -> Scratch:
+def share_scratch(folder: Path, local: Path, *, mark: str, all_see: bool = False) -> Scratch:
     """Scratch that several processes use at the same time, made if need be.
 
     Parameters
@@ -181,6 +181,8 @@ def share_scratch(folder: Path, local: Path, *, mark: str) -> Scratch:
         A folder of this machine; should others use it as well, they do not take each other's files for their own.
     mark
         What tells this user's passing files from those of others, e.g. the token of a claim.
+    all_see
+        Whether ``local`` is seen by all as well, so that what one machine decoded another need not.
 
     Raises
     ------
@@ -189,6 +191,8 @@ def share_scratch(folder: Path, local: Path, *, mark: str) -> Scratch:
     """
     for each in (folder, local):
         each.mkdir(parents=True, exist_ok=True)
+    if all_see:
+        return Scratch(folder, local=local, sync=True, mark=mark)
     host = _host()
     origin = f"{host}-{hashlib.sha256(_boot().encode()).hexdigest()[:8]}"
     for kind in LOCAL:

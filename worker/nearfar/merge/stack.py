@@ -25,7 +25,8 @@ from nearfar.merge.plan import (
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.report import Report
 from nearfar.merge.scratch import Scratch, open_scratch
-from nearfar.merge.steps import Keys, Steps, place_of
+from nearfar.merge.stack_keys import Keys, place_of
+from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark, identify
 from nearfar.progress import Progress
 
@@ -106,11 +107,11 @@ class Merge:
             job.reference, job.headers
         )  # a name that is not there is refused before any work
         with open_scratch(job.scratch, job.outputs.picture) as scratch:
-            for target in (job.outputs.picture, *job.outputs.side_files()):
+            for target in (job.outputs.picture, *job.outputs.side_files(height=True)):
                 remove_parts(target)
             marks = self._identify()
             name = Keys(job.headers, [digest for digest, _ in marks], job.recipe, reference).result
-            done = finished(job.outputs, name)
+            done = finished(job.outputs, name, height=job.recipe.deliver.height)
             if done is not None:
                 self.progress.finish()
                 self.progress.note(f"{job.outputs.picture} is there already, made from these frames")

@@ -13,16 +13,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar import __version__
-from nearfar.errors import StackRefused, UsageError
+from nearfar.errors import StackRefused
 from nearfar.frames.headers import FrameHeader
-from nearfar.merge import focusing, registering, rendering
-from nearfar.merge.coverage_stack import cover_stack, coverage_key
+from nearfar.merge import focusing, registering, rendering, sensing
+from nearfar.merge.coverage_stack import cover_stack
 from nearfar.merge.coverage_told import Coverage
 from nearfar.merge.deliver import Delivery, Outputs, deliver
 from nearfar.merge.focus import FocusMap, FocusWriter, in_order
 from nearfar.merge.gaps import find_gaps
-from nearfar.merge.keys import Fingerprint, file_digest, key
+from nearfar.merge.keys import Fingerprint, file_digest
 from nearfar.merge.noise import Noise, estimate
 from nearfar.merge.plan import Plan, resident
 from nearfar.merge.recipe import Recipe
@@ -30,17 +29,17 @@ from nearfar.merge.register import Registration
 from nearfar.merge.render import BLOCK, Band, Renderer, stored_band
 from nearfar.merge.report import Report, build_report
 from nearfar.merge.scratch import Scratch
+from nearfar.merge.sensor import Spots
+from nearfar.merge.stack_keys import Keys
 from nearfar.merge.survey import (
     MappedFrame,
     Mark,
     Surveyor,
     changed,
     has_rows,
-    survey_key,
     surveyed,
 )
 
-DELIVER_VERSION = 2
 LINK_PAGES = 64 << 20
 """Mapped pages that the blocks of one link may take: the kernel maps sixteen around each that is touched."""
 Tick = Callable[[float], None]
@@ -48,56 +47,6 @@ Tick = Callable[[float], None]
 
 def nothing(_: float) -> None:
     """A tick that nobody hears."""
-
-
-def place_of(reference: str | None, headers: Sequence[FrameHeader]) -> int | None:
-    """Place of the frame that was asked for as the reference, by name, name without ending, or path.
-
-    Raises
-    ------
-    UsageError
-        No frame has that name.
-    """
-    if reference is None:
-        return None
-    names = [h.path.name for h in headers]
-    for place, name in enumerate(names):
-        if reference in (name, Path(name).stem, str(headers[place].path)):
-            return place
-    there = ", ".join(names[:6]) + (" ..." if len(names) > 6 else "")
-    raise UsageError(f"--reference {reference}: no frame has that name; there are {there}")
-
-
-class Keys:
-    """What the outputs of a stack are stored under, each step's from the one before.
-
-    Parameters
-    ----------
-    headers, digests
-        Of all frames, in the order in which they were taken.
-    reference
-        Place of the frame whose geometry the picture has; None leaves the choice to registration.
-    """
-
-    def __init__(
-        self, headers: Sequence[FrameHeader], digests: Sequence[str], recipe: Recipe, reference: int | None
-    ) -> None:
-        self.recipe = recipe
-        self._names = [h.path.name for h in headers]
-        self.surveys = [survey_key(h, d) for h, d in zip(headers, digests, strict=True)]
-        self.register = registering.register_key(self.surveys, recipe, reference)
-        self.coverage = coverage_key(self.register, self._names, recipe)
-        self.focus = focusing.focus_key(self.register, recipe)
-
-    def bands(self, count: int) -> list[str]:
-        """Of that many bands."""
-        return rendering.band_keys(self.focus, self.recipe, count)
-
-    @property
-    def result(self) -> str:
-        """Of the picture and all that belongs to it."""
-        params = {"names": self._names, "deliver": self.recipe.deliver, "software": __version__}
-        return key("deliver", DELIVER_VERSION, params, [*self.bands(1), self.coverage])
 
 
 class Steps:
@@ -142,6 +91,7 @@ class Steps:
         self._mapped: list[MappedFrame] = []
         self._noise: Noise | None = None
         self._registration: Registration | None = None
+        self._spots: Spots | None = None
         self._focus: tuple[FocusMap, FocusWriter] | None = None
 
     # ---- memory ----
@@ -238,8 +188,33 @@ class Steps:
             threads=self.plan.threads,
         )
         self.scratch.save_text(self.keys.register, "register", registering.to_json(registration))
+        self._look_for_spots(registration)  # while the frames are mapped
         self._release()
         return registration
+
+    def _look_for_spots(self, registration: Registration) -> Spots:
+        used = [k for k, pose in enumerate(registration.frames) if pose.used]
+        found = sensing.look_for_spots(
+            *(self.scratch, self.frames, self._mapped, registration, used),
+            noise=self.noise(),
+            recipe=self.recipe,
+            relax=lambda: self.relax(LINK_PAGES),
+        )
+        self.scratch.save_text(self.keys.spots, sensing.KIND, found.stored())
+        return found
+
+    def spots(self) -> Spots:
+        """Places of the sensor that tell nothing of the scene."""
+        if self._spots is None:
+            registration = self.registration()
+            stored = self.scratch.load_text(self.keys.spots, sensing.KIND)
+            if stored is None:
+                self._map(range(len(self.frames)))
+                self._spots = self._look_for_spots(registration)
+                self._release()
+            else:
+                self._spots = Spots.from_stored(stored)
+        return self._spots
 
     def used(self) -> list[int]:
         """Places of the frames that go into the picture."""
@@ -267,9 +242,10 @@ class Steps:
                 self.relax()
                 tick(share)
 
-            registration, noise = self.registration(), self.noise()
+            registration, noise, spots = self.registration(), self.noise(), self.spots()
             self._focus = focusing.focus_stack(
                 *(self.scratch, self.keys.focus, self.frames, registration, self.used()),
+                spots=spots,
                 size=self.size,
                 noise=noise,
                 recipe=self.recipe,
@@ -308,10 +284,11 @@ class Steps:
         self._release()
 
     def _renderer(self) -> Renderer:
-        used = self.used()
+        used, spots = self.used(), self.spots()
         found, volume = self.focus()
         return rendering.make_renderer(
             *([self.frames[k].header for k in used], self._map(used), self.registration(), used),
+            spots=spots,
             found=found,
             volume=volume,
             noise=self.noise(),
@@ -365,6 +342,7 @@ class Steps:
             gaps=find_gaps(found, noise, names, self.size),
             coverage=self.coverage(),
             noise=noise,
+            spots=self.spots(),
             key=self.keys.result,
             plan=self.plan,
             notes=notes,

@@ -29,6 +29,8 @@ class Failure:
     cause: str
     reason: str
     retry: bool
+    memory: int | None = None
+    """Bytes that it takes, where this worker has too few."""
 
 
 def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:

@@ -1,15 +1,18 @@
 """The process that keeps the server running: ``python -m nearfar.runner.keep``.
 
-It publishes hints, releases what lost its worker, watches the disks and clears up. Any number may run.
+It publishes hints, releases what lost its worker, watches the disks and clears up. Any number may run. What is about the
+data folder rests while that is not there.
 """
 
 from __future__ import annotations
 
 import logging
+import os
 import signal
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from nearfar.errors import StoreError
 from nearfar.jobs import Store
@@ -19,6 +22,7 @@ from nearfar.runner.disk import DiskWatch
 from nearfar.runner.hints import Hinter
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.planning import begin_uploads
+from nearfar.runner.presence import Presence
 from nearfar.runner.reconcile import Reconciler
 from nearfar.runner.sweep import Sweeper
 from nearfar.server_settings import ServerSettings, load_server
@@ -33,33 +37,67 @@ SOON = 3.0
 """Seconds between two looks at what is to go at once."""
 LATER = 60.0
 """Seconds between two looks at what is kept for a time."""
+HINTS = 0.5
+"""Seconds between two looks whether a worker could be woken: between two steps of a job all others wait for it."""
+HELPER_HINTS = 5.0
+"""The same beside workers of another machine, which the server wakes as well."""
+ROLE, HELPER = "NEARFAR_ROLE", "worker"
+"""Variable of the environment that says that this process belongs to further workers, not to the server."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Duty:
+    """Something that is done again and again."""
+
+    every: float
+    do: Callable[[], object]
+    anywhere: bool = False
+    """Whether it needs no data folder."""
+
+
+def duties_of(settings: ServerSettings, places: Places, store: Store, *, helper: bool) -> list[Duty]:
+    """What this process sees to: beside workers of another machine, only to those and to their scratch."""
+    reconciler = Reconciler(store=store, places=places, lease=settings.store.lease)
+    sweeper = Sweeper(store=store, places=places, keep=settings.keep)
+    found = [
+        Duty(every=min(ROUND, settings.store.lease / 4), do=reconciler.round, anywhere=True),
+        Duty(every=SOON, do=sweeper.scratch if helper else sweeper.soon),
+    ]
+    if helper:
+        return found
+    disk = DiskWatch(places, settings.worker.spare_disk)
+    return [
+        *found,
+        Duty(every=DISK, do=lambda: _look(disk, sweeper)),
+        Duty(every=LATER, do=sweeper.later),
+        Duty(every=LATER, do=lambda: begin_uploads(store, places)),
+        Duty(every=DISK, do=lambda: _count_spoilt(store, places)),
+        Duty(every=600.0, do=lambda: broker.sweep(places.hints, now=time.time())),
+    ]
 
 
 def run(settings: ServerSettings, places: Places, store: Store, stop: threading.Event) -> None:
     """Go round until told to stop."""
-    hinter = Hinter(settings, places, store, every=1.0)
+    helper = os.environ.get(ROLE) == HELPER
+    hinter = Hinter(settings, places, store, every=HELPER_HINTS if helper else HINTS)
     hinter.start()
-    reconciler = Reconciler(store=store, places=places, lease=settings.store.lease)
-    disk = DiskWatch(places, settings.worker.spare_disk)
-    sweeper = Sweeper(store=store, places=places, keep=settings.keep)
-    duties: list[tuple[float, Callable[[], object]]] = [
-        (min(ROUND, settings.store.lease / 4), reconciler.round),
-        (DISK, lambda: _look(disk, sweeper)),
-        (SOON, sweeper.soon),
-        (LATER, sweeper.later),
-        (LATER, lambda: begin_uploads(store, places)),
-        (DISK, lambda: _count_spoilt(store, places)),
-        (600.0, lambda: broker.sweep(places.hints, now=time.time())),
-    ]
+    presence = Presence(places, ties=not helper)
+    duties = duties_of(settings, places, store, helper=helper)
     due = [0.0] * len(duties)
     while not stop.is_set():
         beats.beat()
-        for k, (every, duty) in enumerate(duties):
+        for k, duty in enumerate(duties):
             if time.monotonic() >= due[k]:
-                _do(duty)
-                due[k] = time.monotonic() + every
+                _do(lambda duty=duty: _if_there(duty, presence, store))  # type: ignore[misc]
+                due[k] = time.monotonic() + duty.every
         stop.wait(max(0.05, min(due) - time.monotonic()))
     hinter.stop()
+
+
+def _if_there(duty: Duty, presence: Presence, store: Store) -> None:
+    """Do a duty, unless it is about a data folder that is not there."""
+    if duty.anywhere or presence.why_away(store) is None:
+        duty.do()
 
 
 def _count_spoilt(store: Store, places: Places) -> None:
@@ -91,7 +129,7 @@ def main() -> int:
         signal.signal(number, lambda *_: stop.set())
     settings = load_server()
     places = places_of(settings)
-    places.make()
+    places.make_own()
     try:
         store = open_when_there(settings, places, leaving=stop.is_set, waiting=beats.beat)
     except StoreError as error:

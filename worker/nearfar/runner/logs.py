@@ -11,6 +11,8 @@ import os
 import sys
 from datetime import UTC, datetime
 
+from nearfar.progress import printable
+
 SHOWN = ("job", "unit", "step", "token", "worker", "action")
 
 
@@ -23,9 +25,9 @@ class Plain(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         """One line, and the traceback where there is one."""
-        about = " ".join(f"{name}={value}" for name, value in _about(record).items())
+        about = printable(" ".join(f"{name}={value}" for name, value in _about(record).items()))
         level = "" if record.levelno <= logging.INFO else f"{record.levelname.lower()}: "
-        line = f"{_when(record):%Y-%m-%d %H:%M:%S} {self.process}: {level}{record.getMessage()}"
+        line = f"{_when(record):%Y-%m-%d %H:%M:%S} {self.process}: {level}{_lines(record.getMessage())}"
         return _with_trace(self, f"{line} [{about}]" if about else line, record)
 
 
@@ -53,6 +55,11 @@ class Json(logging.Formatter):
 
 def _when(record: logging.LogRecord) -> datetime:
     return datetime.fromtimestamp(record.created, UTC).astimezone()
+
+
+def _lines(message: str) -> str:
+    """Each line of a message after the first one indented, without control characters: no file name forges a line."""
+    return "\n    ".join(printable(line) for line in message.split("\n"))
 
 
 def _about(record: logging.LogRecord) -> dict[str, object]:

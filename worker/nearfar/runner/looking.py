@@ -130,6 +130,17 @@ class Looking:
             return self._ask(target, wish)
         return target
 
+    def wake(self) -> None:
+        """Let the process start, since a frame may be asked for soon."""
+        with self._lock:
+            if not self._closed:
+                self._have_thread()
+
+    def _have_thread(self) -> None:
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._run, name="looking", daemon=True)
+            self._thread.start()
+
     def _ask(self, target: Path, wish: Wish) -> Future[Path]:
         with self._lock:
             known = self._waiting.get(target)
@@ -141,9 +152,7 @@ class Looking:
                 )
             asked: Future[Path] = Future()
             self._waiting[target] = (wish, asked)
-            if self._thread is None:
-                self._thread = threading.Thread(target=self._run, name="looking", daemon=True)
-                self._thread.start()
+            self._have_thread()
             self._lock.notify_all()
             return asked
 
@@ -164,6 +173,8 @@ class Looking:
 
     def _run(self) -> None:
         try:
+            with suppress(OSError, WorkFailed):  # told of to whoever asks
+                self._started()
             while (asked := self._next()) is not None:
                 self._serve(*asked)
         finally:

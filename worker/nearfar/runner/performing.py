@@ -5,9 +5,9 @@ from __future__ import annotations
 import errno
 import os
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -19,11 +19,12 @@ from nearfar.merge.keys import Fingerprint, file_digest
 from nearfar.merge.plan import Plan, allow_open_files, make_plan, peak_resident
 from nearfar.merge.report import Report
 from nearfar.merge.scratch import Scratch, share_scratch
-from nearfar.merge.steps import Steps, place_of
+from nearfar.merge.stack_keys import place_of
+from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark as Seen
 from nearfar.merge.survey import changed, rows_bytes
-from nearfar.places import Places
 from nearfar.runner.failures import Failure, failure_of
+from nearfar.runner.hands import Gauge, Hands
 from nearfar.runner.holding import Holding
 from nearfar.runner.loading import NOT_A_FRAME, ON_REQUEST, Frames, Marks, Task
 from nearfar.runner.publish import Mark, Results, check_result, safe_name
@@ -38,37 +39,6 @@ DIGESTING = 0.2
 CHECKING = 0.3
 """Share of delivery that writing the files and opening them again takes."""
 T = TypeVar("T")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Hands:
-    """What one worker may take for one unit."""
-
-    places: Places
-    memory: int
-    """Bytes at the peak."""
-    threads: int
-    spare_disk: int
-    """Bytes left free on every disk that is written to."""
-    end: Callable[[], object] | None = None
-    """Ends this process, where work cannot be stopped otherwise that nobody wants any longer."""
-
-
-class Gauge:
-    """Tells a unit's progress in parts: each a share of the whole, counted in any unit."""
-
-    def __init__(self, holding: Holding) -> None:
-        self.holding = holding
-
-    def part(self, share: float, total: float) -> Callable[[float], None]:
-        """A tick for a part that takes this share of the unit and ``total`` of whatever is counted."""
-        scale = share / max(total, 1e-9)
-        end = min(1.0, self.holding.progress + share)
-
-        def tick(done: float) -> None:
-            self.holding.progress = min(end, self.holding.progress + done * scale)
-
-        return tick
 
 
 class Performance:
@@ -91,10 +61,10 @@ class Performance:
         self.task = task = self.holding.tell(
             lambda: Task.load(self.holding.store, self.claim.job, self.hands.places)
         )
-        work, local = (
-            folder / str(task.root) for folder in (self.hands.places.work, self.hands.places.scratch)
-        )
-        scratch = share_scratch(work, local, mark=f"u{self.claim.unit}t{self.claim.token}")
+        places = self.hands.places
+        work, local = (folder / str(task.root) for folder in (places.work, places.scratch))
+        mark = f"u{self.claim.unit}t{self.claim.token}"
+        scratch = share_scratch(work, local, mark=mark, all_see=places.share_rows)
         self.holding.clear = lambda: self._clear(scratch)
         perform = {
             UnitKind.SURVEY: self._survey,
@@ -105,6 +75,11 @@ class Performance:
         }
         made = perform[self.claim.kind](task, scratch)
         return replace(made, result={**(made.result or {}), "peak": peak_resident()})
+
+    def why_away(self) -> str | None:
+        """Why the data folder cannot be used, where it cannot."""
+        presence = self.hands.presence
+        return None if presence is None else presence.why_away(self.holding.store)
 
     def failure(self, error: Exception) -> Failure:
         """What an error says of the unit, with what is known here of workers and frames."""
@@ -157,7 +132,10 @@ class Performance:
         found = str(error).rsplit(" Give --memory", 1)[0]
         remedy = "give the workers more memory (memory in the table [worker] of the settings), or fewer slots"
         return Failure(
-            cause="room", reason=f"{found} That is for each unit at work: {remedy}.", retry=elsewhere
+            cause="room",
+            reason=f"{found} That is for each unit at work: {remedy}.",
+            retry=elsewhere,
+            memory=need if elsewhere else None,
         )
 
     def _find_marks(self, task: Task, scratch: Scratch, places: Sequence[int], *, anew: bool) -> int:
@@ -233,11 +211,11 @@ class Performance:
     # ---- the units ----
 
     def _survey(self, task: Task, scratch: Scratch) -> Outcome:
-        weights = None
+        weights, least = None, 0
         if self.claim.start == 0:  # what is wrong with the stack is to be known before all of it is decoded
             every, order = self._frames(task)
             plan = self._plan(task, every, order)
-            first = every.headers[order[0]]
+            first, least = every.headers[order[0]], plan.least
             extent = Extent.of_headers([every.headers[k] for k in order])
             _, weights = last_units(
                 extent, (first.width, first.height), memory=plan.least, result=plan.result
@@ -247,7 +225,7 @@ class Performance:
         places = list(frames.headers)
         notes = [FrameNote(position=k, state=FrameState.LEFT_OUT, reason=NOT_A_FRAME) for k in frames.results]
         if not places:
-            return Outcome(frames=notes, weights=weights)
+            return Outcome(frames=notes, weights=weights, least=least)
         read = self._find_marks(task, scratch, places, anew=True)
         made = self._survey_frames(task, scratch, frames, places)
         for k in places:
@@ -255,7 +233,8 @@ class Performance:
             notes.append(
                 FrameNote(position=k, state=FrameState.PRESENT, size=fingerprint.size, digest=digest)
             )
-        return Outcome(frames=notes, weights=weights, counts={**made, "bytes_read": float(read)})
+        counts = {**made, "bytes_read": float(read)}
+        return Outcome(frames=notes, weights=weights, least=least, counts=counts)
 
     def _survey_frames(
         self, task: Task, scratch: Scratch, frames: Frames, places: Sequence[int]
@@ -333,7 +312,7 @@ class Performance:
     def _deliver(self, task: Task, scratch: Scratch) -> Outcome:
         steps, _ = self._steps(task, scratch)
         results = Results(self.hands.places.results)
-        results.folder.mkdir(parents=True, exist_ok=True)
+        results.folder.mkdir(exist_ok=True)
         mark = Mark(id=task.job.id, run=task.job.run, key=steps.keys.result)
         self._spent = [scratch.path(name, "band") for name in steps.keys.bands(steps.bands)]
         picture = results.find(task.job.stack, mark)
@@ -386,6 +365,9 @@ class Performance:
         self.holding.check()
         self.holding.tell(self.holding.listen)
         self.holding.check()
+        away = self.holding.tell(self.why_away)
+        if away is not None:  # the folder below may be that of a share which is not mounted
+            raise OSError(errno.ENODEV, away)
 
 
 def _forget_peak() -> None:

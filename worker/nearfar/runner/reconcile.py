@@ -130,9 +130,10 @@ class Reconciler:
         for unit in found:
             if unit.unit not in self._told:
                 log.warning(
-                    "a unit waits for a worker with %s of memory and %s of disk; none has them",
+                    "a unit waits for a worker with %s of memory and %s of disk that understands form %d; none does",
                     format_size(unit.memory),
                     format_size(unit.disk),
+                    unit.form,
                     extra={"job": unit.job, "unit": unit.unit, "action": "unit.too_large"},
                 )
         self._told = {unit.unit for unit in found}

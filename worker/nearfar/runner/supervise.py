@@ -31,6 +31,7 @@ log = logging.getLogger(__name__)
 MODULES = {
     "keep": "nearfar.runner.keep",
     "work": "nearfar.runner.work",
+    "mend": "nearfar.runner.mending",
     "watch": "nearfar.runner.watching",
     "api": "nearfar_api",
 }
@@ -125,11 +126,16 @@ class Supervisor:
         Where the state of the server is written to.
     told
         Whether to stop.
+    written
+        Whether the state of the processes is written down for the server's pages: not that of further workers.
     """
 
-    def __init__(self, children: Sequence[Child], places: Places, *, told: Callable[[], bool]) -> None:
+    def __init__(
+        self, children: Sequence[Child], places: Places, *, told: Callable[[], bool], written: bool = True
+    ) -> None:
         self.children = children
         self.places = places
+        self.written = written
         self.told = told
         self._status: str | None = None
         self._pinged = 0.0
@@ -178,6 +184,8 @@ class Supervisor:
         return f"{one.name} runs" if one.process is not None else f"{one.name} starts again ({one.last})"
 
     def _write(self) -> None:
+        if not self.written:
+            return
         told = {
             one.name: {
                 "pid": one.process.pid if one.process else None,
@@ -213,15 +221,15 @@ def _leave(children: Sequence[Child], end: float) -> None:
             process.wait()
 
 
-def lock(places: Places) -> IO[str]:
-    """Hold the data folder; the lock ends with the file.
+def lock(places: Places, name: str = "server.lock") -> IO[str]:
+    """Hold the data folder, or one part of its server; the lock ends with the file.
 
     Raises
     ------
     UsageError
         Another server holds it.
     """
-    file = (places.state / "server.lock").open("a+", encoding="utf-8")
+    file = (places.state / name).open("a+", encoding="utf-8")
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:

@@ -22,8 +22,10 @@ from nearfar.jobs import Job, JobQuery, JobState, Store, UnitState
 from nearfar.places import Places
 from nearfar.runner import here
 from nearfar.runner.looking import LOOKED
-from nearfar.runner.remove import GOING, files_in, folders_in, remove_file, remove_folder
+from nearfar.runner.mend_files import NOTES
+from nearfar.runner.remove import GOING, files_in, folders_in, is_folder, remove_file, remove_folder
 from nearfar.runner.small import SMALL
+from nearfar.runner.versions import EARLIER, earlier
 from nearfar.server_settings import KeepTable
 
 log = logging.getLogger(__name__)
@@ -62,14 +64,18 @@ class Sweeper:
         """What is to go as soon as nobody works on it: decoded frames, results half made, what was made on the way to a
         result that nobody gets. Every few seconds.
         """
-        for folder in folders_in(self.places.scratch):
-            self._scratch(folder)
+        self.scratch()
         for folder in folders_in(self.places.work):
             self._work(folder)
         making = self.places.results / MAKING
         for folder in folders_in(making):
             if folder.name.startswith(GOING) or not self._made_by_someone(folder.name):
                 remove_folder(folder, within=making)
+
+    def scratch(self) -> None:
+        """Decoded frames of this machine that no job needs any longer."""
+        for folder in folders_in(self.places.scratch):
+            self._scratch(folder)
 
     def later(self) -> None:
         """What is kept for a time. Every minute or so."""
@@ -211,6 +217,7 @@ class Sweeper:
                     for within in (
                         self.places.uploads,
                         self.places.state / SMALL,
+                        self.places.state / NOTES,
                         self.places.plans,
                         self.places.scratch / LOOKED,
                     ):
@@ -251,7 +258,11 @@ class Sweeper:
         for file in files_in(folder):
             if file.name.startswith(f"{folder.name}.") and file.stat().st_mtime <= written + SLACK:
                 remove_file(file, within=folder)
+        for version in earlier(folder / f"{folder.name}.tif"):
+            remove_folder(version.picture.parent, within=folder / EARLIER)
         try:
+            if is_folder(folder / EARLIER):
+                os.rmdir(folder / EARLIER)  # noqa: PTH106 - as below
             os.rmdir(folder)  # noqa: PTH106 - fails where something is left
         except OSError:
             log.info("%s holds more than its result; the rest of it stays", folder)

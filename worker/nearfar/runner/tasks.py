@@ -23,6 +23,7 @@ from nearfar.places import Places
 from nearfar.runner import beats, disk, here
 from nearfar.runner.app import TASK
 from nearfar.runner.opening import open_when_there
+from nearfar.runner.presence import Presence
 from nearfar.server_settings import ServerSettings
 
 log = logging.getLogger(__name__)
@@ -79,6 +80,8 @@ class Lane:
         self.store: Store | None = None
         self.claim: Claim | None = None
         self.look_soon = False
+        self._presence = Presence(places)
+        self._away: str | None = None
         self._began = 0.0
         self._turn = threading.Lock()
         self._parent = parent or os.getppid()
@@ -103,6 +106,8 @@ class Lane:
         """Take one unit and do it; False: there was none, or the store does not answer."""
         memory, free = self._room()
         try:
+            if self._folder_away(store):
+                return False
             claim = store.claim(self.name, memory=memory, disk=free)
             self.look_soon = False
             if claim is None:
@@ -120,6 +125,16 @@ class Lane:
             return False
         finally:
             self.claim = None
+
+    def _folder_away(self, store: Store) -> bool:
+        """Whether the data folder is not there: nothing is begun then."""
+        away = self._presence.why_away(store)
+        if away is not None:
+            self.look_soon = True
+        if (away is None) != (self._away is None):
+            log.warning("%s", away or "the data folder is back", extra={"worker": self.name})
+        self._away = away
+        return away is not None
 
     def _about(self, claim: Claim) -> dict[str, object]:
         return {**claim.log_context(), "worker": self.name}

@@ -17,16 +17,17 @@ from nearfar.errors import (
 from nearfar.jobs import Claim, FrameNote, FrameState, Outcome, Store
 from nearfar.merge.plan import give_back_heap
 from nearfar.runner.failures import Failure, in_words, is_full
+from nearfar.runner.hands import Hands
 from nearfar.runner.holding import Holding, Stopped, Why
 from nearfar.runner.loading import NOT_COVERED, Refused
-from nearfar.runner.performing import Hands, Performance
+from nearfar.runner.performing import Performance
 
 __all__ = ["Hands", "work_on"]
 
 log = logging.getLogger(__name__)
 
 REST = 10.0
-"""Seconds that a unit rests for which there was no space on a disk."""
+"""Seconds that a unit rests for which there was no space on a disk, or no data folder."""
 
 
 def work_on(store: Store, claim: Claim, hands: Hands, *, leaving: Callable[[], bool]) -> None:
@@ -67,19 +68,27 @@ def _perform(holding: Holding, hands: Hands) -> None:
         _stopped(holding, stopped)
     except (StoreUnreachable, LostClaim, NotFound):
         raise
-    except Refused as refused:
-        _refused(holding, performance, refused.errors, refused.told())
-    except NotCovered as error:
-        _set_aside(holding, error)
-    except FrameRefused as error:
-        _refused(holding, performance, performance.by_place({error.path: error}), error)
-    except StackRefused as error:
-        _refused(holding, performance, performance.by_place(error.odd), error)
     except Exception as error:
-        if is_full(error):
-            _no_space(holding, error)
+        away = holding.tell(performance.why_away)
+        if away is not None:
+            _folder_away(holding, away, error)
         else:
-            _failed(holding, performance.failure(error), error)
+            _went_wrong(holding, performance, error)
+
+
+def _went_wrong(holding: Holding, performance: Performance, error: Exception) -> None:
+    if isinstance(error, Refused):
+        _refused(holding, performance, error.errors, error.told())
+    elif isinstance(error, NotCovered):
+        _set_aside(holding, error)
+    elif isinstance(error, FrameRefused):
+        _refused(holding, performance, performance.by_place({error.path: error}), error)
+    elif isinstance(error, StackRefused):
+        _refused(holding, performance, performance.by_place(error.odd), error)
+    elif is_full(error):
+        _no_space(holding, error)
+    else:
+        _failed(holding, performance.failure(error), error)
 
 
 def _refused(
@@ -114,7 +123,11 @@ def _failed(holding: Holding, failure: Failure, error: Exception | None = None) 
     )
     holding.tell(
         lambda: holding.store.fail(
-            holding.claim, cause=failure.cause, reason=failure.reason, retry=failure.retry
+            holding.claim,
+            cause=failure.cause,
+            reason=failure.reason,
+            retry=failure.retry,
+            memory=failure.memory,
         )
     )
 
@@ -142,6 +155,13 @@ def _set_aside(holding: Holding, error: NotCovered) -> None:
     reason = f"{found}: release the job to merge what there is, or cancel it and give a stack that has what is missing"
     log.warning("held: %s", reason, extra=_about(holding.claim, "unit.set_aside"))
     holding.tell(lambda: holding.store.set_aside(holding.claim, cause=NOT_COVERED, reason=reason))
+
+
+def _folder_away(holding: Holding, away: str, error: Exception) -> None:
+    """What failed says nothing of the frames: the unit goes back, uncounted."""
+    about = _about(holding.claim, "unit.folder_away")
+    log.warning("handed back for a while: %s (%s)", away, in_words(error), extra=about)
+    holding.tell(lambda: holding.store.hand_back(holding.claim, rest=REST, cause="folder", reason=away))
 
 
 def _no_space(holding: Holding, error: Exception) -> None:

@@ -35,6 +35,7 @@ from nearfar.runner.folders import excluded_folders, watched_folders, why_share
 from nearfar.runner.hints import Hinter
 from nearfar.runner.moving import Mover
 from nearfar.runner.opening import open_when_there
+from nearfar.runner.presence import Presence
 from nearfar.runner.standing import Standings
 from nearfar.server_settings import ServerSettings, load_server
 
@@ -142,10 +143,26 @@ class Watch:
         self._writer = StateWriter(places)
         self._state = InboxState()
         self._away: list[Found] = []
+        self._store = store
+        self._presence = Presence(places)
+        self._missing: str | None = None
         self._calm = False
+
+    def is_there(self) -> bool:
+        """Whether the data folder is there: an empty one in its place tells nothing of any stack."""
+        try:
+            missing = self._presence.why_away(self._store)
+        except StoreError:  # told of by the look that follows
+            return True
+        if (missing is None) != (self._missing is None):
+            log.warning("%s", missing or "the data folder is back")
+        self._missing = missing
+        return missing is None
 
     def look(self) -> float:
         """Look once; seconds after which to look again."""
+        if not self.is_there():
+            return self._scan
         began = time.thread_time()
         look = self.inbox.look(self._clock())
         cost = time.thread_time() - began
@@ -292,7 +309,6 @@ def main() -> int:
         signal.signal(number, lambda *_: stop.set())
     settings = load_server()
     places = places_of(settings)
-    places.make()
     with alone(places, stop) as chosen:
         store = open_when_there(settings, places, leaving=stop.is_set, waiting=beats.beat) if chosen else None
         if store is None:

@@ -27,11 +27,14 @@ from nearfar.places import Places, places_of
 from nearfar.runner import beats, broker, here, logs, tasks, units
 from nearfar.runner.app import make_app
 from nearfar.runner.disk import write_whole
+from nearfar.runner.presence import Presence
 from nearfar.runner.reconcile import end_of
 from nearfar.server_settings import ServerSettings, load_server
 
 log = logging.getLogger(__name__)
 
+NICE = 5
+"""Merging takes what is left over: pages, and frames that someone looks at, go before it."""
 PATIENCE = 8.5
 """Seconds after which this process and its pool end, whatever they are at."""
 
@@ -175,6 +178,7 @@ def performing(settings: ServerSettings, places: Places) -> tasks.Perform:
         threads=settings.worker.slot_threads,
         spare_disk=settings.worker.spare_disk,
         end=lambda: os._exit(0),
+        presence=Presence(places),
     )
 
     def perform(store: Store, claim: Claim, leaving: Callable[[], bool]) -> None:
@@ -191,8 +195,9 @@ def main() -> int:
     )  # what root may not do is to read pickles; we read JSON alone
     settings = load_server()
     places = places_of(settings)
-    places.make()
+    places.make_own()
     beats.beat()
+    os.nice(NICE)
     return run(settings, places, performing(settings, places))
 
 

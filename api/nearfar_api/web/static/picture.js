@@ -1,15 +1,19 @@
-// The picture: deep zoom, maps and gaps over it, another version under a wipe. All of it by keys, buttons and touch.
-const box = document.getElementById('viewer'), tools = document.getElementById('tools'), said = document.getElementById('said');
-const wipe = document.getElementById('wipe'), other = document.getElementById('other'), zoom = document.getElementById('zoom');
-const gaps = [...document.querySelectorAll('.gaps li')].map(item => ({ item, box: item.dataset.box.split(',').map(Number) }));
-const SVG = 'http://www.w3.org/2000/svg', still = matchMedia('(prefers-reduced-motion: reduce)').matches;
-const OSD = OpenSeadragon, TRANSLUCENT = 0.62;
+// The picture: deep zoom, maps over it, a frame or version under a wipe, frames that are sharp at a place, regions and mends.
+import { localise } from './page.js';
+import { drawing } from './region.js';
+const find = id => document.getElementById(id), still = matchMedia('(prefers-reduced-motion: reduce)').matches;
+const box = find('viewer'), tools = find('tools'), wipe = find('wipe'), other = find('other'), form = find('mend'), where = find('where');
+const OSD = OpenSeadragon, TRANSLUCENT = 0.62, layers = {};
+let over = null, blinking = false, gap = -1, stamp = '';
 
 // A proxy may speak another scheme or name than the server knows of: tiles are asked for where this page lies.
 async function source(address) {
-  const answer = await fetch(`${address}/info.json`);
-  if (!answer.ok) throw new Error((await answer.json()).detail);
-  return { ...await answer.json(), id: new URL(address, location.href).href };
+  const answer = await fetch(`${address}/info.json`), info = await answer.json();
+  if (!answer.ok) throw new Error(info.detail);
+  const found = new OSD.IIIFTileSource(OSD.IIIFTileSource.prototype.configure({ ...info, id: new URL(address, location.href).href }, address));
+  const plain = found.getTileUrl, mark = stamp;
+  found.getTileUrl = (...place) => plain.apply(found, place) + mark;
+  return found;
 }
 
 box.replaceChildren();
@@ -17,15 +21,10 @@ const viewer = OSD({
   element: box, showNavigationControl: false, drawer: 'canvas', imageSmoothingEnabled: true, maxZoomPixelRatio: 8, visibilityRatio: 0.4,
   animationTime: still ? 0 : 0.5, immediateRender: still, gestureSettingsMouse: { clickToZoom: false }, tileSources: [await source(box.dataset.picture)],
 });
-const marks = document.createElementNS(SVG, 'svg'), line = document.createElementNS(SVG, 'line');
-const rects = gaps.map(() => document.createElementNS(SVG, 'rect'));
-marks.classList.add('marks');
-marks.setAttribute('aria-hidden', 'true');
-marks.append(...rects, line);
-const layers = {};
-let over = null, blinking = false, gap = -1;
-const picture = () => viewer.world.getItemAt(0);
-const pressed = name => tools.querySelector(`[data-do=${name}]`);
+const picture = () => viewer.world.getItemAt(0), pressed = name => tools.querySelector(`[data-do=${name}]`), say = text => { find('said').textContent = text; };
+const draw = drawing(viewer, picture, say, (text, ...place) => { form.elements.region.value = text; here(...place); });
+const gaps = [...document.querySelectorAll('.gaps a')].map(link => ({ link, box: link.dataset.box.split(',').map(Number) }));
+for (const each of gaps) { const [x, y, w, h] = each.box; each.mark = draw.shape('gap', [[x, y], [x + w, y], [x + w, y + h], [x, y + h]]); }
 
 async function add(address, options) {
   const tileSource = await source(address);
@@ -33,42 +32,33 @@ async function add(address, options) {
 }
 
 function redraw() {
-  const image = picture();
-  if (!image) return;
-  gaps.forEach(({ box: [x, y, w, h] }, k) => {
-    const a = image.imageToViewerElementCoordinates(new OSD.Point(x, y)), b = image.imageToViewerElementCoordinates(new OSD.Point(x + w, y + h));
-    for (const [name, value] of Object.entries({ x: a.x, y: a.y, width: b.x - a.x, height: b.y - a.y })) rects[k].setAttribute(name, value);
-    rects[k].classList.toggle('here', k === gap);
-  });
-  const percent = Math.round(100 * image.viewportToImageZoom(viewer.viewport.getZoom(true)) * devicePixelRatio);
-  zoom.textContent = `${percent} %`;
+  if (!picture()) return;
+  draw.place();
+  find('zoom').textContent = `${Math.round(100 * picture().viewportToImageZoom(viewer.viewport.getZoom(true)) * devicePixelRatio)} %`;
   cut();
 }
 
-// The other version lies over this one, to the right of a line that stays where it is on the screen.
+// What lies beside is over the picture, to the right of a line that stays where it is on the screen.
 function cut() {
-  line.classList.toggle('hidden', !over);
+  const x = box.clientWidth * wipe.value / 100;
+  draw.line(over ? x : null);
   if (!over) return;
-  const x = box.clientWidth * wipe.value / 100, size = over.getContentSize();
-  const left = Math.max(0, Math.min(size.x, over.viewerElementToImageCoordinates(new OSD.Point(x, 0)).x));
-  for (const [name, value] of Object.entries({ x1: x, x2: x, y1: 0, y2: box.clientHeight })) line.setAttribute(name, value);
+  const size = over.getContentSize(), left = Math.max(0, Math.min(size.x, over.viewerElementToImageCoordinates(new OSD.Point(x, 0)).x));
   over.setOpacity(!blinking && left >= size.x ? 0 : 1);
   over.setClip(blinking ? null : new OSD.Rect(left, 0, Math.max(1, size.x - left), size.y));
 }
 
-async function toggle(name) {
+function press(name) {
   const on = pressed(name).getAttribute('aria-pressed') !== 'true';
   pressed(name).setAttribute('aria-pressed', on);
-  layers[name] ??= add(box.dataset[name], { opacity: 0 });
-  const layer = await layers[name].catch(error => { said.textContent = error.message; });
-  layer?.setOpacity(on ? TRANSLUCENT : 0);
-  document.querySelector(`[data-legend=${name}]`).hidden = !on;
+  return on;
 }
 
-function toggleGaps() {
-  const on = pressed('gaps').getAttribute('aria-pressed') !== 'true';
-  pressed('gaps').setAttribute('aria-pressed', on);
-  for (const rect of rects) rect.classList.toggle('hidden', !on);
+async function toggle(name) {
+  const on = press(name);
+  layers[name] ??= add(box.dataset[name], { opacity: 0 });
+  (await layers[name].catch(error => say(error.message)))?.setOpacity(on ? TRANSLUCENT : 0);
+  document.querySelector(`[data-legend=${name}]`).hidden = !on;
 }
 
 function look(k) {
@@ -76,15 +66,18 @@ function look(k) {
   gap = (k + gaps.length) % gaps.length;
   const [x, y, w, h] = gaps[gap].box, margin = 0.4 * Math.max(w, h, 100);
   viewer.viewport.fitBounds(picture().imageToViewportRectangle(x - margin / 2, y - margin / 2, w + margin, h + margin), still);
-  said.textContent = `Gap ${gap + 1} of ${gaps.length}: ${gaps[gap].item.querySelector('button').textContent}`;
-  redraw();
+  say(`Gap ${gap + 1} of ${gaps.length}: ${gaps[gap].link.textContent}`);
+  gaps.forEach(({ mark }, number) => mark.classList.toggle('here', number === gap));
 }
 
 async function choose() {
+  const { value, dataset, text } = other.selectedOptions[0];
   if (over) viewer.world.removeItem(over);
   over = null;
-  const chosen = other.selectedOptions[0];
-  if (chosen.value) over = await add(chosen.dataset.picture, { index: 1 }).catch(error => { said.textContent = error.message; return null; });
+  say(value && `Making ${text.trim()} ready …`);
+  const found = value ? await add(dataset.picture).catch(error => say(error.message)) : null;
+  if (other.value !== value) return found && viewer.world.removeItem(found);
+  if ((over = found)) say('');
   wipe.disabled = pressed('blink').disabled = !over;
   cut();
 }
@@ -92,48 +85,106 @@ async function choose() {
 function blink(on) {
   if (!over || on === blinking) return;
   blinking = on;
-  pressed('blink').setAttribute('aria-pressed', on);
+  press('blink');
   cut();
 }
 
-function slide(by) { if (over) { wipe.value = Number(wipe.value) + by; cut(); } }
-function move(x, y) { viewer.viewport.panBy(viewer.viewport.deltaPointsFromPixels(new OSD.Point(x * box.clientWidth / 6, y * box.clientHeight / 6)), still); }
-function closer(by) { viewer.viewport.zoomBy(by, undefined, still).applyConstraints(); }
+// A part of the page as the server draws it now, in answer to a question or a form; a refusal is said instead.
+async function renew(part, address, options) {
+  const answer = await fetch(address, options).catch(() => null), page = new DOMParser().parseFromString(await answer?.text() ?? '', 'text/html');
+  if (!answer?.ok) return say(page.querySelector('main')?.textContent.replace(/\s+/g, ' ') ?? 'The server does not answer. Try again.');
+  find(part).replaceWith(page.getElementById(part));
+  localise(document);
+  mends();
+  return find(part);
+}
 
+async function here(x, y, edge = 0) {
+  say(`Looking for frames that are sharp at ${x}, ${y} …`);
+  Object.assign(where.elements.x, { value: x });
+  Object.assign(where.elements.y, { value: y });
+  const found = await renew('here', `?x=${x}&y=${y}&size=${Math.max(256, Math.min(512, edge))}`);
+  if (found) say(found.querySelector('legend, .alarm').textContent);
+  form.scrollIntoView({ block: 'nearest', behavior: still ? 'auto' : 'smooth' });
+}
+
+function mends() {
+  draw.clear('mended');
+  for (const { dataset } of document.querySelectorAll('.mends [data-points]'))
+    for (const each of dataset.points.split(';')) draw.shape('mended', each.split(' ').map(point => point.split(',').map(Number)));
+  redraw();
+}
+
+// The picture as it is after mends, shown when all of it is there, so that nothing moves or flickers.
+async function fresh() {
+  stamp = `?${Date.now()}`;
+  const old = picture(), made = await add(box.dataset.picture, { index: 1 });
+  made.addOnceHandler('fully-loaded-change', () => viewer.world.removeItem(old));
+  other.querySelector('[value=before]').disabled = false;
+  say((await renew('mending', ''))?.querySelector('.alarm')?.textContent ?? 'The picture is as you asked.');
+}
+
+function follow({ state, events }) {
+  if (state !== 'working') return fresh();
+  const stream = new EventSource(events);
+  stream.addEventListener('end', () => { stream.close(); fresh(); });
+}
+
+async function send(event) {
+  event.preventDefault();
+  const { target, submitter } = event, body = new URLSearchParams(new FormData(target, submitter));
+  if (target === where) return here(body.get('x'), body.get('y'));
+  const found = await renew('mending', target.action, { method: 'POST', body });
+  if (!found) return;
+  if (target === form) { draw.clear('drawn'); form.elements.region.value = ''; }
+  box.scrollIntoView({ block: 'nearest', behavior: still ? 'auto' : 'smooth' });
+  follow(found.dataset);
+}
+
+function at({ x, y }) {
+  const size = picture().getContentSize();
+  if (x >= 0 && y >= 0 && x < size.x && y < size.y) here(Math.floor(x), Math.floor(y));
+}
+
+const slide = by => { if (over) { wipe.value = Number(wipe.value) + by; cut(); } };
+const move = (x, y) => viewer.viewport.panBy(viewer.viewport.deltaPointsFromPixels(new OSD.Point(x * box.clientWidth / 6, y * box.clientHeight / 6)), still);
+const closer = by => viewer.viewport.zoomBy(by, undefined, still).applyConstraints();
 const acts = {
   in: () => closer(1.5), out: () => closer(1 / 1.5), all: () => viewer.viewport.goHome(still), focus: () => toggle('focus'), doubt: () => toggle('doubt'),
   full: () => viewer.viewport.zoomTo(picture().imageToViewportZoom(1 / devicePixelRatio), undefined, still), blink: () => blink(!blinking),
-  gaps: () => gaps.length && toggleGaps(),
-  wipe: () => { if (other) { other.selectedIndex = over ? 0 : Math.max(1, other.selectedIndex); return choose(); } },
+  gaps: () => gaps.length && draw.hide('gap', !press('gaps')), here: () => at(picture().viewportToImageCoordinates(viewer.viewport.getCenter(true))),
+  box: () => form.elements.region && draw.start('box'), outline: () => form.elements.region && draw.start('outline'),
 };
 const keys = {
-  '+': acts.in, '=': acts.in, '-': acts.out, 0: acts.all, 1: acts.full, f: acts.focus, d: acts.doubt, g: acts.gaps, n: () => look(gap + 1), w: acts.wipe,
-  b: () => blink(true), '[': () => slide(-4), ']': () => slide(4),
+  '+': acts.in, '=': acts.in, '-': acts.out, 0: acts.all, 1: acts.full, f: acts.focus, d: acts.doubt, g: acts.gaps, n: () => look(gap + 1),
+  w: () => { other.selectedIndex = over ? 0 : [...other.options].findIndex(each => each.value && !each.disabled); choose(); }, b: () => blink(true), '[': () => slide(-4), ']': () => slide(4),
+  c: acts.here, r: acts.box, o: acts.outline, m: () => draw.hide('mended'), u: () => [...document.querySelectorAll('.mends [value=undo]')].at(-1)?.click(),
   ArrowLeft: () => move(-1, 0), ArrowRight: () => move(1, 0), ArrowUp: () => move(0, -1), ArrowDown: () => move(0, 1),
 };
 
-viewer.addHandler('canvas-key', e => { e.preventDefaultAction = true; });
-viewer.addHandler('canvas-key-press', e => { e.preventDefaultAction = true; });
-for (const name of ['open', 'update-viewport', 'resize']) viewer.addHandler(name, redraw);
+for (const name of ['canvas-key', 'canvas-key-press']) viewer.addHandler(name, e => { e.preventDefaultAction = true; });
+for (const name of ['update-viewport', 'resize']) viewer.addHandler(name, redraw);
+viewer.addHandler('canvas-click', e => { if (e.quick) at(picture().viewerElementToImageCoordinates(e.position)); });
 box.addEventListener('keydown', e => {
-  if (e.ctrlKey || e.metaKey || e.altKey || !(e.key in keys)) return;
-  e.preventDefault();
-  if (!(e.repeat && e.key.length === 1 && /[fdgw]/.test(e.key))) keys[e.key]();
+  if (e.ctrlKey || e.metaKey || e.altKey) return;
+  const drawing = draw.key(e);
+  if (drawing || e.key in keys) e.preventDefault();
+  if (!drawing && !(e.repeat && /^[a-z]$/.test(e.key))) keys[e.key]?.();
 });
 box.addEventListener('keyup', e => { if (e.key === 'b') blink(false); });
 tools.addEventListener('click', e => { acts[e.target.closest('[data-do]')?.dataset.do]?.(); });
-wipe?.addEventListener('input', cut);
-other?.addEventListener('change', choose);
-for (const [k, { item }] of gaps.entries()) {
-  const button = item.querySelector('button');
-  button.hidden = false;
-  button.nextElementSibling.hidden = true;
-  button.addEventListener('click', () => look(k));
-}
-tools.hidden = false;
+wipe.addEventListener('input', cut);
+other.addEventListener('change', choose);
+document.addEventListener('submit', send);
+// A frame that cannot be shown says why in its place.
+document.addEventListener('error', async ({ target }) => {
+  if (target.closest?.('.crop')) target.replaceWith((await (await fetch(target.src)).json()).detail);
+}, true);
+gaps.forEach(({ link }, k) => link.addEventListener('click', e => { e.preventDefault(); look(k); }));
+tools.hidden = document.querySelector('.hint').hidden = false;
 viewer.addOnceHandler('open', async () => {
-  viewer.canvas.append(marks);
-  redraw();
-  if (other?.value) await choose();
+  mends();
+  if (other.value) await choose();
+  if (find('mending').dataset.state === 'working') follow(find('mending').dataset);
   box.dataset.ready = '';
 });

@@ -145,6 +145,8 @@ def tile_kernel(
         order=stack.order,
         numbers=vars(stack.numbers),
         net=net,
+        spots=stack.spots,
+        fills=stack.fills,
     )
 
 

@@ -38,6 +38,9 @@ class PixelsStruct(ctypes.Structure):
         ("bits", ctypes.c_int32),
         ("blocks", ctypes.c_int32),
         ("table", ctypes.c_void_p),
+        ("runs", ctypes.c_void_p),
+        ("fill", ctypes.c_void_p),
+        ("run_count", ctypes.c_int64),
     ]
 
 

@@ -22,6 +22,9 @@ typedef struct {
     int32_t bits;         /* 8 or 16 */
     int32_t blocks;       /* 1 where the pixels lie in blocks */
     const float *table;   /* sample -> value, 256 or 65536 entries */
+    const int32_t *runs;  /* pixels that are filled, sorted by row: row, column, length, place of the first in fill */
+    const uint16_t *fill; /* the samples to take there: red, green, blue of each pixel */
+    int64_t run_count;
 } nf_pixels;
 
 /* Offset in samples of column x, and of row y: their sum is that of a pixel's red sample. */

@@ -22,6 +22,8 @@ PRIOR_UNIT = 8192
 """The prior is held as whole numbers, this many for 1.0."""
 
 F32 = NDArray[np.float32]
+Fill = tuple[NDArray[np.int32], NDArray[np.uint16]]
+"""Runs (r, 4) of pixels to fill and the samples (p, 3) to take there; see `TileKernel`."""
 
 
 class StackStruct(ctypes.Structure):
@@ -32,7 +34,7 @@ class StackStruct(ctypes.Structure):
             (name, c_int32)
             for name in (
                 *("frames", "width", "height", "cols", "rows"),
-                *("order", "mapped", "reserved"),
+                *("order", "mapped", "spot_count"),
             )
         ],
         ("pixels", POINTER(PixelsStruct)),
@@ -40,6 +42,7 @@ class StackStruct(ctypes.Structure):
         *[(name, c_float) for name in ("channel", "band0", "band1")],
         *[(name, c_float) for name in ("prior_weight", "behind", "agreement", "quiet", "band2")],
         ("net", c_void_p),
+        ("spots", c_void_p),
     ]
 
 
@@ -177,6 +180,11 @@ class TileKernel:
         memory that is not a file's: it would be lost.
     net
         Weights of the learned chooser (float32, in the order of its file), or None for the rule alone.
+    spots
+        (m, 3) float32: x, y and reach in frame pixels, sorted by y, of places that count less in every frame.
+    fills
+        For each frame the runs (r, 4) int32 and samples (p, 3) uint16 to take in place of what it has: row, column,
+        length and first sample of each run, sorted by row.
     """
 
     def __init__(
@@ -193,22 +201,27 @@ class TileKernel:
         numbers: dict[str, float],
         mapped: bool = False,
         net: F32 | None = None,
+        spots: F32 | None = None,
+        fills: Sequence[Fill] | None = None,
     ) -> None:
-        self._kept = (pixels, tables, prior, admitted, net)
+        self._kept = (pixels, tables, prior, admitted, net, spots, fills)
         self.learned = net is not None
         self._poses = checked_poses(np.ascontiguousarray(poses, np.float64))
         self._variance = np.ascontiguousarray(variance, np.float32)
         self._structs = (PixelsStruct * len(pixels))(*(p.struct() for p in pixels))
         for struct, table in zip(self._structs, tables, strict=True):
             struct.table = table.ctypes.data if table is not None else None
+        for struct, (runs, fill) in zip(self._structs, fills or (), strict=fills is not None):
+            struct.runs, struct.fill, struct.run_count = runs.ctypes.data, fill.ctypes.data, len(runs)
         rows, frames, cols = admitted.shape
         self.frames = frames
         self._stack = StackStruct(
-            *(frames, *size, cols, rows, order, int(mapped), 0),
+            *(frames, *size, cols, rows, order, int(mapped), 0 if spots is None else len(spots)),
             ctypes.cast(self._structs, POINTER(PixelsStruct)),
             *(a.ctypes.data for a in (self._poses, prior, admitted, self._variance)),
             **numbers,
             net=None if net is None else net.ctypes.data,
+            spots=None if spots is None else spots.ctypes.data,
         )
 
     def render(

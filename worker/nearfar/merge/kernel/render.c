@@ -8,6 +8,7 @@
 #include <sys/mman.h>
 #include <unistd.h>
 #include "warp.h"
+#include "spots.h"
 
 #define HALO_X 32                 /* multiple of 16 */
 #define HALO_Y 20                 /* even; the reach of all filters together */
@@ -25,7 +26,7 @@ typedef struct {
     int32_t frames, width, height, cols, rows;
     int32_t order;                /* 1: the first frame is focused nearest, -1: the last one, 0: not known */
     int32_t mapped;               /* 1 where all pixels are shared maps of files: their pages are given back after use */
-    int32_t reserved;
+    int32_t spot_count;
     const nf_pixels *pixels;
     const double *poses;          /* frames x 6 */
     const uint16_t *prior;        /* rows x frames x cols, in 8192ths */
@@ -38,6 +39,7 @@ typedef struct {
     float quiet;                  /* energies count from this many times the noise on */
     float band2;                  /* as band0: in luma's band 2 */
     const float *net;             /* weights of the learned chooser, or null */
+    const float *spots;           /* x, y, reach in frame pixels, sorted by y: the same places in every frame */
 } nf_stack;
 
 typedef struct {
@@ -219,7 +221,7 @@ static double between(double v, double lo, double hi) { return v < lo ? lo : (v 
 
 /* 1 inside the frame, falling to 0 over RAMP pixels at its border; returns 0 where all of the row is inside. Half
    pixels beyond the picture, and those of which half lies beyond, count as the nearest pixel inside. */
-static int coverage(const nf_stack *s, int k, int hy, int hx, int n, float *restrict o) {
+static int fade(const nf_stack *s, int k, int hy, int hx, int n, float *restrict o) {
     const double *p = s->poses + 6 * k, w = s->pixels[k].width - .5, h = s->pixels[k].height - .5;
     const double y = between(2 * hy + .5, 0, s->height - 1);
     int partly = 0;
@@ -234,6 +236,44 @@ static int coverage(const nf_stack *s, int k, int hy, int hx, int n, float *rest
         o[i] = nf_minf(nf_maxf(near, 0), 1);
     }
     return 1;
+}
+
+/* Lowers the coverage along a half row on the frame's spots; returns 0 where nothing is lowered at all. */
+static int dim_spots(const nf_stack *s, int k, int hy, int hx, int n, float *restrict o, int partly) {
+    const double *p = s->poses + 6 * k, y = between(2 * hy + .5, 0, s->height - 1);
+    const double v0 = p[3] * (2 * hx + .5) + p[4] * y + p[5], v1 = p[3] * (2 * (hx + n) + .5) + p[4] * y + p[5];
+    const double low = fmin(v0, v1) - NF_MOST_REACH - 2, high = fmax(v0, v1) + NF_MOST_REACH + 2;
+    float factor[NF_WIDEST / 2];
+    int hit = 0, first = 0, end = s->spot_count;
+    while (first < end) {
+        const int middle = (first + end) / 2;
+        if (s->spots[3 * middle + 1] < low) first = middle + 1;
+        else end = middle;
+    }
+    for (int j = first; j < s->spot_count && s->spots[3 * j + 1] <= high; j++) {
+        const double sx = s->spots[3 * j], sy = s->spots[3 * j + 1], reach = s->spots[3 * j + 2];
+        const double middle = ((sx - p[1] * y - p[2]) / p[0] - .5) / 2 - hx, wide = reach / p[0] / 2 + 4 + fabs(p[3]) * reach;
+        int from = nf_clampi((int)(middle - wide), 0, n), to = nf_clampi((int)(middle + wide) + 1, 0, n);
+        if (2 * (hx + from) <= 0) from = 0; /* what lies beyond the picture counts as its edge */
+        if (2 * (hx + to) + 1 >= s->width) to = n;
+        for (int i = from; i < to; i++) {
+            const double x = between(2 * (hx + i) + .5, 0, s->width - 1), u = p[0] * x + (p[1] * y + p[2]), v = p[3] * x + (p[4] * y + p[5]);
+            if ((u - sx) * (u - sx) + (v - sy) * (v - sy) > reach * reach) continue;
+            if (!hit) for (int q = 0; q < n; q++) factor[q] = 1;
+            hit = 1;
+            factor[i] = NF_SPOT;
+        }
+    }
+    if (!hit) return partly;
+    for (int i = 0; i < n; i++) o[i] = partly ? o[i] * factor[i] : factor[i];
+    return 1;
+}
+
+/* How far a frame counts along a half row: 1 where it is whole, less at its border and on its spots; 0 is returned
+   where all of the row counts fully. */
+static int coverage(const nf_stack *s, int k, int hy, int hx, int n, float *restrict o) {
+    const int partly = fade(s, k, hy, hx, n, o);
+    return s->spot_count ? dim_spots(s, k, hy, hx, n, o, partly) : partly;
 }
 
 static int has_row(const member_t *m, int hy) { return 2 * hy >= m->box.y0 && 2 * hy < m->box.y1; }
@@ -601,10 +641,12 @@ static void average(window_t *w, int inner_y0, int inner_y1) {
 
 static uint16_t level16(float v) { return (uint16_t)(int)nf_minf(nf_maxf(v * (65535.f / NF_UNIT) + .5f, 0), 65535.f); }
 
-/* Which frame the picture came from, place by place, in 256ths of a frame from 1 on, and each member's share. */
+/* Which frame the picture came from, place by place, in 256ths of a frame from 1 on (larger parts where there are more
+   frames than 16 bits hold so: merge/map_scale.py), and each member's share. */
 static void write_map(const window_t *w, int tile, int x0, int y0, uint16_t *map, int64_t stride, double *share) {
     const nf_stack *s = w->stack;
     float index[NF_WIDEST / 2], total[NF_WIDEST / 2];
+    const float step = (float)(s->frames <= 255 ? 256 : 65535 / (s->frames + 1) > 1 ? 65535 / (s->frames + 1) : 1);
     int rows = (s->height + 1) / 2 - y0 / 2 < tile / 2 ? (s->height + 1) / 2 - y0 / 2 : tile / 2;
     int cols = (s->width + 1) / 2 - x0 / 2 < tile / 2 ? (s->width + 1) / 2 - x0 / 2 : tile / 2;
     for (int y = 0; y < rows; y++) {
@@ -625,7 +667,7 @@ static void write_map(const window_t *w, int tile, int x0, int y0, uint16_t *map
                 if (pass) share[m->index] += sum;
             }
         for (int x = 0; x < cols; x++)
-            map[y * stride + x] = (uint16_t)(total[x] > 0 ? (int)nf_minf(256 + 256 * index[x] / total[x] + .5f, 65535.f) : 0);
+            map[y * stride + x] = (uint16_t)(total[x] > 0 ? (int)nf_minf(step + step * index[x] / total[x] + .5f, 65535.f) : 0);
     }
 }
 

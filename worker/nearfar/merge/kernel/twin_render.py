@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from nearfar.merge.kernel.twin_survey import b5, luma
 from nearfar.merge.kernel.twin_warp import UNIT, Carried, carry
+from nearfar.merge.map_scale import map_step
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -36,6 +37,8 @@ HALF_CELL = CELL // 2
 PRIOR_UNIT = 8192
 RAMP = np.float32(4)
 """Pixels over which a frame fades towards its own border."""
+SPOT = np.float32(0.25)
+"""Factor of a frame's coverage where its sensor tells nothing (spots that lie on each other count once)."""
 LEAST = np.float32(1e-4)
 """Score of any admitted frame: where nothing is to be seen, some frame must be taken."""
 PART = 3
@@ -71,7 +74,8 @@ class Stack:
 
     ``samples``: (h, w, 3) each, uint8 or uint16. ``tables``: sample to encoded value, or None. ``poses``: (n, 2, 3).
     ``prior``, ``admitted``: (R, n, C), uint16 in 8192ths and uint8. ``variance``: (R, C). ``order``: 1 where the first
-    frame is focused nearest, -1 where the last one is, 0 where that is not known.
+    frame is focused nearest, -1 where the last one is, 0 where that is not known. ``spots`` (m, 3): x, y and reach, in
+    frame pixels, of places that count less in every frame; ``fills``: what each frame has there instead.
     """
 
     size: tuple[int, int]
@@ -83,6 +87,8 @@ class Stack:
     variance: F32
     order: int
     numbers: Numbers
+    spots: F32 | None = None
+    fills: Sequence[tuple[NDArray[np.int32], NDArray[np.uint16]]] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,7 +130,8 @@ class Window:
         """A frame in this window."""
         s = self.stack
         place = (self.left, self.top, self.width, self.height)
-        return carry(s.samples[k], s.tables[k], s.poses[k], *place)
+        samples = s.samples[k] if s.fills is None else filled(s.samples[k], *s.fills[k])
+        return carry(samples, s.tables[k], s.poses[k], *place)
 
     def inner(self, plane: NDArray[Any], *, half: bool = False) -> NDArray[Any]:
         """The part of a plane that is the picture."""
@@ -134,6 +141,14 @@ class Window:
         else:
             y, x, rows, cols = HALO_Y, HALO_X, height, width
         return plane[..., y : y + rows, x : x + cols]
+
+
+def filled(samples: NDArray[Any], runs: NDArray[np.int32], fill: NDArray[np.uint16]) -> NDArray[Any]:
+    """A frame's samples with runs of pixels replaced: row, column, length, place of the first in ``fill``."""
+    out = samples.copy()
+    for row, column, length, first in runs:
+        out[row, column : column + length] = fill[first : first + length]
+    return out
 
 
 def spread(window: Window, cells: F32) -> F32:
@@ -151,7 +166,7 @@ def spread(window: Window, cells: F32) -> F32:
 
 
 def coverage(window: Window, k: int) -> F32:
-    """1 inside a frame, falling to 0 over `RAMP` pixels at its border, at half-size places.
+    """1 inside a frame, falling to 0 over `RAMP` pixels at its border, and `SPOT` on its spots, at half-size places.
 
     Places beyond the picture, and those of which half lies beyond, count as the nearest pixel inside.
     """
@@ -161,7 +176,11 @@ def coverage(window: Window, k: int) -> F32:
     u, v = (p[0] * x + (p[1] * y + p[2]) for p in s.poses[k])
     height, width = s.samples[k].shape[:2]
     near = np.minimum(np.minimum(u + 0.5, width - 0.5 - u), np.minimum(v + 0.5, height - 0.5 - v))
-    return np.asarray(np.clip(near.astype(np.float32) * (1 / RAMP), f32(0), f32(1)))
+    out = np.clip(near.astype(np.float32) * (1 / RAMP), f32(0), f32(1))
+    hit = np.zeros(out.shape, np.bool_)
+    for sx, sy, reach in () if s.spots is None else s.spots.astype(np.float64):
+        hit |= (u - sx) * (u - sx) + (v - sy) * (v - sy) <= reach * reach
+    return np.asarray(np.where(hit, out * SPOT, out))
 
 
 def softened(plane: F32) -> F32:
@@ -339,7 +358,8 @@ def average(window: Window, frames: Sequence[Carried], r1: F32, admission: F32) 
 
 
 def frame_map(window: Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16], F64]:
-    """Mean frame number by weight, 256 (1 + k) rounded, and each frame's sum of relative weights."""
+    """Mean frame number k by weight, step (1 + k) rounded, and each frame's sum of relative weights."""
+    step = f32(map_step(len(colour)))
     weights = [window.inner(plane, half=True) for plane in colour]
     index, total = np.zeros_like(weights[0]), np.zeros_like(weights[0])
     for k, plane in enumerate(weights):
@@ -347,7 +367,7 @@ def frame_map(window: Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16]
         total = total + plane
     share = [float((plane / np.maximum(total, f32(1e-20))).sum(dtype=np.float64)) for plane in weights]
     with np.errstate(invalid="ignore"):
-        place = np.minimum(256 + 256 * index / total + f32(0.5), f32(65535))
+        place = np.minimum(step + step * index / total + f32(0.5), f32(65535))
     return np.where(total > 0, np.nan_to_num(place), 0).astype(np.uint16), np.array(share)
 
 

@@ -4,6 +4,7 @@
    window it lies. Sixteen neighbours (fewer the stronger scale or roll) share one whole-number offset, taken in their
    middle, which keeps the loops free of gathers; the cubic's pieces are used a little beyond their interval for it. */
 #include "warp.h"
+#include "spots.h"
 
 static const float A = -.75f;     /* slope of the cubic at one pixel's distance */
 
@@ -49,6 +50,7 @@ static void source_row(const nf_pixels *f, int x, int y, int n, float (*o)[2 * N
         int64_t b = at + nf_column(f, nf_mirror(x + i, f->width));
         for (int c = 0; c < 3; c++) convert(f, b + f->plane * c, 1, o[c] + i, 1);
     }
+    if (f->run_count) nf_fill_row(f, x, nf_mirror(y, f->height), n, o[0], o[1], o[2]);
 }
 
 static inline void weights_of(double at, double rate, int whole, float *restrict w, const int N) {

@@ -1,0 +1,118 @@
+// Outlines over the picture, and regions that a person draws: by dragging, by corners, or with a cross that the arrows move.
+const NEAR = 12, STEP = 5, WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+const HOW = { box: 'Drag a rectangle; or move the cross by the arrows and press Space at two corners.',
+  outline: 'Draw around it, or set corners and come back to the first; by keys: arrows, Space for a corner, Enter to close.' };
+
+export function drawing(viewer, picture, say, done) {
+  const make = name => document.createElementNS('http://www.w3.org/2000/svg', name), { Point } = OpenSeadragon;
+  const box = viewer.element, marks = make('svg'), line = make('path'), cross = make('path'), shapes = new Map();
+  const seen = ([x, y]) => picture().imageToViewerElementCoordinates(new Point(x, y));
+  const far = (a, b, least) => seen(a).distanceTo(seen(b)) > least;
+  const corners = ([a, b], [c, d]) => [[a, b], [c, b], [c, d], [a, d]];
+  let tool = null, points = [], cursor = null, strokes = 0;
+  marks.classList.add('marks');
+  marks.setAttribute('aria-hidden', 'true');
+  marks.append(line, cross);
+  viewer.addOnceHandler('open', () => viewer.canvas.append(marks));
+
+  // The place of the picture under one of the screen.
+  function meant(x, y) {
+    const p = picture().viewerElementToImageCoordinates(new Point(x, y)), size = picture().getContentSize();
+    return [Math.max(0, Math.min(size.x, p.x)), Math.max(0, Math.min(size.y, p.y))];
+  }
+
+  function shape(kind, places) {
+    const node = make('polygon');
+    node.classList.add(kind);
+    shapes.set(node, places);
+    marks.append(node);
+    return node;
+  }
+
+  function place() {
+    for (const [node, places] of shapes) node.setAttribute('points', places.map(each => { const { x, y } = seen(each); return `${x},${y}`; }).join(' '));
+    const at = tool && seen(cursor);
+    cross.setAttribute('d', at ? `M${at.x - 14},${at.y}h28M${at.x},${at.y - 14}v28` : '');
+  }
+
+  const of = kind => [...shapes.keys()].filter(node => node.classList.contains(kind));
+  function clear(kind) {
+    for (const node of of(kind)) { shapes.delete(node); node.remove(); }
+  }
+
+  function show(places) {
+    clear('drawn');
+    shape('drawn', places);
+    place();
+  }
+
+  // Draw with another tool, or with none; a region that is finished stays until then.
+  function start(name, keep) {
+    for (const each of Object.keys(HOW)) document.querySelector(`[data-do=${each}]`)?.setAttribute('aria-pressed', each === name);
+    [tool, points, strokes, cursor] = [name, [], 0, meant(box.clientWidth / 2, box.clientHeight / 2)];
+    viewer.setMouseNavEnabled(!tool);
+    box.classList.toggle('drawing', Boolean(tool));
+    if (!keep) clear('drawn');
+    place();
+    if (!keep) say(HOW[tool] ?? '');
+    if (tool) box.focus();
+  }
+
+  function finish() {
+    const places = (tool === 'box' ? corners(points[0], cursor) : points).map(each => each.map(Math.round));
+    const [xs, ys] = [0, 1].map(axis => places.map(each => each[axis])), x = Math.min(...xs), y = Math.min(...ys);
+    const w = Math.max(...xs) - x, h = Math.max(...ys) - y;
+    if (places.length < 3 || w < 2 || h < 2) return say('That region has no inside. Draw a larger one.');
+    const text = tool === 'box' ? [x, y, w, h].join(',') : places.join(' ');
+    start(null, true);
+    show(places);
+    done(text, Math.floor(x + w / 2), Math.floor(y + h / 2), Math.max(w, h));
+  }
+
+  function corner(at) {
+    cursor = at;
+    if (tool === 'outline' && points.length > 2 && !far(at, points[0], NEAR)) return finish();
+    if (tool === 'box' && points.length) return far(at, points[0], STEP) && finish();
+    points.push(at);
+    show(tool === 'box' ? corners(at, at) : points);
+  }
+
+  function moved(at) {
+    cursor = at;
+    if (tool === 'box' && points.length) return show(corners(points[0], at));
+    if (strokes && far(at, points.at(-1), STEP)) { points.push(at); strokes++; show(points); }
+    place();
+  }
+
+  const drag = (event, act) => box.addEventListener(event, e => {
+    const edge = box.getBoundingClientRect();
+    if (tool && e.isPrimary) act(meant(e.clientX - edge.left, e.clientY - edge.top), e);
+  });
+  drag('pointerdown', (at, e) => {
+    box.setPointerCapture(e.pointerId);
+    strokes = 1;
+    if (tool === 'outline' || !points.length) corner(at);
+  });
+  drag('pointermove', moved);
+  drag('pointerup', at => {
+    cursor = at;
+    if (strokes && (tool === 'box' ? far(at, points[0], STEP) : strokes > 8)) return finish();
+    strokes = 0;
+  });
+
+  const keys = { ' ': () => corner(cursor), Enter: () => points.length && finish(), Escape: () => start(null), Backspace: () => { points.pop(); show(points); } };
+  // Whether a key was meant for what is being drawn.
+  function key({ key: name, shiftKey }) {
+    if (!tool || !(name in WAYS || name in keys)) return false;
+    if (name in keys) return keys[name](), true;
+    const [x, y] = WAYS[name], at = seen(cursor);
+    moved(shiftKey ? [cursor[0] + x, cursor[1] + y] : meant(at.x + 10 * x, at.y + 10 * y));
+    return true;
+  }
+
+  return {
+    shape, place, clear, key, start: name => start(tool === name ? null : name),
+    line: x => line.setAttribute('d', x === null ? '' : `M${x},0V${box.clientHeight}`),
+    hide: (kind, off) => { for (const node of of(kind)) node.classList.toggle('hidden', off); },
+  };
+}

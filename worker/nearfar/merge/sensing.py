@@ -1,0 +1,57 @@
+"""The search for spots of the sensor on surveyed, registered frames, and its result as JSON under a key."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.focusing import pose_of
+from nearfar.merge.keys import key
+from nearfar.merge.noise import Noise
+from nearfar.merge.recipe import Recipe
+from nearfar.merge.register import Registration
+from nearfar.merge.scratch import Scratch
+from nearfar.merge.sensor import SensorFrame, Spots, find_spots
+from nearfar.merge.survey import MappedFrame, Surveyed
+
+VERSION = 1
+KIND = "spots"
+
+
+def spots_key(register_key: str, recipe: Recipe) -> str:
+    """Key of what is found on a stack's sensor."""
+    return key("spots", VERSION, {"look": recipe.sensor.spots, "noise": recipe.render.noise}, [register_key])
+
+
+def look_for_spots(
+    scratch: Scratch,
+    frames: Sequence[Surveyed],
+    mapped: Sequence[MappedFrame],
+    registration: Registration,
+    used: Sequence[int],
+    *,
+    noise: Noise,
+    recipe: Recipe,
+    relax: Callable[[], None],
+) -> Spots:
+    """Spots of the used frames; ``mapped`` are those of all ``frames``."""
+    if not recipe.sensor.spots:
+        return Spots(why_not="the recipe leaves them alone")
+    if len({frames[k].header.orientation for k in used}) > 1:
+        return Spots(why_not="the camera was turned between the frames")
+    views = [_view(scratch, frames[k], mapped[k], pose_of(registration, k)) for k in used]
+    return find_spots(views, noise, relax)
+
+
+def _view(scratch: Scratch, frame: Surveyed, mapped: MappedFrame, pose: NDArray[np.float64]) -> SensorFrame:
+    def small() -> NDArray[np.float32]:
+        (found,) = scratch.load(frame.key, "survey", "small")
+        return found.astype(np.float32) * np.float32(1 / 65535)
+
+    def energy() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        found, mean = scratch.load(frame.key, "survey", "energy", "mean")
+        return found, mean
+
+    return SensorFrame(pixels=mapped.pixels, pose=pose, read_small=small, read_energy=energy)

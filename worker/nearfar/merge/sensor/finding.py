@@ -1,0 +1,132 @@
+"""Finds the spots of a sensor from the frames of one stack and how they lie to each other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.kernel.sensor_calls import isolated
+from nearfar.merge.noise import Noise
+from nearfar.merge.sensor.dust import find_dust
+from nearfar.merge.sensor.looking import SensorFrame, scene_at, spread_over
+from nearfar.merge.sensor.spots import Integers, Spot, Spots, samples_at
+
+FEWEST = 3
+"""Frames without which nothing can be told."""
+LOOKED_AT = 8
+"""Frames, spread over the stack, in which isolated pixels are looked for."""
+VERIFIED = 24
+"""Frames, spread over the stack, that are asked about what was found."""
+LEAST, OVER_NOISE = 0.008, 3.0
+"""Height of a hot pixel over all around it: of white, and in units of one channel's noise in mid-tones."""
+OFTEN = 0.4
+"""Share of the frames in which a pixel must stand out of all around it: fine detail hides it in some."""
+EVEN = 0.35
+"""Its low heights over the mean around it against its high ones: a point of the scene loses far more out of focus."""
+AT_REST = 0.9, 0.7
+"""Both where the scene only blurs and does not move: it must be far plainer then."""
+MOVED = 3.0
+"""Pixels that the scene moved on the sensor there: a point of the scene would have left its place."""
+BLURRED, OVER_NOISE_ENERGY = 6.0, 10.0
+"""Or: fine detail around it changed so many times, being so much stronger than the noise at best."""
+WIDE = 0.1
+"""Height of the eight beside it, from which they are filled as well (demosaicing and JPEG spread it)."""
+MOST = 4096
+"""Spots that are kept, highest first."""
+
+
+def find_spots(frames: Sequence[SensorFrame], noise: Noise, tick: Callable[[], None]) -> Spots:
+    """Hot and dead pixels and dust of the sensor that took all these frames; ``tick`` is called after each look.
+
+    A place is only believed where the scene demonstrably moved or blurred under it while it stayed: on a perfect
+    tripod, with nothing that blurs around it, a star is left alone.
+    """
+    if len(frames) < FEWEST:
+        return Spots(why_not=f"{len(frames)} frames are too few to tell the sensor from the scene")
+    single = _find_isolated(frames, noise, tick)
+    return Spots(places=(*single, *find_dust(frames, single, tick)))
+
+
+def _find_isolated(frames: Sequence[SensorFrame], noise: Noise, tick: Callable[[], None]) -> list[Spot]:
+    least = max(LEAST, OVER_NOISE * noise.sigma)
+    looked = spread_over(len(frames), LOOKED_AT)
+    found = []
+    for k in looked:
+        places, height = isolated(frames[k].pixels, least)
+        found.append(np.where(height > 0, places + 1, -places - 1))
+        tick()
+    signed, counts = np.unique(np.concatenate(found), return_counts=True)
+    signed = signed[counts >= max(FEWEST, int(np.ceil(OFTEN * len(looked))))]
+    if not signed.size:
+        return []
+    width = frames[0].pixels.shape[1]
+    y, x = np.divmod(np.abs(signed) - 1, width)
+    sign = np.sign(signed).astype(np.float64)
+    tops, heights, beside = _heights(frames, y, x, sign, tick)
+    stays = _stay(tops, heights, least, OFTEN, EVEN) & _moved(frames, x, y)
+    stays |= _stay(tops, heights, least, *AT_REST) & _blurred(frames, x, y, noise)
+    typical = np.median(heights, axis=0)
+    wide = np.median(beside, axis=0) > WIDE * typical
+    order = np.argsort(-np.where(stays, typical, -1), kind="stable")[: min(MOST, int(stays.sum()))]
+    return [
+        Spot(kind="hot" if sign[i] > 0 else "dead", x=float(x[i]), y=float(y[i]), reach=int(wide[i]))
+        for i in sorted(order)
+    ]
+
+
+def _heights(
+    frames: Sequence[SensorFrame],
+    y: Integers,
+    x: Integers,
+    sign: NDArray[np.float64],
+    tick: Callable[[], None],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Of each frame asked (m, n): how far a place stands out of its ring, of the ring's mean, and the eight beside."""
+    dy, dx = (v.ravel() for v in np.mgrid[-2:3, -2:3])
+    ring, nine = np.maximum(abs(dy), abs(dx)) == 2, np.maximum(abs(dy), abs(dx)) == 1
+    height, width = frames[0].pixels.shape
+    rows, cols = np.clip(y[:, None] + dy, 0, height - 1), np.clip(x[:, None] + dx, 0, width - 1)
+    tops, heights, beside = [], [], []
+    for k in spread_over(len(frames), VERIFIED):
+        pixels = frames[k].pixels
+        white = 3.0 * float(np.iinfo(pixels.samples.dtype).max)
+        values = sign[:, None] * samples_at(pixels, rows, cols).sum(axis=2, dtype=np.float64) / white
+        tops.append(values[:, 12] - values[:, ring].max(axis=1))
+        middle = values[:, ring].mean(axis=1)
+        heights.append(values[:, 12] - middle)
+        beside.append(values[:, nine].mean(axis=1) - middle)
+        tick()
+    return np.stack(tops), np.stack(heights), np.stack(beside)
+
+
+def _stay(
+    tops: NDArray[np.float64], heights: NDArray[np.float64], least: float, often: float, even: float
+) -> NDArray[np.bool_]:
+    """Places that stand out of all around them in many frames, and of the mean around them evenly in nearly all."""
+    there = (tops >= least / 2).mean(axis=0) >= often
+    low, high = np.quantile(heights, (0.1, 0.9), axis=0)
+    return np.asarray(there & (low >= least) & (low >= even * high))
+
+
+def _moved(frames: Sequence[SensorFrame], x: Integers, y: Integers) -> NDArray[np.bool_]:
+    places = scene_at(frames, x.astype(np.float64), y.astype(np.float64))
+    return np.asarray(np.hypot(*np.moveaxis(np.ptp(places, axis=0), -1, 0)) >= MOVED)
+
+
+def _blurred(frames: Sequence[SensorFrame], x: Integers, y: Integers, noise: Noise) -> NDArray[np.bool_]:
+    """Where the scene around a place, but for its own cells, is far sharper in one frame than in another."""
+    dy, dx = (v.ravel() for v in np.mgrid[-2:3, -2:3])
+    around = np.maximum(abs(dy), abs(dx)) == 2
+    low = high = level = np.zeros(0)
+    for k in spread_over(len(frames), VERIFIED):
+        energy, mean = frames[k].read_energy()
+        rows = np.clip(y[:, None] // 16 + dy[around], 0, mean.shape[0] - 1)
+        cols = np.clip(x[:, None] // 16 + dx[around], 0, mean.shape[1] - 1)
+        floor = noise.energy(1, mean)
+        here = np.median(np.maximum(energy[1] - floor, 0)[rows, cols], axis=1)
+        level = np.median(floor[rows, cols], axis=1)
+        low = here if not low.size else np.minimum(low, here)
+        high = here if not high.size else np.maximum(high, here)
+    return np.asarray((high >= BLURRED * np.maximum(low, level)) & (high >= OVER_NOISE_ENERGY * level))

@@ -1,0 +1,37 @@
+"""What the search is given of a frame, and how the scene lies on the sensor."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.kernel.loader import Pixels
+
+Poses = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorFrame:
+    """One used frame as the search sees it. ``read_small`` and ``read_energy`` read its survey from scratch."""
+
+    pixels: Pixels
+    pose: Poses
+    read_small: Callable[[], NDArray[np.float32]]
+    read_energy: Callable[[], tuple[NDArray[np.float32], NDArray[np.float32]]]
+
+
+def spread_over(count: int, most: int) -> list[int]:
+    """Up to ``most`` of so many frames, the first and the last among them."""
+    return sorted({round(v) for v in np.linspace(0, count - 1, min(count, most))})
+
+
+def scene_at(frames: Sequence[SensorFrame], x: NDArray[np.float64], y: NDArray[np.float64]) -> Poses:
+    """Picture places (frames, n, 2) that lie at one place of the sensor in each frame."""
+    out = []
+    for frame in frames:
+        turn, shift = frame.pose[:, :2], frame.pose[:, 2]
+        out.append((np.stack([x, y], axis=-1) - shift) @ np.linalg.inv(turn).T)
+    return np.stack(out)

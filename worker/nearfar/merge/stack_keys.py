@@ -1,0 +1,68 @@
+"""What the outputs of one stack's steps are stored under, and which of its frames is asked for by name."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from nearfar import __version__
+from nearfar.errors import UsageError
+from nearfar.frames.headers import FrameHeader
+from nearfar.merge import focusing, registering, rendering, sensing
+from nearfar.merge.coverage_stack import coverage_key
+from nearfar.merge.keys import key
+from nearfar.merge.recipe import Recipe
+from nearfar.merge.survey import survey_key
+
+DELIVER_VERSION = 2
+
+
+def place_of(reference: str | None, headers: Sequence[FrameHeader]) -> int | None:
+    """Place of the frame that was asked for as the reference, by name, name without ending, or path.
+
+    Raises
+    ------
+    UsageError
+        No frame has that name.
+    """
+    if reference is None:
+        return None
+    names = [h.path.name for h in headers]
+    for place, name in enumerate(names):
+        if reference in (name, Path(name).stem, str(headers[place].path)):
+            return place
+    there = ", ".join(names[:6]) + (" ..." if len(names) > 6 else "")
+    raise UsageError(f"--reference {reference}: no frame has that name; there are {there}")
+
+
+class Keys:
+    """What the outputs of a stack are stored under, each step's from the one before.
+
+    Parameters
+    ----------
+    headers, digests
+        Of all frames, in the order in which they were taken.
+    reference
+        Place of the frame whose geometry the picture has; None leaves the choice to registration.
+    """
+
+    def __init__(
+        self, headers: Sequence[FrameHeader], digests: Sequence[str], recipe: Recipe, reference: int | None
+    ) -> None:
+        self.recipe = recipe
+        self._names = [h.path.name for h in headers]
+        self.surveys = [survey_key(h, d) for h, d in zip(headers, digests, strict=True)]
+        self.register = registering.register_key(self.surveys, recipe, reference)
+        self.coverage = coverage_key(self.register, self._names, recipe)
+        self.spots = sensing.spots_key(self.register, recipe)
+        self.focus = focusing.focus_key(self.register, recipe)
+
+    def bands(self, count: int) -> list[str]:
+        """Of that many bands."""
+        return rendering.band_keys(self.focus, self.recipe, count)
+
+    @property
+    def result(self) -> str:
+        """Of the picture and all that belongs to it."""
+        params = {"names": self._names, "deliver": self.recipe.deliver, "software": __version__}
+        return key("deliver", DELIVER_VERSION, params, [*self.bands(1), self.coverage])

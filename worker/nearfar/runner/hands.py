@@ -1,0 +1,43 @@
+"""What one worker may take for a unit, and how it tells of the unit's progress."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from nearfar.places import Places
+from nearfar.runner.holding import Holding
+from nearfar.runner.presence import Presence
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hands:
+    """What one worker may take for one unit."""
+
+    places: Places
+    memory: int
+    """Bytes at the peak."""
+    threads: int
+    spare_disk: int
+    """Bytes left free on every disk that is written to."""
+    end: Callable[[], object] | None = None
+    """Ends this process, where work cannot be stopped otherwise that nobody wants any longer."""
+    presence: Presence | None = None
+    """Tells whether the data folder is there."""
+
+
+class Gauge:
+    """Tells a unit's progress in parts: each a share of the whole, counted in any unit."""
+
+    def __init__(self, holding: Holding) -> None:
+        self.holding = holding
+
+    def part(self, share: float, total: float) -> Callable[[float], None]:
+        """A tick for a part that takes this share of the unit and ``total`` of whatever is counted."""
+        scale = share / max(total, 1e-9)
+        end = min(1.0, self.holding.progress + share)
+
+        def tick(done: float) -> None:
+            self.holding.progress = min(end, self.holding.progress + done * scale)
+
+        return tick
