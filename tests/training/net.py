@@ -42,9 +42,7 @@ class Net(nn.Module):  # type: ignore[misc]
             y = y + beside[:, tap : tap + n] * self.along[:, tap].view(hidden, 1, 1)
         y = _each(self.middle, y) + _each(self.most, x.amax(1, keepdim=True))
         y = functional.relu(y) * there
-        logits = (
-            _each(self.outward, y) + self.slope.view(-1, 1, 1) * octaves(score + NEAR_ZERO)[:, :, None]
-        )
+        logits = _each(self.outward, y) + self.slope.view(-1, 1, 1) * octaves(score + NEAR_ZERO)[:, :, None]
         gains = _each(self.gain, y.amax(1, keepdim=True))[:, 0].clamp(-1, 1)
         return logits, torch.exp2(gains)
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 CHANNEL, BAND0, BAND1 = 0.735, 0.236, 0.0848
 """What a warp leaves of white noise of variance 1 in a channel and in luma's two finest bands."""
-BAND2 = 0.0045
-"""The same in the third band: twice smoothed half-size luma, less itself smoothed with twice the spacing."""
 HALF_CHANNEL = 0.24
 """The same for a channel at half size."""
 HALF_LUMA = 0.107

@@ -52,8 +52,8 @@ from which energy is believed."""
 class Numbers:
     """The float fields of the kernel's structure.
 
-    ``channel``, ``band0``, ``band1``, ``band2``: what a warp leaves of white noise of variance 1 in a channel and in luma's
-    three finest bands. ``prior_weight``: of P against the energies. ``behind``: least factor of a score where something
+    ``channel``, ``band0``, ``band1``: what a warp leaves of white noise of variance 1 in a channel and in luma's two
+    finest bands. ``prior_weight``: of P against the energies. ``behind``: least factor of a score where something
     nearer is sharp as well. ``agreement``: how far frames may differ and still be averaged. ``quiet``: energies count
     from this many times the noise on.
     """
@@ -61,7 +61,6 @@ class Numbers:
     channel: float
     band0: float
     band1: float
-    band2: float
     prior_weight: float
     behind: float
     agreement: float
