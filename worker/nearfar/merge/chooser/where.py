@@ -20,12 +20,14 @@ def pays(score: F32, half_luma: F32, variance: F32) -> NDArray[np.bool_]:
     ``score`` (n, h, w): the rule's V before anything falls behind, whose square weighs the frames; ``half_luma`` (n, h, w);
     ``variance`` (h, w) of one channel. Never so where only one frame is admitted.
     """
-    total, mean, square = (np.zeros_like(variance) for _ in range(3))
+    total: F32 = np.zeros_like(variance)
+    mean: F32 = np.zeros_like(variance)
+    square: F32 = np.zeros_like(variance)
     for r, luma in zip(score, half_luma, strict=True):
         v = r * r
         total, mean, square = total + v, mean + v * luma, square + v * luma * luma
-    over = np.float32(1) / np.maximum(total, np.float32(1e-12))
-    mean = mean * over
+    over = np.asarray(np.float32(1) / np.maximum(total, np.float32(1e-12)), np.float32)
+    mean = np.asarray(mean * over, np.float32)
     apart = (square * over - mean * mean) - np.float32(HALF_LUMA) * variance
     rows = _added(apart.reshape(-1, CELL, apart.shape[1]))
     cells = _added(rows.reshape(len(rows), -1, CELL).transpose(0, 2, 1)) > CELL * CELL * SPREAD
