@@ -20,7 +20,7 @@ FIND_PYTHON = for p in $(PYTHON) python3 python3.13 python3.12 python3.11 python
 	$$p -c 'import sys, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done
 
 .DEFAULT_GOAL := help
-.PHONY: help setup kernel web demo test conformance audit check format storm bench train wheel lock clean
+.PHONY: help setup kernel web demo test pictures conformance audit check format storm outages bench train wheel lock clean
 
 help:  ## list what can be made
 	@sed -n 's/^\([a-z]*\):.*## /\1\t/p' $(MAKEFILE_LIST) | expand -t 13
@@ -63,6 +63,9 @@ demo: setup  ## render a stack of frames and let a server merge it; Ctrl-C stops
 test: setup  ## run the tests; ARGS='-k words' picks some
 	@$(BIN)/python -m pytest --numprocesses $(JOBS) --dist loadfile --no-loadscope-reorder $(ARGS)
 
+pictures: setup  ## renew the pictures in README.md
+	@$(BIN)/python -m tests.acceptance.picturing
+
 conformance: setup  ## let a standard's own validator judge the server
 	@$(BIN)/python -m tests.conformance
 
@@ -87,6 +90,9 @@ format: setup  ## put the code into the one style
 storm: setup  ## kill and freeze a working server; ARGS='--kills 200 --seed 7' takes about twenty minutes
 	@$(BIN)/python -m tests.acceptance.storm $(ARGS)
 
+outages: setup  ## take broker, store and data folder away from a working server, for a minute each
+	@$(BIN)/python -m tests.acceptance.outages $(ARGS)
+
 bench: setup  ## measure quality and speed on rendered scenes
 	@$(BIN)/python -m tests.bench $(ARGS)
 
@@ -100,11 +106,13 @@ lock: setup  ## resolve the ranges of pyproject.toml anew into config/*.lock
 	@$(PIP) $(UV)
 	@mkdir -p build && rm -f build/*.part
 	@$(COMPILE) pyproject.toml --extra dev --output-file build/requirements.part
+	@$(COMPILE) pyproject.toml --extra heif --extra postgres --constraint build/requirements.part \
+		--output-file build/server.part
 	@sed -n 's/^COMPILER_WHEEL = "\(.*\)"/\1/p' $(HOOK) | $(COMPILE) - --output-file build/compiler.part
 	@sed -n 's/^NODE_WHEEL = "\(.*\)"/\1/p' $(WEB_HOOK) | $(COMPILE) - --output-file build/node.part
 	@echo "$(VALIDATOR)" | $(COMPILE) - --output-file build/conformance.part
 	@$(BIN)/python $(WEB_HOOK) --record
-	@for name in requirements compiler node conformance; do \
+	@for name in requirements server compiler node conformance; do \
 		{ sed '/^#/!d' config/$$name.lock; cat build/$$name.part; } > build/$$name.lock && mv build/$$name.lock config/; \
 	done
 

@@ -10,6 +10,7 @@ import json
 import re
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -84,7 +85,7 @@ def test_all_that_the_project_asks_for_is_pinned(checkout: Path) -> None:
 
 
 def licence(name: str) -> str:
-    found = metadata.metadata(name)
+    found: Any = metadata.metadata(name)
     classes = [c.split(" :: ")[-1] for c in found.get_all("Classifier") or [] if c.startswith("License ::")]
     first = (found.get("License") or "").splitlines()[:1]
     return "; ".join([found.get("License-Expression") or "", *classes, *first])

@@ -104,6 +104,8 @@ class Access:
 
     def _everything(self, name: str, how: str) -> Caller:
         owner = self.settings.server.owner
+        if how == "server-key" and self.settings.server.accounts:  # so that nobody passes for an account
+            name = f"{name} (server key)" if name else "server key"
         return Caller(
             name=name or HTTP,
             role=Role.RUN,
@@ -215,7 +217,10 @@ class Access:
         near = _plain(scope["client"][0] if scope.get("client") else "")
         said = ",".join(Headers(scope=scope).getlist("x-forwarded-for")).split(",")
         while self._proxy(near) and said:
-            near = _plain(said.pop()) or near
+            before = _plain(said.pop())
+            if not before:  # who came before is not told, and what stands further left may be made up
+                break
+            near = before
         return near
 
     def secure(self, scope: Scope) -> bool:

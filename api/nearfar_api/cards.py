@@ -115,13 +115,18 @@ def _stamp(file: Path) -> tuple[int, ...]:
     return status.st_ino, status.st_size, status.st_mtime_ns
 
 
+@functools.lru_cache(maxsize=16)
+def _kept_once(folder: Path, card: str, kept_by: tuple[int, ...]) -> Kept | None:
+    """How a card was sorted: it stays as it is while people decide."""
+    return CardFiles(folder).read(card) if kept_by else None
+
+
 @functools.lru_cache(maxsize=32)
 def _read_once(folder: Path, card: str, kept_by: tuple[int, ...], decided_by: tuple[int, ...]) -> _Read:
     """Pages ask often and cards are long; the stamps are those of both files."""
-    files = CardFiles(folder)
-    kept, decided, broken = files.read(card), Decided(), None
+    kept, decided, broken = _kept_once(folder, card, kept_by), Decided(), None
     try:
-        decided = files.decided(card)
+        decided = CardFiles(folder).decided(card)
     except UsageError as error:
         broken = error
     found, troubles = decide_all(kept.card, decided.decisions) if kept else (None, [])

@@ -47,7 +47,7 @@ def subject_of(ctx: Context, number: int) -> Subject:
         width, height = (int(v) for v in report["size"])
         used = [(f["name"], f.get("digest")) for f in report["frames"] if f["used"]]
     except (KeyError, TypeError, ValueError) as error:
-        raise Problem("damaged", f"The report of job {number} does not tell of its picture.") from error
+        raise _no_report(number) from error
     return Subject(job=number, size=(width, height), frames=_numbers(ctx.store.frames(number), used))
 
 
@@ -68,8 +68,15 @@ def _report(ctx: Context, job: Job) -> dict[str, Any]:
         try:
             content = json.loads(file.read(LARGEST_REPORT))
         except ValueError as error:
-            raise Problem("damaged", f"The report of job {job.id} cannot be read.") from error
+            raise _no_report(job.id) from error
     return content if isinstance(content, dict) else {}
+
+
+def _no_report(number: int) -> Problem:
+    return Problem(
+        "refused",
+        f"The report of job {number} does not tell of its picture. Put the delivered report back, or run the job again.",
+    )
 
 
 def page(mends: Sequence[Mend], *, address: str, pictures: str) -> dict[str, Any]:

@@ -61,7 +61,7 @@ async def _note(access: Access, scope: Scope, problem: Problem, path: str) -> No
         return
     if not _worth_telling((action, caller.name, address)):
         return
-    detail |= {"method": scope["nearfar.method"], "path": path[:200], "address": address}
+    detail |= {"method": scope["nearfar.method"], "path": ascii(path)[1:-1][:200], "address": address}
     try:
         await run_in_threadpool(access.note, action, caller.name, detail)
     except NearfarError as error:

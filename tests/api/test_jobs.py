@@ -30,7 +30,19 @@ FIELDS = {
         "progress",
         "stage",
     ),
-    *("left", "run", "created", "updated", "started", "finished", "sources", "again_of", "frames", "links"),
+    *(
+        "left",
+        "run",
+        "created",
+        "updated",
+        "started",
+        "finished",
+        "sources",
+        "again_of",
+        "frames",
+        "mends",
+        "links",
+    ),
 }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from http.cookies import SimpleCookie
+from urllib.parse import urlencode
 
 import httpx
 import pytest
@@ -165,8 +166,20 @@ def test_the_address_is_the_connections_unless_a_proxy_of_ours_says_another(moss
         "only the last one is a proxy's word"
     )
     assert address("10.9.0.1", "198.51.100.1, 10.9.0.2") == "198.51.100.1"
+    assert address("10.9.0.1", "198.51.100.1, unknown") == "10.9.0.1"
     assert address("10.9.0.1", "rubbish\r\n") == "10.9.0.1"
     assert address("10.9.0.1", "[2001:db8::1]:4711") == "2001:db8::1"
+
+
+@pytest.mark.parametrize("name", ["ma\0ra", "mara\ud800", "\0", "x" * 5000, "mara\r\nall is well"])
+def test_names_that_are_none_are_refused_like_any_other(moss: Studio, name: str) -> None:
+    form = urlencode({"name": name.encode("utf-8", "surrogatepass"), "password": "wrong"})
+    headers = OWN_PAGE | {"content-type": "application/x-www-form-urlencoded"}
+    assert moss.client.post("/log-in", content=form, headers=headers).status_code in {400, 403}
+    told = [
+        event.detail["account"] for event in moss.store.events(limit=1000) if event.action == "login.refused"
+    ]
+    assert all(text.isprintable() and len(text) <= 100 for text in told)
 
 
 def test_without_accounts_nobody_logs_in(client: object, store: Store, places: Places) -> None:

@@ -166,7 +166,7 @@ def test_other_bodies_and_numbers_are_refused(client: Client, store: Store, job:
 def test_a_report_that_tells_nothing_is_told_of(client: Client, places: Places, job: int) -> None:
     Path(places.results / "moss" / "moss.report.json").write_text("{", encoding="utf-8")
     answer = client.post(f"/api/v1/jobs/{job}/mends", json=BOX)
-    assert (answer.status_code, answer.json()["type"]) == (500, "/api/v1/problems/damaged")
+    assert (answer.status_code, answer.json()["type"]) == (422, "/api/v1/problems/refused")
 
 
 def test_earlier_versions_are_listed_and_fetched(client: Client, places: Places, job: int) -> None:

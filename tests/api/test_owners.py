@@ -34,7 +34,7 @@ def test_a_job_belongs_to_whoever_submits_it(moss: Studio) -> None:
     own = {"authorization": f"Bearer {KEY}"}
     assert moss.client.post(API, json=UPLOAD, headers=own).json()["owner"] == "studio"
     events = [event for event in moss.store.events() if event.action == "job.submitted"]
-    assert [event.who for event in events] == ["submit", "owner (key 1)", "http"]
+    assert [event.who for event in events] == ["submit", "owner (key 1)", "server key"]
 
 
 def test_only_who_runs_the_server_submits_for_someone_else(moss: Studio) -> None:

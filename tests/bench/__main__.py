@@ -1,6 +1,6 @@
 """``python -m tests.bench [--quick|--full] [--only NAME ...]``: measure, print, and write RESULTS.md beside this file.
 
-NAME is a scene or one of: speed, growth, memory, bits, sorting. A missed bar is printed as short; it fails nothing.
+NAME is a scene or one of: speed, growth, memory, bits, sorting, sensor. A missed bar is printed as short; it fails nothing.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.bench import bars, cards, quality, sorting, speed, tables
+from tests.bench import bars, cards, quality, sorting, speed, spoilt, tables
 from tests.scenes import KINDS
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
-PARTS = ("speed", "growth", "memory", "bits", "sorting")
+PARTS = ("speed", "growth", "memory", "bits", "sorting", "sensor")
 FULL, HALF = (6000, 4000), (3000, 2000)
 
 
@@ -115,6 +115,11 @@ def stacks(out: Outcome, options: argparse.Namespace) -> None:
             ),
         ),
         "bits": lambda: out.say("Sameness", tables.bits(speed.same_bits(12, HALF, command=command))),
+        "sensor": lambda: out.say(
+            "Hot pixels and dust",
+            "PSNR in dB where the flaws of the sensor pass over the picture.\n\n"
+            + spoilt.report([spoilt.measure(kind, command=command) for kind in spoilt.STACKS]),
+        ),
         "sorting": lambda: out.say(
             "Cards",
             sorting.report(sorting.measure(100, 120 if full else 106))

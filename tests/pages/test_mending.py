@@ -248,6 +248,15 @@ def test_what_cannot_be_mended_is_said_and_the_region_stays(studio: Studio, page
     assert page.input_value("[name=region]") == "9000,9000,10,10"
 
 
+def test_a_frame_that_cannot_be_shown_says_why_in_its_place(studio: Studio, page: Any, mended: int) -> None:
+    page.told.expected.append("422")
+    why = "F0002.jpg: found no such file; expected a readable file. Check the name and the folder."
+    page.route("**/*:frame-2/**", lambda route: route.fulfill(status=422, json={"detail": why}))
+    look(page, studio, mended)
+    page.mouse.click(*point(page, *PLACE))
+    page.wait_for_selector(f".crop :text('{why}')")
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 def test_the_page_with_crops_and_mends_is_fit_for_every_reader(
     studio: Studio, open_page: Any, mended: int, shots: Path, width: int

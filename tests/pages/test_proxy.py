@@ -85,6 +85,10 @@ def test_all_of_it_works_behind_a_proxy_that_takes_the_sub_path_off_or_does_not(
         page.wait_for_selector("#viewer[data-ready]")
         page.click("[data-do=focus]")
         page.wait_for_selector("[data-legend=focus]:visible")
+        page.click("[data-do=here]")
+        page.wait_for_function(
+            "() => { const i = document.querySelector('label.crop img'); return i?.complete && i.naturalWidth > 0; }"
+        )
         page.click("nav >> text=Overview")
         page.get_by_role("button", name="Pause", exact=True).click()
         page.wait_for_selector(".serverline strong:text-is('paused')")

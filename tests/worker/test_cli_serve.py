@@ -15,8 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from nearfar import cli
+from nearfar import cli, cli_serve
 from nearfar.jobs import Store
+from nearfar.runner import supervise
 from tests.worker.runner.serving import PATH, end_all, settings_for, store_of, wait_for, wait_for_workers
 
 Start = Callable[..., subprocess.Popen[str]]
@@ -90,6 +91,10 @@ def test_a_server_says_where_it_is_answers_there_and_stops_in_good_order(
     for process in (server, worker):
         assert process.stdout is not None
         process.stdout.close()
+
+
+def test_every_process_of_a_server_can_run_alone() -> None:
+    assert set(cli_serve.PARTS) == set(supervise.MODULES)
 
 
 def fails(capsys: pytest.CaptureFixture[str], *words: str) -> str:

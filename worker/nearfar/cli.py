@@ -36,6 +36,7 @@ GROUPS = (
     "cli_why",
     "cli_doctor",
     "cli_backup",
+    "cli_notify",
     "cli_people",
 )
 """Modules that add commands, in the order of the help. Each has ``add_parsers(commands)`` and loads next to nothing; a

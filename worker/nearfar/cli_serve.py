@@ -28,7 +28,7 @@ file; memory, threads, slots and scratch are this machine's own.
 """
 
 
-PARTS = ("api", "watch", "keep", "work")
+PARTS = ("api", "watch", "keep", "work", "mend")
 """What a server consists of."""
 
 
@@ -120,7 +120,7 @@ def run_worker(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar worker``."""
     from nearfar.cli_say import say
     from nearfar.runner.joining import check_there, join
-    from nearfar.runner.keep import HELPER, ROLE
+    from nearfar.runner.role import HELPER, ROLE
 
     if options.server_settings is not None:
         settings, places = _ready(join(options.server_settings, _given(options)))

@@ -275,6 +275,26 @@ class KeepTable(_Table):
     """
 
 
+class NotifyTable(_Table):
+    """How messages are sent that people and programs want ('nearfar notify')."""
+
+    smtp: str | None = None
+    """``host`` or ``host:port`` of the mail server."""
+    tls: Literal["starttls", "tls", "none"] = "starttls"
+    """How the way to the mail server is kept from strangers."""
+    user: str | None = None
+    """By what name this server logs in at the mail server; not at all where not given."""
+    password: str | None = None
+    sender: str | None = None
+    """Mailbox from which messages come."""
+    url: str | None = None
+    """Where people reach the server's pages; for the links in messages."""
+    inside: Annotated[tuple[Network, ...], BeforeValidator(_listed)] = ()
+    """Networks of one's own to which webhooks may be sent."""
+    keep: Days = 30.0
+    """Days for which it is kept what was sent; 0: for ever."""
+
+
 class ClientTable(_Table):
     """How the commands that talk to a server find it: send, jobs, show, fetch, cancel and their kin."""
 
@@ -294,4 +314,5 @@ class ServerSettings(_Table):
     worker: WorkerTable = Field(default_factory=lambda: WorkerTable())
     inbox: InboxTable = Field(default_factory=lambda: InboxTable())
     keep: KeepTable = Field(default_factory=lambda: KeepTable())
+    notify: NotifyTable = Field(default_factory=lambda: NotifyTable())
     client: ClientTable = Field(default_factory=lambda: ClientTable())

@@ -43,7 +43,7 @@ T = TypeVar("T")
 
 PREFIX = "NEARFAR_"
 NAMES = ("memory", "threads", "scratch")
-SERVER_TABLES = ("server", "people", "store", "broker", "worker", "inbox", "keep", "client")
+SERVER_TABLES = ("server", "people", "store", "broker", "worker", "inbox", "keep", "notify", "client")
 """Tables of the settings file that `nearfar.server_settings` and the commands that talk to a server read."""
 
 

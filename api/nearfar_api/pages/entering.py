@@ -7,6 +7,8 @@ import re
 import secrets
 from dataclasses import dataclass
 
+import anyio
+import anyio.to_thread
 from fastapi import APIRouter, Depends, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
@@ -25,6 +27,8 @@ router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
 OWN_PATH = re.compile(r"/(?![/\\])[!-~]{0,2000}")
 """A place on this server: no other host, no control characters."""
+TURNS = anyio.CapacityLimiter(4)
+"""Passwords take long to check: whoever tries many leaves threads to the others."""
 REMEMBERED = 8
 """Accounts whose log-ins one browser remembers."""
 
@@ -66,8 +70,8 @@ async def enter(request: Request, ctx: Ctx, fields: Fields = Depends(fields_of))
     known = folded(name) in browser.names
     near = access.address(request.scope) or "unknown"
     source = f"browser:{browser.id}" if known else near
-    found = await run_in_threadpool(
-        lambda: people.try_password(name, password, source=source, known=known, address=near)
+    found = await anyio.to_thread.run_sync(
+        lambda: people.try_password(name, password, source=source, known=known, address=near), limiter=TURNS
     )
     if isinstance(found, Account):
         answer = await begin(request, people, found, how="password", after=after)

@@ -88,7 +88,7 @@ def list_mends(request: Request, ctx: Ctx, job: JobNumber) -> Response:
     responses={
         201: _answer(NOTE, "The mend; the picture follows")
         | {"headers": {"Location": {"schema": {"type": "string"}, "description": "The mend's address."}}},
-        **refusals("not-found", "wrong-state", "refused-by-store", "invalid", "damaged"),
+        **refusals("not-found", "wrong-state", "refused-by-store", "invalid", "refused"),
     },
 )
 def add_mend(request: Request, ctx: Ctx, who: Who, job: JobNumber, mend: NewMend) -> Response:

@@ -96,7 +96,13 @@ def write_tiff(path: Path, array: Samples, **options: Any) -> Path:
 
 
 def write_dng(
-    path: Path, *, orientation: int = 1, height: int = 96, width: int = 128, sensor: Samples | None = None
+    path: Path,
+    *,
+    orientation: int = 1,
+    height: int = 96,
+    width: int = 128,
+    sensor: Samples | None = None,
+    neutral: tuple[int, ...] = (1, 2, 1, 1, 1, 2),
 ) -> Path:
     """A minimal DNG: 14-bit sensor data (h, w) behind a red-green-blue mosaic, with neutral colours."""
     if sensor is None:
@@ -111,7 +117,7 @@ def write_dng(
         (50714, 3, 1, 64, True),
         (50717, 4, 1, 16383, True),
         (50721, 10, 9, RGB_MATRIX, True),
-        (50728, 5, 3, (1, 2, 1, 1, 1, 2), True),
+        (50728, 5, 3, neutral, True),
         (50778, 3, 1, 21, True),
         (274, 3, 1, orientation, True),
         (271, 2, 0, "Nordlys", True),

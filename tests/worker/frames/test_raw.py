@@ -48,6 +48,25 @@ def test_brightness_does_not_depend_on_the_rest_of_the_picture(tmp_path: Path) -
     assert np.array_equal(decode(read_header(path))[:70], plain[:70])
 
 
+def test_the_white_balance_that_was_used_is_told(tmp_path: Path) -> None:
+    """AsShotNeutral (DNG 1.4) is what grey has in each channel: the factors are its inverse."""
+    even = read_header(write_dng(tmp_path / "even.dng"))
+    warm = read_header(write_dng(tmp_path / "warm.dng", neutral=(4, 5, 1, 1, 2, 5)))
+    assert even.notes[0].endswith("(red 2.000, blue 2.000)")
+    assert warm.notes[0].endswith("(red 1.250, blue 2.500)")
+
+
+def test_the_same_light_becomes_the_same_pixels_whatever_else_is_in_the_frame(tmp_path: Path) -> None:
+    """Clipped highlights and deep shadows of other frames move neither black level nor white level."""
+    sensor = np.full((96, 128), 4000, np.uint16)
+    plain = decode(read_header(write_dng(tmp_path / "plain.dng", sensor=sensor)))
+    for name, value in (("bright", 16383), ("dark", 64)):
+        other = sensor.copy()
+        other[:, 96:] = value
+        seen = decode(read_header(write_dng(tmp_path / f"{name}.dng", sensor=other)))
+        assert np.array_equal(seen[:, :80], plain[:, :80])
+
+
 def test_a_file_cut_short_is_refused_without_a_word_on_the_terminal(
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:

@@ -90,3 +90,24 @@ def test_what_the_first_look_finds_out_places_all_that_follows(store: Store) -> 
     assert must_claim(store, "large", memory=1 << 20).kind is UnitKind.SURVEY
     held = [unit.memory for unit in store.units(first.job) if unit.id == second.unit]
     assert held == [0], "what was begun stays as it was"
+
+
+def test_a_worker_stays_with_the_job_whose_frames_it_has(store: Store) -> None:
+    first = submit(store, units=(*surveys(4), one(UnitKind.DELIVER)))
+    second = submit(store, stack="second", units=(*surveys(4), one(UnitKind.DELIVER)))
+    assert must_claim(store, "w1", near=0).job == first
+    assert must_claim(store, "w2", near=0).job == second, "one that nobody began"
+    assert must_claim(store, "w2", near=second).job == second
+    assert must_claim(store, "w3", near=0).job == first, "all are begun: the order holds"
+    assert must_claim(store, "w4").job == first, "who sees all frames keeps to the order"
+
+
+def test_staying_lets_nothing_wait_that_is_due_much_earlier(store: Store, clock: object) -> None:
+    long = submit(store, units=(*surveys(4, weight=2000.0), one(UnitKind.DELIVER)))
+    assert must_claim(store, "w1", near=0).job == long
+    clock.forward(30)  # type: ignore[attr-defined]
+    short = submit(store, stack="short", units=(*surveys(1, weight=1.0), one(UnitKind.DELIVER)))
+    store.beat(must_claim(store, "w2", near=0), progress=0.1)
+    assert store.job(short).state == "running"
+    again = submit(store, stack="urgent", priority=1, units=(*surveys(1, weight=1.0), one(UnitKind.DELIVER)))
+    assert must_claim(store, "w1", near=long).job == again

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from pathlib import Path
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
 from nearfar.errors import NotFound, StoreError, UsageError
-from nearfar.jobs import Account, People, Role, Store, links, passwords, tries
+from nearfar.jobs import Account, People, Role, Store, links, open_store, passwords, restore, tries
 from nearfar.jobs.people_model import accounts, keys, sessions
 from tests.worker.jobs.making import Clock
 
@@ -229,6 +230,14 @@ def test_a_link_is_good_for_one_file_until_its_end(people: People) -> None:
     assert not links.holds(secret, proof[:-1], **said, now=999.0)
     people.new_secret("links", who="console")
     assert not links.holds(people.secret("links"), proof, **said, now=999.0)
+
+
+def test_links_that_were_ended_do_not_come_back_with_an_older_copy(tmp_path: Path) -> None:
+    store = open_store(f"sqlite:///{tmp_path}/store.sqlite")
+    before = People(store).secret("links")
+    store.copy(tmp_path / "copy")
+    restore(tmp_path / "copy", tmp_path / "again.sqlite")
+    assert People(open_store(f"sqlite:///{tmp_path}/again.sqlite")).secret("links") != before
 
 
 def test_a_proof_is_the_hmac_of_rfc_2104_over_what_is_fetched() -> None:

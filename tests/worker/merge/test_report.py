@@ -91,6 +91,7 @@ def report(**changes: Any) -> Report:
         "gaps": [],
         "coverage": Coverage(frames=2),
         "spots": Spots(),
+        "moved": [],
         "noise": Noise(variance=np.full(8, 0.004**2), bands=np.ones(3)),
         "key": "abc",
         "plan": Plan(
@@ -200,6 +201,16 @@ def test_sections_are_there_where_they_have_something_to_say() -> None:
     assert "- B.tif moved" in text
     assert "- one file was passed over" in text
     assert told.content["gaps"][0]["box"] == [16, 32, 160, 64]
+
+
+def test_raw_frames_of_different_white_balance_are_pointed_out() -> None:
+    def told(*notes: str) -> list[str]:
+        frames = [surveyed(f"{k}.dng", kind="raw", notes=(note,)) for k, note in enumerate(notes)]
+        return [w for w in report(frames=frames).content["warnings"] if "white balance" in w]
+
+    one, other = (f"developed with the white balance in the file (red {v})" for v in (2.0, 1.9))
+    assert told(one, one, one) == []
+    assert len(told(one, other, one)) == 1
 
 
 def test_one_frame_is_a_report_as_well() -> None:

@@ -107,11 +107,11 @@ CHANGES: dict[str, Recipe] = {
 }
 REMADE = {
     # endings of what each change makes anew in a scratch folder that was kept
-    "register": {"register", "coverage", "spots", "focus", "volume", "band"},
+    "register": {"register", "coverage", "spots", "focus", "moved", "volume", "band"},
     "coverage": {"coverage"},
     "hold": set(),
-    "focus": {"focus", "volume", "band"},
-    "noise": {"register", "coverage", "spots", "focus", "volume", "band"},
+    "focus": {"focus", "moved", "volume", "band"},
+    "noise": {"register", "coverage", "spots", "focus", "moved", "volume", "band"},
     "order": {"band"},
     "agreement": {"band"},
     "chooser": {"band"},

@@ -142,6 +142,20 @@ def test_a_frame_that_is_gone_is_told_of_and_the_picture_stays(mending: Mending)
     assert len(mending.report()["mends"]) == 2, "what was wanted before is not forgotten"
 
 
+def test_frames_that_were_moved_after_the_merge_are_found(mending: Mending) -> None:
+    paths = [Path(frame.path) for frame in mending.store.frames(mending.job)]
+    target = mending.places.moved / mending.picture.parent.name
+    target.mkdir(parents=True)
+    (target / paths[0].name).write_bytes(b"another file of that name")
+    target = target.with_name(f"{target.name}-2")
+    target.mkdir()
+    for path in paths:
+        path.rename(target / path.name)
+    before = mending.picture.read_bytes()
+    mending.mend(use="frame", frame=1)
+    assert mending.picture.read_bytes() != before
+
+
 def test_a_frame_that_is_another_now_is_refused(mending: Mending) -> None:
     paths = [Path(frame.path) for frame in mending.store.frames(mending.job)]
     paths[0].write_bytes(paths[1].read_bytes())

@@ -92,7 +92,7 @@ def tile_strips(data: bytes, samples: NDArray[np.uint16]) -> Iterator[tuple[int,
     What is done to a strip before the next one is asked for finds it in the processor's cache, which takes half the time
     of `decode_tile`.
     """
-    imagecodecs.deflate_decode(data, out=samples.reshape(-1).view(np.uint8))
+    imagecodecs.deflate_decode(data, out=samples.reshape(-1).view(np.uint8).data)
     for top in range(0, TILE, STRIP):
         strip = samples[top : top + STRIP]
         imagecodecs.delta_decode(strip, axis=-2, out=strip)

@@ -121,6 +121,7 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
     block = exif_of(file)
     with _libraw(file) as opened:
         sizes, white, colours = opened.sizes, int(opened.white_level), int(opened.num_colors)
+        balance = [float(v) for v in opened.camera_whitebalance]
     if sizes.pixel_aspect != 1.0:
         raise file.refused("a sensor whose pixels are not square", WANTED, EXPORT_AGAIN)
     check_size(file, sizes.width, sizes.height, pixels_per_byte=PIXELS_PER_BYTE)
@@ -141,10 +142,18 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         camera=camera_data(block),
         in_parts=False,
         plain=None,
-        notes=("developed to 16-bit sRGB with the white balance in the file",),
+        notes=(_told(balance),),
         decode_bytes=file.size + sizes.raw_width * sizes.raw_height * 2 + sizes.width * sizes.height * 16,
     )
     return header, block
+
+
+def _told(balance: list[float]) -> str:
+    """How it is developed, with the factors of red and blue against green: they must be the same in all frames."""
+    text = "developed to 16-bit sRGB with the white balance in the file"
+    if len(balance) < 3 or min(balance[:3]) <= 0:
+        return text
+    return f"{text} (red {balance[0] / balance[1]:.3f}, blue {balance[2] / balance[1]:.3f})"
 
 
 def exif_of(file: FrameFile) -> ExifBlock:

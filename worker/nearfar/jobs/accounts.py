@@ -43,8 +43,9 @@ class Account:
 
 
 def folded(name: str) -> str:
-    """The name by which two accounts count as the same."""
-    return unicodedata.normalize("NFKC", name).casefold().strip()
+    """The name by which two accounts count as the same; without what is no character, which no database takes."""
+    shown = "".join(sign for sign in name if sign.isprintable())
+    return unicodedata.normalize("NFKC", shown).casefold().strip()
 
 
 def check_name(name: str) -> str:

@@ -34,7 +34,8 @@ RELEASE = (
     _HELD_AGAIN,
     f"UPDATE units SET token = token + {TOKEN_GAP} WHERE state IN ('ready', 'waiting')",  # noqa: S608 - a constant
     "UPDATE workers SET state = 'lost' WHERE state IN ('working', 'draining')",
-    "DELETE FROM server WHERE name = 'host'",
+    # Links that were ended stay so; the copy may be for another data folder.
+    "DELETE FROM server WHERE name IN ('host', 'folder') OR name LIKE 'secret.%'",
 )
 """What makes work of a copy wait again, in the words of every database; tables of any revision have these columns."""
 

@@ -65,9 +65,10 @@ def expired(tx: Tx, room: Room) -> sa.Select[int]:
 def _take_ready(tx: Tx, room: Room) -> Row | None:
     """The next ready unit, by the order between owners and then within one."""
     for owner in tx.conn.scalars(order.owners_in_turn(tx, room)).all():
-        row = tx.conn.execute(take(tx, room, order.first_unit(tx, room, owner))).first()
-        if row is not None:
-            return row
+        for pick in (*order.near_units(tx, room, owner), order.first_unit(tx, room, owner)):
+            row = tx.conn.execute(take(tx, room, pick)).first()
+            if row is not None:
+                return row
     return None
 
 

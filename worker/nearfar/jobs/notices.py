@@ -90,6 +90,7 @@ class Notices:
     """Targets and messages of an open store. Every method is one transaction and may raise `StoreUnreachable`."""
 
     def __init__(self, store: Store) -> None:
+        self.store = store
         self._db = store.database
 
     def add(

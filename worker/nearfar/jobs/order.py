@@ -28,8 +28,9 @@ import sqlalchemy as sa
 
 from nearfar.errors import UsageError
 from nearfar.jobs.engine import Tx
-from nearfar.jobs.model import owners, units
+from nearfar.jobs.model import jobs, owners, units
 from nearfar.jobs.records import FORM, OLDEST_FORM
+from nearfar.jobs.states import JobState
 
 STEP = 6 * 3600.0
 """Seconds of waiting that one step of priority is worth."""
@@ -40,6 +41,8 @@ LONGEST_PATIENCE = 3600.0
 ADVANCE = 600.0
 """Seconds of work by which one step of priority lets an owner go ahead of its share."""
 PRIORITIES = range(-9, 10)
+NEAR = 600.0
+"""Seconds by which a job may be due earlier that waits since a worker stays with the frames that it has."""
 CANDIDATES = 8
 """Owners that a claim tries in turn; more than one only where others claim at the same moment."""
 
@@ -69,6 +72,8 @@ class Room:
     disk: int | None
     forms: tuple[int, int] = (OLDEST_FORM, FORM)
     """The oldest and the newest form of units that it understands."""
+    near: int | None = None
+    """Number of the job whose decoded frames are at hand, 0 where there are none; None: those of all jobs are."""
 
     def fits(self) -> sa.ColumnElement[bool]:
         """Condition that a unit is understood, and needs no more than is there."""
@@ -97,6 +102,26 @@ def first_unit(tx: Tx, room: Room, owner: Any) -> sa.Select[int]:
         .order_by(units.c.due, units.c.id)
         .limit(1)
     )
+
+
+def near_units(tx: Tx, room: Room, owner: Any) -> list[sa.Select[int]]:
+    """Queries for units that go before an owner's next one, where machines do not see each other's decoded frames.
+
+    A worker stays with the job whose frames it has, and rather begins a job that nobody began than to decode the frames
+    of another's anew; as long as that lets nothing wait that is due `NEAR` earlier.
+    """
+    if room.near is None:
+        return []
+    own = (units.c.owner == owner, *claimable(tx, room))
+    first = sa.select(sa.func.min(units.c.due)).where(*own).scalar_subquery()
+    soon = units.c.due <= first + NEAR
+    fresh = sa.exists(
+        sa.select(jobs.c.id)
+        .where(jobs.c.id == units.c.job, jobs.c.state == JobState.WAITING)
+        .correlate(units)
+    )
+    found = sa.select(units.c.id).where(*own, soon).order_by(units.c.due, units.c.id).limit(1)
+    return [found.where(units.c.job == room.near), found.where(fresh)]
 
 
 def owners_in_turn(tx: Tx, room: Room) -> sa.Select[str]:

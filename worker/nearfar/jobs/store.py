@@ -111,8 +111,6 @@ class Store(MendStore):
         """Seconds since 1970 by the store's clock; also shows that it answers."""
         return self.database.read(lambda tx: tx.now)
 
-    # Jobs come in
-
     def submit(self, submission: Submission, *, who: str) -> Submitted:
         """Record a job, or find the one that the same submission or set made before; see `Submission`.
 
@@ -204,8 +202,6 @@ class Store(MendStore):
         """All owners there ever were, by name."""
         return self.database.read(owners.known)
 
-    # The server
-
     def server_state(self) -> ServerState:
         """Whether work is given out."""
         return self.database.read(flags.server_state)
@@ -249,9 +245,11 @@ class Store(MendStore):
         """All workers on record, or those that beat, by name."""
         return self.database.read(lambda tx: workers.known(tx, alive=alive))
 
-    def claim(self, worker: str, *, memory: int | None = None, disk: int | None = None) -> Claim | None:
-        """The next unit for a worker with this much free memory and disk (bytes; None: no limit), now its own."""
-        room = Room(worker=worker, memory=memory, disk=disk)
+    def claim(
+        self, worker: str, *, memory: int | None = None, disk: int | None = None, near: int | None = None
+    ) -> Claim | None:
+        """The next unit for a worker with so much free memory and disk (bytes; None: no limit), now its own. See `Room`."""
+        room = Room(worker=worker, memory=memory, disk=disk, near=near)
         return self.database.write(lambda tx: claims.claim(tx, room))
 
     def wish(self, claim: Claim) -> Wish:
@@ -300,8 +298,9 @@ class Store(MendStore):
 
         Gives its state then. After `Wish.DROP` this ends it: call it when its scratch is gone. Raises `LostClaim`.
         """
-        call = partial(work.hand_back, claim=claim, rest=rest, cause=cause, reason=reason)
-        return self.database.write(call)
+        return self.database.write(
+            partial(work.hand_back, claim=claim, rest=rest, cause=cause, reason=reason)
+        )
 
     def set_aside(self, claim: Claim, *, cause: str, reason: str) -> UnitState:
         """Hold the job of a unit until a person decides, and return the unit uncounted; its state then.

@@ -67,7 +67,8 @@ def _wait(tx: Tx, *where: sa.ColumnElement[bool], free: int) -> float:
 
 def failed(tx: Tx, account: str, *, address: str, why: str) -> None:
     """Put down in the trail that one failed."""
-    detail = {"account": account[:100], "address": address, "why": why}
+    shown = "".join(sign if sign.isprintable() else "?" for sign in account[:100])
+    detail = {"account": shown, "address": address, "why": why}
     events.record(tx, "login.refused", who="nobody", detail=detail)
 
 

@@ -14,6 +14,7 @@ from nearfar.errors import StackRefused
 from nearfar.merge.focus import FocusFrame, FocusMap, FocusWriter, find_focus
 from nearfar.merge.kernel.picture_calls import CELL, grid_shape
 from nearfar.merge.keys import key
+from nearfar.merge.movement import Moved, take_from_one
 from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
@@ -21,14 +22,14 @@ from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
 
-VERSION = 5
+VERSION = 6
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:
     """Key of a stack's focus map."""
     focus = recipe.focus
     params: dict[str, object] = {"admit": focus.admit, "peak": focus.peak, "neighbours": focus.neighbours}
-    params |= {"noise": recipe.render.noise, "spots": recipe.sensor.spots}
+    params |= {"noise": recipe.render.noise, "spots": recipe.sensor.spots, "movement": focus.movement}
     return key("focus", VERSION, params, [register_key])
 
 
@@ -53,28 +54,48 @@ def focus_stack(
     recipe: Recipe,
     threads: int,
     tick: Callable[[float], None],
-) -> tuple[FocusMap, FocusWriter]:
-    """Focus map and volume of the used frames, from scratch where they are there under ``name``."""
+) -> tuple[FocusMap, FocusWriter, list[Moved]]:
+    """Focus map, volume and what moved of the used frames, from scratch where they are there under ``name``."""
     rows, cols = grid_shape(*size)
     shape = (rows, len(used), cols)
-    if not (scratch.has(name, "focus") and scratch.has(name, "volume", 3 * rows * cols * len(used))):
+    stored = scratch.load_text(name, "moved")
+    volume_there = scratch.has(name, "volume", 3 * rows * cols * len(used))
+    if stored is None or not (scratch.has(name, "focus") and volume_there):
         spotted = spots.cells((rows, cols), CELL) if spots.places else None
         views = [_view(scratch, frames[k], registration, k, spotted) for k in used]
         with scratch.writing(name, "volume") as part:
+            writer = _volume(part, shape, "w+")
             found = find_focus(
                 views,
                 size=size,
                 noise=noise,
                 recipe=recipe.focus,
-                writer=_volume(part, shape, "w+"),
+                writer=writer,
                 threads=threads,
                 tick=tick,
             )
+            moved: list[Moved] = []
+            if recipe.focus.movement:
+                readers = [_small_of(scratch, frames[k]) for k in used]
+                moved = take_from_one(
+                    views, readers, writer, size=size, threads=threads, tick=lambda: tick(0.0)
+                )
         scratch.save(name, "focus", vars(found))
+        stored = [vars(m) for m in moved]
+        scratch.save_text(name, "moved", stored)
     fields = list(FocusMap.__dataclass_fields__)
     values = scratch.load(name, "focus", *fields)
     volume = _volume(scratch.path(name, "volume"), shape, "r")
-    return FocusMap(**dict(zip(fields, values, strict=True))), volume
+    told = [Moved(box=tuple(m["box"]), frame=m["frame"], cells=m["cells"]) for m in stored]
+    return FocusMap(**dict(zip(fields, values, strict=True))), volume, told
+
+
+def _small_of(scratch: Scratch, frame: Surveyed) -> Callable[[], NDArray[np.float32]]:
+    def read() -> NDArray[np.float32]:
+        (small,) = scratch.load(frame.key, "survey", "small")
+        return small.astype(np.float32) * np.float32(1 / 65535)
+
+    return read
 
 
 def _view(

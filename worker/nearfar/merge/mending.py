@@ -26,6 +26,7 @@ from nearfar.merge.mending_planes import LEVELS, REACH, blend
 from nearfar.merge.mending_region import Box, distances, merged, ramp
 from nearfar.merge.mending_smooth import Surface, squares_of
 from nearfar.merge.mending_sources import (
+    CELL,
     HALO,
     FocusCells,
     FrameSource,
@@ -173,10 +174,10 @@ class Mended:
         ------
         WorkFailed, FrameRefused, SourceChanged, OSError
         """
-        wanted = sorted(self.tiles())
-        done = {place: data for place, data in known.items() if place in set(wanted)}
+        wanted = self.tiles()
+        done = {place: data for place, data in known.items() if place in wanted}
         with ThreadPoolExecutor(self.hands.threads) as pool:
-            missing = [place for place in wanted if place not in done]
+            missing = sorted(place for place in wanted if place not in done)
             self._prepare([self._box(place) for place in missing if place[0] == 0], pool)
             for level in sorted({place[0] for place in missing}):
                 todo = [place for place in missing if place[0] == level]
@@ -283,7 +284,10 @@ class Mended:
         return window_of(_grow(self._bounds[number], HALO + AROUND, self.size), self.size)
 
     def _cells(self, number: int) -> FocusCells:
-        return self.subject.cells(self._window(number))
+        """The map where a mend's pixels are asked for, in whole cells: no frame is decoded for what lies beyond."""
+        x, y, width, height = _grow(self._bounds[number], AROUND, self.size)
+        left, top = x // CELL * CELL, y // CELL * CELL
+        return self.subject.cells((left, top, x + width - left, y + height - top))
 
     def _frames_of(self, number: int) -> list[int]:
         wish = self.wishes[number]

@@ -161,6 +161,8 @@ class FocusRecipe(_Section):
     ``camera``: after the distances in the camera data; near first where there are none."""
     neighbours: int = _setting(2, low=0, high=16)
     """Frames before and after the sharpest one that are looked at in any case."""
+    movement: bool = _setting(True)
+    """Whether what moves between frames is taken from one frame, whole."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -54,6 +54,10 @@ class Report:
             "",
             *_section("Not sharp in any frame", [f"- {g['text']} (at {_box(g['box'])})" for g in c["gaps"]]),
             *_section("Mended", [_mend(m) for m in c.get("mends", [])]),
+            *_section(
+                "Moved between frames",
+                [f"- {_box(m['box'])}: taken from {m['frame']} alone" for m in c["moved"]],
+            ),
             *_section("Worth a look", [f"- {w}" for w in c["warnings"]]),
             *_section("Left alone", [f"- {n}" for n in c["notes"]]),
             "Work",
@@ -139,6 +143,7 @@ def build_report(
     coverage: Coverage,
     noise: Noise,
     spots: Spots,
+    moved: Sequence[Mapping[str, Any]],
     key: str,
     plan: Plan,
     notes: Sequence[str],
@@ -152,6 +157,7 @@ def build_report(
         warnings.append(
             f"the brightness of the frames differs by {max(gains) - min(gains):.2f} EV; it was taken out in linear light"
         )
+    warnings += _development(frames)
     warnings += [text for text in [spots.text()] if text]
     warnings += coverage.warnings([(g.after, g.before) for g in gaps])
     remarks = [(f.header.path.name, n) for f in frames for n in f.header.notes]
@@ -176,11 +182,24 @@ def build_report(
             "recipe": recipe.name,
             "noise": round(noise.sigma, 6),
             "sensor": spots.as_json(),
+            "moved": [dict(m) for m in moved],
             "warnings": warnings,
             "notes": [*notes, *_condensed(remarks)],
             "key": key,
         }
     )
+
+
+def _development(frames: Sequence[Surveyed]) -> list[str]:
+    """A warning where raw frames say that they were not developed alike."""
+    told = {
+        note for f in frames if f.header.kind == "raw" for note in f.header.notes if "white balance" in note
+    }
+    if len(told) < 2:
+        return []
+    return [
+        "the raw frames carry different white balances: give all of them one in a raw converter, and merge those"
+    ]
 
 
 def _condensed(remarks: Sequence[tuple[str, str]]) -> list[str]:

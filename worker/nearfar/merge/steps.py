@@ -22,6 +22,7 @@ from nearfar.merge.deliver import Delivery, Outputs, deliver
 from nearfar.merge.focus import FocusMap, FocusWriter, in_order
 from nearfar.merge.gaps import find_gaps
 from nearfar.merge.keys import Fingerprint, file_digest
+from nearfar.merge.movement import MOST, Moved
 from nearfar.merge.noise import Noise, estimate
 from nearfar.merge.plan import Plan, resident
 from nearfar.merge.recipe import Recipe
@@ -93,6 +94,7 @@ class Steps:
         self._registration: Registration | None = None
         self._spots: Spots | None = None
         self._focus: tuple[FocusMap, FocusWriter] | None = None
+        self._moved: list[Moved] = []
 
     # ---- memory ----
 
@@ -243,7 +245,7 @@ class Steps:
                 tick(share)
 
             registration, noise, spots = self.registration(), self.noise(), self.spots()
-            self._focus = focusing.focus_stack(
+            found, volume, self._moved = focusing.focus_stack(
                 *(self.scratch, self.keys.focus, self.frames, registration, self.used()),
                 spots=spots,
                 size=self.size,
@@ -252,6 +254,7 @@ class Steps:
                 threads=self.plan.threads,
                 tick=listen,
             )
+            self._focus = (found, volume)
         return self._focus
 
     # ---- render ----
@@ -343,6 +346,7 @@ class Steps:
             coverage=self.coverage(),
             noise=noise,
             spots=self.spots(),
+            moved=[m.as_json(names) for m in self._moved[:MOST]],
             key=self.keys.result,
             plan=self.plan,
             notes=notes,

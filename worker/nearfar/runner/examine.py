@@ -83,7 +83,13 @@ def examine(subject: Subject, checks: Iterable[tuple[str, Check]] | None = None)
 
 def all_checks() -> tuple[tuple[str, Check], ...]:
     """Every check with its name, in the order in which they help most."""
-    from nearfar.runner import examine_data, examine_machine, examine_pictures, examine_services
+    from nearfar.runner import (
+        examine_data,
+        examine_machine,
+        examine_pictures,
+        examine_services,
+        examine_studio,
+    )
 
     return (
         ("settings", examine_services.settings_file),
@@ -99,5 +105,6 @@ def all_checks() -> tuple[tuple[str, Check], ...]:
         ("formats", examine_pictures.formats),
         ("store", examine_services.store),
         ("broker", examine_services.broker),
+        ("studio", examine_studio.studio),
         ("port", examine_services.port),
     )

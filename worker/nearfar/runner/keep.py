@@ -15,15 +15,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from nearfar.errors import StoreError
-from nearfar.jobs import Store
+from nearfar.jobs import Notices, Store
 from nearfar.places import Places, places_of
 from nearfar.runner import beats, broker, logs
 from nearfar.runner.disk import DiskWatch
 from nearfar.runner.hints import Hinter
+from nearfar.runner.notifying import Notifier
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.planning import begin_uploads
 from nearfar.runner.presence import Presence
 from nearfar.runner.reconcile import Reconciler
+from nearfar.runner.role import HELPER, ROLE
 from nearfar.runner.sweep import Sweeper
 from nearfar.server_settings import ServerSettings, load_server
 
@@ -41,8 +43,6 @@ HINTS = 0.5
 """Seconds between two looks whether a worker could be woken: between two steps of a job all others wait for it."""
 HELPER_HINTS = 5.0
 """The same beside workers of another machine, which the server wakes as well."""
-ROLE, HELPER = "NEARFAR_ROLE", "worker"
-"""Variable of the environment that says that this process belongs to further workers, not to the server."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,7 +68,7 @@ def duties_of(settings: ServerSettings, places: Places, store: Store, *, helper:
     disk = DiskWatch(places, settings.worker.spare_disk)
     return [
         *found,
-        Duty(every=DISK, do=lambda: _look(disk, sweeper)),
+        Duty(every=DISK, do=lambda: _look(disk, sweeper, Notices(store))),
         Duty(every=LATER, do=sweeper.later),
         Duty(every=LATER, do=lambda: begin_uploads(store, places)),
         Duty(every=DISK, do=lambda: _count_spoilt(store, places)),
@@ -81,6 +81,9 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
     helper = os.environ.get(ROLE) == HELPER
     hinter = Hinter(settings, places, store, every=HELPER_HINTS if helper else HINTS)
     hinter.start()
+    notifier = Notifier(settings, store)
+    if not helper:
+        notifier.start()
     presence = Presence(places, ties=not helper)
     duties = duties_of(settings, places, store, helper=helper)
     due = [0.0] * len(duties)
@@ -91,6 +94,7 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
                 _do(lambda duty=duty: _if_there(duty, presence, store))  # type: ignore[misc]
                 due[k] = time.monotonic() + duty.every
         stop.wait(max(0.05, min(due) - time.monotonic()))
+    notifier.stop()
     hinter.stop()
 
 
@@ -106,8 +110,12 @@ def _count_spoilt(store: Store, places: Places) -> None:
         store.count("hints_ignored", count)
 
 
-def _look(disk: DiskWatch, sweeper: Sweeper) -> None:
-    if disk.look().low:
+def _look(disk: DiskWatch, sweeper: Sweeper, notices: Notices) -> None:
+    before = disk.state.low
+    found = disk.look()
+    if found.low and not before:
+        notices.disk_low(found.reason or "")
+    if found.low:
         sweeper.make_room(lambda: disk.look().low)
 
 

@@ -116,8 +116,8 @@ def _carried(source: Samples, pose: NDArray[np.float64], size: tuple[int, int]) 
 def _colours(header: FrameHeader, gain_ev: float) -> Callable[[Samples], U8]:
     """From samples (r, w, 3) of a frame to sRGB, (r, w, 3), or (r, w, 1) for greyscale."""
     values = gain_table(header, gain_ev)
-    steps = np.linspace(0, 1, 1 << header.bits) if values is None else values
-    table = np.round(np.clip(steps, 0, 1) * 65535).astype(np.uint16)
+    steps: NDArray[Any] = np.linspace(0, 1, 1 << header.bits) if values is None else values
+    table = np.round(np.clip(steps, 0.0, 1.0) * 65535).astype(np.uint16)
     convert = to_srgb(header.icc, header.channels)
     if header.bits == 8 and convert is plain:
         short = plain(table)

@@ -195,6 +195,13 @@ class MendedResult:
             notes.forget(version.number)
 
 
+def clear_staged(results: Path) -> None:
+    """Remove what was staged by processes that are gone; only for whoever knows that nobody is at work on mends."""
+    making = results / MAKING
+    for entry in making.glob(f"{STAGED}*"):
+        remove_folder(entry, within=making)
+
+
 def check_written(path: Path, tiles: Mapping[Place, bytes], like: Delivered) -> None:
     """Open a staged picture again: directories, and the tiles that are new.
 

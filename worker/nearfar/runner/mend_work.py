@@ -33,6 +33,7 @@ from nearfar.runner.mend_files import NOTES, Made, MendedResult, Notes, check_wr
 from nearfar.runner.mend_notes import Subject as Known
 from nearfar.runner.mend_notes import kept_wish
 from nearfar.runner.versions import Version, earlier
+from nearfar.runner.whereabouts import frame_now
 from nearfar.server_settings import ServerSettings
 
 IN_MEMORY = 384 << 20
@@ -147,8 +148,12 @@ class MendWork:
         return keys, len(tiles) - len(known)
 
     def _paths(self) -> dict[Named, Path]:
-        pairs = zip(self.task.entries, self.task.paths, strict=True)
-        return {(path.name, entry.digest or ""): path for entry, path in pairs}
+        result = Path(self.task.job.result or "")
+        found: dict[Named, Path] = {}
+        for entry, path in zip(self.task.entries, self.task.paths, strict=True):
+            digest = entry.digest or ""
+            found[(path.name, digest)] = frame_now(self.places, result, path, digest)
+        return found
 
     def _wish(self, mend: Mend, report: Mapping[str, Any], places: Mapping[Named, int]) -> Wish:
         """A mend's wish, with its frame as a place among those that went into the picture."""

@@ -21,6 +21,7 @@ from nearfar.jobs import MendClaim, Store
 from nearfar.places import Places, places_of
 from nearfar.runner import beats, here, logs
 from nearfar.runner.failures import failure_of
+from nearfar.runner.mend_files import clear_staged
 from nearfar.runner.mend_work import MendWork
 from nearfar.runner.opening import open_when_there
 from nearfar.server_settings import ServerSettings, load_server
@@ -49,6 +50,7 @@ class Mender:
     def run(self) -> None:
         """Go on until told to stop."""
         self.store.release_mending()
+        clear_staged(self.places.results)
         while not self.stop.is_set():
             beats.beat()
             try:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import shutil
+import time
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
@@ -58,6 +59,7 @@ class Performance:
         """Do the work. Raises what went wrong, `Stopped` where it is to end."""
         self.holding.check()
         _forget_peak()
+        began = time.process_time()
         self.task = task = self.holding.tell(
             lambda: Task.load(self.holding.store, self.claim.job, self.hands.places)
         )
@@ -74,7 +76,8 @@ class Performance:
             UnitKind.DELIVER: self._deliver,
         }
         made = perform[self.claim.kind](task, scratch)
-        return replace(made, result={**(made.result or {}), "peak": peak_resident()})
+        spent = round(time.process_time() - began, 3)
+        return replace(made, result={**(made.result or {}), "peak": peak_resident(), "processor": spent})
 
     def why_away(self) -> str | None:
         """Why the data folder cannot be used, where it cannot."""

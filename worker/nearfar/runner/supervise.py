@@ -22,7 +22,7 @@ from typing import IO
 
 from nearfar.errors import UsageError
 from nearfar.places import Places
-from nearfar.runner import beats, child, notify
+from nearfar.runner import alive, beats, child, notify
 from nearfar.runner.disk import write_whole
 from nearfar.runner.here import signal_name
 
@@ -177,6 +177,8 @@ class Supervisor:
         if every is not None and now - self._pinged >= every and not stalled:
             notify.notify("WATCHDOG=1")
             self._pinged = now
+        if not stalled and not any(one.crashing for one in self.children):
+            alive.tell(now)
 
     def _words(self, one: Child) -> str:
         if one.crashing:

@@ -20,10 +20,11 @@ from nearfar import __version__
 from nearfar.errors import LostClaim, NotFound, StoreError, StoreUnreachable
 from nearfar.jobs import Claim, Store
 from nearfar.places import Places
-from nearfar.runner import beats, disk, here
+from nearfar.runner import beats, disk, here, traces
 from nearfar.runner.app import TASK
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.presence import Presence
+from nearfar.runner.role import HELPER, ROLE
 from nearfar.server_settings import ServerSettings
 
 log = logging.getLogger(__name__)
@@ -82,6 +83,8 @@ class Lane:
         self.look_soon = False
         self._presence = Presence(places)
         self._away: str | None = None
+        apart = os.environ.get(ROLE) == HELPER and not places.share_rows
+        self._near: int | None = 0 if apart else None
         self._began = 0.0
         self._turn = threading.Lock()
         self._parent = parent or os.getppid()
@@ -108,11 +111,12 @@ class Lane:
         try:
             if self._folder_away(store):
                 return False
-            claim = store.claim(self.name, memory=memory, disk=free)
+            claim = store.claim(self.name, memory=memory, disk=free, near=self._near)
             self.look_soon = False
             if claim is None:
                 return False
             self._began, self.claim = time.monotonic(), claim
+            self._near = None if self._near is None else claim.job
             self.perform(store, claim, self.leaving)
             return True
         except StoreUnreachable as error:
@@ -244,6 +248,7 @@ class Lane:
             store.leave(self.name)
         except StoreError as error:
             log.warning("%s", error, extra={"worker": self.name})
+        traces.flush()
 
 
 _lane: Lane | None = None

@@ -16,6 +16,7 @@ from nearfar.errors import (
 )
 from nearfar.jobs import Claim, FrameNote, FrameState, Outcome, Store
 from nearfar.merge.plan import give_back_heap
+from nearfar.runner import traces
 from nearfar.runner.failures import Failure, in_words, is_full
 from nearfar.runner.hands import Hands
 from nearfar.runner.holding import Holding, Stopped, Why
@@ -46,7 +47,7 @@ def work_on(store: Store, claim: Claim, hands: Hands, *, leaving: Callable[[], b
         The store stayed away for longer than the lease; the unit is somebody else's by then.
     """
     log.info("begins", extra=_about(claim, "unit.begin"))
-    with Holding(store, claim, leaving, hands.end) as holding:
+    with traces.unit_span(claim), Holding(store, claim, leaving, hands.end) as holding:
         try:
             _perform(holding, hands)
         except (LostClaim, NotFound) as error:

@@ -101,8 +101,7 @@ async function renew(part, address, options) {
 
 async function here(x, y, edge = 0) {
   say(`Looking for frames that are sharp at ${x}, ${y} …`);
-  Object.assign(where.elements.x, { value: x });
-  Object.assign(where.elements.y, { value: y });
+  [where.elements.x.value, where.elements.y.value] = [x, y];
   const found = await renew('here', `?x=${x}&y=${y}&size=${Math.max(256, Math.min(512, edge))}`);
   if (found) say(found.querySelector('legend, .alarm').textContent);
   form.scrollIntoView({ block: 'nearest', behavior: still ? 'auto' : 'smooth' });
@@ -118,10 +117,12 @@ function mends() {
 // The picture as it is after mends, shown when all of it is there, so that nothing moves or flickers.
 async function fresh() {
   stamp = `?${Date.now()}`;
-  const old = picture(), made = await add(box.dataset.picture, { index: 1 });
-  made.addOnceHandler('fully-loaded-change', () => viewer.world.removeItem(old));
+  const old = picture(), made = await add(box.dataset.picture, { index: 1 }).catch(error => say(error.message)), crop = form.querySelector('figure img');
+  made?.addOnceHandler('fully-loaded-change', () => viewer.world.removeItem(old));
+  if (crop) crop.src = crop.src.split('?')[0] + stamp;
   other.querySelector('[value=before]').disabled = false;
-  say((await renew('mending', ''))?.querySelector('.alarm')?.textContent ?? 'The picture is as you asked.');
+  const found = made && await renew('mending', '');
+  if (found) say(found.querySelector('.alarm')?.textContent ?? 'The picture is as you asked.');
 }
 
 function follow({ state, events }) {
@@ -177,8 +178,8 @@ wipe.addEventListener('input', cut);
 other.addEventListener('change', choose);
 document.addEventListener('submit', send);
 // A frame that cannot be shown says why in its place.
-document.addEventListener('error', async ({ target }) => {
-  if (target.closest?.('.crop')) target.replaceWith((await (await fetch(target.src)).json()).detail);
+document.addEventListener('error', ({ target }) => {
+  if (target.closest?.('.crop')) fetch(target.src).then(answer => answer.json()).then(({ detail }) => target.replaceWith(detail)).catch(() => {});
 }, true);
 gaps.forEach(({ link }, k) => link.addEventListener('click', e => { e.preventDefault(); look(k); }));
 tools.hidden = document.querySelector('.hint').hidden = false;

@@ -98,14 +98,20 @@ def _evidence(
     holes: Sequence[tuple[int, int]],
     tick: Callable[[], None],
 ) -> _Evidence:
-    differences = []
+    total = square = np.zeros(0, np.float32)
     for j, k in pairs:
-        one, other = (_response(frames[i], level, holes) for i in (j, k))
-        differences.append(one - _carried(other, frames[j], frames[k], SIDE << level))
+        one = _response(frames[j], level, holes)
+        one -= _carried(_response(frames[k], level, holes), frames[j], frames[k], SIDE << level)
+        if not total.size:
+            total, square = np.zeros_like(one), np.zeros_like(one)
+        total += one
+        one *= one
+        square += one
         tick()
-    table = np.stack(differences)
-    error = table.std(axis=0) / np.sqrt(np.float32(max(1, len(pairs) - 1)))
-    return _Evidence(mean=table.mean(axis=0), error=np.asarray(error, np.float32))
+    count = np.float32(len(pairs))
+    mean = total / count
+    spread = np.sqrt(np.maximum(square / count - mean * mean, 0))
+    return _Evidence(mean=mean, error=spread / np.sqrt(np.maximum(count - 1, np.float32(1))))
 
 
 def _response(frame: SensorFrame, level: int, holes: Sequence[tuple[int, int]]) -> F32:

@@ -1,0 +1,108 @@
+"""Things that move between frames: found, taken from one frame, and told; what holds still stays as it was.
+
+A ghost is what no frame shows: each place of the result is compared with the frame that is most like it there.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+import tifffile
+from numpy.typing import NDArray
+
+from nearfar.frames.decode import read_header
+from nearfar.merge.deliver import Outputs
+from nearfar.merge.recipe import FocusRecipe, Recipe
+from nearfar.merge.stack import Job, Merge, Stop
+from nearfar.progress import Progress
+from tests.acceptance.command import lay
+from tests.scenes import render
+from tests.worker.merge.brackets import bracket, ramp, texture
+
+SIZE = (448, 336)
+BUG = 44
+STOPS = [(150, 150), (172, 152), (196, 150), (217, 155), (240, 151), (262, 148)]
+
+
+def still() -> list[NDArray[Any]]:
+    """A textured slope, in focus from left to right."""
+    rng = np.random.default_rng(4)
+    return bracket(rng, texture(rng, SIZE), ramp(SIZE, 0, 5), range(6), blur=1.0)
+
+
+def with_bug() -> list[NDArray[Any]]:
+    """The same with a patterned thing that walks over it, always sharp."""
+    rng = np.random.default_rng(9)
+    shell = np.round(np.clip(texture(rng, (BUG, BUG), contrast=0.25), 0.02, 0.98) * 65535).astype(np.uint16)
+    out = []
+    for frame, (x, y) in zip(still(), STOPS, strict=True):
+        seen = frame.copy()
+        seen[y : y + BUG, x : x + BUG] = shell
+        out.append(seen)
+    return out
+
+
+def merged(
+    frames: list[NDArray[Any]], folder: Path, *, movement: bool
+) -> tuple[NDArray[Any], dict[str, Any]]:
+    outputs = Outputs.beside(folder / f"{movement}.tif")
+    job = Job(
+        headers=[read_header(p) for p in lay(np.stack(frames), folder / "frames")],
+        outputs=outputs,
+        recipe=Recipe(focus=FocusRecipe(movement=movement)),
+        memory=1 << 30,
+        threads=2,
+        scratch=folder / "scratch",
+    )
+    report = Merge(job, Progress(quiet=True), Stop()).run()
+    return tifffile.imread(outputs.picture, key=0), report.content
+
+
+def ghost(picture: NDArray[Any], frames: list[NDArray[Any]], report: dict[str, Any]) -> float:
+    """Root mean square, over the walk, of the difference to the frame that is most like it around each place."""
+    apart = []
+    for frame, told in zip(frames, report["frames"], strict=True):
+        to = np.array(told["pose"])
+        seen = cv2.warpAffine(
+            frame.astype(np.float32), to, SIZE, flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+        )
+        square = ((seen - picture) / 65535).astype(np.float64) ** 2
+        apart.append(cv2.blur(square.mean(axis=2), (24, 24)))
+    return float(np.sqrt(np.min(apart, axis=0)[140:210, 140:320].mean()))
+
+
+def test_what_walks_through_comes_from_one_frame_each(tmp_path: Path) -> None:
+    frames = with_bug()
+    before, plain = merged(frames, tmp_path, movement=False)
+    after, told = merged(frames, tmp_path, movement=True)
+    assert plain["moved"] == []
+    assert told["moved"], "nothing was seen to move"
+    for region in told["moved"]:
+        x, y, w, h = region["box"]
+        assert region["frame"] in {f["name"] for f in told["frames"]}
+        assert x < 320, "nothing moves there"
+        assert x + w > 140
+        assert y < 220
+        assert y + h > 130
+    assert ghost(after, frames, told) < 0.6 * ghost(before, frames, plain)
+    far = np.s_[:, :80]
+    np.testing.assert_array_equal(after[far], before[far])
+
+
+def test_where_all_holds_still_nothing_changes(tmp_path: Path) -> None:
+    frames = still()
+    with_it, told = merged(frames, tmp_path, movement=True)
+    without, _ = merged(frames, tmp_path, movement=False)
+    assert told["moved"] == []
+    np.testing.assert_array_equal(with_it, without)
+
+
+@pytest.mark.parametrize(("kind", "frames"), [("hairs", 8), ("doorways", 5), ("occlusion", 8), ("rail", 8)])
+def test_rendered_scenes_that_hold_still_have_no_movement(tmp_path: Path, kind: str, frames: int) -> None:
+    scene = render(kind, frames=frames, size=(420, 320), seed=11)
+    _, told = merged(list(scene.frames), tmp_path, movement=True)
+    assert told["moved"] == []
