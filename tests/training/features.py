@@ -14,8 +14,6 @@ NAMES = (
     "fine energy",
     "fine energy around",
     "second energy",
-    "third energy",
-    "wide energy",
     "prior",
     "fine above noise",
     "second above noise",
@@ -35,6 +33,11 @@ class Seen:
     score: Tensor
 
 
+def octaves(x: Tensor) -> Tensor:
+    """Binary logarithm, straight between powers of two."""
+    return x.contiguous().view(torch.int32).float() * 2.0**-23 - 127
+
+
 def bent(x: Tensor) -> Tensor:
     return x / (1 + x.abs())
 
@@ -49,19 +52,17 @@ def _sharper(e: Tensor, noise: Tensor) -> tuple[Tensor, Tensor]:
     nothing = torch.zeros_like(around[:, :1])
     nearer = torch.cat([nothing, around.cummax(1).values[:, :-1]], 1)
     farther = torch.cat([around.flip(1).cummax(1).values.flip(1)[:, 1:], nothing], 1)
-    own = torch.log2(e + noise)
-    return (torch.log2(nearer + noise) - own) / 10, (torch.log2(farther + noise) - own) / 10
+    own = octaves(e + noise)
+    return (octaves(nearer + noise) - own) / 10, (octaves(farther + noise) - own) / 10
 
 
 def features(p: Planes, prior: Tensor, mask: Tensor, admission: Tensor) -> Seen:
     """``prior``, ``mask`` (1 where a frame's energies count), ``admission`` (B, n, h, w); nearest frame first."""
-    n0, n1, n2, _, nc = noise_of(p.variance)
+    n0, n1, _, _, nc = noise_of(p.variance)
     e0 = (p.square - n0).clamp_min(0) * mask
     around = (b5(p.square) - n0).clamp_min(0) * mask
     e1 = (p.second - n1).clamp_min(0) * mask
-    e2 = (p.third - n2).clamp_min(0) * mask
-    wide = b5(e1, 2) * mask
-    rel = [e / (_top(e) + QUIET * n) for e, n in ((e0, n0), (around, n0), (e1, n1), (e2, n2))]
+    rel = [e / (_top(e) + QUIET * n) for e, n in ((e0, n0), (around, n0), (e1, n1))]
     score = admission * (LEAST + PRIOR_WEIGHT * prior + rel[0] + rel[2])
     most, best = score.max(1, keepdim=True)
     r = score / most.clamp_min(1e-12)
@@ -74,14 +75,13 @@ def features(p: Planes, prior: Tensor, mask: Tensor, admission: Tensor) -> Seen:
     whole = torch.ones_like(r)
     values = [
         *rel,
-        wide / (_top(wide) + 0.3 * n1),
         known / _top(known).clamp_min(1e-9),
-        whole * torch.log2(1 + _top(around) / n0) / 12,
-        whole * torch.log2(1 + _top(e1) / n1) / 12,
+        whole * octaves(1 + _top(around) / n0) / 12,
+        whole * octaves(1 + _top(e1) / n1) / 12,
         nearer,
         farther,
-        torch.log2(1 + b5(apart)) / 6,
-        torch.log2(1 + softened(apart)) / 6,
+        octaves(1 + b5(apart)) / 6,
+        octaves(1 + softened(apart)) / 6,
         bent(12 * brighter),
     ]
     return Seen(values=torch.stack(values, 2), score=r)

@@ -7,6 +7,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from nearfar.merge.chooser.numbers import BANDS, CHANNEL, FEATURES, HIDDEN, NEAR_ZERO
+from tests.training.features import octaves
 from tests.training.stack import Planes, b5, doubled, halved, luma
 
 AGREEMENT = 0.6
@@ -41,9 +42,7 @@ class Net(nn.Module):  # type: ignore[misc]
             y = y + beside[:, tap : tap + n] * self.along[:, tap].view(hidden, 1, 1)
         y = _each(self.middle, y) + _each(self.most, x.amax(1, keepdim=True))
         y = functional.relu(y) * there
-        logits = (
-            _each(self.outward, y) + self.slope.view(-1, 1, 1) * torch.log2(score + NEAR_ZERO)[:, :, None]
-        )
+        logits = _each(self.outward, y) + self.slope.view(-1, 1, 1) * octaves(score + NEAR_ZERO)[:, :, None]
         gains = _each(self.gain, y.amax(1, keepdim=True))[:, 0].clamp(-1, 1)
         return logits, torch.exp2(gains)
 

@@ -12,8 +12,10 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from nearfar.merge.chooser.numbers import BAND0, BAND1, BAND2, CHANNEL, HALF_CHANNEL
+from nearfar.merge.chooser.numbers import BAND0, BAND1, CHANNEL, HALF_CHANNEL
 
+BAND2 = 0.0045
+"""As BAND0 and BAND1, in the third band: twice smoothed half-size luma, less itself smoothed with twice the spacing."""
 LUMA = (0.299, 0.587, 0.114)
 
 

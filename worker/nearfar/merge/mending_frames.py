@@ -38,7 +38,7 @@ BESIDE = 40
 """Pixels of a frame around a window that the kernel looks at as well."""
 FADE = 4.0
 """Pixels over which a frame fades towards its own border."""
-_NAMES = ("channel", "band0", "band1", "band2", "prior_weight", "behind", "agreement", "quiet")
+_NAMES = ("channel", "band0", "band1", "prior_weight", "behind", "agreement", "quiet")
 NUMBERS = dict.fromkeys(_NAMES, 1.0)
 """What the kernel weighs frames with; of no effect where there is one."""
 Keep = Callable[[tuple[int, ...], Any], NDArray[Any]]

@@ -26,8 +26,8 @@ VERSION = 4
 
 WARPED_CHANNEL = 0.735
 """What a warp at a random phase leaves of white noise of variance 1 in a channel."""
-WARPED_BANDS = (0.236, 0.0848, 0.0045)
-"""The same for luma's three finest bands as the tiles see them. Simulated; a test repeats it."""
+WARPED_BANDS = (0.236, 0.0848)
+"""The same for luma's two finest bands as the tiles see them. Simulated; a test repeats it."""
 PRIOR_WEIGHT = 0.1
 BEHIND = 0.3
 QUIET = 3.0
@@ -91,7 +91,6 @@ def make_renderer(
             "channel": WARPED_CHANNEL,
             "band0": WARPED_BANDS[0] * float(noise.bands[0]),
             "band1": WARPED_BANDS[1] * float(noise.bands[1]),
-            "band2": WARPED_BANDS[2] * float(noise.bands[2]),
             "prior_weight": PRIOR_WEIGHT,
             "behind": BEHIND,
             "agreement": recipe.render.agreement,

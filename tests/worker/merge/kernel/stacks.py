@@ -16,7 +16,6 @@ NUMBERS = {
     "channel": 0.735,
     "band0": 0.236,
     "band1": 0.0848,
-    "band2": 0.0045,
     "prior_weight": 0.1,
     "behind": 0.3,
     "agreement": 0.4,

@@ -1,6 +1,6 @@
-"""What the net sees of each frame at each half-size place: 13 numbers without units.
+"""What the net sees of each frame at each half-size place: 11 numbers without units.
 
-All of it in float32, each operation rounded by itself, in the kernel's order. A place depends on at most 8 half-size
+All of it in float32, each operation rounded by itself, in the kernel's order. A place depends on at most 5 half-size
 places around it, and on other frames only where those are admitted (mask > 0), so tiles of any size agree.
 """
 
@@ -16,9 +16,8 @@ from nearfar.merge.chooser.numbers import (
     LEAST,
     PRIOR_WEIGHT,
     QUIET,
-    WIDE_QUIET,
 )
-from nearfar.merge.chooser.numeric import log2
+from nearfar.merge.chooser.numeric import octaves
 
 F32 = NDArray[np.float32]
 LUMA = (np.float32(0.299), np.float32(0.587), np.float32(0.114))
@@ -32,7 +31,7 @@ class Window:
     ``colour`` (n, 3, h, w) means of 2 x 2, encoded 0..1; ``half_luma``, ``square`` (n, h, w) luma and the mean square of
     its finest band; ``prior``, ``admission`` (n, h, w) spread from the cells; ``mask`` (n, h, w): 1 in the cells that are
     admitted themselves, less at the frame's border. ``variance`` (h, w) of one channel of a frame;
-    ``noise``: what that leaves in luma's three bands.
+    ``noise``: what that leaves in luma's two finest bands.
     """
 
     colour: F32
@@ -42,29 +41,25 @@ class Window:
     admission: F32
     mask: F32
     variance: F32
-    noise: tuple[float, float, float]
+    noise: tuple[float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Seen:
-    """``values`` (13, n, h, w); ``score`` (n, h, w): V / max V."""
+    """``values`` (11, n, h, w); ``score`` (n, h, w): V / max V."""
 
     values: F32
     score: F32
 
 
-def b5(planes: F32, spacing: int = 1) -> F32:
-    """[1 4 6 4 1] / 16 down and then across with so many places between taps, the window's edge repeated."""
-    r = 2 * spacing
+def b5(planes: F32) -> F32:
+    """[1 4 6 4 1] / 16 across and then down, the window's edge repeated."""
     out = planes
     for axis in (-1, -2):
-        width = [(0, 0)] * (planes.ndim - 2) + ([(0, 0), (r, r)] if axis == -1 else [(r, r), (0, 0)])
+        width = [(0, 0)] * (planes.ndim - 2) + ([(0, 0), (2, 2)] if axis == -1 else [(2, 2), (0, 0)])
         p = np.pad(out, width, mode="edge")
         n = out.shape[axis]
-        part = [
-            p[..., i * spacing : i * spacing + n] if axis == -1 else p[..., i * spacing : i * spacing + n, :]
-            for i in range(5)
-        ]
+        part = [p[..., i : i + n] if axis == -1 else p[..., i : i + n, :] for i in range(5)]
         six, four, one = np.float32(6 / 16), np.float32(4 / 16), np.float32(1 / 16)
         out = six * part[2] + four * (part[1] + part[3]) + one * (part[0] + part[4])
     return np.asarray(out, np.float32)
@@ -87,61 +82,58 @@ def around5(planes: F32) -> F32:
     return np.asarray(np.max([across[:, i : i + h] for i in range(5)], axis=0))
 
 
-def bands(half_luma: F32) -> tuple[F32, F32]:
-    """Energies of luma's second and third band at half size, noise included."""
-    smooth = b5(half_luma)
-    second, third = half_luma - smooth, smooth - b5(smooth, 2)
-    return softened(second * second), b5(third * third)
+def second_band(half_luma: F32) -> F32:
+    """Energy of luma's second band at half size, noise included."""
+    band = half_luma - b5(half_luma)
+    return softened(band * band)
 
 
 def _sharper(e1: F32, noise: F32) -> tuple[F32, F32]:
     """Octaves by which the largest energy around among nearer, and among farther frames is above a frame's own; tenths."""
-    around, own = around5(e1), log2(e1 + noise)
+    around, own = around5(e1), octaves(e1 + noise)
     nothing = np.zeros_like(around[:1])
     nearer = np.maximum.accumulate(np.concatenate([nothing, around[:-1]]), axis=0)
     farther = np.maximum.accumulate(np.concatenate([nothing, around[:0:-1]]), axis=0)[::-1]
     tenth = np.float32(0.1)
-    return (log2(nearer + noise) - own) * tenth, (log2(farther + noise) - own) * tenth
+    return (octaves(nearer + noise) - own) * tenth, (octaves(farther + noise) - own) * tenth
 
 
 def _above(energy: F32, over: F32) -> F32:
     return np.asarray(np.maximum(energy - over, np.float32(0)))
 
 
-def _relative(energy: F32, quiet: F32) -> F32:
-    return np.asarray(energy / (energy.max(axis=0) + quiet))
+def _over(energy: F32, quiet: F32) -> F32:
+    """One over the largest energy of any frame, more where there is little."""
+    return np.asarray(np.float32(1) / (energy.max(axis=0) + quiet))
 
 
 def features(window: Window) -> Seen:
     """Everything the net sees in a window; frames without admission count nowhere."""
-    v, mask = window.variance, window.mask
-    n0, n1, n2, nc = (np.float32(c) * v for c in (*window.noise, HALF_CHANNEL))
-    second, third = bands(window.half_luma)
+    v, mask, quiet = window.variance, window.mask, np.float32(QUIET)
+    n0, n1, nc = (np.float32(c) * v for c in (*window.noise, HALF_CHANNEL))
     e0, near = _above(window.square, n0) * mask, _above(b5(window.square), n0) * mask
-    e1, e2 = _above(second, n1) * mask, _above(third, n2) * mask
-    wide, quiet = b5(e1, 2) * mask, np.float32(QUIET)
-    rel0, rel1 = _relative(e0, quiet * n0), _relative(e1, quiet * n1)
+    e1 = _above(second_band(window.half_luma), n1) * mask
+    rel0, rel1 = e0 * _over(e0, quiet * n0), e1 * _over(e1, quiet * n1)
+    one, sixth, twelfth = np.float32(1), np.float32(1 / 6), np.float32(1 / 12)
     score = window.admission * (np.float32(LEAST) + np.float32(PRIOR_WEIGHT) * window.prior + (rel0 + rel1))
-    best = score.argmax(axis=0)
-    score = score / np.maximum(score.max(axis=0), TINY)
-    first = np.take_along_axis(window.colour, best[None, None], 0)[0]
+    best, most = score.argmax(axis=0), score.max(axis=0)
+    score = score * (one / np.maximum(most, TINY))
+    first = np.take_along_axis(window.colour, best[None, None], 0)[0] * (most > 0).astype(np.float32)
     d = window.colour - first
     apart = (d[:, 0] * d[:, 0] + d[:, 1] * d[:, 1] + d[:, 2] * d[:, 2]) * (1 / (np.float32(6) * nc))
     brighter = window.half_luma - (LUMA[0] * first[0] + LUMA[1] * first[1] + LUMA[2] * first[2])
     twelve = np.float32(12) * brighter
     known = window.prior * mask
-    one, sixth, twelfth = np.float32(1), np.float32(1 / 6), np.float32(1 / 12)
     nearer, farther = _sharper(e1, n1)
     same = np.ones_like(e0)
     values = (
-        *(rel0, _relative(near, quiet * n0), rel1, _relative(e2, quiet * n2)),
-        _relative(wide, np.float32(WIDE_QUIET) * n1),
-        known / np.maximum(known.max(axis=0), np.float32(1e-9)),
-        same * (log2(one + near.max(axis=0) / n0) * twelfth),
-        same * (log2(one + e1.max(axis=0) / n1) * twelfth),
+        *(rel0, near * _over(near, quiet * n0), rel1),
+        known * (one / np.maximum(known.max(axis=0), np.float32(1e-9))),
+        same * (octaves(one + near.max(axis=0) / n0) * twelfth),
+        same * (octaves(one + e1.max(axis=0) / n1) * twelfth),
         *(nearer, farther),
-        log2(one + b5(apart)) * sixth,
-        log2(one + softened(apart)) * sixth,
+        octaves(one + b5(apart)) * sixth,
+        octaves(one + softened(apart)) * sixth,
         twelve / (one + np.abs(twelve)),
     )
     return Seen(values=np.stack(values).astype(np.float32), score=score.astype(np.float32))

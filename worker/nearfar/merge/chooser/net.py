@@ -1,7 +1,7 @@
 """The net: a linear step on the features, one look at the places and frames beside, and logits for two bands.
 
     x = relu(A f + a),  y = x + (3 x 3 around each place) + (three taps along the frames),
-    z = relu(B y + b + C max_frames x),  logit = D z + d + slope log2(score + .001),  gain = 2^(e max_frames z + g).
+    z = relu(B y + b + C max_frames x),  logit = D z + d + slope octaves(score + .001),  gain = 2^(e max_frames z + g).
 
 x and z are 0 where a frame is not admitted. Sums run in the order of the loops here, as in the kernel.
 """
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from nearfar.merge.chooser.features import Seen, Window
 from nearfar.merge.chooser.numbers import BANDS, HIDDEN, NEAR_ZERO
-from nearfar.merge.chooser.numeric import exp2, log2
+from nearfar.merge.chooser.numeric import exp2, octaves
 from nearfar.merge.chooser.weights import Weights
 
 F32 = NDArray[np.float32]
@@ -67,7 +67,7 @@ def logits(weights: Weights, seen: Seen, mask: F32) -> tuple[F32, F32]:
     y = np.stack(_linear(part["middle"], part["middle_bias"], y))
     z = np.stack([np.maximum(y[c] + most[c], nothing) * there for c in range(HIDDEN)])
     out = _linear(part["outward"], part["outward_bias"], z)
-    near = log2(seen.score + np.float32(NEAR_ZERO))
+    near = octaves(seen.score + np.float32(NEAR_ZERO))
     gain = _linear(part["gain"][None], part["gain_bias"], z.max(axis=1))[0]
     return np.stack([out[b] + part["slope"][b] * near for b in range(BANDS)]), exp2(np.clip(gain, -1, 1))
 

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 CHANNEL, BAND0, BAND1 = 0.735, 0.236, 0.0848
 """What a warp leaves of white noise of variance 1 in a channel and in luma's two finest bands."""
-BAND2 = 0.0045
-"""The same in the third band: twice smoothed half-size luma, less itself smoothed with twice the spacing."""
 HALF_CHANNEL = 0.24
 """The same for a channel at half size."""
 HALF_LUMA = 0.107
 """The same for luma at half size."""
 LEAST, PRIOR_WEIGHT, QUIET = 1e-4, 0.1, 3.0
 """Score of any frame; weight of the prior; times the noise from which energies count. As the hand-made rule has them."""
-FEATURES, HIDDEN, BANDS = 13, 16, 2
+FEATURES, HIDDEN, BANDS = 11, 16, 2
 """Of the net; the bands are all colours, and luma's finest band."""
-WIDE_QUIET = 0.3
-"""Times the noise from which wide energy counts."""
 NEAR_ZERO = 1e-3
 """Score to which the logarithm of a frame's relative score is held."""

@@ -10,27 +10,26 @@ from nearfar.merge.chooser.numbers import HALF_LUMA
 F32 = NDArray[np.float32]
 CELL = 8
 """Half-size places along the edge of a cell."""
-SPREAD = np.float32(1e-6)
+SPREAD = np.float32(5e-5)
 """Variance of luma among the frames that the rule weighs, less the noise, from which a cell is given to the net."""
 
 
 def pays(score: F32, half_luma: F32, variance: F32) -> NDArray[np.bool_]:
     """Whether each place (h, w) lies in a cell that is given to the net; planes begin and end at cells.
 
-    ``score`` (n, h, w): V / max V, whose square weighs the frames; ``half_luma`` (n, h, w); ``variance`` (h, w) of one
-    channel.
+    ``score`` (n, h, w): the rule's V before anything falls behind, whose square weighs the frames; ``half_luma`` (n, h, w);
+    ``variance`` (h, w) of one channel. Never so where only one frame is admitted.
     """
-    w = score * score
-    total, mean, spread = (np.zeros_like(variance) for _ in range(3))
-    for k in range(len(w)):
-        total, mean = total + w[k], mean + w[k] * half_luma[k]
-    total = np.maximum(total, np.float32(1e-12))
-    mean = mean / total
-    for k in range(len(w)):
-        apart = half_luma[k] - mean
-        spread = spread + w[k] * apart * apart
-    over = spread / total - np.float32(HALF_LUMA) * variance
-    rows = _added(over.reshape(-1, CELL, over.shape[1]))
+    total: F32 = np.zeros_like(variance)
+    mean: F32 = np.zeros_like(variance)
+    square: F32 = np.zeros_like(variance)
+    for r, luma in zip(score, half_luma, strict=True):
+        v = r * r
+        total, mean, square = total + v, mean + v * luma, square + v * luma * luma
+    over = np.asarray(np.float32(1) / np.maximum(total, np.float32(1e-12)), np.float32)
+    mean = np.asarray(mean * over, np.float32)
+    apart = (square * over - mean * mean) - np.float32(HALF_LUMA) * variance
+    rows = _added(apart.reshape(-1, CELL, apart.shape[1]))
     cells = _added(rows.reshape(len(rows), -1, CELL).transpose(0, 2, 1)) > CELL * CELL * SPREAD
     return np.asarray(cells.repeat(CELL, axis=0).repeat(CELL, axis=1))
 

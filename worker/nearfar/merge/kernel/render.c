@@ -37,7 +37,6 @@ typedef struct {
     float behind;                 /* least factor of a frame's score where something nearer is sharp as well */
     float agreement;              /* how far frames may differ and still be averaged, in units of noise */
     float quiet;                  /* energies count from this many times the noise on */
-    float band2;                  /* as band0: in luma's band 2 */
     const float *net;             /* weights of the learned chooser, or null */
     const float *spots;           /* x, y, reach in frame pixels, sorted by y: the same places in every frame */
 } nf_stack;
@@ -48,7 +47,7 @@ typedef struct {
     nf_planes planes;
     float *band1, *weight, *detail, *admission;   /* half size */
     int16_t *from, *to;           /* per half row: where weights are above zero */
-    float *mask, *prior, *near, *third, *wide, *around, *score, *apart, *beside;   /* half size, for the net: see choose.h */
+    float *mask, *prior;          /* half size, for the net: see choose.h */
 } member_t;
 
 typedef struct {
@@ -58,9 +57,11 @@ typedef struct {
     float *best, *noise, *sum[3], *total, *fine, *fine_total, *luma, *blurred, *half_a, *half_b;
     nf_warp_work *warp;
     int halo_y;
-    float *gain, *leading, *first;    /* half size, for the net */
-    float (*rows)[16][72], (*farther)[72], (*logit)[2][72];
+    float *gain, *seen[3];        /* half size, for the net: of luma's band, and sums of weights, of luma and of its square */
+    struct net_work *net;
 } window_t;
+
+static int64_t net_bytes(int frames);
 
 /* ---- memory: one block, cut up by a bump pointer; a first pass with base 0 only counts ---- */
 
@@ -81,11 +82,8 @@ static int64_t lay_out(window_t *w, char *base) {
     const int net = w->halo_y != HALO_Y;
     if (net) {
         w->gain = take(&at, half * 4);
-        w->leading = take(&at, half * 4);
-        w->first = take(&at, half * 12);
-        w->rows = take(&at, (int64_t)w->count * 3 * (int64_t)sizeof *w->rows);
-        w->farther = take(&at, (int64_t)w->count * (int64_t)sizeof *w->farther);
-        w->logit = take(&at, (int64_t)w->count * (int64_t)sizeof *w->logit);
+        for (int i = 0; i < 3; i++) w->seen[i] = take(&at, half * 4);
+        w->net = take(&at, net_bytes(w->count));
     }
     for (int i = 0; i < w->count; i++) {
         member_t m = {0};
@@ -99,8 +97,10 @@ static int64_t lay_out(window_t *w, char *base) {
         m.admission = take(&at, half * 4);
         m.from = take(&at, w->half_height * 2);
         m.to = take(&at, w->half_height * 2);
-        float **more[] = {&m.mask, &m.prior, &m.near, &m.third, &m.wide, &m.around, &m.score, &m.apart, &m.beside};
-        for (int j = 0; net && j < 9; j++) *more[j] = take(&at, half * 4);
+        if (net) {
+            m.mask = take(&at, half * 4);
+            m.prior = take(&at, half * 4);
+        }
         if (base) {
             m.index = w->members[i].index;
             m.box = w->members[i].box;
@@ -356,12 +356,23 @@ static void fall_behind(const nf_stack *s, crossing_t *k, int frame, int x0, int
     }
 }
 
+/* How luma differs among the frames along a part of a half row: sums, weighted by the squares of their scores. */
+static void net_see(window_t *w, int64_t at, int n, const float *restrict score, const float *restrict luma) {
+    float *restrict total = w->seen[0] + at, *restrict mean = w->seen[1] + at, *restrict square = w->seen[2] + at;
+    for (int x = 0; x < n; x++) {
+        const float v = score[x] * score[x];
+        total[x] += v;
+        mean[x] += v * luma[x];
+        square[x] += v * luma[x] * luma[x];
+    }
+}
+
 /* Scores of all members along one half row: admission x (prior + energies relative to the best). */
 static void score_row(window_t *w, int y) {
     const nf_stack *s = w->stack;
     const int64_t row = (int64_t)y * w->half_width;
     const int hx = w->left / 2, hy = floor_div(w->top, 2) + y;
-    float top0[NF_WIDEST / 2] = {0}, top1[NF_WIDEST / 2] = {0}, mask[NF_WIDEST / 2], cover[NF_WIDEST / 2], prior[NF_WIDEST / 2], energy[NF_WIDEST / 2];
+    float top0[NF_WIDEST / 2] = {0}, top1[NF_WIDEST / 2] = {0}, own_mask[NF_WIDEST / 2], cover[NF_WIDEST / 2], own_prior[NF_WIDEST / 2], energy[NF_WIDEST / 2];
     const float *restrict noise = w->noise + row;
     float *restrict best = w->best + row;
     for (int i = 0; i < w->count; i++) {
@@ -369,6 +380,7 @@ static void score_row(window_t *w, int y) {
         if (!has_row(m, y)) continue;
         int x0 = m->box.x0 / 2, n = m->box.x1 / 2 - x0;
         int partly = coverage(s, m->index, hy, hx + x0, n, cover);
+        float *restrict mask = own_mask;
         energy_mask(w, m, y, partly ? cover : 0, mask);
         const float *restrict e0 = m->planes.square + row + x0, *restrict e1 = m->band1 + row + x0, *restrict v = noise + x0;
         float *restrict t0 = top0 + x0, *restrict t1 = top1 + x0;
@@ -390,6 +402,7 @@ static void score_row(window_t *w, int y) {
         if (!has_row(m, y)) continue;
         int x0 = m->box.x0 / 2, n = m->box.x1 / 2 - x0;
         float *restrict ad = m->admission + row + x0;
+        float *restrict prior = s->net ? m->prior + row + x0 : own_prior, *restrict mask = s->net ? m->mask + row + x0 : own_mask;
         cell_rows(s, m->index, hy, hx + x0, n, ad, prior);
         int partly = coverage(s, m->index, hy, hx + x0, n, cover);
         if (partly) for (int x = 0; x < n; x++) ad[x] *= cover[x];
@@ -401,6 +414,7 @@ static void score_row(window_t *w, int y) {
             energy[x] = mask[x] * (a + c);
             o[x] = ad[x] * (LEAST + s->prior_weight * prior[x] + energy[x]);
         }
+        if (s->net) net_see(w, row + x0, n, o, m->planes.half_luma + row + x0);
         if (s->order) fall_behind(s, &crossing, m->index, x0, n, energy, mask, e0, e1, v, o);
         for (int x = 0; x < n; x++) b[x] = nf_maxf(b[x], o[x]);
     }
@@ -725,7 +739,9 @@ int nf_render_tile(const nf_stack *stack, int tile, int x0, int y0, uint16_t *ou
     const int first = stack->net ? NET_FIRST : FIRST, last = w.half_height - first, y_first = 2 * first + 2, y_last = w.height - 2 * first - 2;
     second_band(&w);
     noise_rows(&w);
-    for (int y = FIRST; y < w.half_height - FIRST; y++) score_row(&w, y);
+    const int from = stack->net ? NET_SEEN : FIRST;
+    for (int i = 0; stack->net && i < 3; i++) memset(w.seen[i], 0, (size_t)w.half_width * w.half_height * 4);
+    for (int y = from; y < w.half_height - from; y++) score_row(&w, y);
     weigh(&w, first, last);
     const int gains = stack->net ? net_weigh(&w, first, last) : 0;
     write_map(&w, tile, x0, y0, map, map_stride, share);

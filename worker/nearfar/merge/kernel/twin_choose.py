@@ -34,7 +34,7 @@ def seen_by(window: twin.Window, frames: Sequence[Carried]) -> Window:
         admission=np.stack([p[1] for p in parts]),
         prior=np.stack([p[2] for p in parts]),
         variance=window.noise,
-        noise=(n.band0, n.band1, n.band2),
+        noise=(n.band0, n.band1),
     )
 
 
@@ -43,7 +43,8 @@ def weigh(weights: Weights, window: twin.Window, frames: Sequence[Carried], v: F
     colour, detail = twin.weigh(window, frames, v, admission)
     at = seen_by(window, frames)
     step, seen = window.stack.order or 1, features(at)
-    pays = where.pays(seen.score[::step], at.half_luma[::step], window.noise)
+    before = twin.scores(window, frames, behind=False)[0][::step]
+    pays = where.pays(before, at.half_luma, window.noise)
     found = choose(weights, at, seen)
     return Chosen(
         colour=np.where(pays, found.colour[::step], np.stack(colour)),

@@ -52,8 +52,8 @@ from which energy is believed."""
 class Numbers:
     """The float fields of the kernel's structure.
 
-    ``channel``, ``band0``, ``band1``, ``band2``: what a warp leaves of white noise of variance 1 in a channel and in luma's
-    three finest bands. ``prior_weight``: of P against the energies. ``behind``: least factor of a score where something
+    ``channel``, ``band0``, ``band1``: what a warp leaves of white noise of variance 1 in a channel and in luma's two
+    finest bands. ``prior_weight``: of P against the energies. ``behind``: least factor of a score where something
     nearer is sharp as well. ``agreement``: how far frames may differ and still be averaged. ``quiet``: energies count
     from this many times the noise on.
     """
@@ -61,7 +61,6 @@ class Numbers:
     channel: float
     band0: float
     band1: float
-    band2: float
     prior_weight: float
     behind: float
     agreement: float
@@ -243,10 +242,11 @@ class Crossing:
         self.peak[where] = self.low[where] = energy[where]
 
 
-def scores(window: Window, frames: Sequence[Carried]) -> tuple[F32, F32]:
+def scores(window: Window, frames: Sequence[Carried], *, behind: bool = True) -> tuple[F32, F32]:
     """V of each frame (n, H, W) and the admission AD, both fading out at the frame's own border.
 
     Energies count only in cells that are admitted themselves (the mask); AD and the prior reach half a cell further.
+    ``behind``: whether V falls where something nearer is sharp as well.
     """
     s, n, noise = window.stack, window.stack.numbers, window.noise
     band0, band1, quiet = f32(n.band0), f32(n.band1), f32(n.quiet)
@@ -267,7 +267,7 @@ def scores(window: Window, frames: Sequence[Carried]) -> tuple[F32, F32]:
         ad = spread(window, s.admitted[:, k].astype(np.float32)) * cover[k]
         energy = mask[k] * (np.maximum(e0[k], f32(0)) * over0 + np.maximum(e1[k], f32(0)) * over1)
         v[k] = ad * (LEAST + f32(n.prior_weight) * prior + energy)
-        if s.order:
+        if s.order and behind:
             seen = (frames[k].square > CLEAR * band0 * noise) | (second[k] > CLEAR * band1 * noise)
             v[k] *= crossing.fall_behind(k, energy, mask[k], seen)
         admission[k] = ad
