@@ -106,3 +106,9 @@ def test_rendered_scenes_that_hold_still_have_no_movement(tmp_path: Path, kind: 
     scene = render(kind, frames=frames, size=(420, 320), seed=11)
     _, told = merged(list(scene.frames), tmp_path, movement=True)
     assert told["moved"] == []
+
+
+def test_corners_that_a_frame_does_not_reach_do_not_pass_for_movement(tmp_path: Path) -> None:
+    scene = render("dome", frames=8, size=(420, 320), seed=11, jitter=4.0, breathing=0.03)
+    _, told = merged(list(scene.frames), tmp_path, movement=True)
+    assert told["moved"] == []

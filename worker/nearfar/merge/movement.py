@@ -78,7 +78,10 @@ def take_from_one(
 
     for k, pattern in enumerate(in_order(list(range(count)), look, threads)):
         if before is not None:
-            let_in = (writer.admitted[:, k] > 0) | (writer.admitted[:, k - 1] > 0)
+            whole = _inside(frames[k], (rows, cols), size) & _inside(frames[k - 1], (rows, cols), size)
+            whole = grow_grid((~whole).astype(np.uint8)) == 0  # a pattern reaches two cells
+            whole = grow_grid((~whole).astype(np.uint8)) == 0
+            let_in = whole & ((writer.admitted[:, k] > 0) | (writer.admitted[:, k - 1] > 0))
             differs |= (let_in & _differ(before, pattern, (rows, cols))).astype(np.uint8)
         before = pattern
         tick()
