@@ -146,6 +146,7 @@ class Lookout:
             pose=(tuple(pose[0]), tuple(pose[1])),
             gain_ev=float(frame.told.get("gain_ev") or 0.0),
             size=found.size,
+            raw=frame.told.get("raw"),
         )
         return self._ctx.looking.frame(found.root, wish)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from nearfar.jobs import FrameState, UnitKind
@@ -12,6 +13,7 @@ from nearfar.runner import loading, weights
 from nearfar.runner.planning import again
 from tests.acceptance.command import lay, report_of
 from tests.scenes import Scene, render
+from tests.worker.frames.makers import write_dng
 from tests.worker.runner.workbench import ALL, Bench, merged, result_of, same_files, size_of
 
 
@@ -49,6 +51,27 @@ def test_units_make_the_picture_that_the_command_makes(
     assert all(
         e.digest is not None and e.size == p.stat().st_size for e, p in zip(entries, paths, strict=True)
     )
+
+
+@pytest.mark.usefixtures("fine_units")
+def test_raw_frames_in_several_units_share_one_white_balance(
+    bench: Bench, scene: Scene, tmp_path: Path
+) -> None:
+    """The second unit has to take the balance of a frame that is not its own."""
+    paths = []
+    for number, frame in enumerate(scene.frames):
+        mosaic = np.where(np.indices(frame.shape[:2]).sum(0) % 2, frame[:, :, 1], frame[:, :, 2])
+        mosaic[::2, ::2] = frame[::2, ::2, 0]
+        path = bench.places.inbox / "moss" / f"F{number}.dng"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        paths.append(write_dng(path, sensor=mosaic // 4, neutral=(2 + number, 5, 1, 1, 4 + number, 5)))
+    job = bench.submit(paths)
+    bench.work_off()
+    picture = result_of(bench, job)
+    report = report_of(picture)
+    assert [f["raw"] for f in report["frames"]] == [{"balance": [2.5, 1.0, 1.25, 1.0], "curve": "gamma"}] * 3
+    assert not any("white balance" in warning for warning in report["warnings"])
+    assert same_files(picture, merged(paths, tmp_path / "command"))
 
 
 def test_the_report_says_whose_result_it_is_and_what_it_took(bench: Bench, frames: list[Path]) -> None:

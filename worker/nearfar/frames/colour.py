@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 UNTAGGED = "no colour profile"
+LINEAR_CURVE = b"curv" + bytes(8)
+"""A tone curve that changes nothing (ICC.1 section 10.6: 'curv' without entries)."""
 
 
 def srgb_to_linear(encoded: Floats) -> Floats:
@@ -183,8 +185,9 @@ def profiles_equal(one: bytes | None, other: bytes | None) -> bool:
 
 
 @functools.cache
-def srgb_profile() -> bytes:
-    """A small sRGB profile (ICC v4, matrix and formula curve) for pictures that are developed to sRGB here.
+def srgb_profile(*, linear: bool = False) -> bytes:
+    """A small sRGB profile (ICC v4, matrix and formula curve) for pictures that are developed to sRGB here; with
+    ``linear`` one of the same primaries for samples in linear light.
 
     Primaries are those of IEC 61966-2-1 adapted to D50 as the ICC publishes them for sRGB; the numbers are from memory
     and compared in the tests with what a reference library makes of the profile.
@@ -194,9 +197,18 @@ def srgb_profile() -> bytes:
     columns[b"wtpt"] = (0.96420, 1.0, 0.82491)
     tags = {name: b"XYZ \0\0\0\0" + _fixed(*values) for name, values in columns.items()}
     curve = b"para\0\0\0\0\0\3\0\0" + _fixed(2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
-    tags |= dict.fromkeys((b"rTRC", b"gTRC", b"bTRC"), curve)
-    tags |= {b"desc": _unicode("sRGB"), b"cprt": _unicode("No copyright, use freely")}
+    tags |= dict.fromkeys((b"rTRC", b"gTRC", b"bTRC"), LINEAR_CURVE if linear else curve)
+    name = "sRGB primaries, linear" if linear else "sRGB"
+    tags |= {b"desc": _unicode(name), b"cprt": _unicode("No copyright, use freely")}
     return _profile(tags)
+
+
+@functools.cache
+def linear_grey_profile() -> bytes:
+    """A small profile (ICC v4) of greyscale in linear light."""
+    tags = {b"wtpt": b"XYZ \0\0\0\0" + _fixed(0.96420, 1.0, 0.82491), b"kTRC": LINEAR_CURVE}
+    tags |= {b"desc": _unicode("Grey, linear"), b"cprt": _unicode("No copyright, use freely")}
+    return _profile(tags, b"GRAY")
 
 
 def _fixed(*values: float) -> bytes:
@@ -208,7 +220,7 @@ def _unicode(text: str) -> bytes:
     return b"mluc\0\0\0\0" + struct.pack(">II2s2sII", 1, 12, b"en", b"US", len(raw), 28) + raw
 
 
-def _profile(tags: dict[bytes, bytes]) -> bytes:
+def _profile(tags: dict[bytes, bytes], space: bytes = b"RGB ") -> bytes:
     table, body, placed = b"", b"", dict[bytes, int]()
     start = 128 + 4 + 12 * len(tags)
     for name, value in tags.items():
@@ -216,6 +228,6 @@ def _profile(tags: dict[bytes, bytes]) -> bytes:
             placed[value] = start + len(body)
             body += value + b"\0" * (-len(value) % 4)
         table += struct.pack(">4sII", name, placed[value], len(value))
-    header = struct.pack(">I4xI4s4s4s", start + len(body), 0x04300000, b"mntr", b"RGB ", b"XYZ ")
+    header = struct.pack(">I4xI4s4s4s", start + len(body), 0x04300000, b"mntr", space, b"XYZ ")
     header += struct.pack(">6H4s", 2026, 1, 1, 0, 0, 0, b"acsp") + bytes(28) + _fixed(0.96420, 1.0, 0.82491)
     return header.ljust(128, b"\0") + struct.pack(">I", len(tags)) + table + body

@@ -8,13 +8,13 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from nearfar.errors import FrameRefused
 from nearfar.frames import heif, jpeg, png, raw, tiff, tiff_pixels
 from nearfar.frames.exif import ExifBlock, for_result
-from nearfar.frames.headers import FrameHeader
+from nearfar.frames.headers import AS_SHOT, FrameHeader
 from nearfar.frames.ifd import read_form
 from nearfar.frames.orient import Samples
 from nearfar.frames.source import COPY_AGAIN, FrameFile, opened
@@ -136,13 +136,20 @@ def decode(header: FrameHeader, out: Samples | None = None) -> Samples:
 
 def same_file(file: FrameFile, header: FrameHeader) -> None:
     """Refuse a file that was exchanged since its header was read."""
-    found, _ = FAMILIES[header.kind].header(file) if kind_of(file) == header.kind else (None, None)
-    if found != header:
+    found = FAMILIES[header.kind].header(file)[0] if kind_of(file) == header.kind else None
+    if found is None or _as_stored(found) != _as_stored(header):
         raise file.refused(
             "other contents than a moment ago",
             "a file that stays as it is while it is worked on",
             "Wait until it has arrived completely, then start again.",
         )
+
+
+def _as_stored(header: FrameHeader) -> FrameHeader:
+    """A header without what does not come from the file but from how it is to be read."""
+    if header.kind != "raw":
+        return header
+    return replace(header, icc=None, notes=(), development=AS_SHOT)
 
 
 def decode_cost(header: FrameHeader) -> int:

@@ -28,6 +28,21 @@ class PlainRows:
     plane_stride: int
 
 
+Factors = tuple[float, float, float, float]
+"""What red, green, blue and the second green of a sensor are multiplied by; only their ratios matter."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Development:
+    """How a raw frame is developed; without anything, with the white balance in the file and the curve of sRGB."""
+
+    balance: Factors | None = None
+    linear: bool = False
+
+
+AS_SHOT = Development()
+
+
 @dataclass(frozen=True, kw_only=True)
 class FrameHeader:
     """A frame before its pixels are read. Sizes are those after the orientation was applied."""
@@ -46,6 +61,8 @@ class FrameHeader:
     plain: PlainRows | None
     notes: tuple[str, ...]  # what was left alone
     decode_bytes: int  # peak bytes that decoding takes beyond its output
+    as_shot: Factors | None = None  # white balance that a raw file carries, where it does
+    development: Development = AS_SHOT  # of a raw frame
 
 
 def check_alike(headers: Sequence[FrameHeader]) -> None:

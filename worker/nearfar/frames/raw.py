@@ -1,28 +1,31 @@
 """Camera raw frames and DNG through LibRaw: one development, the same for every frame.
 
 Nothing in it depends on the picture: no automatic brightness, no white level taken from the brightest pixel, no crop,
-no noise reduction. White balance is the one that the camera wrote into the file; output is 16-bit sRGB.
+no noise reduction, no sharpening. White balance is the one that the camera wrote into the file, unless `developed` asks
+for another; output is 16 bits with the primaries of sRGB, encoded by its curve or in linear light.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 import numpy as np
 import rawpy
 
 from nearfar.errors import FrameRefused
 from nearfar.frames.camera import camera_data
-from nearfar.frames.colour import srgb_profile
+from nearfar.frames.colour import linear_grey_profile, srgb_profile
 from nearfar.frames.exif import ExifBlock, block_from, block_from_bytes
-from nearfar.frames.headers import FrameHeader
+from nearfar.frames.headers import Development, Factors, FrameHeader
 from nearfar.frames.ifd import Tags, read_directory, read_form
 from nearfar.frames.orient import Samples, check_out, finish, swaps_sides
 from nearfar.frames.source import EXPORT_AGAIN, FrameFile, check_size
 
 WANTED = "a raw file that LibRaw can develop"
 SRGB_GAMMA = (2.4, 12.92)  # exponent and slope at black, IEC 61966-2-1
+LINEAR = (1.0, 1.0)
 PIXELS_PER_BYTE = 4000
 DNG_VERSION, SUB_DIRECTORIES, PHOTOMETRIC = 50706, 330, 262
 _SENSOR_DATA = (32803, 34892)
@@ -142,16 +145,50 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         camera=camera_data(block),
         in_parts=False,
         plain=None,
-        notes=(_told(balance),),
+        notes=(_told(_factors(balance)),),
+        as_shot=_factors(balance),
         decode_bytes=file.size + sizes.raw_width * sizes.raw_height * 2 + sizes.width * sizes.height * 16,
     )
     return header, block
 
 
-def _told(balance: list[float]) -> str:
-    """How it is developed, with the factors of red and blue against green: they must be the same in all frames."""
-    text = "developed to 16-bit sRGB with the white balance in the file"
-    if len(balance) < 3 or min(balance[:3]) <= 0:
+def _factors(found: list[float]) -> Factors | None:
+    """The white balance of a file; None where it carries none."""
+    if len(found) < 4 or min(found[:3]) <= 0:
+        return None
+    return (found[0], found[1], found[2], found[3] if found[3] > 0 else found[1])
+
+
+def developed(header: FrameHeader, balance: Factors | None, *, linear: bool) -> FrameHeader:
+    """The header of a raw frame that is to be developed in this way; that of any other frame as it is.
+
+    Parameters
+    ----------
+    balance
+        Factors of red, green, blue and the second green; None leaves each file its own.
+    linear
+        Whether samples are in linear light.
+    """
+    if header.kind != "raw":
+        return header
+    grey = header.channels == 1
+    own = balance is None or grey or balance == header.as_shot
+    profile = (linear_grey_profile() if linear else None) if grey else srgb_profile(linear=linear)
+    return replace(
+        header,
+        icc=profile,
+        development=Development(balance=None if own else balance, linear=linear),
+        notes=(
+            _told(header.as_shot if balance is None else balance, one=balance is not None, linear=linear),
+        ),
+    )
+
+
+def _told(balance: Factors | None, *, one: bool = False, linear: bool = False) -> str:
+    """How it is developed, with the factors of red and blue against green."""
+    whose = "one white balance for all raw frames" if one else "the white balance in the file"
+    text = f"developed to 16-bit sRGB{' in linear light' if linear else ''} with {whose}"
+    if balance is None:
         return text
     return f"{text} (red {balance[0] / balance[1]:.3f}, blue {balance[2] / balance[1]:.3f})"
 
@@ -206,18 +243,20 @@ def embedded_jpeg(file: FrameFile) -> bytes | None:
 
 
 def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Samples:
-    """Develop the whole picture."""
+    """Develop the whole picture, as the header says."""
+    how = header.development
     check_out(out, (header.height, header.width, 3), np.dtype(np.uint16))
     with _libraw(file) as opened:
         opened.unpack()
         samples = opened.postprocess(
-            use_camera_wb=True,
+            use_camera_wb=how.balance is None,
+            user_wb=None if how.balance is None else list(how.balance),
             no_auto_bright=True,
             adjust_maximum_thr=0.0,
             user_flip=0,
             output_bps=16,
             output_color=rawpy.ColorSpace.sRGB,
-            gamma=SRGB_GAMMA,
+            gamma=LINEAR if how.linear else SRGB_GAMMA,
         )
     stored = (
         (header.width, header.height) if swaps_sides(header.orientation) else (header.height, header.width)

@@ -8,7 +8,7 @@ the picture did: at rest its pixels are the picture's.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from nearfar.frames.colour import light_table
 from nearfar.frames.decode import decode, read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.windows import FrameRows, map_plain
+from nearfar.merge import development
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, grid_shape, render_bytes
 from nearfar.merge.keys import file_digest
@@ -54,6 +55,8 @@ class MendFrame:
     """SHA-256 of the file, by which it is known to be the same still."""
     pose: tuple[tuple[float, float, float], tuple[float, float, float]]
     gain_ev: float
+    raw: Mapping[str, Any] | None = None
+    """How it was developed, where it is a raw frame."""
 
     @property
     def matrix(self) -> F64:
@@ -119,7 +122,7 @@ class Carrier:
     """
 
     def __init__(self, frame: MendFrame, window: Box, keep: Keep) -> None:
-        header = read_header(frame.path)
+        header = development.from_json(read_header(frame.path), frame.raw)
         if file_digest(frame.path) != frame.digest:
             raise changed(frame.path)
         self.size = (header.width, header.height)

@@ -89,6 +89,7 @@ def _frame(entry: Mapping[str, Any], paths: Mapping[Named, Path], picture: Path)
             digest=entry["digest"],
             pose=((a, b, c), (d, e, f)),
             gain_ev=float(entry["gain_ev"]),
+            raw=entry.get("raw"),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise _strange(picture) from error

@@ -29,23 +29,33 @@ VERSION = 1
 
 @dataclass(frozen=True, kw_only=True)
 class Bounds:
-    """What a setting may hold: a closed range for numbers, or a list of choices."""
+    """What a setting may hold: a closed range for numbers, or a list of choices, or both."""
 
     low: float | None = None
     high: float | None = None
     choices: tuple[object, ...] = ()
+    numbers: int = 0
+    """So many numbers within the range may stand in place of a choice; 0: none may."""
 
     def hold(self, value: Any) -> bool:
         """Whether ``value`` is allowed."""
+        if isinstance(value, tuple):
+            within = Bounds(low=self.low, high=self.high)
+            return len(value) == self.numbers and all(type(v) is float and within.hold(v) for v in value)
         if self.choices:
             return value in self.choices
         return self.low is None or self.high is None or self.low <= value <= self.high
 
 
 def _setting(
-    default: Any, *, low: float | None = None, high: float | None = None, choices: tuple[object, ...] = ()
+    default: Any,
+    *,
+    low: float | None = None,
+    high: float | None = None,
+    choices: tuple[object, ...] = (),
+    numbers: int = 0,
 ) -> Any:
-    bounds = Bounds(low=low, high=high, choices=choices)
+    bounds = Bounds(low=low, high=high, choices=choices, numbers=numbers)
     return field(default=default, metadata={"bounds": bounds})
 
 
@@ -56,7 +66,9 @@ def _settings(section: type[Any]) -> list[tuple[str, tuple[type, ...], Bounds]]:
 
 
 def _kinds(hint: Any) -> tuple[type, ...]:
-    return typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
+    if not isinstance(hint, types.UnionType):
+        return (hint,)
+    return tuple(typing.get_origin(kind) or kind for kind in typing.get_args(hint))
 
 
 def _shown(value: object) -> str:
@@ -66,7 +78,10 @@ def _shown(value: object) -> str:
 def _expected(kinds: tuple[type, ...], bounds: Bounds) -> str:
     words = {bool: "true or false", str: "text", int: "a whole number", float: "a number"}
     if bounds.choices:
-        return "one of " + ", ".join(_shown(c) for c in bounds.choices)
+        text = "one of " + ", ".join(_shown(c) for c in bounds.choices)
+        if not bounds.numbers:
+            return text
+        return f"{text}, or a list of {bounds.numbers} numbers from {bounds.low:g} to {bounds.high:g}"
     text = words[kinds[0]]
     return text if bounds.low is None else f"{text} from {bounds.low:g} to {bounds.high:g}"
 
@@ -77,6 +92,8 @@ def _checked(where: str, value: Any, kinds: tuple[type, ...], bounds: Bounds) ->
         return None
     if float in kinds and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
+    if bounds.numbers and isinstance(value, list | tuple):
+        value = tuple(float(v) if isinstance(v, int) and not isinstance(v, bool) else v for v in value)
     fits = type(value) in kinds and not (isinstance(value, float) and not math.isfinite(value))
     if not fits or not bounds.hold(value):
         raise RecipeRefused(f"{where} is {_shown(value)}; expected {_expected(kinds, bounds)}")
@@ -120,6 +137,20 @@ class RegisterRecipe(_Section):
     """What becomes of frames focused where another one is: both are used, or only the better one."""
     gains: bool = _setting(True)
     """Whether differences in brightness between frames are measured and taken out."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RawRecipe(_Section):
+    """How camera raw frames are developed: all in one way, whatever is in them."""
+
+    SECTION: typing.ClassVar[str] = "raw"
+
+    balance: str | tuple[float, float, float] = _setting(
+        "first", choices=("first", "camera"), numbers=3, low=0.05, high=20.0
+    )
+    """White balance: the first frame's for all of them, each file's own, or factors of red, green and blue."""
+    curve: str = _setting("gamma", choices=("gamma", "linear"))
+    """How samples are encoded: by the curve of sRGB, or in linear light."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -201,6 +232,7 @@ class Recipe:
 
     name: str = DEFAULT
     title: str = ""
+    raw: RawRecipe = field(default_factory=RawRecipe)
     sensor: SensorRecipe = field(default_factory=SensorRecipe)
     register: RegisterRecipe = field(default_factory=RegisterRecipe)
     coverage: CoverageRecipe = field(default_factory=CoverageRecipe)
@@ -215,7 +247,15 @@ class Recipe:
 
 SECTIONS: dict[str, type[_Section]] = {
     s.SECTION: s
-    for s in (SensorRecipe, RegisterRecipe, CoverageRecipe, FocusRecipe, RenderRecipe, DeliverRecipe)
+    for s in (
+        RawRecipe,
+        SensorRecipe,
+        RegisterRecipe,
+        CoverageRecipe,
+        FocusRecipe,
+        RenderRecipe,
+        DeliverRecipe,
+    )
 }
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from nearfar import __version__
 from nearfar.frames.camera import CameraData
+from nearfar.merge import development
 from nearfar.merge.coverage_told import Coverage
 from nearfar.merge.gaps import Gap
 from nearfar.merge.noise import Noise
@@ -123,6 +124,9 @@ def _frame(
         "digest": frame.digest,
         **_camera(frame.header.camera),
     }
+    raw = development.as_json(frame.header)
+    if raw is not None:
+        out["raw"] = raw
     if pose.pose is not None:
         centre = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
         moved = pose.pose[:, :2] @ centre + pose.pose[:, 2] - centre
@@ -197,9 +201,8 @@ def _development(frames: Sequence[Surveyed]) -> list[str]:
     }
     if len(told) < 2:
         return []
-    return [
-        "the raw frames carry different white balances: give all of them one in a raw converter, and merge those"
-    ]
+    remedy = 'balance = "first" in the table [raw] of the recipe gives all of them one'
+    return [f"the raw frames carry different white balances: {remedy}"]
 
 
 def _condensed(remarks: Sequence[tuple[str, str]]) -> list[str]:

@@ -14,6 +14,7 @@ from nearfar.errors import Interrupted
 from nearfar.frames.headers import FrameHeader, check_alike
 from nearfar.frames.whole import remove_parts
 from nearfar.merge.deliver import Outputs, finished
+from nearfar.merge.development import develop
 from nearfar.merge.plan import (
     Plan,
     allow_open_files,
@@ -90,9 +91,10 @@ class Merge:
         self.progress = progress
         self.stop = stop
         self.clock = _Clock()
-        check_alike(job.headers)
+        self.headers = develop(job.headers, job.recipe)
+        check_alike(self.headers)
         self.plan: Plan = make_plan(
-            job.headers,
+            self.headers,
             limit=job.memory,
             threads=job.threads,
             tile=min(job.recipe.render.tile, 256),
@@ -110,7 +112,7 @@ class Merge:
             for target in (job.outputs.picture, *job.outputs.side_files(height=True)):
                 remove_parts(target)
             marks = self._identify()
-            name = Keys(job.headers, [digest for digest, _ in marks], job.recipe, reference).result
+            name = Keys(self.headers, [digest for digest, _ in marks], job.recipe, reference).result
             done = finished(job.outputs, name, height=job.recipe.deliver.height)
             if done is not None:
                 self.progress.finish()
@@ -141,7 +143,7 @@ class Merge:
 
     def _steps(self, scratch: Scratch, marks: Mapping[Path, Mark], reference: int | None) -> Steps:
         return Steps(
-            self.job.headers,
+            self.headers,
             marks,
             recipe=self.job.recipe,
             plan=self.plan,

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from nearfar.errors import SourceChanged, WorkFailed
 from nearfar.frames.colour import light_table
 from nearfar.frames.decode import decode, decode_cost
-from nearfar.frames.headers import FrameHeader
+from nearfar.frames.headers import AS_SHOT, FrameHeader
 from nearfar.frames.windows import FrameRows
 from nearfar.merge.kernel.loader import BLOCK, Pixels
 from nearfar.merge.kernel.picture_calls import CURVE_STEPS, grid_shape, lay_out_rows, measure
@@ -71,7 +71,10 @@ def identify(header: FrameHeader) -> Mark:
 
 def survey_key(header: FrameHeader, digest: str) -> str:
     """Key of a frame's survey: its bytes, and the way they are read."""
-    return key("survey", VERSION, {"kind": header.kind, "bits": header.bits}, [digest])
+    params: dict[str, object] = {"kind": header.kind, "bits": header.bits}
+    if header.development != AS_SHOT:
+        params["development"] = header.development
+    return key("survey", VERSION, params, [digest])
 
 
 def surveyed(scratch: Scratch, header: FrameHeader, mark: Mark) -> Surveyed:

@@ -61,11 +61,15 @@ class Wish:
     gain_ev: float
     size: tuple[int, int]
     """Width and height of the picture."""
+    raw: dict[str, Any] | None = None
+    """How it was developed, where it is a raw frame; see `nearfar.merge.development`."""
 
     @property
     def key(self) -> str:
         """Names what comes of it."""
-        params = {"pose": self.pose, "gain": self.gain_ev, "size": self.size}
+        params: dict[str, Any] = {"pose": self.pose, "gain": self.gain_ev, "size": self.size}
+        if self.raw:
+            params["raw"] = self.raw
         return key("look", VERSION, params, [self.digest])
 
 

@@ -22,6 +22,7 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.frames.looked import LookedWriter
 from nearfar.frames.srgb import Convert, plain, to_srgb
 from nearfar.frames.windows import FrameRows
+from nearfar.merge.development import from_json
 from nearfar.merge.keys import file_digest
 from nearfar.merge.rendering import gain_table
 from nearfar.runner.looking import Wish
@@ -54,7 +55,7 @@ def make_ready(wish: Wish, target: Path, *, memory: int, check: Callable[[], Non
     DoesNotFit
         It needs more memory.
     """
-    header = read_header(wish.path)
+    header = from_json(read_header(wish.path), wish.raw)
     _same(header, wish)
     whole = 0 if header.in_parts else header.width * header.height * 3 * header.bits // 8
     need = header.decode_bytes + whole + BESIDES

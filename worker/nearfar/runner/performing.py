@@ -16,6 +16,7 @@ from nearfar.errors import DoesNotFit, FrameRefused
 from nearfar.frames.headers import check_alike
 from nearfar.jobs import FrameNote, FrameState, Outcome, UnitKind
 from nearfar.merge.deliver import Outputs
+from nearfar.merge.development import develop, needs_every
 from nearfar.merge.keys import Fingerprint, file_digest
 from nearfar.merge.plan import Plan, allow_open_files, make_plan, peak_resident
 from nearfar.merge.report import Report
@@ -154,8 +155,9 @@ class Performance:
         """Headers of all frames, and their places in the order in which they were taken."""
         frames = Frames.read(task, task.wanted(), self.holding.check)
         order = frames.in_order()
-        headers = [frames.headers[k] for k in order]
+        headers = develop([frames.headers[k] for k in order], task.recipe)
         check_alike(headers)
+        frames = replace(frames, headers=dict(zip(order, headers, strict=True)))
         place_of(task.reference, headers)
         allow_open_files(len(headers))
         self._left_out = {k: ON_REQUEST for k in range(len(task.paths)) if k not in set(task.wanted())}
@@ -229,6 +231,7 @@ class Performance:
         notes = [FrameNote(position=k, state=FrameState.LEFT_OUT, reason=NOT_A_FRAME) for k in frames.results]
         if not places:
             return Outcome(frames=notes, weights=weights, least=least)
+        frames = self._developed(task, frames)
         read = self._find_marks(task, scratch, places, anew=True)
         made = self._survey_frames(task, scratch, frames, places)
         for k in places:
@@ -238,6 +241,16 @@ class Performance:
             )
         counts = {**made, "bytes_read": float(read)}
         return Outcome(frames=notes, weights=weights, least=least, counts=counts)
+
+    def _developed(self, task: Task, frames: Frames) -> Frames:
+        """Some frames of the stack as the recipe wants them read, which the others may decide."""
+        some = list(frames.headers.values())
+        every = some
+        if needs_every(some, task.recipe):
+            all_frames = Frames.read(task, task.wanted(), self.holding.check)
+            every = [all_frames.headers[k] for k in all_frames.in_order()]
+        headers = develop(some, task.recipe, every)
+        return replace(frames, headers=dict(zip(frames.headers, headers, strict=True)))
 
     def _survey_frames(
         self, task: Task, scratch: Scratch, frames: Frames, places: Sequence[int]
