@@ -57,6 +57,8 @@ class LookedJob:
     size: tuple[int, int]
     focus_key: str | None
     frames: tuple[LookedFrame, ...]
+    corrected: dict[str, Any] | None = None
+    """Dark and flat frames that they were corrected with, as the report has them."""
 
     def used(self) -> list[LookedFrame]:
         """Those that went into the picture, in the order in which the focus step knows them."""
@@ -124,6 +126,7 @@ class Lookout:
             size=(int(report["size"][0]), int(report["size"][1])),
             focus_key=report.get("focus_key"),
             frames=tuple(_frames(ctx.places, ctx.store.frames(job.id), job.id, told)),
+            corrected=report.get("corrected"),
         )
 
     def frame(self, job: int, number: int) -> Path | Future[Path]:
@@ -147,6 +150,7 @@ class Lookout:
             gain_ev=float(frame.told.get("gain_ev") or 0.0),
             size=found.size,
             raw=frame.told.get("raw"),
+            corrected=found.corrected,
         )
         return self._ctx.looking.frame(found.root, wish)
 

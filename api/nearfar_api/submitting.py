@@ -47,7 +47,7 @@ def submit(ctx: Context, new: NewJob, *, key: str | None, by: Caller) -> Submitt
         if known is not None:
             return Submitted(job=known, new=False)
     check_space(ctx)
-    check_recipe(new.recipe, new.settings)
+    check_recipe(new.recipe, new.settings, open_folders(ctx, by))
     if new.upload is not None:
         built, upload = _upload(ctx, new, owner, key), sum(frame.size for frame in new.upload)
     else:
@@ -76,15 +76,28 @@ def check_space(ctx: Context) -> None:
         raise Problem("no-space", f"Nothing new is taken: {reason}.")
 
 
-def check_recipe(name: str, settings: MergeSettings | None) -> None:
-    """Raises `RecipeRefused` where a recipe is none of the server's, or its text is none."""
+def check_recipe(name: str, settings: MergeSettings | None, roots: Sequence[Path] = ()) -> None:
+    """Raises `RecipeRefused` where a recipe is none of the server's, or its text is none; `Problem` where the text names
+    dark or flat frames outside ``roots``, the folders from which the caller may take frames.
+    """
     if settings is not None and settings.recipe_toml is not None:
-        recipes.parse(settings.recipe_toml, name=name)
+        sensor = recipes.parse(settings.recipe_toml, name=name).sensor
+        for path in (sensor.dark, sensor.flat):
+            if path is not None:
+                _check_masters(path, roots)
     elif name not in recipes.names():
         raise RecipeRefused(
             f"no recipe is called {name!r}; there are {', '.join(recipes.names())}. "
             "One of your own goes as text into settings.recipe_toml"
         )
+
+
+def _check_masters(text: str, roots: Sequence[Path]) -> None:
+    """Refuse a file or folder of dark or flat frames that leads outside."""
+    found = resolve(text, roots, base=Path(os.sep))
+    for path in found.iterdir() if found.is_dir() else ():
+        if not any(Path(os.path.realpath(path)).is_relative_to(root) for root in roots):
+            raise nowhere(str(path), roots)
 
 
 def _common(new: NewJob, owner: str, key: str | None) -> dict[str, Any]:

@@ -23,7 +23,7 @@ from nearfar_api.models import (
 from nearfar_api.openapi import refusals
 from nearfar_api.routes.bodies import JSON
 from nearfar_api.shaping import attempt_model, job_model, job_models, submitted_model, unit_model
-from nearfar_api.submitting import check_recipe, check_space, submit
+from nearfar_api.submitting import check_recipe, check_space, open_folders, submit
 from nearfar_api.wishes import Again, Because, ChangeJob, NewJob, Words
 
 router = APIRouter(prefix="/api/v1/jobs", tags=["jobs"])
@@ -184,7 +184,13 @@ def release_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = No
     dependencies=JSON,
 )
 def run_again(
-    request: Request, response: Response, ctx: Ctx, who: Who, job: JobNumber, otherwise: Again | None = None
+    request: Request,
+    response: Response,
+    ctx: Ctx,
+    by: By,
+    who: Who,
+    job: JobNumber,
+    otherwise: Again | None = None,
 ) -> JobModel:
     """Without anything in the body the same job, which failed or was cancelled; otherwise a new job beside it."""
     check_space(ctx)
@@ -195,7 +201,8 @@ def run_again(
         return _after(ctx, job)
     own = otherwise.settings is not None and otherwise.settings.recipe_toml is not None
     if otherwise.recipe is not None or own:
-        check_recipe(otherwise.recipe or ctx.store.job(job).recipe, otherwise.settings)
+        roots = open_folders(ctx, by)
+        check_recipe(otherwise.recipe or ctx.store.job(job).recipe, otherwise.settings, roots)
     with quota.checked(ctx, owner):
         found = planning.again(
             ctx.store,

@@ -130,7 +130,7 @@ def test_the_digest_changes_with_every_setting_but_not_with_the_words() -> None:
     plain = Recipe()
     assert dataclasses.replace(plain, name="other", title="Another").digest() == plain.digest()
     changed: dict[str, dict[str, object]] = {
-        "sensor": {"spots": False},
+        "sensor": {"spots": False, "dark": "/masters/dark", "flat": "/masters/flat"},
         "register": {"same_scene": 0.5, "repeats": "keep-one", "gains": False},
         "coverage": {"when": "hold", "detail": 0.5, "stage_step_um": 5.0},
         "focus": {"admit": 0.4, "peak": 0.2, "order": "unknown", "neighbours": 1, "movement": False},

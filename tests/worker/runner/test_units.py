@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from nearfar.jobs import FrameState, UnitKind
+from nearfar.merge import recipe as recipes
 from nearfar.merge.keys import file_digest
 from nearfar.runner import loading, weights
 from nearfar.runner.planning import again
@@ -72,6 +73,30 @@ def test_raw_frames_in_several_units_share_one_white_balance(
     assert [f["raw"] for f in report["frames"]] == [{"balance": [2.5, 1.0, 1.25, 1.0], "curve": "gamma"}] * 3
     assert not any("white balance" in warning for warning in report["warnings"])
     assert same_files(picture, merged(paths, tmp_path / "command"))
+
+
+@pytest.mark.usefixtures("fine_units")
+def test_units_correct_frames_by_dark_and_flat_as_the_command_does(
+    bench: Bench, scene: Scene, tmp_path: Path
+) -> None:
+    paths = lay(scene.frames, bench.places.inbox / "moss", format="tiff16")
+    down, across = np.indices(scene.frames[0].shape[:2])
+    even = np.uint16(40000 - 60 * down - 20 * across)[:, :, None].repeat(3, axis=2)
+    lay([even], bench.places.inbox / "masters", format="tiff16", names=["flat.tif"])
+    lay([even // 50], bench.places.inbox / "masters", format="tiff16", names=["dark.tif"])
+    text = "".join(
+        f'{name} = "{bench.places.inbox / "masters" / f"{name}.tif"}"\n' for name in ("dark", "flat")
+    )
+    text = f"[sensor]\n{text}"
+    job = bench.submit(paths, settings={"recipe_toml": text})
+    bench.work_off()
+    picture = result_of(bench, job)
+    assert same_files(picture, merged(paths, tmp_path / "command", recipes.parse(text, name="standard")))
+    assert not same_files(picture, merged(paths, tmp_path / "plain"))
+    corrected = report_of(picture)["corrected"]
+    assert [[m["name"] for m in corrected[kind]] for kind in ("dark", "flat")] == [["dark.tif"], ["flat.tif"]]
+    assert corrected["text"] in picture.with_suffix(".report.txt").read_text(encoding="utf-8")
+    assert bench.parts() == []
 
 
 def test_the_report_says_whose_result_it_is_and_what_it_took(bench: Bench, frames: list[Path]) -> None:

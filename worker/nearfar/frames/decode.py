@@ -13,6 +13,7 @@ from pathlib import Path
 
 from nearfar.errors import FrameRefused
 from nearfar.frames import heif, jpeg, png, raw, tiff, tiff_pixels
+from nearfar.frames.correction import correct_rows
 from nearfar.frames.exif import ExifBlock, for_result
 from nearfar.frames.headers import AS_SHOT, FrameHeader
 from nearfar.frames.ifd import read_form
@@ -131,7 +132,12 @@ def decode(header: FrameHeader, out: Samples | None = None) -> Samples:
     """
     with opened(header.path) as file, refusing(file):
         same_file(file, header)
-        return FAMILIES[header.kind].pixels(file, header, out)
+        samples = FAMILIES[header.kind].pixels(file, header, out)
+        if (
+            header.correction is None or header.kind == "raw"
+        ):  # a raw frame was corrected before its development
+            return samples
+        return correct_rows(header.correction, samples, 0, header.icc)
 
 
 def same_file(file: FrameFile, header: FrameHeader) -> None:
@@ -147,9 +153,9 @@ def same_file(file: FrameFile, header: FrameHeader) -> None:
 
 def _as_stored(header: FrameHeader) -> FrameHeader:
     """A header without what does not come from the file but from how it is to be read."""
-    if header.kind != "raw":
-        return header
-    return replace(header, icc=None, notes=(), development=AS_SHOT)
+    if header.kind == "raw":
+        header = replace(header, icc=None, notes=(), development=AS_SHOT)
+    return replace(header, plain=None, correction=None)
 
 
 def decode_cost(header: FrameHeader) -> int:

@@ -10,6 +10,7 @@ from pathlib import Path
 from nearfar.errors import StackRefused
 from nearfar.frames.camera import CameraData
 from nearfar.frames.colour import profile_key, profile_name
+from nearfar.frames.correction import Correction
 
 NAMES_SHOWN = 5
 
@@ -63,6 +64,7 @@ class FrameHeader:
     decode_bytes: int  # peak bytes that decoding takes beyond its output
     as_shot: Factors | None = None  # white balance that a raw file carries, where it does
     development: Development = AS_SHOT  # of a raw frame
+    correction: Correction | None = None  # dark and flat frames that are put to it as it is decoded
 
 
 def check_alike(headers: Sequence[FrameHeader]) -> None:

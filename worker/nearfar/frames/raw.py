@@ -13,10 +13,12 @@ from dataclasses import replace
 
 import numpy as np
 import rawpy
+from numpy.typing import NDArray
 
 from nearfar.errors import FrameRefused
 from nearfar.frames.camera import camera_data
 from nearfar.frames.colour import linear_grey_profile, srgb_profile
+from nearfar.frames.correction import correct_mosaic, mosaic_light
 from nearfar.frames.exif import ExifBlock, block_from, block_from_bytes
 from nearfar.frames.headers import Development, Factors, FrameHeader
 from nearfar.frames.ifd import Tags, read_directory, read_form
@@ -26,6 +28,7 @@ from nearfar.frames.source import EXPORT_AGAIN, FrameFile, check_size
 WANTED = "a raw file that LibRaw can develop"
 SRGB_GAMMA = (2.4, 12.92)  # exponent and slope at black, IEC 61966-2-1
 LINEAR = (1.0, 1.0)
+WITHOUT_MASTERS = "Leave dark and flat out of the recipe, or export all of them as TIFF."
 PIXELS_PER_BYTE = 4000
 DNG_VERSION, SUB_DIRECTORIES, PHOTOMETRIC = 50706, 330, 262
 _SENSOR_DATA = (32803, 34892)
@@ -242,12 +245,35 @@ def embedded_jpeg(file: FrameFile) -> bytes | None:
     return bytes(found.data) if found.format == rawpy.ThumbFormat.JPEG else None
 
 
+def _mosaic(file: FrameFile, opened: rawpy.RawPy) -> tuple[NDArray[np.uint16], NDArray[np.float32], float]:
+    """The unpacked values of the sensor that the development starts from, (h, w), their black level, and white."""
+    if opened.raw_type != rawpy.RawType.Flat:
+        raise file.refused("a raw file that holds no mosaic", "the values of a sensor", WITHOUT_MASTERS)
+    black = np.array(opened.black_level_per_channel, np.float32)[opened.raw_colors_visible]
+    return opened.raw_image_visible, black, float(opened.white_level)
+
+
+def read_mosaic(file: FrameFile) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    """Light of a raw frame's sensor and the colour of each place, (h, w) both, as they lie on the sensor.
+
+    Light is 1 at full scale; noise has some of it below 0. Colours are 0 to 3: red, green, blue, second green.
+    """
+    with _libraw(file) as opened:
+        opened.unpack()
+        mosaic, black, white = _mosaic(file, opened)
+        light = mosaic_light(mosaic.astype(np.float32), black, white)
+        return light, np.array(opened.raw_colors_visible, np.uint8)
+
+
 def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Samples:
     """Develop the whole picture, as the header says."""
     how = header.development
     check_out(out, (header.height, header.width, 3), np.dtype(np.uint16))
     with _libraw(file) as opened:
         opened.unpack()
+        if header.correction is not None:
+            mosaic, black, white = _mosaic(file, opened)
+            correct_mosaic(header.correction, mosaic, black, white)
         samples = opened.postprocess(
             use_camera_wb=how.balance is None,
             user_wb=None if how.balance is None else list(how.balance),

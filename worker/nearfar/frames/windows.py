@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
 from nearfar.frames import decode
+from nearfar.frames.correction import correct_rows
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.orient import Samples, upright
 from nearfar.frames.source import opened
@@ -101,7 +102,9 @@ class FrameRows:
             part = band[start - down * step : end - down * step]
             place = slice(last - end, last - start) if flipped else slice(start - first, end - first)
             out[place] = upright(part, self.header.orientation)
-        return out
+        if self.header.correction is None:
+            return out
+        return correct_rows(self.header.correction, out, y0, self.header.icc)
 
     def _chunk_row(self, down: int) -> Samples:
         if self._band is None or self._band[0] != down:

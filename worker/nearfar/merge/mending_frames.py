@@ -21,6 +21,7 @@ from nearfar.frames.decode import decode, read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.windows import FrameRows, map_plain
 from nearfar.merge import development
+from nearfar.merge.correcting import corrected_again
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, grid_shape, render_bytes
 from nearfar.merge.keys import file_digest
@@ -57,6 +58,8 @@ class MendFrame:
     gain_ev: float
     raw: Mapping[str, Any] | None = None
     """How it was developed, where it is a raw frame."""
+    corrected: Mapping[str, Any] | None = None
+    """Dark and flat frames that it was corrected with."""
 
     @property
     def matrix(self) -> F64:
@@ -123,6 +126,7 @@ class Carrier:
 
     def __init__(self, frame: MendFrame, window: Box, keep: Keep) -> None:
         header = development.from_json(read_header(frame.path), frame.raw)
+        header = corrected_again(header, frame.corrected)
         if file_digest(frame.path) != frame.digest:
             raise changed(frame.path)
         self.size = (header.width, header.height)

@@ -49,7 +49,7 @@ def opened(
         A file is damaged, or a frame of the report is not among ``paths``.
     """
     used = used_frames(report)
-    frames = [_frame(entry, paths, picture) for entry in used]
+    frames = [_frame(entry, paths, picture, report.get("corrected")) for entry in used]
     with ExitStack() as open_files:
         first = open_files.enter_context(Delivered(picture))
         if [first.width, first.height] != report["size"]:
@@ -81,7 +81,12 @@ def used_frames(report: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
         ) from error
 
 
-def _frame(entry: Mapping[str, Any], paths: Mapping[Named, Path], picture: Path) -> MendFrame:
+def _frame(
+    entry: Mapping[str, Any],
+    paths: Mapping[Named, Path],
+    picture: Path,
+    corrected: Mapping[str, Any] | None,
+) -> MendFrame:
     try:
         (a, b, c), (d, e, f) = ((float(v) for v in row) for row in entry["pose"])
         return MendFrame(
@@ -90,6 +95,7 @@ def _frame(entry: Mapping[str, Any], paths: Mapping[Named, Path], picture: Path)
             pose=((a, b, c), (d, e, f)),
             gain_ev=float(entry["gain_ev"]),
             raw=entry.get("raw"),
+            corrected=corrected,
         )
     except (KeyError, TypeError, ValueError) as error:
         raise _strange(picture) from error

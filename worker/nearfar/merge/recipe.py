@@ -13,7 +13,7 @@ import tomllib
 import types
 import typing
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Self
 
@@ -155,12 +155,16 @@ class RawRecipe(_Section):
 
 @dataclass(frozen=True, kw_only=True)
 class SensorRecipe(_Section):
-    """What becomes of places of the sensor that tell nothing of the scene."""
+    """What the sensor adds to the scene, and places of it that tell nothing."""
 
     SECTION: typing.ClassVar[str] = "sensor"
 
     spots: bool = _setting(True)
     """Whether hot and dead pixels and dust are looked for, passed over and filled."""
+    dark: str | None = _setting(None)
+    """File or folder of frames taken with the cap on: subtracted from every frame."""
+    flat: str | None = _setting(None)
+    """File or folder of frames of an even surface: every frame is divided by them."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -259,8 +263,9 @@ SECTIONS: dict[str, type[_Section]] = {
 }
 
 
-def parse(text: str, *, name: str) -> Recipe:
-    """Read a recipe from TOML text; ``name`` is used unless the text gives one.
+def parse(text: str, *, name: str, beside: Path | None = None) -> Recipe:
+    """Read a recipe from TOML text; ``name`` is used unless the text gives one, and ``beside`` is the folder that its
+    relative paths start from.
 
     Raises
     ------
@@ -282,7 +287,21 @@ def parse(text: str, *, name: str) -> Recipe:
                 f"{section} is {_shown(part)}; expected a table: [{section}] on a line of its own"
             )
         values[section] = kind.from_table(part)
+    values["sensor"] = _placed(values["sensor"], beside)
     return Recipe(**values)
+
+
+def _placed(sensor: SensorRecipe, beside: Path | None) -> SensorRecipe:
+    """The same with absolute paths. Raises `RecipeRefused` where one is relative and nothing says to what."""
+
+    def whole(name: str, value: str | None) -> str | None:
+        if value is None or Path(value).is_absolute():
+            return value
+        if not value or beside is None:
+            raise RecipeRefused(f"sensor.{name} is {value!r}; expected the whole path, from / on")
+        return str(beside.absolute() / value)
+
+    return replace(sensor, dark=whole("dark", sensor.dark), flat=whole("flat", sensor.flat))
 
 
 def folder() -> Path:
@@ -320,6 +339,6 @@ def load(name_or_path: str | Path = DEFAULT) -> Recipe:
         reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
         raise RecipeRefused(f"recipe {path}: {reason}; give the path of a readable TOML file") from error
     try:
-        return parse(text, name=path.stem)
+        return parse(text, name=path.stem, beside=path.parent)
     except RecipeRefused as error:
         raise RecipeRefused(f"recipe {path}: {error}") from error

@@ -49,6 +49,7 @@ class Report:
         lines = [
             f"{len(used)} of {len(c['frames'])} frames became one picture of {c['size'][0]} x {c['size'][1]} pixels.",
             f"Its geometry is that of {c['reference']}. Recipe: {c['recipe']}.",
+            *([c["corrected"]["text"]] if "corrected" in c else []),
             "",
             "Frames",
             *_frame_table(c["frames"]),

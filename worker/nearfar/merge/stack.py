@@ -7,12 +7,13 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from nearfar.errors import Interrupted
 from nearfar.frames.headers import FrameHeader, check_alike
 from nearfar.frames.whole import remove_parts
+from nearfar.merge.correcting import corrected, find_masters, space
 from nearfar.merge.deliver import Outputs, finished
 from nearfar.merge.development import develop
 from nearfar.merge.plan import (
@@ -25,7 +26,7 @@ from nearfar.merge.plan import (
 )
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.report import Report
-from nearfar.merge.scratch import Scratch, open_scratch
+from nearfar.merge.scratch import Scratch, folder_for, open_scratch
 from nearfar.merge.stack_keys import Keys, place_of
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark, identify
@@ -91,8 +92,11 @@ class Merge:
         self.progress = progress
         self.stop = stop
         self.clock = _Clock()
-        self.headers = develop(job.headers, job.recipe)
-        check_alike(self.headers)
+        headers = develop(job.headers, job.recipe)
+        check_alike(headers)
+        self.masters = find_masters(headers, job.recipe)
+        own = Scratch(folder_for(job.scratch, job.outputs.picture))
+        self.headers = corrected(headers, self.masters, own)
         self.plan: Plan = make_plan(
             self.headers,
             limit=job.memory,
@@ -119,7 +123,7 @@ class Merge:
                 self.progress.note(f"{job.outputs.picture} is there already, made from these frames")
                 return done
             check_disk(
-                self.plan,
+                replace(self.plan, scratch=self.plan.scratch + space(self.masters)),
                 scratch=scratch.folder,
                 there=scratch.size(),
                 out=job.outputs.picture.absolute().parent,
@@ -150,6 +154,7 @@ class Merge:
             scratch=scratch,
             reference=reference,
             check=self.stop.check,
+            masters=self.masters,
         )
 
     def _make(self, steps: Steps) -> Report:

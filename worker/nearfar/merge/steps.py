@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from nearfar.errors import StackRefused
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import focusing, registering, rendering, sensing
+from nearfar.merge.correcting import NO_MASTERS, Masters, make_planes
 from nearfar.merge.coverage_stack import cover_stack
 from nearfar.merge.coverage_told import Coverage
 from nearfar.merge.deliver import Delivery, Outputs, deliver
@@ -67,6 +68,8 @@ class Steps:
         Place of the frame whose geometry the picture has, if one was asked for.
     check
         Called after every frame, tile and link; raises to stop the work.
+    masters
+        Dark and flat frames that the headers are to be corrected with.
     """
 
     def __init__(
@@ -79,6 +82,7 @@ class Steps:
         scratch: Scratch,
         reference: int | None,
         check: Callable[[], None],
+        masters: Masters = NO_MASTERS,
     ) -> None:
         self.size = (headers[0].width, headers[0].height)
         self.recipe = recipe
@@ -86,6 +90,7 @@ class Steps:
         self.scratch = scratch
         self.reference = reference
         self.check = check
+        self.masters = masters
         self.frames = [surveyed(scratch, h, marks[h.path]) for h in headers]
         self.keys = Keys(headers, [f.digest for f in self.frames], recipe, reference)
         self._marks = marks
@@ -128,6 +133,7 @@ class Steps:
         tick(float(len(places) - len(missing)))
         if not missing:
             return
+        make_planes(self.masters, self.scratch)
         surveyor = Surveyor(self.scratch, self.relax, self._marks)
         headers = [self.frames[k].header for k in missing]
         made = in_order(headers, lambda h: surveyor.survey(h, rows=rows), self.plan.survey_threads)
@@ -351,7 +357,8 @@ class Steps:
             plan=self.plan,
             notes=notes,
         )
-        report = Report({**report.content, "focus_key": self.keys.focus})
+        more = self.masters.told()
+        report = Report({**report.content, **more, "focus_key": self.keys.focus})
         return deliver(
             *(delivery, outputs, report, self.frames, used, found, self.recipe),
             stop=self.check,

@@ -74,6 +74,8 @@ def survey_key(header: FrameHeader, digest: str) -> str:
     params: dict[str, object] = {"kind": header.kind, "bits": header.bits}
     if header.development != AS_SHOT:
         params["development"] = header.development
+    if header.correction is not None:
+        params["correction"] = header.correction.key
     return key("survey", VERSION, params, [digest])
 
 

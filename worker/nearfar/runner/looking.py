@@ -63,6 +63,8 @@ class Wish:
     """Width and height of the picture."""
     raw: dict[str, Any] | None = None
     """How it was developed, where it is a raw frame; see `nearfar.merge.development`."""
+    corrected: dict[str, Any] | None = None
+    """Dark and flat frames that it was corrected with, as the report has them."""
 
     @property
     def key(self) -> str:
@@ -70,6 +72,8 @@ class Wish:
         params: dict[str, Any] = {"pose": self.pose, "gain": self.gain_ev, "size": self.size}
         if self.raw:
             params["raw"] = self.raw
+        if self.corrected:
+            params["corrected"] = [[m["digest"] for m in self.corrected[name]] for name in ("dark", "flat")]
         return key("look", VERSION, params, [self.digest])
 
 

@@ -22,6 +22,7 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.frames.looked import LookedWriter
 from nearfar.frames.srgb import Convert, plain, to_srgb
 from nearfar.frames.windows import FrameRows
+from nearfar.merge.correcting import corrected_again
 from nearfar.merge.development import from_json
 from nearfar.merge.keys import file_digest
 from nearfar.merge.rendering import gain_table
@@ -57,6 +58,7 @@ def make_ready(wish: Wish, target: Path, *, memory: int, check: Callable[[], Non
     """
     header = from_json(read_header(wish.path), wish.raw)
     _same(header, wish)
+    header = corrected_again(header, wish.corrected)
     whole = 0 if header.in_parts else header.width * header.height * 3 * header.bits // 8
     need = header.decode_bytes + whole + BESIDES
     if need > memory:

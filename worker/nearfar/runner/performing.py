@@ -13,10 +13,9 @@ from pathlib import Path
 from typing import TypeVar
 
 from nearfar.errors import DoesNotFit, FrameRefused
-from nearfar.frames.headers import check_alike
 from nearfar.jobs import FrameNote, FrameState, Outcome, UnitKind
+from nearfar.merge.correcting import NO_MASTERS, space
 from nearfar.merge.deliver import Outputs
-from nearfar.merge.development import develop, needs_every
 from nearfar.merge.keys import Fingerprint, file_digest
 from nearfar.merge.plan import Plan, allow_open_files, make_plan, peak_resident
 from nearfar.merge.report import Report
@@ -29,6 +28,7 @@ from nearfar.runner.failures import Failure, failure_of
 from nearfar.runner.hands import Gauge, Hands
 from nearfar.runner.holding import Holding
 from nearfar.runner.loading import NOT_A_FRAME, ON_REQUEST, Frames, Marks, Task
+from nearfar.runner.preparing import prepare_all, prepare_some
 from nearfar.runner.publish import Mark, Results, check_result, safe_name
 from nearfar.runner.small import SMALL, keep_small
 from nearfar.runner.weights import Extent, last_units
@@ -55,6 +55,7 @@ class Performance:
         self._left_out: dict[int, str] = {}
         self._marks: Mapping[Path, Seen] = {}
         self._spent: list[Path] = []
+        self._masters = NO_MASTERS
 
     def outcome(self) -> Outcome:
         """Do the work. Raises what went wrong, `Stopped` where it is to end."""
@@ -151,13 +152,12 @@ class Performance:
 
     # ---- the stack ----
 
-    def _frames(self, task: Task) -> tuple[Frames, list[int]]:
+    def _frames(self, task: Task, scratch: Scratch) -> tuple[Frames, list[int]]:
         """Headers of all frames, and their places in the order in which they were taken."""
         frames = Frames.read(task, task.wanted(), self.holding.check)
         order = frames.in_order()
-        headers = develop([frames.headers[k] for k in order], task.recipe)
-        check_alike(headers)
-        frames = replace(frames, headers=dict(zip(order, headers, strict=True)))
+        frames, self._masters = prepare_all(task, scratch, frames, order)
+        headers = [frames.headers[k] for k in order]
         place_of(task.reference, headers)
         allow_open_files(len(headers))
         self._left_out = {k: ON_REQUEST for k in range(len(task.paths)) if k not in set(task.wanted())}
@@ -175,7 +175,7 @@ class Performance:
 
     def _steps(self, task: Task, scratch: Scratch) -> tuple[Steps, list[int]]:
         """The steps of the whole stack, and the places of its frames in the store."""
-        frames, order = self._frames(task)
+        frames, order = self._frames(task, scratch)
         plan = self._plan(task, frames, order)
         headers = [frames.headers[k] for k in order]
         self._find_marks(task, scratch, order, anew=False)
@@ -187,6 +187,7 @@ class Performance:
             scratch=scratch,
             reference=place_of(task.reference, headers),
             check=self.holding.check,
+            masters=self._masters,
         )
         return steps, order
 
@@ -218,7 +219,7 @@ class Performance:
     def _survey(self, task: Task, scratch: Scratch) -> Outcome:
         weights, least = None, 0
         if self.claim.start == 0:  # what is wrong with the stack is to be known before all of it is decoded
-            every, order = self._frames(task)
+            every, order = self._frames(task, scratch)
             plan = self._plan(task, every, order)
             first, least = every.headers[order[0]], plan.least
             extent = Extent.of_headers([every.headers[k] for k in order])
@@ -231,7 +232,7 @@ class Performance:
         notes = [FrameNote(position=k, state=FrameState.LEFT_OUT, reason=NOT_A_FRAME) for k in frames.results]
         if not places:
             return Outcome(frames=notes, weights=weights, least=least)
-        frames = self._developed(task, frames)
+        frames, self._masters = prepare_some(task, scratch, frames, self.holding.check)
         read = self._find_marks(task, scratch, places, anew=True)
         made = self._survey_frames(task, scratch, frames, places)
         for k in places:
@@ -241,16 +242,6 @@ class Performance:
             )
         counts = {**made, "bytes_read": float(read)}
         return Outcome(frames=notes, weights=weights, least=least, counts=counts)
-
-    def _developed(self, task: Task, frames: Frames) -> Frames:
-        """Some frames of the stack as the recipe wants them read, which the others may decide."""
-        some = list(frames.headers.values())
-        every = some
-        if needs_every(some, task.recipe):
-            all_frames = Frames.read(task, task.wanted(), self.holding.check)
-            every = [all_frames.headers[k] for k in all_frames.in_order()]
-        headers = develop(some, task.recipe, every)
-        return replace(frames, headers=dict(zip(frames.headers, headers, strict=True)))
 
     def _survey_frames(
         self, task: Task, scratch: Scratch, frames: Frames, places: Sequence[int]
@@ -263,14 +254,16 @@ class Performance:
             scratch=scratch,
             reference=None,
             check=self.holding.check,
+            masters=self._masters,
         )
         missing = [k for k in range(len(places)) if not steps.is_surveyed(k, rows=False)]
         headers = [steps.frames[k].header for k in missing]
         self._room(scratch.local, sum(map(rows_bytes, headers)))
-        self._room(scratch.folder, sum(h.width * h.height // 4 for h in headers))
+        small = sum(h.width * h.height // 4 for h in headers)
+        self._room(scratch.folder, small + space(self._masters))
         steps.survey(missing, rows=False, tick=self.gauge.part(1.0, len(missing)))
-        small = self.hands.places.state / SMALL / str(task.root)
-        keep_small([(k + 1, frame) for k, frame in zip(places, steps.frames, strict=True)], scratch, small)
+        kept = self.hands.places.state / SMALL / str(task.root)
+        keep_small([(k + 1, frame) for k, frame in zip(places, steps.frames, strict=True)], scratch, kept)
         return {
             "frames": float(len(missing)),
             "pixels": float(sum(h.width * h.height for h in headers)),
