@@ -147,6 +147,7 @@ def test_parts_further_apart_than_a_bridge_are_joined(bracket: Bracket) -> None:
 def test_of_two_stacks_the_larger_is_taken(bracket: Bracket, other_scene: Bracket) -> None:
     after = register(views_of([*other_scene.frames, *bracket.frames]), size=bracket.size)
     assert [f.used for f in after.frames] == [False] * 5 + [True] * 7
+    assert after.reference == 8, "the middle of its own frames, not of all"
     assert "belongs with" in str(after.frames[0].why)
     mixed = [f for pair in zip(bracket.frames, other_scene.frames, strict=False) for f in pair]
     between = register(views_of([*mixed, *bracket.frames[5:]]), size=bracket.size)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,8 +20,10 @@ from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CellSharpness, StackSharpness, change_between
 from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, rounded, to_matrix
 from nearfar.merge.register.sliding import Crew, slide
+from nearfar.merge.register.tilt import Growth, Tilt, usual_growth
 
 SPANS = (1, 2)
+_GROWTH_LINKS = 8
 _COARSE_SIGMA = 0.06  # px of the finest reduced picture by which a link from it errs beyond its noise
 _COARSE_SHARE = 0.4  # of the whole work, for progress
 
@@ -50,7 +53,7 @@ class StackRegistration:
         parts = verdict.belonging(coarse, len(self.frames), self.recipe)
         members = self._choose(parts, coarse, reference)
         if reference is None:
-            reference = min(members, key=lambda k: (abs(2 * k - len(self.frames) + 1), k))
+            reference = members[(len(members) - 1) // 2]
         rough = self._rough(members, reference, coarse)
         links = self._fine(members, rough)
         adjusted, used = self._adjust(members, reference, links, coarse)
@@ -115,13 +118,18 @@ class StackRegistration:
         """Full-size links over one and two members, and how much the sharpness of neighbours differs."""
         frames = [self.frames[k] for k in members]
         sharpness = StackSharpness(frames, rough, self.centre)
+        tilt = self._tilt(frames, rough, sharpness)
 
         def measure(pair: Pair, held: dict[int, CellSharpness]) -> tuple[Pair, FineLink | None, float]:
             i, j = pair
             step = rough[j].after(rough[i].inverse())
             change = change_between(held[i], held[j], step, self.centre) if j == i + 1 else 1.0
             link = fine_link(
-                pair, (frames[i], frames[j]), (held[i], held[j]), step, size=self.size, recipe=self.recipe
+                *(pair, (frames[i], frames[j]), (held[i], held[j]), step),
+                size=self.size,
+                recipe=self.recipe,
+                tilt=tilt,
+                seen=rough[i],
             )
             return pair, link, change
 
@@ -136,6 +144,29 @@ class StackRegistration:
                     self.changes[pair[0]] = change
             self.tick(_COARSE_SHARE + (1 - _COARSE_SHARE) * new.stop / len(frames))
         return links
+
+    def _tilt(
+        self, frames: Sequence[FrameView], rough: Sequence[Similarity], sharpness: StackSharpness
+    ) -> Tilt:
+        """How depth lies, and how blur grows with it: the median of some links."""
+        count = min(len(frames) - 1, _GROWTH_LINKS)
+        places = sorted({int(k) for k in np.linspace(0, len(frames) - 2, count).round()})
+        quick = replace(self.recipe, passes=1)
+
+        def measure(k: int) -> Growth | None:
+            step = rough[k + 1].after(rough[k].inverse())
+            pair, sharp = (frames[k], frames[k + 1]), (sharpness.of(k), sharpness.of(k + 1))
+            link = fine_link(
+                *((k, k + 1), pair, sharp, step),
+                size=self.size,
+                recipe=quick,
+                tilt=sharpness.tilt,
+                seen=rough[k],
+            )
+            return None if link is None else link.growth
+
+        found = [g for g in self.crew.map(measure, places) if g is not None]
+        return replace(sharpness.tilt, growth=usual_growth(found))
 
     def _adjust(
         self, members: Sequence[int], reference: int, fine: Sequence[FineLink], coarse: CoarseLinks
