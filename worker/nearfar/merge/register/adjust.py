@@ -13,9 +13,9 @@ from nearfar.merge.register.banded import ChainEquations
 from nearfar.merge.register.breathing import Law, find_law
 from nearfar.merge.register.similarity import IDENTITY, Similarity
 
-SHIFT_FLOOR = 0.01
+SHIFT_FLOOR = 0.004
 """px by which a link errs beyond its noise, per frame between its ends: what a change of blur does to a pattern."""
-TURN_FLOOR = 0.01
+TURN_FLOOR = 0.004
 """The same in scale and roll, px at the picture's RMS radius."""
 _ROUNDS = 12
 _CHI_MEDIAN = 3.36  # median of chi-squared with four degrees of freedom
@@ -30,12 +30,16 @@ _FEW = 0.3
 
 @dataclass(frozen=True, kw_only=True)
 class Link:
-    """Measured pose from frame ``first`` to frame ``second``; information about (x, y, log scale, roll)."""
+    """Measured pose from frame ``first`` to frame ``second``; information about (x, y, log scale, roll).
+
+    ``doubt``: times the usual by which it may err beyond its noise.
+    """
 
     first: int
     second: int
     pose: Similarity
     information: NDArray[np.float64]
+    doubt: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,7 +141,7 @@ def adjust(
     weights, covariance = [], []
     for link in links:
         steps = abs(number[link.second] - number[link.first])
-        floor = np.array([SHIFT_FLOOR, SHIFT_FLOOR, TURN_FLOOR, TURN_FLOOR]) * max(steps, 1)
+        floor = np.array([SHIFT_FLOOR, SHIFT_FLOOR, TURN_FLOOR, TURN_FLOOR]) * max(steps, 1) * link.doubt
         noise = np.linalg.inv(units @ link.information @ units + 1e-6 * np.eye(4))
         covariance.append(noise + np.diag(floor**2))
         weights.append(np.linalg.inv(covariance[-1]))

@@ -40,12 +40,14 @@ class FineLink:
     residual: NDArray[np.float64]  # (K, 2)
     weight: NDArray[np.float64]  # (K,)
     growth: Growth | None
+    doubt: float  # 1 where its blocks are sharp in both frames, more the blurrier they are
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Choice:
     origins: NDArray[np.int32]  # (K, 2) x, y
     weights: NDArray[np.float64]  # (K,)
+    full: float  # relative sharpness that counts fully
 
 
 def _origins(size: tuple[int, int]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -88,7 +90,7 @@ def choose_blocks(
         least_score = np.partition(score, len(score) - recipe.blocks)[len(score) - recipe.blocks]
         keep = np.flatnonzero(score >= least_score)[: recipe.blocks]
     y, x = np.divmod(keep, max(len(xs), 1))
-    return _Choice(origins=np.stack([xs[x], ys[y]], axis=1).astype(np.int32), weights=weight[keep])
+    return _Choice(origins=np.stack([xs[x], ys[y]], axis=1).astype(np.int32), weights=weight[keep], full=full)
 
 
 class _Windows:
@@ -196,4 +198,5 @@ def fine_link(
             depth,
             0.5 * (places[0] + places[1]),
         ),
+        doubt=recipe.full_sharp / chosen.full,
     )

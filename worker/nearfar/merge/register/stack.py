@@ -15,7 +15,7 @@ from nearfar.merge.register.fine import FineLink, fine_link
 from nearfar.merge.register.gains import solve_gains
 from nearfar.merge.register.linking import CoarseLinks, Linker, Pair
 from nearfar.merge.register.model import FramePose, FrameView, Registration
-from nearfar.merge.register.pictures import coarse_levels
+from nearfar.merge.register.pictures import coarse_levels, gap_levels
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CellSharpness, StackSharpness, change_between
 from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, rounded, to_matrix
@@ -24,6 +24,7 @@ from nearfar.merge.register.tilt import Growth, Tilt, usual_growth
 
 SPANS = (1, 2)
 _GROWTH_LINKS = 8
+_GAP_DOUBT = 6.0  # times what else such blurred blocks err by, where a slice is missing between the frames
 _COARSE_SIGMA = 0.06  # px of the finest reduced picture by which a link from it errs beyond its noise
 _COARSE_SHARE = 0.4  # of the whole work, for progress
 
@@ -104,10 +105,11 @@ class StackRegistration:
     def _coarse_links(self, place: dict[int, int], coarse: CoarseLinks) -> list[Link]:
         """Coarse links between members, as weak as they are."""
         to_px = np.diag([1, 1, self.radius, self.radius])
-        floor = (_COARSE_SIGMA * coarse_levels(self.size)[-1]) ** 2 * np.eye(4)
         links = []
         for (i, j), link in sorted(coarse.held().items()):
             if i in place and j in place:
+                levels = gap_levels(self.size) if (i, j) in coarse.gaps else coarse_levels(self.size)
+                floor = (_COARSE_SIGMA * levels[-1]) ** 2 * np.eye(4)
                 from_px = np.linalg.inv(to_px)
                 noise = np.linalg.inv(from_px @ link.information @ from_px + 1e-3 * np.eye(4))
                 known = to_px @ np.linalg.inv(noise + floor) @ to_px
@@ -173,8 +175,15 @@ class StackRegistration:
     ) -> tuple[Adjusted, list[Link]]:
         """All poses at once. Coarse links stand in, weakly, where a frame would hang on nothing."""
         place = {k: m for m, k in enumerate(members)}
+        gaps = [place[i] for i, j in coarse.gaps if i in place and j in place]
         links = [
-            Link(first=f.first, second=f.second, pose=f.pose, information=f.information)
+            Link(
+                first=f.first,
+                second=f.second,
+                pose=f.pose,
+                information=f.information,
+                doubt=f.doubt * (_GAP_DOUBT if any(f.first <= k < f.second for k in gaps) else 1),
+            )
             for f in sorted(fine, key=lambda f: (f.first, f.second))
         ]
         links += self._coarse_links(place, coarse)
@@ -265,8 +274,19 @@ class StackRegistration:
                 )
             )
         return Registration(
-            reference=reference, frames=tuple(poses), warnings=self._warnings(poses, members, reference, fine)
+            reference=reference,
+            frames=tuple(poses),
+            warnings=(*self._gaps_told(members, coarse), *self._warnings(poses, members, reference, fine)),
         )
+
+    def _gaps_told(self, members: Sequence[int], coarse: CoarseLinks) -> list[str]:
+        names = [f.name for f in self.frames]
+        return [
+            f"{names[i]} and {names[j]} show the same scene, but no detail is sharp in both: frames focused between them "
+            "are missing"
+            for i, j in coarse.gaps
+            if i in members and j in members
+        ]
 
     def _warnings(
         self, poses: Sequence[FramePose], members: Sequence[int], reference: int, fine: Sequence[FineLink]

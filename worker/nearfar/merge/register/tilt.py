@@ -96,12 +96,12 @@ def _sure_median(stack: F64) -> F64:
 def _slopes(depth: F64, axis: int) -> F64:
     """Rise of depth a pixel along an axis, the median of its surroundings, on every cell or every second."""
     d = depth if axis == 1 else depth.T
-    rise = np.full(d.shape, np.nan)
+    rise: F64 = np.full(d.shape, np.nan)
     rise[:, REACH:-REACH] = (d[:, 2 * REACH :] - d[:, : -2 * REACH]) / (2 * REACH * CELL)
     rise = rise if axis == 1 else rise.T
     stride = 2 if rise.size > _MANY else 1
     p = np.pad(rise, _AROUND, constant_values=np.nan)
-    h, w = rise.shape[0], rise.shape[1]
+    h, w = depth.shape
     span = range(2 * _AROUND + 1)
     return _sure_median(np.stack([p[y : y + h : stride, x : x + w : stride] for y in span for x in span]))
 
