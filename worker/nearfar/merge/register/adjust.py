@@ -17,6 +17,9 @@ SHIFT_FLOOR = 0.004
 """px by which a link errs beyond its noise, per frame between its ends: what a change of blur does to a pattern."""
 TURN_FLOOR = 0.004
 """The same in scale and roll, px at the picture's RMS radius."""
+LAW_FLOOR = 0.01
+"""px per frame by which links are taken to err when they say whether there is a law: no less for being blurred, since a
+law that does not hold would then find least resistance where it does most harm."""
 _ROUNDS = 12
 _CHI_MEDIAN = 3.36  # median of chi-squared with four degrees of freedom
 _CUT = 30.0
@@ -138,12 +141,13 @@ def adjust(
     """
     number = np.arange(count, dtype=np.float64) if numbers is None else np.array(numbers, np.float64)
     units = np.diag([1, 1, 1 / radius, 1 / radius])  # px -> (px, px, log scale, roll)
-    weights, covariance = [], []
+    weights, covariance, told = [], [], []
     for link in links:
         steps = abs(number[link.second] - number[link.first])
         floor = np.array([SHIFT_FLOOR, SHIFT_FLOOR, TURN_FLOOR, TURN_FLOOR]) * max(steps, 1) * link.doubt
         noise = np.linalg.inv(units @ link.information @ units + 1e-6 * np.eye(4))
         covariance.append(noise + np.diag(floor**2))
+        told.append(noise + (LAW_FLOOR * max(steps, 1)) ** 2 * np.eye(4))
         weights.append(np.linalg.inv(covariance[-1]))
     poses = spread(count, reference, links)
     step_of = np.diff(number)
@@ -152,9 +156,10 @@ def adjust(
     spreads = np.array(covariance).reshape(-1, 4, 4)
     problem = _Problem(links, weights, poses, reference, radius=radius, robust=robust)
     solved = problem.solve(count, None)
-    law = _law_of(links, number, broken, spreads, radius) if breathing and not broken.all() else None
+    told_by = np.array(told).reshape(-1, 4, 4)
+    law = _law_of(links, number, broken, told_by, radius) if breathing and not broken.all() else None
     if law is not None:
-        kept = steps_of_law(law, solved.poses, links, spreads, number, broken, radius)
+        kept = steps_of_law(law, solved.poses, links, told_by, number, broken, radius)
         law = law if kept.any() else None
     if law is not None:
         solved = problem.solve(count, _Even(law, number, kept, radius))
