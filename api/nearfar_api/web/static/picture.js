@@ -23,8 +23,7 @@ const viewer = OSD({
 });
 const picture = () => viewer.world.getItemAt(0), pressed = name => tools.querySelector(`[data-do=${name}]`), say = text => { find('said').textContent = text; };
 const draw = drawing(viewer, marks, picture, say, (text, ...place) => { form.elements.region.value = text; here(...place); });
-const gaps = [...document.querySelectorAll('.gaps a')].map(link => ({ link, box: link.dataset.box.split(',').map(Number) }));
-for (const each of gaps) { const [x, y, w, h] = each.box; each.mark = draw.shape('gap', [x, y, x + w, y, x + w, y + h, x, y + h]); }
+const gaps = [...document.querySelectorAll('.gaps a')], outlines = marks.querySelectorAll('.gap');
 
 async function add(address, options) {
   const tileSource = await source(address);
@@ -56,18 +55,18 @@ function press(name) {
 
 async function toggle(name) {
   const on = press(name);
+  document.querySelector(`[data-legend=${name}]`).hidden = !on;
   layers[name] ??= add(box.dataset[name], { opacity: 0 });
   (await layers[name].catch(error => say(error.message)))?.setOpacity(on ? TRANSLUCENT : 0);
-  document.querySelector(`[data-legend=${name}]`).hidden = !on;
 }
 
 function look(k) {
   if (!gaps.length) return;
   gap = (k + gaps.length) % gaps.length;
-  const [x, y, w, h] = gaps[gap].box, margin = 0.4 * Math.max(w, h, 100);
+  const [x, y, w, h] = gaps[gap].dataset.box.split(',').map(Number), margin = 0.4 * Math.max(w, h, 100);
   viewer.viewport.fitBounds(picture().imageToViewportRectangle(x - margin / 2, y - margin / 2, w + margin, h + margin), still);
-  say(`Gap ${gap + 1} of ${gaps.length}: ${gaps[gap].link.textContent}`);
-  gaps.forEach(({ mark }, number) => mark.classList.toggle('here', number === gap));
+  say(`Gap ${gap + 1} of ${gaps.length}: ${gaps[gap].textContent}`);
+  outlines.forEach((outline, number) => outline.classList.toggle('here', number === gap));
 }
 
 async function choose() {
@@ -94,13 +93,6 @@ function here(x, y, edge = 0) {
   where.requestSubmit();
 }
 
-function mends() {
-  draw.clear('mended');
-  for (const { dataset } of document.querySelectorAll('.mends [data-points]'))
-    for (const each of dataset.points.split(';')) draw.shape('mended', each);
-  redraw();
-}
-
 // The picture as it is after mends, shown when all of it is there, so that nothing moves or flickers.
 async function fresh() {
   stamp = `?${Date.now()}`;
@@ -121,9 +113,8 @@ function follow({ state, events }) {
 document.addEventListener('htmx:after:swap', ({ detail: { ctx: { sourceElement: source, request, response } } }) => {
   if (response.status >= 400) return find('said').textContent.trim() || say(SILENT);
   if (source === where) { say(find('here').querySelector('legend, .alarm').textContent); return form.scrollIntoView(calm); }
-  mends();
   if (request.method === 'GET') return say(find('mending').querySelector('.alarm')?.textContent ?? 'The picture is as you asked.');
-  if (source === form) { draw.clear('drawn'); form.elements.region.value = ''; }
+  if (source === form) { draw.clear(); form.elements.region.value = ''; }
   box.scrollIntoView(calm);
   follow(find('mending').dataset);
 });
@@ -169,10 +160,10 @@ where.addEventListener('submit', () => say(`Looking for frames that are sharp at
 document.addEventListener('error', ({ target }) => {
   if (target.closest?.('.crop')) fetch(target.src).then(answer => answer.json()).then(({ detail }) => target.replaceWith(detail)).catch(() => {});
 }, true);
-gaps.forEach(({ link }, k) => link.addEventListener('click', e => { e.preventDefault(); look(k); }));
+gaps.forEach((link, k) => link.addEventListener('click', e => { e.preventDefault(); look(k); }));
 tools.hidden = document.querySelector('.hint').hidden = false;
 viewer.addOnceHandler('open', async () => {
-  mends();
+  redraw();
   if (other.value) await choose();
   if (find('mending').dataset.state === 'working') follow(find('mending').dataset);
   box.dataset.ready = '';

@@ -1,10 +1,8 @@
 // Outlines over the picture, and regions that a person draws: by dragging, by corners, or with a cross that the arrows move.
 const NEAR = 12, STEP = 5, WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
-const HOW = { box: 'Drag a rectangle; or move the cross by the arrows and press Space at two corners.',
-  outline: 'Draw around it, or set corners and come back to the first; by keys: arrows, Space for a corner, Enter to close.' };
 
 export function drawing(viewer, marks, picture, say, done) {
-  const box = viewer.element, { Point } = OpenSeadragon, [shapes, line, cross] = marks.children;
+  const box = viewer.element, { Point } = OpenSeadragon, [shapes, line, cross] = marks.children, tools = document.querySelectorAll('[data-how]');
   const seen = ([x, y]) => picture().imageToViewerElementCoordinates(new Point(x, y));
   const far = (a, b, least) => seen(a).distanceTo(seen(b)) > least;
   const corners = ([a, b], [c, d]) => [[a, b], [c, b], [c, d], [a, d]];
@@ -17,39 +15,24 @@ export function drawing(viewer, marks, picture, say, done) {
     return [Math.max(0, Math.min(size.x, p.x)), Math.max(0, Math.min(size.y, p.y))];
   }
 
-  // An outline of a kind; its points are places of the picture.
-  function shape(kind, places) {
-    const node = document.createElementNS(marks.namespaceURI, 'polygon');
-    node.classList.add(kind);
-    node.setAttribute('points', places);
-    shapes.append(node);
-    return node;
-  }
-
   function place() {
     const start = seen([0, 0]), end = seen([1000, 0]), at = tool && seen(cursor);
     shapes.setAttribute('transform', `translate(${start.x} ${start.y}) scale(${(end.x - start.x) / 1000})`);
     cross.setAttribute('d', at ? `M${at.x - 14},${at.y}h28M${at.x},${at.y - 14}v28` : '');
   }
 
-  function clear(kind) {
-    for (const node of shapes.querySelectorAll(`.${kind}`)) node.remove();
-  }
-
   function show(places) {
-    clear('drawn');
-    shape('drawn', places);
+    shapes.querySelector('.drawn').setAttribute('points', places);
     place();
   }
 
   // Draw with another tool, or with none; a region that is finished stays until then.
   function start(name, keep) {
-    for (const each of Object.keys(HOW)) document.querySelector(`[data-do=${each}]`)?.setAttribute('aria-pressed', each === name);
+    for (const each of tools) each.setAttribute('aria-pressed', each.dataset.do === name);
     [tool, points, strokes, cursor] = [name, [], 0, meant(box.clientWidth / 2, box.clientHeight / 2)];
     viewer.setMouseNavEnabled(!tool);
     box.classList.toggle('drawing', Boolean(tool));
-    if (!keep) { clear('drawn'); say(HOW[tool] ?? ''); }
-    place();
+    if (!keep) { show([]); say([...tools].find(each => each.dataset.do === name)?.dataset.how ?? ''); }
     if (tool) box.focus();
   }
 
@@ -109,7 +92,7 @@ export function drawing(viewer, marks, picture, say, done) {
   }
 
   return {
-    shape, place, clear, key, start: name => start(tool === name ? null : name),
+    place, key, clear: () => show([]), start: name => start(tool === name ? null : name),
     line: x => line.setAttribute('d', x === null ? '' : `M${x},0V${box.clientHeight}`),
     hide: (kind, off) => marks.classList.toggle(`no-${kind}`, off),
   };
