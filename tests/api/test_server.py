@@ -104,6 +104,7 @@ def test_a_server_with_all_it_needs_is_ready_and_leaves_nothing_behind(
     assert [check["name"] for check in answer.json()["checks"]] == [
         "store",
         "broker",
+        "folder",
         "disk",
         "inbox",
         "results",
@@ -134,7 +135,14 @@ def test_a_broker_that_does_not_answer_is_named(client: Client, monkeypatch: pyt
     monkeypatch.setattr(
         "nearfar.runner.probe.broker_problem", lambda settings: "broker redis://here: refused"
     )
-    assert checks(client) == {"store": True, "broker": False, "disk": True, "inbox": True, "results": True}
+    assert checks(client) == {
+        "store": True,
+        "broker": False,
+        "disk": True,
+        "inbox": True,
+        "results": True,
+        "folder": True,
+    }
 
 
 def test_what_is_left_of_stages_follows_from_the_progress() -> None:

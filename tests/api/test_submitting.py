@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -142,6 +143,30 @@ def test_recipes_are_checked_when_they_are_asked_for(
     frames_in(places.inbox / "moss")
     assert client.post(API, json={"folder": "moss"} | body).status_code == 422
     assert store.jobs().jobs == ()
+
+
+def test_dark_and_flat_frames_have_to_lie_where_frames_may(
+    client: Client, store: Store, places: Places, tmp_path: Path
+) -> None:
+    frames_in(places.inbox / "moss")
+    inside, outside = places.inbox / "masters", tmp_path / "elsewhere"
+    frames_in(inside)
+    frames_in(outside)
+    linking = places.inbox / "linking"
+    linking.mkdir()
+    (linking / "dark.tif").symlink_to(next(outside.iterdir()))
+
+    def asked(path: Path) -> dict[str, Any]:
+        return {"settings": {"recipe_toml": f'[sensor]\ndark = "{path}"\n'}}
+
+    first = client.post(API, json={"folder": "moss"} | asked(inside))
+    assert first.status_code == 201, first.text
+    again = f"{API}/{first.json()['id']}/run-again"
+    for path in (outside, next(outside.iterdir()), linking, tmp_path / "none"):
+        assert client.post(API, json={"folder": "moss"} | asked(path)).status_code == 422
+        answer = client.post(again, json=asked(path))
+        assert (answer.status_code, answer.json()["type"].rsplit("/", 1)[-1]) == (422, "no-such-path")
+    assert len(store.jobs().jobs) == 1
 
 
 def test_a_recipe_of_ones_own_goes_along(client: Client, places: Places) -> None:

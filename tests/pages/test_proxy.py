@@ -80,7 +80,7 @@ def test_all_of_it_works_behind_a_proxy_that_takes_the_sub_path_off_or_does_not(
         page.locator(".drop input").set_input_files(sorted(studio.frames.iterdir()))
         page.wait_for_selector(f"[id^=done-]:has-text('proxied-{strip}') img", timeout=60_000)
         page.click(f"[id^=done-] figcaption a:text-is('proxied-{strip}')")
-        page.wait_for_selector(".plots canvas")
+        page.wait_for_selector(".plots svg")
         page.click("text=Look closely")
         page.wait_for_selector("#viewer[data-ready]")
         page.click("[data-do=focus]")

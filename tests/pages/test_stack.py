@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from typing import Any
 
 import httpx
@@ -54,7 +56,7 @@ def test_frames_show_themselves_while_the_job_runs(studio: Studio, page: Any) ->
 
 def test_there_is_a_plot_for_each_column_of_the_table(studio: Studio, page: Any) -> None:
     page.goto(f"{studio.url}/jobs/{studio.done}")
-    page.wait_for_selector(".plots canvas")
+    assert page.locator(".plots svg").count() == 5
     titles = page.locator(".plots figcaption span:first-child").all_inner_texts()
     assert titles == ["Sharpness", "Exposure, EV", "Shift, px", "Scale, %", "Confidence"]
     page.click("summary")
@@ -66,11 +68,13 @@ def test_there_is_a_plot_for_each_column_of_the_table(studio: Studio, page: Any)
 
 def test_a_click_on_a_point_leaves_the_frame_out_of_another_version(studio: Studio, page: Any) -> None:
     page.goto(f"{studio.url}/jobs/{studio.done}")
-    over = page.locator(".plots .u-over").first
-    over.scroll_into_view_if_needed()
-    box = over.bounding_box()
-    over.click(position={"x": box["width"] - 2, "y": box["height"] / 2})
+    page.locator(".plots a[href='#leave-8']").first.click()
+    assert page.locator("#frame-8 input").is_checked()
+    page.locator(".plots a[href='#leave-8']").last.click()
+    assert not page.locator("#frame-8 input").is_checked(), "a second click takes it in again"
+    page.locator(".plots a[href='#leave-9']").first.click()
     assert page.locator("#frame-9 input").is_checked()
+    assert page.locator(".plots .out").count() == 5, "every plot shows it"
     page.get_by_role("button", name="Make another version").click()
     page.wait_for_url(lambda url: not url.endswith(f"/{studio.done}"))
     made = int(page.url.rsplit("/", 1)[1])
@@ -81,6 +85,23 @@ def test_a_click_on_a_point_leaves_the_frame_out_of_another_version(studio: Stud
     assert page.locator("#frame-9 input").is_checked()
     page.click(f"text=Side by side with job {studio.done}")
     assert page.locator(".pair figure").count() == 2
+
+
+def test_a_frame_in_a_plot_is_reached_by_keys_and_leads_to_its_box(
+    studio: Studio, open_page: Callable[..., AbstractContextManager[Any]]
+) -> None:
+    for script in (True, False):
+        with open_page(java_script_enabled=script) as page:
+            page.goto(f"{studio.url}/jobs/{studio.done}")
+            link = page.locator(".plots a[href='#leave-3']").nth(1)
+            assert link.locator(".told").is_hidden()
+            page.locator(".plots a[href='#leave-2']").nth(1).focus()
+            page.keyboard.press("Tab")
+            assert link.locator(".told").is_visible()
+            assert (link.locator(".told").text_content() or "").startswith("frame 3: ")
+            page.keyboard.press("Enter")
+            page.keyboard.press("Space")
+            assert page.locator("#frame-3 input").is_checked()
 
 
 def test_nothing_changed_is_refused_with_a_way_back(studio: Studio, page: Any) -> None:

@@ -95,6 +95,40 @@ def test_frames_are_dropped_anywhere_on_the_page(studio: Studio, page: Any) -> N
     assert [f["name"] for f in frames] == ["chip 9.tif", "chip 10.tif"], "in the order of their numbers"
 
 
+def test_folders_and_frames_dropped_together_become_one_stack_each(studio: Studio, page: Any) -> None:
+    """Entries as the File and Directory Entries API (W3C) gives them; a script cannot make real folders."""
+    page.goto(studio.url)
+    page.evaluate(
+        """() => {
+            const file = name => new File([new Uint8Array(100)], name, { lastModified: name.length });
+            const entry = name => ({ name, isFile: true, isDirectory: false, file: ok => ok(file(name)) });
+            const folder = (name, ...parts) => ({ name, isFile: false, isDirectory: true, createReader: () => {
+                const left = [...parts, []];
+                return { readEntries: ok => ok(left.shift()) };
+            } });
+            const item = found => ({
+                kind: 'file', webkitGetAsEntry: () => found, getAsFile: () => found.isFile ? file(found.name) : null,
+            });
+            const drop = new Event('drop', { bubbles: true, cancelable: true });
+            const given = [folder('fern', [entry('fern-2.tif'), entry('.hidden')], [entry('fern-1.tif'), folder('deeper')]),
+                folder('lichen', [entry('l.tif')]), folder('empty'), entry('pebble-1.tif')];
+            drop.dataTransfer = { types: ['Files'], items: given.map(item) };
+            document.body.dispatchEvent(drop);
+        }"""
+    )
+    for stack, names in {
+        "fern": ["fern-1.tif", "fern-2.tif"],
+        "lichen": ["l.tif"],
+        "pebble": ["pebble-1.tif"],
+    }.items():
+        page.wait_for_selector(
+            f".sending li:has(a:text-is('{stack}')) >> text=All {len(names)} frames are here"
+        )
+        frames = studio.server.get(f"/jobs/{newest(studio, stack)['id']}/frames")["frames"]
+        assert [f["name"] for f in frames] == names
+    assert page.locator(".sending li").count() == 3
+
+
 def test_a_lost_line_is_waited_for_and_little_is_sent_twice(
     studio: Studio, page: Any, tmp_path: Path
 ) -> None:

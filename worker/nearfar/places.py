@@ -64,6 +64,11 @@ class Places:
         for folder in (self.data, *shared, self.scratch):
             folder.mkdir(parents=True, exist_ok=True)
 
+    def make_again(self, folder: Path) -> None:
+        """Make a shared folder that somebody removed; where the whole data folder is away nothing takes its place."""
+        if self.state.is_dir():
+            folder.mkdir(exist_ok=True)
+
     def make_own(self) -> None:
         """Make what belongs to this machine alone: nothing takes the place of a shared folder that is away."""
         if not self.scratch.is_relative_to(self.data):

@@ -113,6 +113,7 @@ def show_picture(
         keys=KEYS,
         uses=USES,
         soft_edge=SOFT_EDGE,
+        crop_edge=EDGE,
         here=here,
         missing=missing,
         may_mend=caller_of(request.scope).may(Role.MEND),

@@ -107,12 +107,12 @@ def _scale(plan: Bracket, width: int) -> Scale:
         def at(distance: float) -> float:
             return left + (right - left) * min(1.0, max(0.0, (distance - near) / span))
 
-        step = _round_step(span * TICK / (right - left))
+        step = round_step(span * TICK / (right - left))
         wanted = [k * step for k in range(math.ceil(near / step - 1e-9), math.floor(far / step + 1e-9) + 1)]
     return Scale(at=at, marks=_apart([(at(d), _written(d, far)) for d in wanted], left, right))
 
 
-def _round_step(least: float) -> float:
+def round_step(least: float) -> float:
     """The next one of 1, 2, 5, 10, ..."""
     power: float = 10.0 ** math.floor(math.log10(least))
     return next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= least * (1 - 1e-9))

@@ -15,6 +15,7 @@ from nearfar_api.context import Context, Ctx
 from nearfar_api.pages import thumbnails
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.refusing import PageRoute
+from nearfar_api.pages.stack_plot import plot
 from nearfar_api.pages.stacks import family, frame_rows, report_of, series
 from nearfar_api.routes.jobs import JobNumber
 from nearfar_api.shaping import event_model, job_model, job_models
@@ -39,6 +40,7 @@ def show_stack(request: Request, ctx: Ctx, job: JobNumber) -> Response:
         report=report,
         rows=rows,
         series=series(rows),
+        plot=plot,
         versions=job_models(ctx, family(ctx, found)),
         files=results.files(found, ctx.places),
         trail=[event_model(event) for event in trail[-EVENTS:]],

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from nearfar.errors import LostClaim, StoreError
-from nearfar.jobs import JobState, Store, UnitState, open_store, restore
+from nearfar.jobs import JobState, People, ServerState, Store, UnitState, open_store, restore
+from nearfar.jobs.folder import folder_of, tie
 from tests.worker.jobs.making import Clock, must_claim, submit, work_off
 
 
@@ -112,6 +113,24 @@ def test_nothing_given_out_after_the_copy_is_given_out_again(
     assert restoring.id > store.last_event()
     with pytest.raises(LostClaim):
         again.finish(must_claim(store))
+
+
+def test_a_restored_store_belongs_to_no_folder_yet_and_its_old_links_stay_ended(
+    store: Store, sqlite_url: str, tmp_path: Path, clock: Clock
+) -> None:
+    people = People(store)
+    old = {name: people.secret(name) for name in ("links", "cookies")}
+    tie(store, "the mark of the old folder")
+    store.set_server_state(ServerState.PAUSED, who="lena")
+    store.copy(tmp_path / "copy.sqlite")
+    again = restored(tmp_path / "copy.sqlite", tmp_path, clock)
+    assert folder_of(again) is None
+    assert tie(again, "the mark of the new folder") == "the mark of the new folder"
+    assert folder_of(store) == "the mark of the old folder"
+    assert {name: people.secret(name) for name in old} == old
+    fresh = People(again)
+    assert all(fresh.secret(name) != value for name, value in old.items())
+    assert again.server_state() is ServerState.PAUSED, "nothing else that is known of the server is lost"
 
 
 def test_what_exists_is_never_written_over(store: Store, tmp_path: Path) -> None:

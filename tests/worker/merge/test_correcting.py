@@ -30,7 +30,8 @@ F64 = NDArray[np.float64]
 
 
 def recipe(**sensor: Any) -> recipes.Recipe:
-    return recipes.Recipe(sensor=recipes.SensorRecipe(**{k: str(v) for k, v in sensor.items()}))
+    said: dict[str, Any] = {k: str(v) for k, v in sensor.items()}
+    return recipes.Recipe(sensor=recipes.SensorRecipe(**said))
 
 
 def shade() -> F64:

@@ -130,6 +130,7 @@ def test_the_digest_changes_with_every_setting_but_not_with_the_words() -> None:
     plain = Recipe()
     assert dataclasses.replace(plain, name="other", title="Another").digest() == plain.digest()
     changed: dict[str, dict[str, object]] = {
+        "raw": {"balance": "camera", "curve": "linear"},
         "sensor": {"spots": False, "dark": "/masters/dark", "flat": "/masters/flat"},
         "register": {"same_scene": 0.5, "repeats": "keep-one", "gains": False},
         "coverage": {"when": "hold", "detail": 0.5, "stage_step_um": 5.0},

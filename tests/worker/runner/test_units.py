@@ -81,9 +81,9 @@ def test_units_correct_frames_by_dark_and_flat_as_the_command_does(
 ) -> None:
     paths = lay(scene.frames, bench.places.inbox / "moss", format="tiff16")
     down, across = np.indices(scene.frames[0].shape[:2])
-    even = np.uint16(40000 - 60 * down - 20 * across)[:, :, None].repeat(3, axis=2)
-    lay([even], bench.places.inbox / "masters", format="tiff16", names=["flat.tif"])
-    lay([even // 50], bench.places.inbox / "masters", format="tiff16", names=["dark.tif"])
+    even = (40000 - 60 * down - 20 * across).astype(np.uint16)[:, :, None].repeat(3, axis=2)
+    lay(even[None], bench.places.inbox / "masters", format="tiff16", names=["flat.tif"])
+    lay(even[None] // 50, bench.places.inbox / "masters", format="tiff16", names=["dark.tif"])
     text = "".join(
         f'{name} = "{bench.places.inbox / "masters" / f"{name}.tif"}"\n' for name in ("dark", "flat")
     )

@@ -20,7 +20,7 @@ from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 4
+VERSION = 5
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -58,7 +58,7 @@ class Report:
             *_section("Mended", [_mend(m) for m in c.get("mends", [])]),
             *_section(
                 "Moved between frames",
-                [f"- {_box(m['box'])}: taken from {m['frame']} alone" for m in c["moved"]],
+                [f"- {_box(m['box'])}: taken from {m['frame']} alone" for m in c.get("moved", [])],
             ),
             *_section("Worth a look", [f"- {w}" for w in c["warnings"]]),
             *_section("Left alone", [f"- {n}" for n in c["notes"]]),

@@ -176,7 +176,7 @@ def share_scratch(folder: Path, local: Path, *, mark: str, all_see: bool = False
     Parameters
     ----------
     folder
-        What all of them see.
+        What all of them see. What it lies in is never made: it may be a share that is away.
     local
         A folder of this machine; should others use it as well, they do not take each other's files for their own.
     mark
@@ -189,8 +189,8 @@ def share_scratch(folder: Path, local: Path, *, mark: str, all_see: bool = False
     OSError
         A folder cannot be made.
     """
-    for each in (folder, local):
-        each.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(exist_ok=True)
+    local.mkdir(parents=True, exist_ok=True)
     if all_see:
         return Scratch(folder, local=local, sync=True, mark=mark)
     host = _host()

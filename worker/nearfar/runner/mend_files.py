@@ -68,7 +68,8 @@ class Notes:
 
     def write(self, number: int, made: Made) -> None:
         """Note how a version was made, before it is delivered."""
-        self._folder.mkdir(parents=True, exist_ok=True)
+        for each in (self._folder.parent, self._folder):  # but nothing above: it may be a share that is away
+            each.mkdir(exist_ok=True)
         tiles = {f"{level}/{place}": name for (level, place), name in made.tiles.items()}
         told = {"size": made.size, "modified_ns": made.modified_ns, "tiles": tiles}
         write_whole(self._folder / f"{number}.json", json.dumps(told))

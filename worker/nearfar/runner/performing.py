@@ -67,6 +67,7 @@ class Performance:
         )
         places = self.hands.places
         work, local = (folder / str(task.root) for folder in (places.work, places.scratch))
+        places.make_again(places.work)
         mark = f"u{self.claim.unit}t{self.claim.token}"
         scratch = share_scratch(work, local, mark=mark, all_see=places.share_rows)
         self.holding.clear = lambda: self._clear(scratch)
@@ -321,7 +322,7 @@ class Performance:
     def _deliver(self, task: Task, scratch: Scratch) -> Outcome:
         steps, _ = self._steps(task, scratch)
         results = Results(self.hands.places.results)
-        results.folder.mkdir(exist_ok=True)
+        self.hands.places.make_again(results.folder)
         mark = Mark(id=task.job.id, run=task.job.run, key=steps.keys.result)
         self._spent = [scratch.path(name, "band") for name in steps.keys.bands(steps.bands)]
         picture = results.find(task.job.stack, mark)

@@ -54,7 +54,8 @@ def keep_small(frames: Iterable[tuple[int, Surveyed]], scratch: Scratch, folder:
         if target.exists() or not has_rows(scratch, frame):
             continue
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            for each in (folder.parent, folder):  # but nothing above: it may be a share that is away
+                each.mkdir(exist_ok=True)
             _write(target, small_picture(frame), _for_colours(frame.header.icc))
             made += 1
         except (OSError, NearfarError) as error:

@@ -21,3 +21,12 @@ document.addEventListener('htmx:after:swap', event => {
   // What was ticked on a card was about the card as it was.
   if (event.target.matches('#card, #card form')) for (const form of document.querySelectorAll('#card form')) form.reset();
 });
+
+// A click on a frame in a plot leaves it out, or not any longer; by keys its link leads to the box that does.
+document.querySelector('.plots')?.addEventListener('click', event => {
+  const link = event.target.closest('a'), box = link && document.querySelector(link.getAttribute('href'));
+  if (event.detail && box?.form) { event.preventDefault(); box.click(); }
+});
+document.getElementById('strip')?.addEventListener('change', ({ target }) => {
+  for (const link of document.querySelectorAll(`.plots [href="#${target.id}"]`)) link.classList.toggle('out', target.checked);
+});

@@ -1,9 +1,9 @@
 // The picture: deep zoom, maps over it, a frame or version under a wipe, frames that are sharp at a place, regions and mends.
-import { localise } from './page.js';
 import { drawing } from './region.js';
 const find = id => document.getElementById(id), still = matchMedia('(prefers-reduced-motion: reduce)').matches;
+const calm = { block: 'nearest', behavior: still ? 'auto' : 'smooth' };
 const box = find('viewer'), tools = find('tools'), wipe = find('wipe'), other = find('other'), form = find('mend'), where = find('where');
-const OSD = OpenSeadragon, TRANSLUCENT = 0.62, layers = {};
+const OSD = OpenSeadragon, marks = box.querySelector('.marks'), TRANSLUCENT = 0.62, SILENT = 'The server does not answer. Try again.', layers = {};
 let over = null, blinking = false, gap = -1, stamp = '';
 
 // A proxy may speak another scheme or name than the server knows of: tiles are asked for where this page lies.
@@ -22,9 +22,8 @@ const viewer = OSD({
   animationTime: still ? 0 : 0.5, immediateRender: still, gestureSettingsMouse: { clickToZoom: false }, tileSources: [await source(box.dataset.picture)],
 });
 const picture = () => viewer.world.getItemAt(0), pressed = name => tools.querySelector(`[data-do=${name}]`), say = text => { find('said').textContent = text; };
-const draw = drawing(viewer, picture, say, (text, ...place) => { form.elements.region.value = text; here(...place); });
-const gaps = [...document.querySelectorAll('.gaps a')].map(link => ({ link, box: link.dataset.box.split(',').map(Number) }));
-for (const each of gaps) { const [x, y, w, h] = each.box; each.mark = draw.shape('gap', [[x, y], [x + w, y], [x + w, y + h], [x, y + h]]); }
+const draw = drawing(viewer, marks, picture, say, (text, ...place) => { form.elements.region.value = text; here(...place); });
+const gaps = [...document.querySelectorAll('.gaps a')], outlines = marks.querySelectorAll('.gap');
 
 async function add(address, options) {
   const tileSource = await source(address);
@@ -56,18 +55,18 @@ function press(name) {
 
 async function toggle(name) {
   const on = press(name);
+  document.querySelector(`[data-legend=${name}]`).hidden = !on;
   layers[name] ??= add(box.dataset[name], { opacity: 0 });
   (await layers[name].catch(error => say(error.message)))?.setOpacity(on ? TRANSLUCENT : 0);
-  document.querySelector(`[data-legend=${name}]`).hidden = !on;
 }
 
 function look(k) {
   if (!gaps.length) return;
   gap = (k + gaps.length) % gaps.length;
-  const [x, y, w, h] = gaps[gap].box, margin = 0.4 * Math.max(w, h, 100);
+  const [x, y, w, h] = gaps[gap].dataset.box.split(',').map(Number), margin = 0.4 * Math.max(w, h, 100);
   viewer.viewport.fitBounds(picture().imageToViewportRectangle(x - margin / 2, y - margin / 2, w + margin, h + margin), still);
-  say(`Gap ${gap + 1} of ${gaps.length}: ${gaps[gap].link.textContent}`);
-  gaps.forEach(({ mark }, number) => mark.classList.toggle('here', number === gap));
+  say(`Gap ${gap + 1} of ${gaps.length}: ${gaps[gap].textContent}`);
+  outlines.forEach((outline, number) => outline.classList.toggle('here', number === gap));
 }
 
 async function choose() {
@@ -89,29 +88,9 @@ function blink(on) {
   cut();
 }
 
-// A part of the page as the server draws it now, in answer to a question or a form; a refusal is said instead.
-async function renew(part, address, options) {
-  const answer = await fetch(address, options).catch(() => null), page = new DOMParser().parseFromString(await answer?.text() ?? '', 'text/html');
-  if (!answer?.ok) return say(page.querySelector('main')?.textContent.replace(/\s+/g, ' ') ?? 'The server does not answer. Try again.');
-  find(part).replaceWith(page.getElementById(part));
-  localise(document);
-  mends();
-  return find(part);
-}
-
-async function here(x, y, edge = 0) {
-  say(`Looking for frames that are sharp at ${x}, ${y} …`);
-  [where.elements.x.value, where.elements.y.value] = [x, y];
-  const found = await renew('here', `?x=${x}&y=${y}&size=${Math.max(256, Math.min(512, edge))}`);
-  if (found) say(found.querySelector('legend, .alarm').textContent);
-  form.scrollIntoView({ block: 'nearest', behavior: still ? 'auto' : 'smooth' });
-}
-
-function mends() {
-  draw.clear('mended');
-  for (const { dataset } of document.querySelectorAll('.mends [data-points]'))
-    for (const each of dataset.points.split(';')) draw.shape('mended', each.split(' ').map(point => point.split(',').map(Number)));
-  redraw();
+function here(x, y, edge = 0) {
+  for (const [name, value] of Object.entries({ x, y, size: Math.max(256, Math.min(512, edge)) })) where.elements[name].value = value;
+  where.requestSubmit();
 }
 
 // The picture as it is after mends, shown when all of it is there, so that nothing moves or flickers.
@@ -121,8 +100,7 @@ async function fresh() {
   made?.addOnceHandler('fully-loaded-change', () => viewer.world.removeItem(old));
   if (crop) crop.src = crop.src.split('?')[0] + stamp;
   other.querySelector('[value=before]').disabled = false;
-  const found = made && await renew('mending', '');
-  if (found) say(found.querySelector('.alarm')?.textContent ?? 'The picture is as you asked.');
+  if (made) htmx.trigger(find('mending'), 'fresh');
 }
 
 function follow({ state, events }) {
@@ -131,16 +109,16 @@ function follow({ state, events }) {
   stream.addEventListener('end', () => { stream.close(); fresh(); });
 }
 
-async function send(event) {
-  event.preventDefault();
-  const { target, submitter } = event, body = new URLSearchParams(new FormData(target, submitter));
-  if (target === where) return here(body.get('x'), body.get('y'));
-  const found = await renew('mending', target.action, { method: 'POST', body });
-  if (!found) return;
-  if (target === form) { draw.clear('drawn'); form.elements.region.value = ''; }
-  box.scrollIntoView({ block: 'nearest', behavior: still ? 'auto' : 'smooth' });
-  follow(found.dataset);
-}
+// A part of the page that the server drew anew in answer to a form, or why it did not.
+document.addEventListener('htmx:after:swap', ({ detail: { ctx: { sourceElement: source, request, response } } }) => {
+  if (response.status >= 400) return find('said').textContent.trim() || say(SILENT);
+  if (source === where) { say(find('here').querySelector('legend, .alarm').textContent); return form.scrollIntoView(calm); }
+  if (request.method === 'GET') return say(find('mending').querySelector('.alarm')?.textContent ?? 'The picture is as you asked.');
+  if (source === form) { draw.clear(); form.elements.region.value = ''; }
+  box.scrollIntoView(calm);
+  follow(find('mending').dataset);
+});
+document.addEventListener('htmx:error', () => say(SILENT));
 
 function at({ x, y }) {
   const size = picture().getContentSize();
@@ -158,7 +136,8 @@ const acts = {
 };
 const keys = {
   '+': acts.in, '=': acts.in, '-': acts.out, 0: acts.all, 1: acts.full, f: acts.focus, d: acts.doubt, g: acts.gaps, n: () => look(gap + 1),
-  w: () => { other.selectedIndex = over ? 0 : [...other.options].findIndex(each => each.value && !each.disabled); choose(); }, b: () => blink(true), '[': () => slide(-4), ']': () => slide(4),
+  w: () => { other.selectedIndex = over ? 0 : [...other.options].findIndex(each => each.value && !each.disabled); choose(); },
+  b: () => blink(true), '[': () => slide(-4), ']': () => slide(4),
   c: acts.here, r: acts.box, o: acts.outline, m: () => draw.hide('mended'), u: () => [...document.querySelectorAll('.mends [value=undo]')].at(-1)?.click(),
   ArrowLeft: () => move(-1, 0), ArrowRight: () => move(1, 0), ArrowUp: () => move(0, -1), ArrowDown: () => move(0, 1),
 };
@@ -176,15 +155,15 @@ box.addEventListener('keyup', e => { if (e.key === 'b') blink(false); });
 tools.addEventListener('click', e => { acts[e.target.closest('[data-do]')?.dataset.do]?.(); });
 wipe.addEventListener('input', cut);
 other.addEventListener('change', choose);
-document.addEventListener('submit', send);
+where.addEventListener('submit', () => say(`Looking for frames that are sharp at ${where.elements.x.value}, ${where.elements.y.value} …`));
 // A frame that cannot be shown says why in its place.
 document.addEventListener('error', ({ target }) => {
   if (target.closest?.('.crop')) fetch(target.src).then(answer => answer.json()).then(({ detail }) => target.replaceWith(detail)).catch(() => {});
 }, true);
-gaps.forEach(({ link }, k) => link.addEventListener('click', e => { e.preventDefault(); look(k); }));
+gaps.forEach((link, k) => link.addEventListener('click', e => { e.preventDefault(); look(k); }));
 tools.hidden = document.querySelector('.hint').hidden = false;
 viewer.addOnceHandler('open', async () => {
-  mends();
+  redraw();
   if (other.value) await choose();
   if (find('mending').dataset.state === 'working') follow(find('mending').dataset);
   box.dataset.ready = '';

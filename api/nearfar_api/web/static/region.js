@@ -1,18 +1,12 @@
 // Outlines over the picture, and regions that a person draws: by dragging, by corners, or with a cross that the arrows move.
 const NEAR = 12, STEP = 5, WAYS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
-const HOW = { box: 'Drag a rectangle; or move the cross by the arrows and press Space at two corners.',
-  outline: 'Draw around it, or set corners and come back to the first; by keys: arrows, Space for a corner, Enter to close.' };
 
-export function drawing(viewer, picture, say, done) {
-  const make = name => document.createElementNS('http://www.w3.org/2000/svg', name), { Point } = OpenSeadragon;
-  const box = viewer.element, marks = make('svg'), line = make('path'), cross = make('path'), shapes = new Map();
+export function drawing(viewer, marks, picture, say, done) {
+  const box = viewer.element, { Point } = OpenSeadragon, [shapes, line, cross] = marks.children, tools = document.querySelectorAll('[data-how]');
   const seen = ([x, y]) => picture().imageToViewerElementCoordinates(new Point(x, y));
   const far = (a, b, least) => seen(a).distanceTo(seen(b)) > least;
   const corners = ([a, b], [c, d]) => [[a, b], [c, b], [c, d], [a, d]];
   let tool = null, points = [], cursor = null, strokes = 0;
-  marks.classList.add('marks');
-  marks.setAttribute('aria-hidden', 'true');
-  marks.append(line, cross);
   viewer.addOnceHandler('open', () => viewer.canvas.append(marks));
 
   // The place of the picture under one of the screen.
@@ -21,40 +15,24 @@ export function drawing(viewer, picture, say, done) {
     return [Math.max(0, Math.min(size.x, p.x)), Math.max(0, Math.min(size.y, p.y))];
   }
 
-  function shape(kind, places) {
-    const node = make('polygon');
-    node.classList.add(kind);
-    shapes.set(node, places);
-    marks.append(node);
-    return node;
-  }
-
   function place() {
-    for (const [node, places] of shapes) node.setAttribute('points', places.map(each => { const { x, y } = seen(each); return `${x},${y}`; }).join(' '));
-    const at = tool && seen(cursor);
+    const start = seen([0, 0]), end = seen([1000, 0]), at = tool && seen(cursor);
+    shapes.setAttribute('transform', `translate(${start.x} ${start.y}) scale(${(end.x - start.x) / 1000})`);
     cross.setAttribute('d', at ? `M${at.x - 14},${at.y}h28M${at.x},${at.y - 14}v28` : '');
   }
 
-  const of = kind => [...shapes.keys()].filter(node => node.classList.contains(kind));
-  function clear(kind) {
-    for (const node of of(kind)) { shapes.delete(node); node.remove(); }
-  }
-
   function show(places) {
-    clear('drawn');
-    shape('drawn', places);
+    shapes.querySelector('.drawn').setAttribute('points', places);
     place();
   }
 
   // Draw with another tool, or with none; a region that is finished stays until then.
   function start(name, keep) {
-    for (const each of Object.keys(HOW)) document.querySelector(`[data-do=${each}]`)?.setAttribute('aria-pressed', each === name);
+    for (const each of tools) each.setAttribute('aria-pressed', each.dataset.do === name);
     [tool, points, strokes, cursor] = [name, [], 0, meant(box.clientWidth / 2, box.clientHeight / 2)];
     viewer.setMouseNavEnabled(!tool);
     box.classList.toggle('drawing', Boolean(tool));
-    if (!keep) clear('drawn');
-    place();
-    if (!keep) say(HOW[tool] ?? '');
+    if (!keep) { show([]); say([...tools].find(each => each.dataset.do === name)?.dataset.how ?? ''); }
     if (tool) box.focus();
   }
 
@@ -84,23 +62,26 @@ export function drawing(viewer, picture, say, done) {
     place();
   }
 
-  const drag = (event, act) => box.addEventListener(event, e => {
+  const pointed = {
+    pointerdown: (at, { pointerId }) => {
+      box.setPointerCapture(pointerId);
+      strokes = 1;
+      if (tool === 'outline' || !points.length) corner(at);
+    },
+    pointermove: moved,
+    pointerup: at => {
+      cursor = at;
+      if (strokes && (tool === 'box' ? far(at, points[0], STEP) : strokes > 8)) return finish();
+      strokes = 0;
+    },
+  };
+  for (const [name, act] of Object.entries(pointed)) box.addEventListener(name, e => {
     const edge = box.getBoundingClientRect();
     if (tool && e.isPrimary) act(meant(e.clientX - edge.left, e.clientY - edge.top), e);
   });
-  drag('pointerdown', (at, e) => {
-    box.setPointerCapture(e.pointerId);
-    strokes = 1;
-    if (tool === 'outline' || !points.length) corner(at);
-  });
-  drag('pointermove', moved);
-  drag('pointerup', at => {
-    cursor = at;
-    if (strokes && (tool === 'box' ? far(at, points[0], STEP) : strokes > 8)) return finish();
-    strokes = 0;
-  });
 
-  const keys = { ' ': () => corner(cursor), Enter: () => points.length && finish(), Escape: () => start(null), Backspace: () => { points.pop(); show(points); } };
+  const back = () => { points.pop(); show(points); };
+  const keys = { ' ': () => corner(cursor), Enter: () => points.length && finish(), Escape: () => start(null), Backspace: back };
   // Whether a key was meant for what is being drawn.
   function key({ key: name, shiftKey }) {
     if (!tool || !(name in WAYS || name in keys)) return false;
@@ -111,8 +92,8 @@ export function drawing(viewer, picture, say, done) {
   }
 
   return {
-    shape, place, clear, key, start: name => start(tool === name ? null : name),
+    place, key, clear: () => show([]), start: name => start(tool === name ? null : name),
     line: x => line.setAttribute('d', x === null ? '' : `M${x},0V${box.clientHeight}`),
-    hide: (kind, off) => { for (const node of of(kind)) node.classList.toggle('hidden', off); },
+    hide: (kind, off) => marks.classList.toggle(`no-${kind}`, off),
   };
 }

@@ -48,6 +48,15 @@ def test_windows_equal_the_twin_in_every_layout(kind: type[np.unsignedinteger], 
     assert same_bits(ours, twin_register.windows(pixels, 1, corners, 24))
 
 
+def test_levelled_windows_equal_the_twin() -> None:
+    pixels = make_pixels()
+    corners = np.array([[0, 0], [-5, 31], [61, -9], [30, 20]], np.int32)
+    lean = np.array([[0.01, -0.02], [0, 0], [0.003, 0], [0.1, 0.2]], np.float32)
+    ours = register_calls.windows(pixels, 1, corners, 24, lean)
+    assert same_bits(ours, twin_register.windows(pixels, 1, corners, 24, lean))
+    assert same_bits(ours[1], register_calls.windows(pixels, 1, corners, 24)[1])
+
+
 @pytest.mark.parametrize("reduction", [2, 3, 4])
 def test_reduced_windows_and_luma_equal_the_twin(reduction: int) -> None:
     pixels = make_pixels()

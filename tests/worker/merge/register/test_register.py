@@ -147,6 +147,7 @@ def test_parts_further_apart_than_a_bridge_are_joined(bracket: Bracket) -> None:
 def test_of_two_stacks_the_larger_is_taken(bracket: Bracket, other_scene: Bracket) -> None:
     after = register(views_of([*other_scene.frames, *bracket.frames]), size=bracket.size)
     assert [f.used for f in after.frames] == [False] * 5 + [True] * 7
+    assert after.reference == 8, "the middle of its own frames, not of all"
     assert "belongs with" in str(after.frames[0].why)
     mixed = [f for pair in zip(bracket.frames, other_scene.frames, strict=False) for f in pair]
     between = register(views_of([*mixed, *bracket.frames[5:]]), size=bracket.size)
@@ -305,3 +306,21 @@ def test_small_pictures_are_dropped_after_use() -> None:
     stack = [Counted(v) for v in sequence(made.views() * 4)]
     register(stack, size=made.size)  # type: ignore[arg-type]
     assert 0 < most <= 8
+
+
+def test_a_wide_missing_slice_leaves_one_stack_and_is_told() -> None:
+    made = make_bracket(frames=11, seed=11, blur=2.5, size=(480, 360))
+    keep = [0, 1, 2, 3, 7, 8, 9, 10]
+    result = register(sequence([made.views()[k] for k in keep]), size=made.size)
+    assert all(f.used for f in result.frames)
+    assert any("F0004 and F0005 show the same scene" in w for w in result.warnings)
+    error = errors(result, made.poses[keep], made.size)
+    drift = np.array([f.drift for f in result.frames])
+    assert error[:4].max() < 0.05, "on the reference's side"
+    assert (error < 4 * np.maximum(drift, 0.05)).all(), "beyond, no less sure than it is"
+
+
+def test_two_stacks_of_a_kind_do_not_become_one_with_a_gap(bracket: Bracket, other_scene: Bracket) -> None:
+    result = register(views_of([*bracket.frames, *other_scene.frames]), size=bracket.size)
+    assert [f.used for f in result.frames] == [True] * 7 + [False] * 5
+    assert not any("missing" in w for w in result.warnings)

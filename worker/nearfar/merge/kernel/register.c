@@ -9,6 +9,7 @@
 #define RING (BLOCK + 2)    /* a block with the ring that its derivatives need */
 #define LARGEST 64          /* side of the largest window */
 #define MOMENTS 21
+#define AFTER .25f           /* px^2: variance of what pixel, filter and interpolation of colours blur after the lens */
 
 static float luma_of(const nf_pixels *p, int64_t at)
 {
@@ -106,17 +107,44 @@ int32_t nf_register_bandpass(const float *in, int32_t w, int32_t h, const float 
     return 0;
 }
 
+/* What div(b grad in) adds, where b rises from 0 in the middle by (bx, by) a pixel: blurs one side and sharpens the
+   other, as a tilted surface is. The lens does so before the pixels blur by AFTER, so their blur is passed over. The two
+   outermost rings are left as they are. */
+static void level(const float *restrict in, int side, float bx, float by, float *restrict bend, float *restrict out)
+{
+    const float middle = .5f * (float)(side - 1);
+    memcpy(out, in, sizeof(float) * (size_t)(side * side));
+    for (int y = 1; y < side - 1; y++) {
+        const float *up = in + (y - 1) * side, *at = in + y * side, *dn = in + (y + 1) * side;
+        float *to = bend + y * side;
+        for (int x = 1; x < side - 1; x++) to[x] = (at[x - 1] + at[x + 1]) + (up[x] + dn[x]) - 4.f * at[x];
+    }
+    for (int y = 2; y < side - 2; y++) {
+        const float *up = in + (y - 1) * side, *at = in + y * side, *dn = in + (y + 1) * side;
+        const float *bu = bend + (y - 1) * side, *ba = bend + y * side, *bd = bend + (y + 1) * side;
+        float *to = out + y * side;
+        const float rise = by * ((float)y - middle);
+        for (int x = 2; x < side - 2; x++) {
+            float gx = .5f * (at[x + 1] - at[x - 1]) + AFTER * (.5f * (ba[x + 1] - ba[x - 1]));
+            float gy = .5f * (dn[x] - up[x]) + AFTER * (.5f * (bd[x] - bu[x]));
+            float b = bx * ((float)x - middle) + rise;
+            to[x] = at[x] + (b * ba[x] + (bx * gx + by * gy));
+        }
+    }
+}
+
 /* Band-passed windows cut out of full-size pixels. corner: (count, 2) x and y of each window's first pixel, in
-   pixels reduced q times; out is (count, size, size). */
-int32_t nf_register_windows(const nf_pixels *p, int32_t q, int32_t count, const int32_t *corner, int32_t size,
-                            const float *taps, float *out)
+   pixels reduced q times; lean: null, or (count, 2) what each is levelled by before the band-pass; out is (count,
+   size, size). */
+int32_t nf_register_windows(const nf_pixels *p, int32_t q, int32_t count, const int32_t *corner, const float *lean,
+                            int32_t size, const float *taps, float *out)
 {
     enum { SIDE = LARGEST + 2 * WIDE };
     static const int most = 4;
     if (size > LARGEST || q > most || q < 1) return 1;
-    float *luma = malloc(sizeof(float) * SIDE * (SIDE + 3));
+    float *luma = malloc(sizeof(float) * SIDE * (3 * SIDE + 3));
     if (!luma) return 1;
-    float *a = luma + SIDE * SIDE, *b = a + SIDE, *low = b + SIDE;
+    float *a = luma + SIDE * SIDE, *b = a + SIDE, *low = b + SIDE, *flat = low + SIDE, *bend = flat + SIDE * SIDE;
     int64_t xs[4 * SIDE], ys[4];
     const float *rows[2 * WIDE + 1];
     int side = size + 2 * WIDE, w = p->width / q * q, h = p->height / q * q;
@@ -127,8 +155,13 @@ int32_t nf_register_windows(const nf_pixels *p, int32_t q, int32_t count, const 
             for (int v = 0; v < q; v++) ys[v] = nf_row(p, nf_mirror(y0 + y * q + v, h));
             luma_row(p, ys, xs, q, side, luma + y * side);
         }
+        const float *from = luma;
+        if (lean && (lean[2 * k] != 0.f || lean[2 * k + 1] != 0.f)) {
+            level(luma, side, lean[2 * k], lean[2 * k + 1], bend, flat);
+            from = flat;
+        }
         for (int y = 0; y < size; y++) {
-            for (int t = 0; t <= 2 * WIDE; t++) rows[t] = luma + (y + t) * side;
+            for (int t = 0; t <= 2 * WIDE; t++) rows[t] = from + (y + t) * side;
             down(rows, taps, side, a, b);
             along(a, b, taps, size, out + ((int64_t)k * size + y) * size, low);
         }

@@ -24,7 +24,7 @@ _ARGUMENTS: dict[str, tuple[Any, list[Any]]] = {
     "nf_register_bandpass": (c_int32, [c_void_p, c_int32, c_int32, c_void_p, c_void_p]),
     "nf_register_windows": (
         c_int32,
-        [POINTER(PixelsStruct), c_int32, c_int32, c_void_p, c_int32, c_void_p, c_void_p],
+        [POINTER(PixelsStruct), c_int32, c_int32, c_void_p, c_void_p, c_int32, c_void_p, c_void_p],
     ),
     "nf_register_warp": (None, [c_void_p, c_int32, c_int32, c_void_p, c_float, c_int32, c_int32, c_void_p]),
     "nf_register_sums": (
@@ -78,9 +78,20 @@ def bandpass(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     return out
 
 
-def windows(pixels: Pixels, reduction: int, corners: NDArray[np.int32], size: int) -> NDArray[np.float32]:
-    """Band-passed windows of linear luma, (count, size, size); corners (count, 2) x, y in reduced pixels."""
+def windows(
+    pixels: Pixels,
+    reduction: int,
+    corners: NDArray[np.int32],
+    size: int,
+    lean: NDArray[np.float32] | None = None,
+) -> NDArray[np.float32]:
+    """Band-passed windows of linear luma, (count, size, size); corners (count, 2) x, y in reduced pixels.
+
+    ``lean``: (count, 2), what each window's light a is levelled by before: a + div(b grad a), where b rises from the
+    window's middle by so much a pixel in x and y. That takes out how the blur of a tilted surface grows.
+    """
     corners = np.ascontiguousarray(corners, np.int32)
+    lean = None if lean is None else np.ascontiguousarray(lean, np.float32)
     out = np.empty((len(corners), size, size), np.float32)
     _checked(
         _call("nf_register_windows")(
@@ -88,6 +99,7 @@ def windows(pixels: Pixels, reduction: int, corners: NDArray[np.int32], size: in
             reduction,
             len(corners),
             pointer(corners),
+            None if lean is None else pointer(lean),
             size,
             pointer(band_taps()),
             pointer(out),

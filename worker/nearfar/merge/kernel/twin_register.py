@@ -9,6 +9,8 @@ from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.register_calls import BLOCK, MOMENTS, NARROW, RING, WIDE, band_taps
 
 F32 = NDArray[np.float32]
+AFTER = np.float32(0.25)
+"""px^2: variance of what is blurred after the lens."""
 
 
 def _mirrored(first: int, count: int, n: int) -> NDArray[np.int64]:
@@ -66,7 +68,40 @@ def bandpass(picture: F32) -> F32:
     return _band(np.asarray(picture, np.float32)[np.ix_(rows, columns)], (h, w))
 
 
-def windows(pixels: Pixels, reduction: int, corners: NDArray[np.int32], size: int) -> F32:
+def _bend(a: F32) -> F32:
+    """Five-point Laplacian inside the outermost ring."""
+    return np.asarray(
+        (a[1:-1, :-2] + a[1:-1, 2:]) + (a[:-2, 1:-1] + a[2:, 1:-1]) - np.float32(4) * a[1:-1, 1:-1],
+        np.float32,
+    )
+
+
+def _rises(a: F32) -> tuple[F32, F32]:
+    """Central differences in x and y inside the outermost ring."""
+    half = np.float32(0.5)
+    return half * (a[1:-1, 2:] - a[1:-1, :-2]), half * (a[2:, 1:-1] - a[:-2, 1:-1])
+
+
+def _level(a: F32, bx: np.float32, by: np.float32) -> F32:
+    """``a`` plus div(b grad a), b rising from 0 in the middle by (bx, by) a pixel; the two outermost rings stay.
+
+    The lens does so to the light p of which the pixels, the filter before them and the interpolation of colours make
+    a = G p, a Gaussian of variance `AFTER`: G(x f) = x G f + `AFTER` d/dx (G f) gives the third derivatives.
+    """
+    middle = np.float32(0.5) * np.float32(len(a) - 1)
+    places = np.arange(2, len(a) - 2, dtype=np.float32) - middle
+    bend = _bend(a)
+    (gx, gy), (tx, ty) = _rises(a[1:-1, 1:-1]), _rises(bend)
+    b = bx * places[None, :] + (by * places)[:, None]
+    gx, gy = gx + AFTER * tx, gy + AFTER * ty
+    out = a.copy()
+    out[2:-2, 2:-2] = a[2:-2, 2:-2] + (b * bend[1:-1, 1:-1] + (bx * gx + by * gy))
+    return out
+
+
+def windows(
+    pixels: Pixels, reduction: int, corners: NDArray[np.int32], size: int, lean: F32 | None = None
+) -> F32:
     """As ``register_calls.windows``."""
     h, w = (n // reduction * reduction for n in pixels.samples.shape[:2])
     out = np.empty((len(corners), size, size), np.float32)
@@ -74,7 +109,10 @@ def windows(pixels: Pixels, reduction: int, corners: NDArray[np.int32], size: in
     for k, (x, y) in enumerate(corners):
         xs = _mirrored((int(x) - WIDE) * reduction, count, w)
         ys = _mirrored((int(y) - WIDE) * reduction, count, h)
-        out[k] = _band(_luma_at(pixels, ys, xs, reduction), (size, size))
+        light = _luma_at(pixels, ys, xs, reduction)
+        if lean is not None and lean[k].any():
+            light = _level(light, *lean[k])
+        out[k] = _band(light, (size, size))
     return out
 
 

@@ -35,7 +35,7 @@ def register(
     size
         (width, height) of every frame.
     reference
-        Place in ``frames`` whose geometry the picture takes; None for the used frame nearest the middle.
+        Place in ``frames`` whose geometry the picture takes; None for the middle one of those that are used.
     recipe
         Settings; None for the defaults.
     tick

@@ -16,6 +16,7 @@ from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CELL, CellSharpness
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
+from nearfar.merge.register.tilt import Growth, Tilt, growth_of, lean_of
 
 WINDOW = 26
 _DENSE = 400  # cells below which blocks overlap by half
@@ -38,12 +39,15 @@ class FineLink:
     y: NDArray[np.float64]
     residual: NDArray[np.float64]  # (K, 2)
     weight: NDArray[np.float64]  # (K,)
+    growth: Growth | None
+    doubt: float  # 1 where its blocks are sharp in both frames, more the blurrier they are
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Choice:
     origins: NDArray[np.int32]  # (K, 2) x, y
     weights: NDArray[np.float64]  # (K,)
+    full: float  # relative sharpness that counts fully
 
 
 def _origins(size: tuple[int, int]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -86,17 +90,22 @@ def choose_blocks(
         least_score = np.partition(score, len(score) - recipe.blocks)[len(score) - recipe.blocks]
         keep = np.flatnonzero(score >= least_score)[: recipe.blocks]
     y, x = np.divmod(keep, max(len(xs), 1))
-    return _Choice(origins=np.stack([xs[x], ys[y]], axis=1).astype(np.int32), weights=weight[keep])
+    return _Choice(origins=np.stack([xs[x], ys[y]], axis=1).astype(np.int32), weights=weight[keep], full=full)
 
 
 class _Windows:
     """The band-passed pixels of a link's blocks in both frames; the second's are cut out anew when the pose moved."""
 
     def __init__(
-        self, pixels: tuple[Pixels, Pixels], origins: NDArray[np.int32], size: tuple[int, int]
+        self,
+        pixels: tuple[Pixels, Pixels],
+        origins: NDArray[np.int32],
+        size: tuple[int, int],
+        lean: NDArray[np.float32],
     ) -> None:
         self.pixels, self.origins, self.size = pixels, origins, size
-        self.first = kernel.windows(pixels[0], 1, origins - 1, RING)
+        self.half = np.float32(0.5) * lean
+        self.first = kernel.windows(pixels[0], 1, origins - 1, RING, self.half)
         self.first_at = np.arange(len(origins), dtype=np.int64) * (RING * RING)
         self.second_at = np.arange(len(origins), dtype=np.int64) * (WINDOW * WINDOW)
 
@@ -105,7 +114,7 @@ class _Windows:
         m = to_matrix(pose, centre_of(self.size))
         moved = (self.origins + (BLOCK - 1) / 2) @ m[:, :2].T + m[:, 2]
         self.corners = np.floor(moved - (WINDOW - 1) / 2 + 0.5).astype(np.int32)
-        self.second = kernel.windows(self.pixels[1], 1, self.corners, WINDOW)
+        self.second = kernel.windows(self.pixels[1], 1, self.corners, WINDOW, -self.half)
         edge = (WINDOW - RING) // 2
         last = np.array(self.size) - RING - edge
         self.whole = ((self.corners >= -edge) & (self.corners <= last)).all(axis=1)
@@ -124,6 +133,15 @@ def _moved_by(step: NDArray[np.float64]) -> Similarity:
     return Similarity(complex(1 + step[2], step[3]), complex(step[0], step[1]))
 
 
+def _tilt_at(
+    tilt: Tilt, seen: Similarity, places: NDArray[np.complex128], centre: complex
+) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+    """Depth and its rise at ``places`` from a frame's centre, in that frame's own geometry."""
+    there = (places - seen.t) / seen.a + centre
+    depth, rise = tilt.at(there.real, there.imag)
+    return depth, rise / np.conj(seen.a)
+
+
 def fine_link(
     places: tuple[int, int],
     frames: tuple[FrameView, FrameView],
@@ -132,8 +150,13 @@ def fine_link(
     *,
     size: tuple[int, int],
     recipe: RegisterRecipe,
+    tilt: Tilt,
+    seen: Similarity,
 ) -> FineLink | None:
-    """Measure a link at full size from the pose ``start``; None where no block says anything."""
+    """Measure a link at full size from the pose ``start``; None where no block says anything.
+
+    ``seen`` is the first frame's pose from the reference, in whose cells ``tilt`` is.
+    """
     centre, pose = centre_of(size), start
     chosen = choose_blocks(*sharpness, pose, size=size, recipe=recipe)
     if not len(chosen.origins):
@@ -141,7 +164,9 @@ def fine_link(
     middle = chosen.origins + (BLOCK - 1) / 2 - (centre.real, centre.imag)
     x, y = np.asarray(middle[:, 0], np.float64), np.asarray(middle[:, 1], np.float64)
     first, second = (replace(f.pixels, table=f.light) for f in frames)
-    windows = _Windows((first, second), chosen.origins, size)
+    depth, rise = _tilt_at(tilt, seen, x + 1j * y, centre)
+    lean = lean_of(rise, tilt.growth * (places[1] - places[0]))
+    windows = _Windows((first, second), chosen.origins, size, lean)
     fit, moved = None, np.inf
     for _ in range(max(recipe.passes, 1)):
         if moved > _READ_AGAIN:
@@ -167,4 +192,11 @@ def fine_link(
         y=y,
         residual=fit.residual,
         weight=fit.weight,
+        growth=growth_of(
+            blocks.blur,
+            np.where(blocks.valid, blocks.blur_information * chosen.weights, 0),
+            depth,
+            0.5 * (places[0] + places[1]),
+        ),
+        doubt=recipe.full_sharp / chosen.full,
     )

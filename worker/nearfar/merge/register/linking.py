@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 from nearfar.merge.register.coarse import CoarseLink, coarse_link
 from nearfar.merge.register.gains import gain_between
 from nearfar.merge.register.model import FrameView
-from nearfar.merge.register.pictures import Reduced, coarse_levels, reduce_frame
+from nearfar.merge.register.pictures import Reduced, coarse_levels, gap_levels, reduce_frame
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.similarity import centre_of, to_matrix
 from nearfar.merge.register.sliding import Crew, slide
@@ -18,11 +19,14 @@ Pair = tuple[int, int]
 
 @dataclass(kw_only=True)
 class CoarseLinks:
-    """All pairs that were tried, gains between near frames, and how much structure each frame shows."""
+    """All pairs that were tried, gains between near frames, how much structure each frame shows, and the pairs that are
+    linked over a slice that is missing between them.
+    """
 
     tried: dict[Pair, CoarseLink] = field(default_factory=dict)
     gains: dict[Pair, float] = field(default_factory=dict)
     structure: list[float] = field(default_factory=list)
+    gaps: list[Pair] = field(default_factory=list)
 
     def held(self) -> dict[Pair, CoarseLink]:
         """The pairs that are linked."""
@@ -82,6 +86,7 @@ class Linker:
             self._measure_gains(new, held)
             tick(new.stop / count)
         self._join_parts()
+        self._join_over_gaps()
         return self.links
 
     def _reduced(self, place: int) -> Reduced:
@@ -123,3 +128,22 @@ class Linker:
             gap, i, j = min((abs(i - j), min(i, j), max(i, j)) for i in parts[0] for j in part)
             if gap > self.recipe.bridge and (i, j) not in self.links.tried:
                 self._try([(i, j)], {k: self._reduced(k) for k in (i, j)})
+
+    def _join_over_gaps(self) -> None:
+        """Join runs of frames that follow each other, where a slice too wide for any detail is missing between them."""
+        levels = gap_levels(self.size)
+        if levels[0] <= self.levels[0]:
+            return
+        strict = replace(self.recipe, link_likeness=self.recipe.gap_likeness)
+        parts = [p for p in components(range(len(self.frames)), self.links.held()) if len(p) > 1]
+        for before, after in pairwise(sorted(parts)):
+            pair = before[-1], after[0]
+            if pair[0] > pair[1]:
+                continue  # they lie in each other: two scenes by turns
+            first, second = (reduce_frame(self.frames[k], levels) for k in pair)
+            found = coarse_link(first, second, size=self.size, recipe=strict)
+            if found.holds:
+                self.links.tried[pair] = found
+                self.links.gaps.append(pair)
+                if found.gain_ev is not None:
+                    self.links.gains[pair] = found.gain_ev

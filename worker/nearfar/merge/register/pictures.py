@@ -13,6 +13,7 @@ from nearfar.merge.register.model import FrameView
 SMALL = 4  # reduction of FrameView.small
 _COARSEST = 16
 _LEAST_SIDE = 96
+_GAP_SIDE = 40
 _FAST_FACTORS = (2, 3, 5)
 
 
@@ -32,6 +33,14 @@ def coarse_levels(size: tuple[int, int]) -> tuple[int, ...]:
     while top > 1 and min(size) / top < _LEAST_SIDE:
         top //= 2
     return (top, top // 2) if top > SMALL else (top,)
+
+
+def gap_levels(size: tuple[int, int]) -> tuple[int, ...]:
+    """Reductions at which frames on both sides of a missing slice still look alike, coarsest first."""
+    top = 1
+    while min(size) / (2 * top) >= _GAP_SIDE:
+        top *= 2
+    return (top, top // 2) if top > 1 else (top,)
 
 
 def halve(picture: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -13,6 +13,9 @@ class RegisterRecipe:
     """A pair of frames is linked where their band-passed small pictures correlate above this."""
     belong_likeness: float = 0.6
     """A frame belongs to the stack where its best link correlates at least this much."""
+    gap_likeness: float = 0.95
+    """Two runs of frames, one after the other, are one stack with a gap where their ends correlate above this when
+    reduced so far that blur hardly matters."""
     overlap: float = 0.3
     """Least share of the picture that two linked frames have in common."""
     most_turn: float = 0.05

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from nearfar.merge.kernel import register_calls as kernel
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.similarity import Similarity, to_matrix
+from nearfar.merge.register.tilt import PeakFinder, find_tilt
 
 CELL = 16
 _BANDS = 1
@@ -29,15 +30,19 @@ class CellSharpness:
 
 
 class StackSharpness:
-    """The largest energy that any frame has, in the reference's cells."""
+    """The largest energy that any frame has, in the reference's cells, and in which frame: see `tilt`."""
 
     def __init__(self, frames: Sequence[FrameView], poses: Sequence[Similarity], centre: complex) -> None:
         self.frames, self.poses, self.centre = frames, poses, centre
         self.noise = self._noise()
         self.best = np.zeros_like(self._energy(0))
+        peaks = PeakFinder(self.best.shape, self.noise)
         for place in range(len(frames)):
             matrix = to_matrix(poses[place], centre, CELL)
-            self.best = np.maximum(self.best, kernel.warp(self._energy(place), matrix, self.best.shape, 0.0))
+            energy = kernel.warp(self._energy(place), matrix, self.best.shape, 0.0)
+            self.best = np.maximum(self.best, energy)
+            peaks.add(energy)
+        self.tilt = find_tilt(peaks)
 
     def _noise(self) -> float:
         """What is left of energy where nothing is sharp: as stated, or as seen in the plainest cells, whichever is more."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,13 +15,16 @@ from nearfar.merge.register.fine import FineLink, fine_link
 from nearfar.merge.register.gains import solve_gains
 from nearfar.merge.register.linking import CoarseLinks, Linker, Pair
 from nearfar.merge.register.model import FramePose, FrameView, Registration
-from nearfar.merge.register.pictures import coarse_levels
+from nearfar.merge.register.pictures import coarse_levels, gap_levels
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CellSharpness, StackSharpness, change_between
 from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, rounded, to_matrix
 from nearfar.merge.register.sliding import Crew, slide
+from nearfar.merge.register.tilt import Growth, Tilt, usual_growth
 
 SPANS = (1, 2)
+_GROWTH_LINKS = 8
+_GAP_DOUBT = 6.0  # times what else such blurred blocks err by, where a slice is missing between the frames
 _COARSE_SIGMA = 0.06  # px of the finest reduced picture by which a link from it errs beyond its noise
 _COARSE_SHARE = 0.4  # of the whole work, for progress
 
@@ -50,7 +54,7 @@ class StackRegistration:
         parts = verdict.belonging(coarse, len(self.frames), self.recipe)
         members = self._choose(parts, coarse, reference)
         if reference is None:
-            reference = min(members, key=lambda k: (abs(2 * k - len(self.frames) + 1), k))
+            reference = members[(len(members) - 1) // 2]
         rough = self._rough(members, reference, coarse)
         links = self._fine(members, rough)
         adjusted, used = self._adjust(members, reference, links, coarse)
@@ -101,10 +105,11 @@ class StackRegistration:
     def _coarse_links(self, place: dict[int, int], coarse: CoarseLinks) -> list[Link]:
         """Coarse links between members, as weak as they are."""
         to_px = np.diag([1, 1, self.radius, self.radius])
-        floor = (_COARSE_SIGMA * coarse_levels(self.size)[-1]) ** 2 * np.eye(4)
         links = []
         for (i, j), link in sorted(coarse.held().items()):
             if i in place and j in place:
+                levels = gap_levels(self.size) if (i, j) in coarse.gaps else coarse_levels(self.size)
+                floor = (_COARSE_SIGMA * levels[-1]) ** 2 * np.eye(4)
                 from_px = np.linalg.inv(to_px)
                 noise = np.linalg.inv(from_px @ link.information @ from_px + 1e-3 * np.eye(4))
                 known = to_px @ np.linalg.inv(noise + floor) @ to_px
@@ -115,13 +120,18 @@ class StackRegistration:
         """Full-size links over one and two members, and how much the sharpness of neighbours differs."""
         frames = [self.frames[k] for k in members]
         sharpness = StackSharpness(frames, rough, self.centre)
+        tilt = self._tilt(frames, rough, sharpness)
 
         def measure(pair: Pair, held: dict[int, CellSharpness]) -> tuple[Pair, FineLink | None, float]:
             i, j = pair
             step = rough[j].after(rough[i].inverse())
             change = change_between(held[i], held[j], step, self.centre) if j == i + 1 else 1.0
             link = fine_link(
-                pair, (frames[i], frames[j]), (held[i], held[j]), step, size=self.size, recipe=self.recipe
+                *(pair, (frames[i], frames[j]), (held[i], held[j]), step),
+                size=self.size,
+                recipe=self.recipe,
+                tilt=tilt,
+                seen=rough[i],
             )
             return pair, link, change
 
@@ -137,13 +147,43 @@ class StackRegistration:
             self.tick(_COARSE_SHARE + (1 - _COARSE_SHARE) * new.stop / len(frames))
         return links
 
+    def _tilt(
+        self, frames: Sequence[FrameView], rough: Sequence[Similarity], sharpness: StackSharpness
+    ) -> Tilt:
+        """How depth lies, and how blur grows with it: the median of some links."""
+        count = min(len(frames) - 1, _GROWTH_LINKS)
+        places = sorted({int(k) for k in np.linspace(0, len(frames) - 2, count).round()})
+        quick = replace(self.recipe, passes=1)
+
+        def measure(k: int) -> Growth | None:
+            step = rough[k + 1].after(rough[k].inverse())
+            pair, sharp = (frames[k], frames[k + 1]), (sharpness.of(k), sharpness.of(k + 1))
+            link = fine_link(
+                *((k, k + 1), pair, sharp, step),
+                size=self.size,
+                recipe=quick,
+                tilt=sharpness.tilt,
+                seen=rough[k],
+            )
+            return None if link is None else link.growth
+
+        found = [g for g in self.crew.map(measure, places) if g is not None]
+        return replace(sharpness.tilt, growth=usual_growth(found))
+
     def _adjust(
         self, members: Sequence[int], reference: int, fine: Sequence[FineLink], coarse: CoarseLinks
     ) -> tuple[Adjusted, list[Link]]:
         """All poses at once. Coarse links stand in, weakly, where a frame would hang on nothing."""
         place = {k: m for m, k in enumerate(members)}
+        gaps = [place[i] for i, j in coarse.gaps if i in place and j in place]
         links = [
-            Link(first=f.first, second=f.second, pose=f.pose, information=f.information)
+            Link(
+                first=f.first,
+                second=f.second,
+                pose=f.pose,
+                information=f.information,
+                doubt=f.doubt * (_GAP_DOUBT if any(f.first <= k < f.second for k in gaps) else 1),
+            )
             for f in sorted(fine, key=lambda f: (f.first, f.second))
         ]
         links += self._coarse_links(place, coarse)
@@ -234,8 +274,19 @@ class StackRegistration:
                 )
             )
         return Registration(
-            reference=reference, frames=tuple(poses), warnings=self._warnings(poses, members, reference, fine)
+            reference=reference,
+            frames=tuple(poses),
+            warnings=(*self._gaps_told(members, coarse), *self._warnings(poses, members, reference, fine)),
         )
+
+    def _gaps_told(self, members: Sequence[int], coarse: CoarseLinks) -> list[str]:
+        names = [f.name for f in self.frames]
+        return [
+            f"{names[i]} and {names[j]} show the same scene, but no detail is sharp in both: frames focused between them "
+            "are missing"
+            for i, j in coarse.gaps
+            if i in members and j in members
+        ]
 
     def _warnings(
         self, poses: Sequence[FramePose], members: Sequence[int], reference: int, fine: Sequence[FineLink]

@@ -1,0 +1,190 @@
+"""What the blur of tilted surfaces does to links, and the figures by which it is taken out.
+
+Where a surface is tilted, blur grows across it. Refocusing by one frame then shifts what is seen of it by a quarter of
+the gradient of the squared blur radius; the band-pass sees less of that or more, as the texture is coarse or fine.
+The shift is the same at every step, too small for any link to show (.005 px) and adds up to .1 px over a stack. So each
+block's light is levelled before the band-pass. How blur grows is b = g d + const with d the frame in which a place is
+sharpest: d comes from the survey's energies, g from the changes of blur that links measure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+CELL = 16
+REACH = 2  # cells on each side over which depth is differenced
+_AROUND = 2  # cells on each side whose median counts
+_LEAST = 6  # cells that the median needs
+_SPREAD = (
+    0.5  # error of the median over the spread of the middle half: four cells overlap, so few are independent
+)
+_CLEAR = 3.0  # times the noise from which a cell's peak is believed
+_MANY = 20000  # cells above which every second is looked at
+_STEEPEST = 0.03  # change of blur, px^2 a px, above which none is believed
+_NEAR = 3.0  # frames from the middle of a link within which its change of blur is linear
+_ENOUGH = 12  # blocks
+_ROUNDS = 6
+_AGREE = 0.35  # relative difference of links' slopes
+_MOST = 0.7  # share of what is known that has to agree
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+
+
+class PeakFinder:
+    """Follows the largest energy of each cell through the stack, frame by frame."""
+
+    def __init__(self, shape: tuple[int, int], noise: float) -> None:
+        self.noise = np.float32(noise)
+        self.best = np.zeros(shape, np.float32)
+        self.place = np.full(shape, -1, np.int32)
+        self.before, self.after = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+        self._last = np.zeros(shape, np.float32)
+        self._count = 0
+
+    def add(self, energy: F32) -> None:
+        """The next frame's energy, in the reference's cells."""
+        soft = _box(energy)
+        k = self._count
+        follows = self.place == k - 1
+        self.after = np.where(follows, soft, self.after)
+        higher = soft > self.best
+        self.best = np.where(higher, soft, self.best)
+        self.before = np.where(higher, self._last, self.before)
+        self.place = np.where(higher, np.int32(k), self.place)
+        self._last = soft
+        self._count = k + 1
+
+    def depth(self) -> F64:
+        """(R, C) place in the stack, to a fraction, at which each cell is sharpest; nan where noise decides."""
+        floor = self.noise + np.float32(1e-14)
+        a, b, c = (np.log(e.astype(np.float64) + floor) for e in (self.before, self.best, self.after))
+        bend = a - 2 * b + c
+        inner = (self.place > 0) & (self.place < self._count - 1) & (bend < -1e-6)
+        part = np.where(inner, 0.5 * (a - c) / np.where(inner, bend, -1), 0)
+        clear = (self.best > np.float32(_CLEAR) * floor) & (self.place >= 0)
+        return np.where(clear, self.place + np.clip(part, -0.5, 0.5), np.nan)
+
+
+def _box(a: F32) -> F32:
+    """Mean of 3 x 3 cells, the edge going on outside."""
+    p = np.pad(a, 1, mode="edge")
+    rows = p[:-2] + p[1:-1] + p[2:]
+    return np.asarray((rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:]) * np.float32(1 / 9), np.float32)
+
+
+def _sure_median(stack: F64) -> F64:
+    """Median over the first axis without nan, the less of it the wider the middle half is spread; 0 where fewer than
+    `_LEAST` are left.
+    """
+    ordered = np.sort(stack, axis=0)
+    count = np.isfinite(ordered).sum(axis=0)
+
+    def at(share: float) -> F64:
+        index = np.clip((share * (count - 1) + 0.5).astype(np.int64), 0, len(stack) - 1)
+        return np.asarray(np.take_along_axis(ordered, index[None], 0)[0])
+
+    low, middle, high = (np.where(count >= _LEAST, at(q), 0.0) for q in (0.25, 0.5, 0.75))
+    error = _SPREAD * (high - low)
+    return np.asarray(middle * (middle**2 / (middle**2 + error**2 + 1e-30)) ** 2)
+
+
+def _slopes(depth: F64, axis: int) -> F64:
+    """Rise of depth a pixel along an axis, the median of its surroundings, on every cell or every second."""
+    d = depth if axis == 1 else depth.T
+    rise: F64 = np.full(d.shape, np.nan)
+    rise[:, REACH:-REACH] = (d[:, 2 * REACH :] - d[:, : -2 * REACH]) / (2 * REACH * CELL)
+    rise = rise if axis == 1 else rise.T
+    stride = 2 if rise.size > _MANY else 1
+    p = np.pad(rise, _AROUND, constant_values=np.nan)
+    h, w = depth.shape
+    span = range(2 * _AROUND + 1)
+    return _sure_median(np.stack([p[y : y + h : stride, x : x + w : stride] for y in span for x in span]))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tilt:
+    """Depth in frames and its rise a pixel, on the reference's cells; ``growth`` g per frame between a link's ends."""
+
+    depth: F64  # (R, C), nan where not known
+    rise_x: F64  # on every ``stride``-th cell
+    rise_y: F64
+    stride: int
+    growth: float = 0.0
+
+    def at(self, x: F64, y: F64) -> tuple[F64, NDArray[np.complex128]]:
+        """Depth, and rise as x + iy, at the reference's pixels (x, y)."""
+        r, c = self.depth.shape
+        rows = np.clip(((y + 0.5) // CELL).astype(np.int64), 0, r - 1)
+        cols = np.clip(((x + 0.5) // CELL).astype(np.int64), 0, c - 1)
+        coarse = rows // self.stride, cols // self.stride
+        return self.depth[rows, cols], self.rise_x[coarse] + 1j * self.rise_y[coarse]
+
+
+def find_tilt(peaks: PeakFinder) -> Tilt:
+    """Depth and its rise, from the peaks."""
+    depth = peaks.depth()
+    if min(depth.shape) <= 2 * REACH:
+        none = np.zeros(depth.shape)
+        return Tilt(depth=depth, rise_x=none, rise_y=none, stride=1)
+    rise_x, rise_y = _slopes(depth, 1), _slopes(depth, 0)
+    stride = 2 if depth.size > _MANY else 1
+    return Tilt(depth=depth, rise_x=rise_x, rise_y=rise_y, stride=stride)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Growth:
+    """How a link's change of blur depends on depth: px^2 a frame of depth, and what is known of it (1 / variance)."""
+
+    slope: float
+    information: float
+
+
+def growth_of(blur: F64, known: F64, depth: F64, middle: float) -> Growth | None:
+    """Robust line through the blocks' changes of blur; None where there are too few near the link's middle.
+
+    ``known`` weighs the blocks; ``middle`` is the depth half way between the link's frames.
+    """
+    use = np.isfinite(depth) & (np.abs(depth - middle) < _NEAR) & (known > 0)
+    if int(use.sum()) < _ENOUGH:
+        return None
+    x, y, w = depth[use] - middle, blur[use], known[use]
+    basis = np.stack([np.ones_like(x), x], axis=1)
+    trust = np.ones(len(x))
+    for _ in range(_ROUNDS):
+        weighted = basis * (w * trust)[:, None]
+        normal = basis.T @ weighted + 1e-12 * float(w.sum()) * np.eye(2)
+        line = np.linalg.solve(normal, weighted.T @ y)
+        off = np.abs(y - basis @ line)
+        spread = 1.48 * float(np.median(off)) + 1e-9
+        trust = 1 / (1 + (off / (2 * spread)) ** 2) ** 2
+    effective = float((w * trust).sum() ** 2 / max(((w * trust) ** 2).sum(), 1e-300))
+    across = float((w * trust) @ (x - np.average(x, weights=w * trust)) ** 2 / (w * trust).sum())
+    return Growth(slope=float(line[1]), information=across * effective / spread**2)
+
+
+def lean_of(rise: NDArray[np.complex128], slope: float) -> NDArray[np.float32]:
+    """(K, 2) how a link's change of blur grows a pixel in x and y; 0 where it is beyond belief."""
+    lean = slope * rise
+    lean = np.where(np.abs(lean) <= _STEEPEST, lean, 0)
+    return np.stack([lean.real, lean.imag], axis=1).astype(np.float32)
+
+
+def usual_growth(found: Sequence[Growth]) -> float:
+    """Weighted median of the slopes of links between neighbours; never positive, and 0 where they do not agree."""
+    if not found:
+        return 0.0
+    slopes, known = (np.array(v) for v in zip(*((g.slope, g.information) for g in found), strict=True))
+    usual = _weighted_median(slopes, known)
+    agreeing = float(known[np.abs(slopes - usual) < _AGREE * abs(usual)].sum() / known.sum())
+    return usual if usual < 0 and agreeing >= _MOST else 0.0
+
+
+def _weighted_median(values: F64, weights: F64) -> float:
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weights[order])
+    return float(values[order[np.searchsorted(total, 0.5 * total[-1])]])
