@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,9 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.frames.windows import FrameRows
 from nearfar.merge import recipe as recipes
 from nearfar.merge.correcting import MOST, corrected, corrected_again, find_masters, make_planes, space
+from nearfar.merge.development import as_json, develop
+from nearfar.merge.keys import file_digest
+from nearfar.merge.mending_frames import Carrier, MendFrame
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import rows_bytes, survey_key
 from tests.worker.frames.makers import write_dng
@@ -257,3 +261,25 @@ def test_paths_start_from_the_recipes_folder_and_are_whole_without_one(tmp_path:
     assert recipes.load(path).sensor.dark == str(tmp_path / "masters/dark")
     with pytest.raises(RecipeRefused, match=r"sensor\.dark is 'masters/dark'; expected the whole path"):
         recipes.parse(path.read_text(encoding="utf-8"), name="own")
+
+
+def test_a_mend_takes_a_frame_as_the_merge_had_it(tmp_path: Path, rng: np.random.Generator) -> None:
+    """At rest the kernel gives a frame's own samples but for rounding: those of a linear, corrected development."""
+    path = write_raw(tmp_path / "frame.dng", scene() * shade(), rng)
+    flat = write_raw(tmp_path / "flat.dng", 0.4 * shade(), rng)
+    asked = replace(recipe(flat=flat), raw=recipes.RawRecipe(balance=(1.5, 1.0, 1.25), curve="linear"))
+    scratch = Scratch(tmp_path)
+    masters = find_masters([read_header(path)], asked)
+    make_planes(masters, scratch)
+    (header,) = corrected(develop([read_header(path)], asked), masters, scratch)
+    frame = MendFrame(
+        path=path,
+        digest=file_digest(path),
+        pose=((1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
+        gain_ev=0.0,
+        raw=as_json(header),
+        corrected=masters.told()["corrected"],
+    )
+    found = Carrier(frame, (0, 0, WIDTH, HEIGHT), np.empty).carried((0, 0, WIDTH, HEIGHT))
+    np.testing.assert_allclose(found.astype(int), decode(header).astype(int), atol=3)
+    assert np.abs(found.astype(int) - decode(read_header(path))).max() > 5000
