@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import functools
 import os
-import tempfile
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.errors import FrameRefused, RecipeRefused, StackRefused, WorkFailed
+from nearfar.errors import FrameRefused, RecipeRefused, StackRefused
 from nearfar.frames.colour import light_table, profile_name, profiles_equal
 from nearfar.frames.correction import Correction
 from nearfar.frames.decode import decode, is_picture, read_header, refusing
@@ -344,40 +343,8 @@ def space(masters: Masters) -> int:
     return one * (2 + max(len(masters.dark), len(masters.flat)))
 
 
-@functools.lru_cache(maxsize=1)
-def _passing_folder(name: str) -> tempfile.TemporaryDirectory[str]:
-    """A folder of this process for the planes of that key; it goes when another takes its place, or with the process."""
-    return tempfile.TemporaryDirectory(prefix=f"nearfar-{name[:8]}-")
-
-
-def corrected_again(header: FrameHeader, said: Mapping[str, Any] | None) -> FrameHeader:
-    """The header of a frame as it was corrected when a report said this of it; the planes are made anew if need be.
-
-    Raises
-    ------
-    SourceChanged
-        A dark or flat frame is no longer what it was.
-    FrameRefused
-        One cannot be read.
-    WorkFailed
-        The report does not tell of them.
-    """
-    if not said:
-        return header
-    try:
-        dark, flat = (
-            tuple(_known(Path(each["path"]), each["digest"]) for each in said[name])
-            for name in ("dark", "flat")
-        )
-    except (KeyError, TypeError) as error:
-        raise WorkFailed("the report does not tell of its dark and flat frames; run the job again") from error
-    masters = Masters(dark=dark, flat=flat)
-    scratch = Scratch(Path(_passing_folder(masters.key).name))
-    make_planes(masters, scratch)
-    return corrected([header], masters, scratch)[0]
-
-
-def _known(path: Path, digest: str) -> Master:
+def known(path: Path, digest: str) -> Master:
+    """A dark or flat frame of that digest. Raises `SourceChanged` where it has another by now."""
     header = read_header(path)
     found = _master(path, Fingerprint.of(path))
     if found.digest != digest:

@@ -21,7 +21,7 @@ from nearfar.frames.decode import decode, read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.windows import FrameRows, map_plain
 from nearfar.merge import development
-from nearfar.merge.correcting import corrected_again
+from nearfar.merge.correcting_again import corrected_again
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, grid_shape, render_bytes
 from nearfar.merge.keys import file_digest

@@ -22,7 +22,7 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.frames.looked import LookedWriter
 from nearfar.frames.srgb import Convert, plain, to_srgb
 from nearfar.frames.windows import FrameRows
-from nearfar.merge.correcting import corrected_again
+from nearfar.merge.correcting_again import corrected_again
 from nearfar.merge.development import from_json
 from nearfar.merge.keys import file_digest
 from nearfar.merge.rendering import gain_table

@@ -1,0 +1,68 @@
+"""Frames corrected once more, long after the merge: planes made anew of the dark and flat frames that a report names."""
+
+from __future__ import annotations
+
+import atexit
+import tempfile
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from nearfar.errors import WorkFailed
+from nearfar.frames.headers import FrameHeader
+from nearfar.merge.correcting import Masters, corrected, known, make_planes
+from nearfar.merge.scratch import Scratch
+
+
+class _Passing:
+    """A folder of this process for the planes of one key; it goes when another key takes its place, or at the end."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._held: tuple[str, tempfile.TemporaryDirectory[str]] | None = None
+
+    def folder(self, name: str) -> Path:
+        """The folder for that key."""
+        with self._lock:
+            if self._held is None or self._held[0] != name:
+                self.remove()
+                self._held = (name, tempfile.TemporaryDirectory(prefix=f"nearfar-{name[:8]}-"))
+            return Path(self._held[1].name)
+
+    def remove(self) -> None:
+        """Remove the folder that is held."""
+        if self._held is not None:
+            self._held[1].cleanup()
+            self._held = None
+
+
+_PASSING = _Passing()
+atexit.register(_PASSING.remove)
+
+
+def corrected_again(header: FrameHeader, said: Mapping[str, Any] | None) -> FrameHeader:
+    """The header of a frame as it was corrected when a report said this of it; the planes are made anew if need be.
+
+    Raises
+    ------
+    SourceChanged
+        A dark or flat frame is no longer what it was.
+    FrameRefused
+        One cannot be read.
+    WorkFailed
+        The report does not tell of them.
+    """
+    if not said:
+        return header
+    try:
+        dark, flat = (
+            tuple(known(Path(each["path"]), each["digest"]) for each in said[name])
+            for name in ("dark", "flat")
+        )
+    except (KeyError, TypeError) as error:
+        raise WorkFailed("the report does not tell of its dark and flat frames; run the job again") from error
+    masters = Masters(dark=dark, flat=flat)
+    scratch = Scratch(_PASSING.folder(masters.key))
+    make_planes(masters, scratch)
+    return corrected([header], masters, scratch)[0]
