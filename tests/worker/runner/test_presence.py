@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from nearfar.jobs import AttemptStep, Store, UnitState
+from nearfar.jobs import AttemptStep, Store, UnitKind, UnitState
 from nearfar.jobs.engine import dispose
 from nearfar.places import Places, places_of
 from nearfar.runner import presence
@@ -101,3 +101,23 @@ def test_a_unit_that_fails_while_the_folder_is_away_goes_back_uncounted(
     assert (unit.state, unit.attempts) == (UnitState.READY, 0)
     assert unit.reason == away[0]
     assert [a.step for a in bench.store.attempts(job)] == [AttemptStep.STARTED, AttemptStep.HANDED_BACK]
+
+
+@pytest.mark.parametrize("kind", UnitKind)
+def test_nothing_is_made_where_a_share_went_away_a_moment_ago(
+    bench: Bench, frames: list[Path], tmp_path: Path, kind: UnitKind, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The unit begins before anybody noticed, and finds the empty folder that the share was mounted on."""
+    monkeypatch.setattr(presence, "GOOD_FOR", 3600.0)
+    job = bench.submit(frames)
+    claim = bench.until(kind)
+    empty = tmp_path / "mounted"
+    places = replace(bench.places, data=empty, scratch=tmp_path / "own")
+    (empty / "state").mkdir(parents=True)
+    looking = Presence(places)
+    assert looking.why_away(bench.store) is None
+    (empty / "state").rmdir()
+    bench.do(claim, replace(bench.hands, places=places, presence=looking))
+    assert list(empty.iterdir()) == []
+    unit = next(u for u in bench.store.units(job) if u.id == claim.unit)
+    assert (unit.state, unit.attempts, unit.cause) == (UnitState.READY, 0, "folder")

@@ -85,7 +85,10 @@ class Performance:
     def why_away(self) -> str | None:
         """Why the data folder cannot be used, where it cannot."""
         presence = self.hands.presence
-        return None if presence is None else presence.why_away(self.holding.store)
+        if presence is None:
+            return None
+        presence.forget()
+        return presence.why_away(self.holding.store)
 
     def failure(self, error: Exception) -> Failure:
         """What an error says of the unit, with what is known here of workers and frames."""

@@ -51,6 +51,11 @@ class Presence:
                 self._known = now, self._look(store)
             return self._known[1]
 
+    def forget(self) -> None:
+        """Let the next question be answered afresh: something failed, and the last answer may be from before."""
+        with self._lock:
+            self._known = None
+
     def _look(self, store: Store) -> str | None:
         found, why = self._read()
         if self._mark is None and not self._inside:

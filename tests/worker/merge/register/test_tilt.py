@@ -129,3 +129,4 @@ def test_the_usual_growth_is_a_median_and_never_positive() -> None:
     assert usual_growth(links) == -0.04
     assert usual_growth(links[2:]) == 0.0
     assert usual_growth([]) == 0.0
+    assert usual_growth([Growth(slope=-0.04, information=0.0)]) == 0.0, "nothing is known"

@@ -176,7 +176,7 @@ def lean_of(rise: NDArray[np.complex128], slope: float) -> NDArray[np.float32]:
 
 def usual_growth(found: Sequence[Growth]) -> float:
     """Weighted median of the slopes of links between neighbours; never positive, and 0 where they do not agree."""
-    if not found:
+    if not any(g.information > 0 for g in found):
         return 0.0
     slopes, known = (np.array(v) for v in zip(*((g.slope, g.information) for g in found), strict=True))
     usual = _weighted_median(slopes, known)
