@@ -90,7 +90,9 @@ def test_security_is_named_only_where_a_key_is_asked_for(
     for path, _, operation in operations(found):
         for status in ("401", "403"):
             if status == "401" or operation["responses"].keys() & {"401"}:
-                assert (status in operation["responses"]) == (not path.startswith(("/health", "/fetch"))), path
+                assert (status in operation["responses"]) == (not path.startswith(("/health", "/fetch"))), (
+                    path
+                )
 
 
 def among_those_there_are(parameters: dict[str, Any]) -> None:

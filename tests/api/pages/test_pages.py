@@ -247,4 +247,6 @@ def test_our_own_script_is_short_and_readable() -> None:
     files = {path: path.read_text(encoding="utf-8").splitlines() for path in STATIC.glob("**/*.js")}
     assert files
     assert sum(map(len, files.values())) <= 420
-    assert [(path.name, len(line)) for path, lines in files.items() for line in lines if len(line) > 160] == []
+    assert [
+        (path.name, len(line)) for path, lines in files.items() for line in lines if len(line) > 160
+    ] == []
