@@ -179,7 +179,10 @@ def release_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = No
     responses={
         200: {"description": "The same job runs again"},
         201: {"model": JobModel, "description": "A new job, linked to this one"},
-        **refusals("not-found", "wrong-state", "refused-by-store", "quota-reached", "refused", "no-space"),
+        **refusals(
+            *("not-found", "wrong-state", "refused-by-store", "quota-reached", "refused", "no-space"),
+            "no-such-path",
+        ),
     },
     dependencies=JSON,
 )
