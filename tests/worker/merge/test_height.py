@@ -113,7 +113,7 @@ def test_heights_of_a_dome_are_right_to_a_part_of_a_step(tmp_path: Path) -> None
         headers=[read_header(p) for p in lay(scene.frames, tmp_path / "frames")],
         outputs=outputs,
         recipe=recipe,
-        memory=1 << 30,
+        memory=8 << 30,
         threads=2,
         scratch=tmp_path / "scratch",
         reference=scene.names[scene.reference],

@@ -54,7 +54,7 @@ def merged(
         headers=[read_header(p) for p in lay(np.stack(frames), folder / "frames")],
         outputs=outputs,
         recipe=Recipe(focus=FocusRecipe(movement=movement)),
-        memory=1 << 30,
+        memory=8 << 30,
         threads=2,
         scratch=folder / "scratch",
     )
