@@ -63,6 +63,16 @@ class MendsModel(_Out):
     reason: str | None = Field(description="A sentence, where they cannot be carried out.")
 
 
+class CarriedModel(_Out):
+    """How it stands with what is fetched from, or put to, object storage."""
+
+    place: str = Field(description="`s3://bucket/prefix/`; of a result that is there, its folder.")
+    state: Literal["waiting", "done", "failed", "dropped"]
+    tries: int
+    reason: str | None = Field(description="A sentence about the last try, where it did not work.")
+    finished: Moment | None
+
+
 class JobModel(_Out):
     """A stack on its way through the server."""
 
@@ -88,6 +98,8 @@ class JobModel(_Out):
     again_of: int | None
     frames: FrameCounts
     mends: MendsModel
+    fetched_from: CarriedModel | None = Field(description="Where its frames come from, if from a bucket.")
+    delivered_to: CarriedModel | None = Field(description="Where its result is put, if to a bucket.")
     links: JobLinks
 
 

@@ -122,6 +122,7 @@ TABLE: Mapping[tuple[str, str], Need] = {
     ("POST", JOB + "/hold"): OWN,
     ("POST", JOB + "/release"): OWN,
     ("POST", JOB + "/run-again"): OWN,
+    ("POST", JOB + "/deliver"): OWN,
     ("PUT", JOB + "/frames/{number}"): OWN,
     ("POST", JOB + "/plan"): OWN,
     ("POST", JOB + "/links"): OWN,

@@ -5,11 +5,24 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from nearfar.jobs import Attempt, Brief, Event, Job, JobState, Mending, Unit, Worker
+from nearfar.jobs import (
+    Attempt,
+    Brief,
+    Event,
+    Job,
+    JobState,
+    Mending,
+    Transfer,
+    Transfers,
+    Unit,
+    Worker,
+)
+from nearfar.jobs.transfers import Kind
 from nearfar.settings import format_size
 from nearfar_api.context import Context
 from nearfar_api.models import (
     AttemptModel,
+    CarriedModel,
     EventModel,
     FrameCounts,
     JobLinks,
@@ -25,6 +38,7 @@ from nearfar_api.remaining import time_left
 from nearfar_api.waiting import waits_for
 
 BASE = "/api/v1/jobs"
+CARRIED = {Kind.FETCH: "fetched_from", Kind.DELIVER: "delivered_to"}
 TIMES = ("created", "updated", "started", "finished", "at", "beat")
 
 
@@ -32,7 +46,8 @@ def job_models(ctx: Context, jobs: Sequence[Job]) -> list[JobModel]:
     """Jobs with all that lists show of them; asks the store once for all."""
     numbers = [job.id for job in jobs]
     briefs, mending = ctx.store.briefs(numbers), ctx.store.mending(numbers)
-    return [_job(ctx, job, briefs[job.id], mending[job.id]) for job in jobs]
+    carried = Transfers(ctx.store).of_jobs(numbers) if ctx.settings.objects.buckets else {}
+    return [_job(ctx, job, briefs[job.id], mending[job.id], carried.get(job.id, ())) for job in jobs]
 
 
 def job_model(ctx: Context, number: int) -> JobModel:
@@ -45,7 +60,7 @@ def submitted_model(ctx: Context, number: int, *, duplicate: bool) -> SubmittedM
     return SubmittedModel(**dict(job_model(ctx, number)), duplicate=duplicate)
 
 
-def _job(ctx: Context, job: Job, brief: Brief, mending: Mending) -> JobModel:
+def _job(ctx: Context, job: Job, brief: Brief, mending: Mending, carried: Sequence[Transfer]) -> JobModel:
     plain = {name: getattr(job, name) for name in JobModel.model_fields if hasattr(job, name)}
     left = None
     if job.state is JobState.RUNNING:
@@ -59,9 +74,17 @@ def _job(ctx: Context, job: Job, brief: Brief, mending: Mending) -> JobModel:
         "left": left,
         "frames": _counts(brief),
         "mends": MendsModel(count=mending.count, state=mending.state, reason=mending.reason),
+        "fetched_from": None,
+        "delivered_to": None,
+        **{CARRIED[each.kind]: _carried(each) for each in carried},
         "links": _links(job),
     }
     return JobModel(**_with_moments(plain) | shown)
+
+
+def _carried(transfer: Transfer) -> CarriedModel:
+    plain = {name: getattr(transfer, name) for name in CarriedModel.model_fields}
+    return CarriedModel(**plain | {"finished": moment(transfer.finished)})
 
 
 def _with_moments(plain: dict[str, Any]) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from nearfar.jobs import Duplicates, ServerState
+from nearfar.server_tables import address_of
 
 LONGEST_NAME = 255
 """Bytes of a name in a file system (NAME_MAX of Linux)."""
@@ -43,6 +44,14 @@ Name = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME), AfterValidat
 FrameName = Annotated[str, Field(min_length=1, max_length=LONGEST_NAME), AfterValidator(_frame_name)]
 Words = Annotated[str, Field(max_length=1000), AfterValidator(_words)]
 Owner = Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00]*\S[^\x00]*$")]
+
+
+def _address(value: str) -> str:
+    address_of(_words(value))
+    return value
+
+
+ObjectsText = Annotated[str, Field(min_length=6, max_length=1024), AfterValidator(_address)]
 PathText = Annotated[str, Field(min_length=1, max_length=4096), AfterValidator(_words)]
 Priority = Annotated[int, Field(ge=-9, le=9)]
 
@@ -82,7 +91,7 @@ class UploadFrame(_In):
 
 
 class NewJob(_In):
-    """A stack to be merged: frames in a folder, frames by their paths, or frames that will be uploaded."""
+    """A stack to be merged: frames in a folder, by their paths, in a bucket, or frames that will be uploaded."""
 
     model_config = ConfigDict(
         json_schema_extra={
@@ -107,6 +116,10 @@ class NewJob(_In):
         default=None, description="On the server; relative to the inbox, or absolute below what may be read."
     )
     frames: list[PathText] | None = Field(default=None, min_length=1, max_length=MOST_FRAMES)
+    objects: ObjectsText | None = Field(
+        default=None,
+        description="`s3://bucket/prefix/`, from where the server fetches them; a bucket and prefix of its settings.",
+    )
     upload: list[UploadFrame] | None = Field(default=None, min_length=1, max_length=MOST_FRAMES)
     recipe: Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00/]+$")] = "standard"
     settings: MergeSettings = MergeSettings()
@@ -119,9 +132,11 @@ class NewJob(_In):
 
     @model_validator(mode="after")
     def _one_way(self) -> NewJob:
-        given = [name for name in ("folder", "frames", "upload") if getattr(self, name) is not None]
+        ways = ("folder", "frames", "objects", "upload")
+        given = [name for name in ways if getattr(self, name) is not None]
         if len(given) != 1:
-            raise ValueError(f"give one of folder, frames and upload; found {' and '.join(given) or 'none'}")
+            found = " and ".join(given) or "none"
+            raise ValueError(f"give one of folder, frames, objects and upload; found {found}")
         if self.upload is not None and self.stack is None:
             raise ValueError("an upload needs the name of its stack; give 'stack'")
         return self

@@ -59,7 +59,7 @@ FOR: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "PUT": (JOB + "/frames/{number}",),
         "POST": (
             *(JOB + "/cancel", JOB + "/hold", JOB + "/release", JOB + "/run-again", JOB + "/plan"),
-            *(JOB + "/links", "/jobs/{job}/do", "/jobs/{job}/again", "/jobs/{job}/plan"),
+            *(JOB + "/deliver", JOB + "/links", "/jobs/{job}/do", "/jobs/{job}/again", "/jobs/{job}/plan"),
         ),
     },
     "mend": {

@@ -60,6 +60,11 @@ def add_parsers(commands: Commands) -> None:
     server.set_defaults(run=run_server)
 
 
+def place(text: str) -> Path | str:
+    """A file or folder of this machine, or the address of a prefix in a bucket."""
+    return text if text.startswith("s3://") else Path(text)
+
+
 def number(text: str) -> int:
     """The number of a job. Raises `UsageError`."""
     if not (text.isascii() and text.isdigit() and 0 < int(text) < 2**63):
@@ -96,9 +101,9 @@ def _send(commands: Commands) -> None:
     send.add_argument(
         "frames",
         nargs="+",
-        type=Path,
+        type=place,
         metavar="FRAME_OR_FOLDER",
-        help="the frames of one stack, or the folder in which they lie",
+        help="the frames of one stack, the folder in which they lie, or s3://BUCKET/PREFIX/ of the server's settings",
     )
     send.add_argument("--stack", metavar="NAME", help="name of the stack (default: that of the folder)")
     send.add_argument(

@@ -123,6 +123,12 @@ def told(
     lines.append(f"created   {local_time(job['created'])}")
     if job.get("finished"):
         lines.append(f"finished  {local_time(job['finished'])}")
+    for what, name in (("fetched", "fetched_from"), ("delivered", "delivered_to")):
+        if job.get(name):
+            it = job[name]
+            lines.append(
+                f"{what:9} {it['place']}: {it['state']}{', ' + it['reason'] if it['reason'] else ''}"
+            )
     if job.get("again_of"):
         lines.append(f"again of  job {job['again_of']}")
     lines += [f"file      {file['name']} ({format_size(file['size'])})" for file in files]

@@ -11,6 +11,7 @@ import base64
 import hashlib
 import json
 import os
+import secrets
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import count
@@ -18,11 +19,20 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from nearfar.cli_client_follow import JobProgress, ended, follow, left_behind
-from nearfar.cli_client_http import Patience, Server, content, find_server, kind_of, worth_another_try
+from nearfar.cli_client_http import (
+    Address,
+    Patience,
+    Server,
+    content,
+    find_server,
+    kind_of,
+    worth_another_try,
+)
 from nearfar.cli_say import say, say_json
-from nearfar.errors import Interrupted, RecipeRefused, ServerError, SourceChanged
+from nearfar.errors import Interrupted, RecipeRefused, ServerError, SourceChanged, UsageError
 from nearfar.intake.listing import gather
 from nearfar.progress import Progress
+from nearfar.server_tables import address_of
 
 PIECE = 1 << 20
 """Bytes read and sent in one go."""
@@ -54,6 +64,8 @@ class OutFrame:
 def run(options: argparse.Namespace, signals: Any) -> int:
     """Send what the options name, follow it where asked to; the exit code."""
     address = find_server(options)
+    if any(isinstance(each, str) for each in options.frames):
+        return _run_fetched(options, signals, address)
     gathered = gather(options.frames)
     paths = [header.path for header in gathered.headers]
     progress = Progress(quiet=options.quiet)
@@ -75,6 +87,22 @@ def run(options: argparse.Namespace, signals: Any) -> int:
             if options.hold and arrived:
                 server.post(f"/jobs/{job['id']}/hold", {"reason": "as it was sent: with --hold"})
             job = server.job(job["id"]) | {"duplicate": job.get("duplicate", False)}
+        return finished(server, job, options, signals)
+
+
+def _run_fetched(options: argparse.Namespace, signals: Any, address: Address) -> int:
+    """Let the server fetch the frames from a bucket; the same objects give the same job."""
+    if len(options.frames) > 1 or options.by_path:
+        raise UsageError("one address like s3://bucket/prefix/ is sent alone and without --by-path")
+    place = str(options.frames[0])
+    try:
+        address_of(place)
+    except ValueError as error:
+        raise UsageError(str(error)) from error
+    wanted = wishes(options, stack=place.rstrip("/").rpartition("/")[2]) | {"objects": place}
+    wanted |= {"duplicates": "again" if options.again else "skip"}
+    with Server(address) as server:
+        job = submitted(server, wanted, secrets.token_hex(16), again=options.again)
         return finished(server, job, options, signals)
 
 
@@ -103,11 +131,11 @@ def _not_all_sent(reason: str) -> None:
     )
 
 
-def wishes(options: argparse.Namespace) -> dict[str, Any]:
-    """What the options say about the job itself."""
+def wishes(options: argparse.Namespace, *, stack: str | None = None) -> dict[str, Any]:
+    """What the options say about the job itself; ``stack`` is its name where they do not say one."""
     recipe, own = recipe_of(options.recipe)
     given = {
-        "stack": options.stack or stack_name(options.frames),
+        "stack": options.stack or stack or stack_name(options.frames),
         "recipe": recipe,
         "settings": own,
         "owner": options.owner,

@@ -61,6 +61,7 @@ from nearfar.jobs.states import (
     WorkerState,
 )
 from nearfar.jobs.store import Store, open_store
+from nearfar.jobs.transfers import Transfer, Transfers
 from nearfar.jobs.work import Outcome
 
 __all__ = [
@@ -100,6 +101,8 @@ __all__ = [
     "Submission",
     "Submitted",
     "TooLarge",
+    "Transfer",
+    "Transfers",
     "Unit",
     "UnitKind",
     "UnitPlan",
