@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from nearfar.frames.colour import light_table
 from nearfar.frames.headers import FrameHeader
-from nearfar.merge.chooser import weights
+from nearfar.merge.chooser import weights, where
 from nearfar.merge.focus import FocusMap, FocusWriter
 from nearfar.merge.focusing import pose_of
 from nearfar.merge.kernel.picture_calls import TileKernel
@@ -22,7 +22,7 @@ from nearfar.merge.render import Renderer
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import MappedFrame
 
-VERSION = 4
+VERSION = 5
 
 WARPED_CHANNEL = 0.735
 """What a warp at a random phase leaves of white noise of variance 1 in a channel."""
@@ -48,7 +48,7 @@ def band_keys(focus_key: str, recipe: Recipe, bands: int) -> list[str]:
     """Keys of the bands of a stack."""
     params = {"agreement": recipe.render.agreement, "order": recipe.focus.order}
     if recipe.render.chooser == "learned":
-        params["chooser"] = weights.load().digest
+        params["chooser"] = f"{weights.load().digest} {where.SPREAD:g}"
     return [key("render", VERSION, {**params, "band": b}, [focus_key]) for b in range(bands)]
 
 

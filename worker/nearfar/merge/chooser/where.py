@@ -10,14 +10,14 @@ from nearfar.merge.chooser.numbers import HALF_LUMA
 F32 = NDArray[np.float32]
 CELL = 8
 """Half-size places along the edge of a cell."""
-SPREAD = np.float32(5e-5)
+SPREAD = np.float32(4e-6)
 """Variance of luma among the frames that the rule weighs, less the noise, from which a cell is given to the net."""
 
 
 def pays(score: F32, half_luma: F32, variance: F32) -> NDArray[np.bool_]:
     """Whether each place (h, w) lies in a cell that is given to the net; planes begin and end at cells.
 
-    ``score`` (n, h, w): the rule's V before anything falls behind, whose square weighs the frames; ``half_luma`` (n, h, w);
+    ``score`` (n, h, w): the rule's V before anything falls behind, whose fourth power weighs the frames; ``half_luma`` (n, h, w);
     ``variance`` (h, w) of one channel. Never so where only one frame is admitted.
     """
     total: F32 = np.zeros_like(variance)
@@ -25,6 +25,7 @@ def pays(score: F32, half_luma: F32, variance: F32) -> NDArray[np.bool_]:
     square: F32 = np.zeros_like(variance)
     for r, luma in zip(score, half_luma, strict=True):
         v = r * r
+        v = v * v
         total, mean, square = total + v, mean + v * luma, square + v * luma * luma
     over = np.asarray(np.float32(1) / np.maximum(total, np.float32(1e-12)), np.float32)
     mean = np.asarray(mean * over, np.float32)

@@ -9,8 +9,10 @@
 
 /* ---- the net ---- */
 
-/* to = matrix (rows x depth) from, sums in the order of the columns. */
-static inline void net_matrix(net_line *to, const float *matrix, const int rows, const int depth, net_line *from, int wide) {
+/* to = matrix (rows x depth) from, sums in the order of the columns; with a bias, and what is there: what is above 0 of
+   matrix from + bias + more (if any), where it counts. */
+static inline void net_matrix(net_line *to, const float *matrix, const int rows, const int depth, net_line *from, int wide,
+                              const float *bias, net_line *more, const float *there) {
     const int step = rows < TOGETHER ? rows : TOGETHER;
     for (int x = 0; x < wide; x += LANES)
         for (int h = 0; h < rows; h += step) {
@@ -20,6 +22,11 @@ static inline void net_matrix(net_line *to, const float *matrix, const int rows,
             for (int j = 1; j < depth; j++) {
                 const lanes_t v = *(const lanes_t *)(from[j] + x);
                 for (int i = 0; i < step; i++) sum[i] += c[i * depth + j] * v;
+            }
+            for (int i = 0; bias && i < step; i++) {
+                sum[i] += bias[h + i];
+                if (more) sum[i] += *(const lanes_t *)(more[h + i] + x);
+                sum[i] = (lanes_t)((lane_bits)sum[i] & (lane_bits)(sum[i] > 0)) * *(const lanes_t *)(there + x);
             }
             for (int i = 0; i < step; i++) *(lanes_t *)(to[h + i] + x) = sum[i];
         }
@@ -92,9 +99,7 @@ static void net_inward(window_t *w, const net_t *net, struct net_work *k, int r)
             there[x] = mask[x] > 0 ? 1.f : 0.f;
         }
         for (int x = 2; x < k->wide - 2; x++) common.nearer[x] = nf_maxf(common.nearer[x], p->around[r][x]);
-        net_matrix(q, net->inward[0], HIDDEN, FEATURES, f, k->wide);
-        for (int h = 0; h < HIDDEN; h++)
-            for (int x = 0; x < k->round; x++) q[h][x] = nf_maxf(q[h][x] + net->inward_bias[h], 0) * there[x];
+        net_matrix(q, net->inward[0], HIDDEN, FEATURES, f, k->wide, net->inward_bias, 0, there);
     }
 }
 
@@ -124,7 +129,7 @@ static void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
     net_line best[2], gain[1];
     for (int j = 0; j < k->count; j++)
         for (int h = 0; h < HIDDEN; h++) for (int x = 0; x < k->round; x++) top[h][x] = nf_maxf(top[h][x], k->parts[j].rows[r % 3][h][x]);
-    net_matrix(most, net->most[0], HIDDEN, HIDDEN, top, k->wide);
+    net_matrix(most, net->most[0], HIDDEN, HIDDEN, top, k->wide, 0, 0, 0);
     for (int i = 0; i < 2; i++) for (int x = 0; x < k->round; x++) best[i][x] = -1e4f;
     for (int j = 0; j < k->count; j++) {
         net_part *p = k->parts + j;
@@ -135,13 +140,9 @@ static void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
         net_line there = {0};
         for (int x = a; x < b; x++) there[x] = mask[x] > 0 ? 1.f : 0.f;
         net_beside(net, k, j, r, sum);
-        net_matrix(y, net->middle[0], HIDDEN, HIDDEN, sum, k->wide);
-        for (int h = 0; h < HIDDEN; h++)
-            for (int x = 0; x < k->round; x++) {
-                y[h][x] = nf_maxf(y[h][x] + net->middle_bias[h] + most[h][x], 0) * there[x];
-                last[h][x] = nf_maxf(last[h][x], y[h][x]);
-            }
-        net_matrix(p->logit, net->outward[0], 2, HIDDEN, y, k->wide);
+        net_matrix(y, net->middle[0], HIDDEN, HIDDEN, sum, k->wide, net->middle_bias, most, there);
+        for (int h = 0; h < HIDDEN; h++) for (int x = 0; x < k->round; x++) last[h][x] = nf_maxf(last[h][x], y[h][x]);
+        net_matrix(p->logit, net->outward[0], 2, HIDDEN, y, k->wide, 0, 0, 0);
         for (int i = 0; i < 2; i++)
             for (int x = a; x < b; x++) {
                 const float v = p->logit[i][x] + net->outward_bias[i] + net->slope[i] * octaves(p->score[r][x] + 1e-3f);
@@ -149,7 +150,7 @@ static void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
                 best[i][x] = nf_maxf(best[i][x], p->logit[i][x]);
             }
     }
-    net_matrix(gain, net->gain, 1, HIDDEN, last, k->wide);
+    net_matrix(gain, net->gain, 1, HIDDEN, last, k->wide, 0, 0, 0);
     for (int x = NET_EDGE; x < k->wide - NET_EDGE; x++) w->gain[at + x] = net_exp2(nf_minf(nf_maxf(gain[0][x] + net->gain_bias, -1), 1));
     for (int j = 0; j < k->count; j++) {
         net_part *p = k->parts + j;

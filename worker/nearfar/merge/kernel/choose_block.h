@@ -11,7 +11,7 @@
 #define NET_TALL (8 + 2 * NET_EDGE)
 #define HALF_CHANNEL .24f         /* what is left of a channel's noise at half size */
 #define HALF_LUMA .107f           /* and of luma's */
-#define SPREAD 5e-5f
+#define SPREAD 4e-6f              /* as in where.py */
 #define LEAST_POWER (-20.f)
 #if defined(__AVX512F__)
 #define LANES 16
@@ -25,6 +25,7 @@
 #endif
 
 typedef float lanes_t __attribute__((vector_size(4 * LANES), aligned(4), may_alias));
+typedef int32_t lane_bits __attribute__((vector_size(4 * LANES), aligned(4), may_alias));
 typedef float net_line[NET_WIDE];
 typedef net_line net_plane[NET_TALL];
 typedef net_line net_row[HIDDEN];

@@ -360,7 +360,7 @@ static void fall_behind(const nf_stack *s, crossing_t *k, int frame, int x0, int
 static void net_see(window_t *w, int64_t at, int n, const float *restrict score, const float *restrict luma) {
     float *restrict total = w->seen[0] + at, *restrict mean = w->seen[1] + at, *restrict square = w->seen[2] + at;
     for (int x = 0; x < n; x++) {
-        const float v = score[x] * score[x];
+        const float v2 = score[x] * score[x], v = v2 * v2;
         total[x] += v;
         mean[x] += v * luma[x];
         square[x] += v * luma[x] * luma[x];
