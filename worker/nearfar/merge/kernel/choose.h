@@ -9,12 +9,12 @@
 
 /* ---- the net ---- */
 
-/* to = matrix (rows x depth) from, sums in the order of the columns; with a bias, and what is there: what is above 0 of
+/* In columns a..b-1, to = matrix (rows x depth) from, sums in the order of the columns; with a bias, and what is there: what is above 0 of
    matrix from + bias + more (if any), where it counts. */
-static inline void net_matrix(net_line *to, const float *matrix, const int rows, const int depth, net_line *from, int wide,
+static inline void net_matrix(net_line *to, const float *matrix, const int rows, const int depth, net_line *from, int a, int b,
                               const float *bias, net_line *more, const float *there) {
     const int step = rows < TOGETHER ? rows : TOGETHER;
-    for (int x = 0; x < wide; x += LANES)
+    for (int x = a & ~(LANES - 1); x < b; x += LANES)
         for (int h = 0; h < rows; h += step) {
             lanes_t sum[TOGETHER];
             const float *c = matrix + h * depth;
@@ -30,6 +30,12 @@ static inline void net_matrix(net_line *to, const float *matrix, const int rows,
             }
             for (int i = 0; i < step; i++) *(lanes_t *)(to[h + i] + x) = sum[i];
         }
+}
+
+static int any_above(const float *row, int a, int b) {
+    float most = 0;
+    for (int x = a; x < b; x++) most = nf_maxf(most, row[x]);
+    return most > 0;
 }
 
 /* What all frames share along row r of a block. */
@@ -99,12 +105,13 @@ static void net_inward(window_t *w, const net_t *net, struct net_work *k, int r)
             there[x] = mask[x] > 0 ? 1.f : 0.f;
         }
         for (int x = 2; x < k->wide - 2; x++) common.nearer[x] = nf_maxf(common.nearer[x], p->around[r][x]);
-        net_matrix(q, net->inward[0], HIDDEN, FEATURES, f, k->wide, net->inward_bias, 0, there);
+        memset(q, 0, sizeof(net_row));
+        if (any_above(there, a, b)) net_matrix(q, net->inward[0], HIDDEN, FEATURES, f, a, b, net->inward_bias, 0, there);
     }
 }
 
 /* A part's first layer in row r with the places and the frames beside. */
-static void net_beside(const net_t *net, const struct net_work *k, int j, int r, net_row to) {
+static void net_beside(const net_t *net, const struct net_work *k, int j, int r, int a, int b, net_row to) {
     const net_part *p = k->parts + j;
     static const net_row nothing;
     const net_line *above = p->rows[(r - 1) % 3], *own = p->rows[r % 3], *below = p->rows[(r + 1) % 3], *before = nothing, *after = nothing;
@@ -114,7 +121,7 @@ static void net_beside(const net_t *net, const struct net_work *k, int j, int r,
         const float *c = net->around[h], *d = net->along[h];
         const float *restrict u = above[h], *restrict v = own[h], *restrict l = below[h], *restrict f = before[h], *restrict g = after[h];
         float *restrict o = to[h];
-        for (int x = NET_EDGE; x < k->wide - NET_EDGE; x++) {
+        for (int x = a; x < b; x++) {
             float t = v[x] + c[0] * u[x - 1] + c[1] * u[x] + c[2] * u[x + 1] + c[3] * v[x - 1] + c[4] * v[x] + c[5] * v[x + 1];
             t = t + c[6] * l[x - 1] + c[7] * l[x] + c[8] * l[x + 1];
             o[x] = t + d[0] * f[x] + d[1] * v[x] + d[2] * g[x];
@@ -128,8 +135,8 @@ static void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
     net_row top = {{0}}, most, sum = {{0}}, y, last = {{0}};
     net_line best[2], gain[1];
     for (int j = 0; j < k->count; j++)
-        for (int h = 0; h < HIDDEN; h++) for (int x = 0; x < k->round; x++) top[h][x] = nf_maxf(top[h][x], k->parts[j].rows[r % 3][h][x]);
-    net_matrix(most, net->most[0], HIDDEN, HIDDEN, top, k->wide, 0, 0, 0);
+        for (int h = 0; h < HIDDEN; h++) for (int x = k->parts[j].a; x < k->parts[j].b; x++) top[h][x] = nf_maxf(top[h][x], k->parts[j].rows[r % 3][h][x]);
+    net_matrix(most, net->most[0], HIDDEN, HIDDEN, top, 0, k->wide, 0, 0, 0);
     for (int i = 0; i < 2; i++) for (int x = 0; x < k->round; x++) best[i][x] = -1e4f;
     for (int j = 0; j < k->count; j++) {
         net_part *p = k->parts + j;
@@ -139,10 +146,13 @@ static void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
         const float *restrict mask = m->mask + at, *restrict ad = m->admission + at;
         net_line there = {0};
         for (int x = a; x < b; x++) there[x] = mask[x] > 0 ? 1.f : 0.f;
-        net_beside(net, k, j, r, sum);
-        net_matrix(y, net->middle[0], HIDDEN, HIDDEN, sum, k->wide, net->middle_bias, most, there);
-        for (int h = 0; h < HIDDEN; h++) for (int x = 0; x < k->round; x++) last[h][x] = nf_maxf(last[h][x], y[h][x]);
-        net_matrix(p->logit, net->outward[0], 2, HIDDEN, y, k->wide, 0, 0, 0);
+        memset(p->logit, 0, sizeof p->logit);
+        if (any_above(there, a, b)) {
+            net_beside(net, k, j, r, a, b, sum);
+            net_matrix(y, net->middle[0], HIDDEN, HIDDEN, sum, a, b, net->middle_bias, most, there);
+            for (int h = 0; h < HIDDEN; h++) for (int x = a; x < b; x++) last[h][x] = nf_maxf(last[h][x], y[h][x]);
+            net_matrix(p->logit, net->outward[0], 2, HIDDEN, y, a, b, 0, 0, 0);
+        }
         for (int i = 0; i < 2; i++)
             for (int x = a; x < b; x++) {
                 const float v = p->logit[i][x] + net->outward_bias[i] + net->slope[i] * octaves(p->score[r][x] + 1e-3f);
@@ -150,7 +160,7 @@ static void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
                 best[i][x] = nf_maxf(best[i][x], p->logit[i][x]);
             }
     }
-    net_matrix(gain, net->gain, 1, HIDDEN, last, k->wide, 0, 0, 0);
+    net_matrix(gain, net->gain, 1, HIDDEN, last, 0, k->wide, 0, 0, 0);
     for (int x = NET_EDGE; x < k->wide - NET_EDGE; x++) w->gain[at + x] = net_exp2(nf_minf(nf_maxf(gain[0][x] + net->gain_bias, -1), 1));
     for (int j = 0; j < k->count; j++) {
         net_part *p = k->parts + j;
@@ -176,7 +186,7 @@ static void net_block(window_t *w, const net_t *net, int y0, int y1, int x0, int
     k->count = 0;
     for (int i = 0; i < w->count; i++) {
         member_t *m = w->members + (w->stack->order < 0 ? w->count - 1 - i : i);
-        if (net_takes_part(w, m, y0, x0, cells)) k->parts[k->count++].member = m;
+        k->count += net_takes_part(w, k, m, k->parts + k->count, cells);
     }
     net_energies(w, k);
     net_scores(w, k);

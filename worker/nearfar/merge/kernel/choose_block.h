@@ -35,7 +35,7 @@ typedef struct {                  /* as weights.py lays it out */
     float most[HIDDEN][HIDDEN], outward[2][HIDDEN], outward_bias[2], gain[HIDDEN], gain_bias, slope[2];
 } net_t;
 
-typedef struct {                  /* a frame in a block; columns a..b-1 lie in its box */
+typedef struct {                  /* a frame in a block; in columns a..b-1 it is admitted, or in a cell beside */
     member_t *member;
     int a, b;
     net_plane fine, second, near, wide, around, score, apart, beside, colour[3];
@@ -71,15 +71,27 @@ static int64_t net_at(const window_t *w, const struct net_work *k, int r) { retu
 
 static int net_has(const struct net_work *k, const net_part *p, int r) { return has_row(p->member, k->y0 - NET_EDGE + r); }
 
-/* Whether a frame is admitted in the cells or beside them. */
-static int net_takes_part(const window_t *w, const member_t *m, int y0, int x0, int cells) {
+/* Whether a frame is admitted in the cells or beside them; if so between which columns of the block, and a cell around. */
+static int net_takes_part(const window_t *w, const struct net_work *k, const member_t *m, net_part *p, int cells) {
+    const int y0 = k->y0, x0 = k->x0;
+    int from = 1 << 20, to = -1;
     const nf_stack *s = w->stack;
     const int row = floor_div(floor_div(w->top, 2) + y0, 8), col = floor_div(w->left / 2 + x0, 8);
     for (int r = nf_clampi(row - 1, 0, s->rows - 1); r <= nf_clampi(row + 1, 0, s->rows - 1); r++) {
         const uint8_t *a = s->admitted + ((int64_t)r * s->frames + m->index) * s->cols;
-        for (int c = nf_clampi(col - 1, 0, s->cols - 1); c <= nf_clampi(col + cells, 0, s->cols - 1); c++) if (a[c]) return 1;
+        for (int c = nf_clampi(col - 1, 0, s->cols - 1); c <= nf_clampi(col + cells, 0, s->cols - 1); c++)
+            if (a[c]) {
+                from = c < from ? c : from;
+                to = c > to ? c : to;
+            }
     }
-    return 0;
+    if (to < 0) return 0;
+    p->member = (member_t *)m;
+    p->a = nf_clampi(m->box.x0 / 2 - x0 + NET_EDGE, 0, k->wide);
+    p->b = nf_clampi(m->box.x1 / 2 - x0 + NET_EDGE, 0, k->wide);
+    if (from > 0 && p->a < 8 * (from - col - 1) + NET_EDGE) p->a = 8 * (from - col - 1) + NET_EDGE;
+    if (to < s->cols - 1 && p->b > 8 * (to - col + 2) + NET_EDGE) p->b = 8 * (to - col + 2) + NET_EDGE;
+    return p->a < p->b;
 }
 
 /* Energies of all parts, and one over the largest. */
@@ -90,8 +102,6 @@ static void net_energies(window_t *w, struct net_work *k) {
     for (int j = 0; j < k->count; j++) {
         net_part *p = k->parts + j;
         const member_t *m = p->member;
-        p->a = nf_clampi(m->box.x0 / 2 - k->x0 + NET_EDGE, 0, k->wide);
-        p->b = nf_clampi(m->box.x1 / 2 - k->x0 + NET_EDGE, 0, k->wide);
         memset(p->fine, 0, sizeof p->fine);
         memset(p->second, 0, sizeof p->second);
         for (int r = 0; r < k->tall; r++) {
