@@ -28,7 +28,7 @@ from nearfar.merge.keys import Fingerprint, file_digest, key
 from nearfar.merge.noise import lowest_cells
 from nearfar.merge.scratch import Scratch
 
-VERSION = 2
+VERSION = 3
 F32 = NDArray[np.float32]
 Mark = tuple[str, Fingerprint]
 
