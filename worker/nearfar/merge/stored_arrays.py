@@ -22,7 +22,7 @@ def write_arrays(file: BinaryIO, arrays: Mapping[str, NDArray[Any]]) -> None:
     for name, array in arrays.items():
         data = np.ascontiguousarray(array)
         raw = data.reshape(-1).view(np.uint8)
-        head[name] = [data.dtype.str, list(array.shape), place, imagecodecs.deflate_crc32(raw)]
+        head[name] = [data.dtype.str, list(array.shape), place, _checksum(raw)]
         parts.append(raw)
         place += raw.size
     text = json.dumps(head).encode()
@@ -48,12 +48,16 @@ def read_arrays(file: BinaryIO, names: Sequence[str]) -> list[NDArray[Any]]:
     return [_read(file, start, *head[name]) for name in names]
 
 
+def _checksum(raw: NDArray[np.uint8]) -> int:
+    return int(imagecodecs.deflate_crc32(raw.data))  # type: ignore[arg-type]
+
+
 def _read(file: BinaryIO, start: int, dtype: str, shape: Sequence[int], place: int, checksum: int) -> NDArray[Any]:
     out: NDArray[Any] = np.empty(shape, np.dtype(dtype))
     raw = out.reshape(-1).view(np.uint8)
     file.seek(start + place)
     if file.readinto(raw.data) != raw.size:  # type: ignore[attr-defined]
         raise ValueError("it ends early")
-    if imagecodecs.deflate_crc32(raw) != checksum:
+    if _checksum(raw) != checksum:
         raise ValueError("a checksum that is not that of its data")
     return out
