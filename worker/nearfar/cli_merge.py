@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -69,6 +70,10 @@ def add_parsers(commands: Commands) -> None:
 
 def run(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar merge``."""
-    from nearfar import cli_merging
-
+    gc.disable()  # what is loaded stays: a fifth of the time went into looking for what nobody needs any longer
+    try:
+        from nearfar import cli_merging
+    finally:
+        gc.freeze()
+        gc.enable()
     return cli_merging.run(options, signals)

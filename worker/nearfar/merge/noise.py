@@ -74,7 +74,9 @@ def lowest_cells(energy: F32, mean: F32) -> NDArray[np.float64]:
         sorted_by_bin = energy[band].reshape(-1)[order]
         for b in range(len(CENTRES)):
             if ends[b + 1] - ends[b] >= FEWEST:
-                out[band, b] = np.quantile(sorted_by_bin[ends[b] : ends[b + 1]], LOWEST) / LOWEST_OF_MEAN[band]
+                out[band, b] = (
+                    np.quantile(sorted_by_bin[ends[b] : ends[b + 1]], LOWEST) / LOWEST_OF_MEAN[band]
+                )
     return out
 
 

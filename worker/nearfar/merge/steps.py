@@ -142,6 +142,12 @@ class Steps:
             self.frames[place] = frame
             tick(1.0)
 
+    def drop_rows(self) -> None:
+        """Remove decoded frames: once all bands are there, nobody asks for them."""
+        for frame in self.frames:
+            if frame.rows is not None:
+                frame.rows.unlink(missing_ok=True)
+
     def is_surveyed(self, place: int, *, rows: bool) -> bool:
         """Whether a frame's survey is in scratch, and its rows as well if asked for."""
         frame = self.frames[place]
@@ -206,6 +212,7 @@ class Steps:
             *(self.scratch, self.frames, self._mapped, registration, used),
             noise=self.noise(),
             recipe=self.recipe,
+            threads=self.plan.threads,
             relax=lambda: self.relax(LINK_PAGES),
         )
         self.scratch.save_text(self.keys.spots, sensing.KIND, found.stored())
@@ -361,6 +368,7 @@ class Steps:
         report = Report({**report.content, **more, "focus_key": self.keys.focus})
         return deliver(
             *(delivery, outputs, report, self.frames, used, found, self.recipe),
+            threads=self.plan.threads,
             stop=self.check,
             finish=finish,
         )

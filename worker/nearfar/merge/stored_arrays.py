@@ -52,7 +52,9 @@ def _checksum(raw: NDArray[np.uint8]) -> int:
     return int(imagecodecs.deflate_crc32(raw.data))  # type: ignore[arg-type]
 
 
-def _read(file: BinaryIO, start: int, dtype: str, shape: Sequence[int], place: int, checksum: int) -> NDArray[Any]:
+def _read(
+    file: BinaryIO, start: int, dtype: str, shape: Sequence[int], place: int, checksum: int
+) -> NDArray[Any]:
     out: NDArray[Any] = np.empty(shape, np.dtype(dtype))
     raw = out.reshape(-1).view(np.uint8)
     file.seek(start + place)

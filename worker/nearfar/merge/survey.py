@@ -160,7 +160,9 @@ class Surveyor:
                     found.measure(frame.pixels, start)
                     frame.forget()
         else:
-            bands = self._bands(header) if header.in_parts else _in_bands(decode(header, self._buffer(header)))
+            bands = (
+                self._bands(header) if header.in_parts else _in_bands(decode(header, self._buffer(header)))
+            )
             self._lay_out(done, bands, found)
         found.save(self.scratch, done.key)
 
@@ -192,7 +194,9 @@ class Surveyor:
                 row = blocks[number % RING]
                 lay_out_rows(np.ascontiguousarray(band), row)
                 _write_all(file.fileno(), memoryview(row).cast("B"))
-                if found is not None and number % 2 == 0 and number:  # what lies above is whole, with what it reaches
+                if (
+                    found is not None and number % 2 == 0 and number
+                ):  # what lies above is whole, with what it reaches
                     found.measure(passing, (number - 2) * BLOCK // CELL)
             if found is not None:
                 found.rest(passing)
@@ -224,7 +228,12 @@ class _Measured:
     def save(self, scratch: Scratch, name: str) -> None:
         """Leave it under a frame's key."""
         lowest = lowest_cells(self.energy, self.mean)
-        found: dict[str, NDArray[Any]] = {"energy": self.energy, "mean": self.mean, "small": self.small, "lowest": lowest}
+        found: dict[str, NDArray[Any]] = {
+            "energy": self.energy,
+            "mean": self.mean,
+            "small": self.small,
+            "lowest": lowest,
+        }
         scratch.save(name, "survey", found)
 
 
