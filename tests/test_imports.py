@@ -96,7 +96,7 @@ def test_no_import_runs_the_wrong_way(checkout: Path) -> None:
         ("nearfar.jobs.store", "from nearfar.merge.recipe import Recipe"),
         ("nearfar.frames.decode", "from nearfar.merge import keys"),
         ("nearfar.errors", "import nearfar.frames"),
-        ("nearfar.intake.card", "import nearfar_api"),
+        ("nearfar.intake.card.exposures", "import nearfar_api"),
     ],
 )
 def test_an_import_that_runs_the_wrong_way_is_found(module: str, text: str) -> None:

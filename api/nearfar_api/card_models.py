@@ -42,7 +42,7 @@ class Decision(BaseModel):
     note: Words | None = None
 
     def given(self) -> dict[str, Any]:
-        """As `nearfar.intake.decisions` knows it."""
+        """As `nearfar.intake.card.decisions` knows it."""
         return self.model_dump(by_alias=True, exclude_none=True)
 
 

@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import NotFound, UsageError
-from nearfar.intake.decisions import BY_HAND, apply
-from nearfar.intake.kept_card import CardFiles, Decided, Kept, card_files, decide_all
-from nearfar.intake.sorted_card import SortedCard, SortedStack, clock_time
+from nearfar.intake.card.decisions import BY_HAND, apply
+from nearfar.intake.card.kept_card import CardFiles, Decided, Kept, card_files, decide_all
+from nearfar.intake.card.sorted_card import SortedCard, SortedStack, clock_time
 from nearfar.intake.state import Entry, InboxState, read_state
 from nearfar_api import beneath
 from nearfar_api.card_models import (

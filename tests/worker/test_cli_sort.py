@@ -85,7 +85,7 @@ def test_what_was_read_is_remembered_in_the_folder_given(
     def nothing(*_: object) -> None:
         raise AssertionError("a picture was decoded again")
 
-    monkeypatch.setattr("nearfar.intake.series.take_look", nothing)
+    monkeypatch.setattr("nearfar.intake.card.series.take_look", nothing)
     assert told(capsys, card[0], "--cache", tmp_path / "cache") == first
 
 

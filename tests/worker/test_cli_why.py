@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from nearfar import cli
-from nearfar.intake.kept_card import card_files
+from nearfar.intake.card.kept_card import card_files
 from nearfar.places import Places, places_of
 from nearfar.runner.watching import Watch, alone
 from nearfar.server_settings import ServerSettings

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from nearfar.progress import printable
 
 if TYPE_CHECKING:
-    from nearfar.intake.sorted_card import SortedCard, SortedStack
+    from nearfar.intake.card.sorted_card import SortedCard, SortedStack
 
 SORT_HELP = """\
 Tell the frames of a day apart into stacks: from one camera or several, with single shots, dividers, exposure brackets,
@@ -45,10 +45,10 @@ def add_parsers(subparsers: Any) -> None:
 
 def run(options: argparse.Namespace, _signals: object = None) -> int:
     """``nearfar sort``; returns the exit code."""
-    from nearfar.intake.card_cache import default_folder
-    from nearfar.intake.decisions import read_decisions
-    from nearfar.intake.sorted_card import as_json
-    from nearfar.intake.sorting import sort_card
+    from nearfar.intake.card.cache import default_folder
+    from nearfar.intake.card.decisions import read_decisions
+    from nearfar.intake.card.sorted_card import as_json
+    from nearfar.intake.card.sorting import sort_card
 
     decisions = read_decisions(options.decisions) if options.decisions else []
     cache = None if options.no_cache else options.cache or default_folder()
@@ -82,7 +82,7 @@ def _count(number: int, noun: str) -> str:
 
 
 def _about(stack: SortedStack, card: SortedCard) -> Iterator[str]:
-    from nearfar.intake.sorted_card import clock_time
+    from nearfar.intake.card.sorted_card import clock_time
 
     span = (
         f"{stack.frames[0].name} to {stack.frames[-1].name}"

@@ -19,9 +19,9 @@ from nearfar.frames.camera import CameraData
 from nearfar.frames.glance import Glance, glance
 from nearfar.frames.side_car import read_side_car
 from nearfar.frames.xmp import read_key
-from nearfar.intake.card_cache import CardCache, file_key
+from nearfar.intake.card.cache import CardCache, file_key
+from nearfar.intake.card.ordering import Place, body_of, in_order, place_of, seconds_of
 from nearfar.intake.listing import DEVELOPED, JUNK, OUR_MARK, PICTURES, RAW
-from nearfar.intake.ordering import Place, body_of, in_order, place_of, seconds_of
 
 SIDE_CAR = ".xmp"
 ENDS = 64 << 10

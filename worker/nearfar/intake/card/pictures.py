@@ -12,10 +12,10 @@ import numpy as np
 import simplejpeg
 
 from nearfar.frames.orient import upright
-from nearfar.intake.card_cache import CardCache, file_key
-from nearfar.intake.kept_card import CardFiles
-from nearfar.intake.previews import CHEAP, CLOSE, SMALL, Look
-from nearfar.intake.sorted_card import SortedCard
+from nearfar.intake.card.cache import CardCache, file_key
+from nearfar.intake.card.kept_card import CardFiles
+from nearfar.intake.card.previews import CHEAP, CLOSE, SMALL, Look
+from nearfar.intake.card.sorted_card import SortedCard
 
 QUALITY = 80
 

@@ -7,12 +7,12 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 from nearfar.errors import FrameRefused
-from nearfar.intake import evidence
-from nearfar.intake.card import Exposure
-from nearfar.intake.card_cache import CardCache
-from nearfar.intake.likeness import Floats, Likeness, compare, panned, soft
-from nearfar.intake.previews import CHEAP, CLOSE, Look, take_look
-from nearfar.intake.sharpness import Patterns, patterns
+from nearfar.intake.card import evidence
+from nearfar.intake.card.cache import CardCache
+from nearfar.intake.card.exposures import Exposure
+from nearfar.intake.card.likeness import Floats, Likeness, compare, panned, soft
+from nearfar.intake.card.previews import CHEAP, CLOSE, Look, take_look
+from nearfar.intake.card.sharpness import Patterns, patterns
 
 THREADS = 2
 SLACK = 0.5

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import UsageError
-from nearfar.intake.sorted_card import LeftOut, SortedCard, SortedStack
+from nearfar.intake.card.sorted_card import LeftOut, SortedCard, SortedStack
 
 BY_HAND = "decided by a person"
 KEYS = {

@@ -13,10 +13,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.intake.evidence import Evidence, probability, ramp
-from nearfar.intake.refocusing import NOISE
-from nearfar.intake.series import Series
-from nearfar.intake.sharpness import Patterns, sweep, traded
+from nearfar.intake.card.evidence import Evidence, probability, ramp
+from nearfar.intake.card.refocusing import NOISE
+from nearfar.intake.card.series import Series
+from nearfar.intake.card.sharpness import Patterns, sweep, traded
 
 PRIOR = -0.3
 """Runs of frames of one view are stacks and other things in about equal number."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.intake.previews import Look
+from nearfar.intake.card.previews import Look
 
 Floats = NDArray[np.float64]
 QUANTISED = 0.35

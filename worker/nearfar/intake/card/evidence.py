@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from nearfar.intake.card import Exposure
-from nearfar.intake.likeness import Likeness
+from nearfar.intake.card.exposures import Exposure
+from nearfar.intake.card.likeness import Likeness
 
 PRIOR = 0.5
 """Most neighbours on a card are neighbours in something; a little more than even."""

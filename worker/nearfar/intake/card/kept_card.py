@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import UsageError
-from nearfar.intake.decisions import apply, check
-from nearfar.intake.sorted_card import SortedCard, as_json, from_json
+from nearfar.intake.card.decisions import apply, check
+from nearfar.intake.card.sorted_card import SortedCard, as_json, from_json
 from nearfar.places import Places
 
 Trace = tuple[int, int, int]

@@ -8,8 +8,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.intake import evidence
-from nearfar.intake.series import SLACK, Series, alike, same_settings
+from nearfar.intake.card import evidence
+from nearfar.intake.card.series import SLACK, Series, alike, same_settings
 
 Matrix = NDArray[np.float64]
 

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.intake.likeness import GAMMA, Likeness
-from nearfar.intake.previews import Look
-from nearfar.intake.sharpness import Patterns
+from nearfar.intake.card.likeness import GAMMA, Likeness
+from nearfar.intake.card.previews import Look
+from nearfar.intake.card.sharpness import Patterns
 
 DARK = 14
 """Encoded luma, of 0..255, that 98 % of a covered frame stays below: four stops under middle grey and more."""

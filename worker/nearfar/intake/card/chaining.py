@@ -8,12 +8,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from nearfar.intake import evidence, odd_frames
-from nearfar.intake.brackets import exposure_brackets
-from nearfar.intake.evidence import Evidence, Link, Rhythm, ramp
-from nearfar.intake.odd_frames import Odd
-from nearfar.intake.refocusing import of_focus
-from nearfar.intake.series import ALIKE, SLACK, Series, alike, same_settings
+from nearfar.intake.card import evidence, odd_frames
+from nearfar.intake.card.evidence import Evidence, Link, Rhythm, ramp
+from nearfar.intake.card.exposure_brackets import exposure_brackets
+from nearfar.intake.card.odd_frames import Odd
+from nearfar.intake.card.refocusing import of_focus
+from nearfar.intake.card.series import ALIKE, SLACK, Series, alike, same_settings
 
 MOST_BETWEEN = 3
 """Odd frames in a row that a stack may go on behind."""

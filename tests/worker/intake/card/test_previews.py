@@ -10,7 +10,7 @@ import pytest
 
 from nearfar.errors import FrameRefused
 from nearfar.frames.glance import glance
-from nearfar.intake.previews import CHEAP, CLOSE, Look, look_of, take_look
+from nearfar.intake.card.previews import CHEAP, CLOSE, Look, look_of, take_look
 from tests.scenes import card, files, tags
 from tests.worker.frames.makers import jpeg_bytes, png_bytes, write_dng, write_tiff
 

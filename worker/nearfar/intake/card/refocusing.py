@@ -1,6 +1,6 @@
 """Whether the focus goes on from one frame to the next, begins again, or turns back: evidence from patterns alone.
 
-Differences between patterns (`nearfar.intake.sharpness`) are all that is known here; no frame is looked at.
+Differences between patterns (`nearfar.intake.card.sharpness`) are all that is known here; no frame is looked at.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.intake.evidence import Evidence, ramp
+from nearfar.intake.card.evidence import Evidence, ramp
 
 NOISE = 0.06
 """Difference between patterns of two frames with the same focus (measured on rendered repeats: 0.03 to 0.1)."""

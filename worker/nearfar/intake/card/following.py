@@ -13,15 +13,15 @@ from pathlib import Path
 from typing import Protocol
 
 from nearfar.errors import UsageError
-from nearfar.intake.card_stacks import Offer, offers
-from nearfar.intake.cards import card_id
+from nearfar.intake.card.folders import card_id
+from nearfar.intake.card.kept_card import CardFiles, Decided, Kept, Trace, decide_all
+from nearfar.intake.card.sorted_card import SortedCard
+from nearfar.intake.card.stacks import Offer, offers
 from nearfar.intake.digests import Digests
 from nearfar.intake.following import Follower, Processes
-from nearfar.intake.kept_card import CardFiles, Decided, Kept, Trace, decide_all
 from nearfar.intake.memory import Known
 from nearfar.intake.scanning import Folder
 from nearfar.intake.settling import Mark, Patience, Stage
-from nearfar.intake.sorted_card import SortedCard
 from nearfar.intake.state import Entry
 
 

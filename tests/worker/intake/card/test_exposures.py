@@ -14,8 +14,8 @@ import pytest
 
 from nearfar.errors import UsageError
 from nearfar.frames.glance import Glance, glance
-from nearfar.intake.card import Card, read_card
-from nearfar.intake.card_cache import CardCache
+from nearfar.intake.card.cache import CardCache
+from nearfar.intake.card.exposures import Card, read_card
 from tests.scenes import files, tags
 from tests.scenes.tags import Camera
 from tests.worker.frames.makers import write_dng
@@ -199,7 +199,7 @@ def cached(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], 
         opened.append(path)
         return glance(path)
 
-    monkeypatch.setattr("nearfar.intake.card.glance", counting)
+    monkeypatch.setattr("nearfar.intake.card.exposures.glance", counting)
 
     def read_cached(folder: Path) -> tuple[Card, int]:
         opened.clear()

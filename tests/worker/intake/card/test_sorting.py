@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from nearfar.intake.sorted_card import SortedCard, as_json
-from nearfar.intake.sorting import sort_card
+from nearfar.intake.card.sorted_card import SortedCard, as_json
+from nearfar.intake.card.sorting import sort_card
 from tests.scenes import card_events as events
 from tests.scenes.card import Body, Truth, add_junk, write_events
 from tests.scenes.card_events import Event, Taken
@@ -221,7 +221,7 @@ def test_a_second_look_comes_from_the_cache_and_says_the_same(
     def nothing(*_: object) -> None:
         raise AssertionError("a picture was decoded again")
 
-    monkeypatch.setattr("nearfar.intake.series.take_look", nothing)
+    monkeypatch.setattr("nearfar.intake.card.series.take_look", nothing)
     assert sort_card([tmp_path / "card"], cache=tmp_path / "cache") == cold
 
 

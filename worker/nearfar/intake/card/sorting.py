@@ -9,14 +9,14 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import FrameRefused
-from nearfar.intake.card import Exposure, read_card
-from nearfar.intake.card_cache import CardCache
-from nearfar.intake.chaining import Chain, chain
-from nearfar.intake.decisions import apply
-from nearfar.intake.evidence import Link
-from nearfar.intake.runs import Verdict, judge
-from nearfar.intake.series import Series, closer_by, looks_at
-from nearfar.intake.sorted_card import Boundary, LeftOut, Question, SortedCard, SortedStack
+from nearfar.intake.card.cache import CardCache
+from nearfar.intake.card.chaining import Chain, chain
+from nearfar.intake.card.decisions import apply
+from nearfar.intake.card.evidence import Link
+from nearfar.intake.card.exposures import Exposure, read_card
+from nearfar.intake.card.runs import Verdict, judge
+from nearfar.intake.card.series import Series, closer_by, looks_at
+from nearfar.intake.card.sorted_card import Boundary, LeftOut, Question, SortedCard, SortedStack
 
 CLEAR = 0.9
 """Confidence from which on nobody is asked."""
@@ -38,7 +38,7 @@ def sort_card(
     cache
         Folder in which what was read is remembered; None: nothing is.
     decisions
-        What a person decided, applied on top (see `nearfar.intake.decisions`).
+        What a person decided, applied on top (see `nearfar.intake.card.decisions`).
 
     Raises
     ------

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.intake.previews import BLOCKS, SMALL, Bytes, Look
+from nearfar.intake.card.previews import BLOCKS, SMALL, Bytes, Look
 
 Floats = NDArray[np.float32]
 REACH = (8, 10)

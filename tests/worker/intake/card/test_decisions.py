@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from nearfar.errors import UsageError
-from nearfar.intake.decisions import apply, read_decisions
-from nearfar.intake.sorted_card import Boundary, LeftOut, Question, SortedCard, SortedStack
+from nearfar.intake.card.decisions import apply, read_decisions
+from nearfar.intake.card.sorted_card import Boundary, LeftOut, Question, SortedCard, SortedStack
 
 NAMES = [Path(f"card/F{k}.jpg") for k in range(1, 10)]
 CARD = SortedCard(

@@ -20,7 +20,7 @@ import numpy as np
 
 from nearfar.frames.camera import CameraData
 from nearfar.frames.glance import Embedded, Glance
-from nearfar.intake.previews import BLOCKS, SCALES, SMALL, Look
+from nearfar.intake.card.previews import BLOCKS, SCALES, SMALL, Look
 
 VERSION = 1
 """Raised when a look or glance is made another way: what was kept before is then made again."""

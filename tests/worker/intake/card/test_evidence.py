@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from skimage.registration import phase_cross_correlation
 
-from nearfar.intake import evidence
-from nearfar.intake.evidence import Evidence, Rhythm, added, of_rhythm
-from nearfar.intake.likeness import compare, panned, soft
-from nearfar.intake.previews import Look, look_of
-from nearfar.intake.refocusing import of_focus
-from nearfar.intake.sharpness import patterns, sweep, traded
+from nearfar.intake.card import evidence
+from nearfar.intake.card.evidence import Evidence, Rhythm, added, of_rhythm
+from nearfar.intake.card.likeness import compare, panned, soft
+from nearfar.intake.card.previews import Look, look_of
+from nearfar.intake.card.refocusing import of_focus
+from nearfar.intake.card.sharpness import patterns, sweep, traded
 from tests.scenes.card_views import Place, Shot, make_place
 
 SIZE = (300, 200)

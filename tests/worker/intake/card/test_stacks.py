@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from nearfar.intake.card_stacks import Offer, named, offers
-from nearfar.intake.decisions import BY_HAND, apply
-from nearfar.intake.kept_card import decide_all
+from nearfar.intake.card.decisions import BY_HAND, apply
+from nearfar.intake.card.kept_card import decide_all
+from nearfar.intake.card.sorted_card import Question, SortedCard, SortedStack, as_json, from_json
+from nearfar.intake.card.stacks import Offer, named, offers
 from nearfar.intake.memory import Known, trace
 from nearfar.intake.scanning import Folder
 from nearfar.intake.settling import Mark
-from nearfar.intake.sorted_card import Question, SortedCard, SortedStack, as_json, from_json
 
 ROOT = "/inbox/ridge"
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from nearfar.intake.decisions import BY_HAND
+from nearfar.intake.card.decisions import BY_HAND
+from nearfar.intake.card.sorted_card import SortedCard, SortedStack, clock_time
 from nearfar.intake.listing import DEVELOPED, RAW
 from nearfar.intake.memory import Known
 from nearfar.intake.names import stack_name
 from nearfar.intake.scanning import Folder
-from nearfar.intake.sorted_card import SortedCard, SortedStack, clock_time
 
 
 @dataclass(frozen=True, kw_only=True)
