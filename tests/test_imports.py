@@ -23,7 +23,19 @@ ALLOWED: dict[str, set[str]] = {
     "frames": {"base"},
     "base": set(),
 }
-BASE = {"errors", "optics", "places", "progress", "server_settings", "server_tables", "settings"}
+BASE = {
+    *(
+        "errors",
+        "object_tables",
+        "optics",
+        "places",
+        "progress",
+        "server_settings",
+        "server_tables",
+        "settings",
+    ),
+    "table_types",
+}
 IMPURE = {"celery", "fastapi", "kombu", "sqlalchemy", "starlette", "uvicorn"}
 """What the engine must never know: queue, store and server."""
 

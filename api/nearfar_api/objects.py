@@ -13,8 +13,8 @@ from nearfar.errors import StackRefused
 from nearfar.intake.digests import set_digest
 from nearfar.intake.listing import frames_among
 from nearfar.jobs import Submission
+from nearfar.object_tables import BucketTable, address_of
 from nearfar.runner import planning
-from nearfar.server_tables import BucketTable, address_of
 from nearfar.settings import format_size
 from nearfar_api.context import Context
 from nearfar_api.problems import Problem

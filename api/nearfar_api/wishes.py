@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from nearfar.jobs import Duplicates, ServerState
-from nearfar.server_tables import address_of
+from nearfar.object_tables import address_of
 
 LONGEST_NAME = 255
 """Bytes of a name in a file system (NAME_MAX of Linux)."""

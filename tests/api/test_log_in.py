@@ -9,7 +9,8 @@ from urllib.parse import urlencode
 import httpx
 import pytest
 
-from nearfar.jobs import Role, Store, people_model, tries
+from nearfar.jobs import Role, Store
+from nearfar.jobs.people import tables, tries
 from nearfar.places import Places
 from tests.api.conftest import KEY
 from tests.api.making import submit
@@ -141,9 +142,7 @@ def test_a_wrong_password_and_an_unknown_name_are_told_alike(moss: Studio) -> No
 def test_after_a_few_tries_one_has_to_wait_but_not_in_a_browser_that_was_there_before(moss: Studio) -> None:
     known = sent(log_in(moss))
     assert log_in(moss, "wrong").status_code == 403
-    moss.store.database.write(
-        lambda tx: tx.conn.execute(people_model.tries.update().values(failed=tries.FREE + 7))
-    )
+    moss.store.database.write(lambda tx: tx.conn.execute(tables.tries.update().values(failed=tries.FREE + 7)))
     held_up = log_in(moss)
     assert held_up.status_code == 429
     assert int(held_up.headers["retry-after"]) > 60, "2 to the power of 7 seconds"

@@ -31,8 +31,8 @@ from nearfar.cli_client_http import (
 from nearfar.cli_say import say, say_json
 from nearfar.errors import Interrupted, RecipeRefused, ServerError, SourceChanged, UsageError
 from nearfar.intake.listing import gather
+from nearfar.object_tables import address_of
 from nearfar.progress import Progress
-from nearfar.server_tables import address_of
 
 PIECE = 1 << 20
 """Bytes read and sent in one go."""

@@ -155,7 +155,7 @@ def run_test(options: argparse.Namespace, signals: Signals) -> int:
     import time
 
     from nearfar.cli_say import say
-    from nearfar.jobs.notices import Message
+    from nearfar.jobs.notices.notices import Message
     from nearfar.runner.notifying import Notifier
 
     settings, notices = _open(options)

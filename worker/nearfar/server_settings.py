@@ -17,14 +17,13 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from nearfar.errors import UsageError
+from nearfar.object_tables import BucketTable, ObjectsTable
 from nearfar.server_tables import (
     BrokerTable,
-    BucketTable,
     ClientTable,
     InboxTable,
     KeepTable,
     NotifyTable,
-    ObjectsTable,
     PeopleTable,
     ServerSettings,
     ServerTable,

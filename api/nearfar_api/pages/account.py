@@ -9,7 +9,8 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from nearfar.errors import UsageError
-from nearfar.jobs import Account, People, Role, passwords
+from nearfar.jobs import Account, People, Role
+from nearfar.jobs.people import passwords
 from nearfar_api import quota
 from nearfar_api.caller import By, Caller
 from nearfar_api.context import Context, Ctx

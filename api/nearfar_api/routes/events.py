@@ -11,7 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from nearfar.jobs import Event, MendState
-from nearfar.jobs.people import PRIVATE
+from nearfar.jobs.people.people import PRIVATE
 from nearfar.jobs.states import ENDED
 from nearfar_api import sse
 from nearfar_api.caller import By, Caller

@@ -9,7 +9,8 @@ from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
-from nearfar.jobs import People, Role, links
+from nearfar.jobs import People, Role
+from nearfar.jobs.people import links
 from nearfar_api import results, rights, sending
 from nearfar_api.caller import By
 from nearfar_api.context import Ctx

@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 
 from nearfar.jobs import JobState, Store, Transfers
+from nearfar.object_tables import BucketTable
 from nearfar.places import Places, places_of
 from nearfar.runner import planning
 from nearfar.runner.buckets import Bucket
 from nearfar.runner.carrying import Carrier
-from nearfar.server_tables import BucketTable
 from tests.worker.jobs.making import bring_to, submit
 from tests.worker.runner.object_storage import SHOOTS
 from tests.worker.runner.serving import settings_for, store_of

@@ -25,7 +25,7 @@ from botocore.config import Config
 from botocore.session import Session
 from obstore.store import S3Store
 
-from nearfar.server_tables import BucketTable
+from nearfar.object_tables import BucketTable
 
 SHOOTS = "shoots"
 RIGHTS = {

@@ -23,7 +23,7 @@ from standardwebhooks.webhooks import Webhook, WebhookVerificationError
 from nearfar import cli
 from nearfar.errors import UsageError
 from nearfar.jobs import JobState, Notices, Store
-from nearfar.jobs.notices import EVENTS
+from nearfar.jobs.notices.notices import EVENTS
 from nearfar.runner import mails, webhooks, wording
 from nearfar.runner.notifying import Notifier
 from nearfar.server_settings import ServerSettings, to_environment

@@ -20,7 +20,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from nearfar.errors import BucketAway, BucketRefused, SourceChanged, UsageError
-from nearfar.server_tables import BucketTable
+from nearfar.object_tables import BucketTable
 
 CONNECT = 5.0
 """Seconds for a connection."""

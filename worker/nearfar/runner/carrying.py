@@ -26,6 +26,7 @@ from nearfar.errors import (
 )
 from nearfar.jobs import FrameNote, FrameState, Store, Transfer, Transfers
 from nearfar.jobs.transfers import LEASE, Kind
+from nearfar.object_tables import address_of
 from nearfar.places import Places
 from nearfar.runner.buckets import Bucket, Changed, Stored
 from nearfar.runner.delivering import deliver
@@ -33,7 +34,6 @@ from nearfar.runner.fetching import Awaited, fetch_all
 from nearfar.runner.planning import plan_upload
 from nearfar.runner.presence import Presence
 from nearfar.server_settings import ServerSettings
-from nearfar.server_tables import address_of
 from nearfar.settings import format_size
 
 log = logging.getLogger(__name__)

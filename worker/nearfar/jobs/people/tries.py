@@ -12,9 +12,9 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from nearfar.jobs import events
-from nearfar.jobs.accounts import folded
 from nearfar.jobs.engine import Tx
-from nearfar.jobs.people_model import tries
+from nearfar.jobs.people.accounts import folded
+from nearfar.jobs.people.tables import tries
 
 FREE = 5
 """Tries at an account from one source before the first wait."""

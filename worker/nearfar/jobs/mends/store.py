@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from nearfar.jobs import mends
 from nearfar.jobs.engine import Database
-from nearfar.jobs.mend_records import Mend, MendClaim, Mending
+from nearfar.jobs.mends import mends
+from nearfar.jobs.mends.records import Mend, MendClaim, Mending
 
 
 class MendStore:

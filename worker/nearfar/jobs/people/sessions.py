@@ -9,10 +9,11 @@ from typing import Self
 
 import sqlalchemy as sa
 
-from nearfar.jobs import accounts, events
-from nearfar.jobs.accounts import Account
+from nearfar.jobs import events
 from nearfar.jobs.engine import Tx
-from nearfar.jobs.people_model import sessions
+from nearfar.jobs.people import accounts
+from nearfar.jobs.people.accounts import Account
+from nearfar.jobs.people.tables import sessions
 from nearfar.jobs.records import Row
 
 NOTE = 60.0

@@ -11,12 +11,13 @@ from typing import Self
 import sqlalchemy as sa
 
 from nearfar.errors import NotFound, UsageError
-from nearfar.jobs import accounts, events
-from nearfar.jobs.accounts import Account
+from nearfar.jobs import events
 from nearfar.jobs.engine import Tx
-from nearfar.jobs.people_model import keys
+from nearfar.jobs.people import accounts
+from nearfar.jobs.people.accounts import Account
+from nearfar.jobs.people.roles import Role, least, most
+from nearfar.jobs.people.tables import keys
 from nearfar.jobs.records import Row
-from nearfar.jobs.roles import Role, least, most
 
 PREFIX = "nfk_"
 """What a key begins with, so that one is recognised where it should not lie."""

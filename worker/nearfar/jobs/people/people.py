@@ -9,13 +9,14 @@ import secrets
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from nearfar.jobs import accounts, events, flags, keys, links, passwords, quotas, sessions, tries
-from nearfar.jobs.accounts import Account
+from nearfar.jobs import events, flags, quotas
 from nearfar.jobs.engine import Tx
-from nearfar.jobs.keys import Key
+from nearfar.jobs.people import accounts, keys, links, passwords, sessions, tries
+from nearfar.jobs.people.accounts import Account
+from nearfar.jobs.people.keys import Key
+from nearfar.jobs.people.roles import Role
+from nearfar.jobs.people.sessions import Session
 from nearfar.jobs.quotas import Taken
-from nearfar.jobs.roles import Role
-from nearfar.jobs.sessions import Session
 from nearfar.jobs.store import Store
 
 PRIVATE = ("account.", "key.", "session.", "login.", "right.", "links.")

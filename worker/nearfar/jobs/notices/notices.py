@@ -20,7 +20,7 @@ from nearfar.jobs import events
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import events as trail
 from nearfar.jobs.model import jobs, server
-from nearfar.jobs.notify_model import messages, targets
+from nearfar.jobs.notices.tables import messages, targets
 from nearfar.jobs.records import Row
 from nearfar.jobs.store import Store
 

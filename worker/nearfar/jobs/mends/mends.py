@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from nearfar.errors import IllegalTransition, LostClaim, NotFound, StoreError
 from nearfar.jobs import events, moves, totals
 from nearfar.jobs.engine import Tx
-from nearfar.jobs.mend_records import Mend, MendClaim, Mending, MendState
+from nearfar.jobs.mends.records import Mend, MendClaim, Mending, MendState
 from nearfar.jobs.model import jobs, mending, mends
 from nearfar.jobs.records import Row
 from nearfar.jobs.states import JOB_MOVES, JobState

@@ -13,9 +13,9 @@ import sqlalchemy as sa
 from nearfar.errors import NotFound, StoreError, UsageError
 from nearfar.jobs import events
 from nearfar.jobs.engine import Tx
-from nearfar.jobs.people_model import accounts, sessions
+from nearfar.jobs.people.roles import Role
+from nearfar.jobs.people.tables import accounts, sessions
 from nearfar.jobs.records import Row
-from nearfar.jobs.roles import Role
 
 NAME = re.compile(r"\w[\w.@+ -]{0,59}")
 RESERVED = frozenset({"http", "nobody", "server", "watch", "keep"})
