@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 
-from nearfar_api import rights
+from nearfar_api.access import rights
 
 PICTURE = re.compile(r"job-([0-9]{1,18})(?::.*)?", re.DOTALL)
 NAMES = ("job", "other")

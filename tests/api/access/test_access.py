@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from nearfar.jobs import Store
-from nearfar_api.access import host_name
+from nearfar_api.access.access import host_name
 from tests.api.conftest import KEY, Client
 from tests.api.making import submit
 

@@ -16,8 +16,8 @@ import pytest
 from nearfar.jobs import FrameState, JobState, Store
 from nearfar.places import Places
 from nearfar.runner.disk import NAME as DISK
-from nearfar_api import arrival
 from nearfar_api.context import Context
+from nearfar_api.transfer import arrival
 from tests.api.conftest import Client, Kicks
 from tests.api.making import field
 
@@ -221,7 +221,7 @@ def test_a_full_disk_is_told_with_numbers_before_bytes_are_taken(
     job = announce(client, "01.tif")
     put(client, job, 1, DATA[:1000], **piece(0, 1000))
     usage = shutil.disk_usage("/")._replace(free=1999)
-    monkeypatch.setattr("nearfar_api.arrival.shutil.disk_usage", lambda path: usage)
+    monkeypatch.setattr("nearfar_api.transfer.arrival.shutil.disk_usage", lambda path: usage)
     answer = put(client, job, 1, DATA[1000:], **piece(1000, 3000))
     assert (answer.status_code, answer.json()["received"], answer.json()["size"]) == (507, 1000, 3000)
     monkeypatch.undo()

@@ -15,8 +15,8 @@ from starlette.types import Scope
 
 from nearfar.errors import NearfarError
 from nearfar_api import problems
-from nearfar_api.access import Access
-from nearfar_api.caller import caller_of
+from nearfar_api.access.access import Access
+from nearfar_api.access.caller import caller_of
 from nearfar_api.pages.refusing import refusal
 from nearfar_api.problems import Problem
 

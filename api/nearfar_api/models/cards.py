@@ -6,8 +6,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from nearfar_api.models import Moment
-from nearfar_api.wishes import MOST_FRAMES, PathText, Words
+from nearfar_api.models.answers import Moment
+from nearfar_api.models.requests import MOST_FRAMES, PathText, Words
 
 State = Literal["arriving", "settling", "waiting", "done", "ignored", "away"]
 StackState = Literal["clear", "ask", "decided", "taken"]

@@ -10,8 +10,8 @@ import pytest
 
 from nearfar.errors import StoreUnreachable
 from nearfar.jobs import Event, Store
-from nearfar_api import sse
-from nearfar_api.feed import BEHIND, Feed, Listener, Progress
+from nearfar_api.live import sse
+from nearfar_api.live.feed import BEHIND, Feed, Listener, Progress
 from tests.api.conftest import Client
 from tests.api.making import submit
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from nearfar.errors import StoreError
 from nearfar.settings import format_size
 from nearfar_api.context import Context
-from nearfar_api.models import Check
+from nearfar_api.models.answers import Check
 
 PATIENCE = 10.0
 """Seconds that a check may take; a broker that does not answer takes six."""

@@ -8,7 +8,7 @@ from nearfar.errors import NotFound
 from nearfar.jobs import Job
 from nearfar.places import Places
 from nearfar.runner.versions import EARLIER, Version, earlier
-from nearfar_api import results
+from nearfar_api.transfer import results
 
 
 def versions(job: Job, places: Places) -> tuple[Version, ...]:

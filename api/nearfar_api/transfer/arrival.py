@@ -23,9 +23,9 @@ from nearfar.errors import NearfarError, NotFound, StoreUnreachable
 from nearfar.jobs import FrameEntry, FrameNote, FrameState, JobQuery, JobState
 from nearfar.runner import planning
 from nearfar.settings import format_size
-from nearfar_api import beneath, digests
 from nearfar_api.context import Context
 from nearfar_api.problems import Problem
+from nearfar_api.transfer import beneath, digests
 
 log = logging.getLogger(__name__)
 

@@ -9,9 +9,9 @@ from typing import Any
 from nearfar.jobs import JobQuery, JobState, Sort
 from nearfar.runner.disk import short_of_space
 from nearfar_api.context import Context
-from nearfar_api.models import JobModel
+from nearfar_api.models.answers import JobModel
+from nearfar_api.models.shaping import job_models
 from nearfar_api.routes.server import inbox_model, server_model
-from nearfar_api.shaping import job_models
 
 
 @dataclass(frozen=True, kw_only=True)

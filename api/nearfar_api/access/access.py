@@ -24,9 +24,9 @@ from starlette.types import Scope
 from nearfar.errors import NotFound
 from nearfar.jobs import People, Role, Store
 from nearfar.server_settings import ServerSettings
-from nearfar_api import cookies, rights
-from nearfar_api.caller import NOBODY, Caller
-from nearfar_api.private import jobs_named
+from nearfar_api.access import cookies, rights
+from nearfar_api.access.caller import NOBODY, Caller
+from nearfar_api.access.private import jobs_named
 from nearfar_api.problems import Problem
 
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})

@@ -20,8 +20,8 @@ from nearfar.errors import StoreError
 from nearfar.jobs import Event, JobQuery, MendState, Sort, Store
 from nearfar.jobs.states import ENDED
 from nearfar_api.context import Context
-from nearfar_api.models import JobModel
-from nearfar_api.shaping import job_models
+from nearfar_api.models.answers import JobModel
+from nearfar_api.models.shaping import job_models
 
 log = logging.getLogger(__name__)
 

@@ -13,7 +13,7 @@ from typing import Any
 from nearfar.errors import NotFound
 from nearfar.jobs import Job, JobState
 from nearfar.places import Places
-from nearfar_api import beneath
+from nearfar_api.transfer import beneath
 
 TYPES = {
     ".tif": "image/tiff",

@@ -20,7 +20,7 @@ from nearfar.jobs import (
 from nearfar.jobs.transfers import Kind
 from nearfar.settings import format_size
 from nearfar_api.context import Context
-from nearfar_api.models import (
+from nearfar_api.models.answers import (
     AttemptModel,
     CarriedModel,
     EventModel,
@@ -34,8 +34,8 @@ from nearfar_api.models import (
     WorkerModel,
     moment,
 )
-from nearfar_api.remaining import time_left
-from nearfar_api.waiting import waits_for
+from nearfar_api.status.remaining import time_left
+from nearfar_api.status.waiting import waits_for
 
 BASE = "/api/v1/jobs"
 CARRIED = {Kind.FETCH: "fetched_from", Kind.DELIVER: "delivered_to"}

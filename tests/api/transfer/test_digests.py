@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from nearfar_api import digests
+from nearfar_api.transfer import digests
 
 # RFC 9530, appendix B.1: the representation {"hello": "world"} and a line feed; B.2: nothing at all.
 HELLO = b'{"hello": "world"}\n'

@@ -11,7 +11,7 @@ import pytest
 
 from nearfar.jobs import Store
 from nearfar.places import Places
-from nearfar_api.sending import disposition
+from nearfar_api.transfer.sending import disposition
 from tests.api.conftest import Client
 from tests.api.making import done, field, finish, submit
 

@@ -14,9 +14,9 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from nearfar.errors import NearfarError
-from nearfar_api import refusals
-from nearfar_api.access import Access
-from nearfar_api.caller import caller_of
+from nearfar_api.access import refusals
+from nearfar_api.access.access import Access
+from nearfar_api.access.caller import caller_of
 from nearfar_api.handlers import problem_of
 from nearfar_api.problems import Problem
 from nearfar_api.web import VIEWER_STYLE

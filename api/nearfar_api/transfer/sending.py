@@ -15,9 +15,9 @@ from starlette.datastructures import Headers
 from starlette.responses import Response, StreamingResponse
 from starlette.types import Receive, Scope, Send
 
-from nearfar_api import digests, ranges
 from nearfar_api.problems import Problem
-from nearfar_api.results import Opened
+from nearfar_api.transfer import digests, ranges
+from nearfar_api.transfer.results import Opened
 
 PIECE = 1 << 20
 SHOWN = ("image/jpeg", "image/png", "application/json", "text/plain; charset=utf-8")
