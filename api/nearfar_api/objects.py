@@ -17,8 +17,8 @@ from nearfar.object_tables import BucketTable, address_of
 from nearfar.runner import planning
 from nearfar.settings import format_size
 from nearfar_api.context import Context
+from nearfar_api.models.requests import MOST_FRAMES, NewJob
 from nearfar_api.problems import Problem
-from nearfar_api.wishes import MOST_FRAMES, NewJob
 
 if TYPE_CHECKING:
     from nearfar.runner.buckets import Stored

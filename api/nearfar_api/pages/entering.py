@@ -15,8 +15,8 @@ from starlette.responses import RedirectResponse, Response
 
 from nearfar.jobs import Account, People
 from nearfar.jobs.people.accounts import folded
-from nearfar_api import cookies
-from nearfar_api.access import Access
+from nearfar_api.access import cookies
+from nearfar_api.access.access import Access
 from nearfar_api.context import Ctx
 from nearfar_api.pages.acting import Fields, fields_of, one_of
 from nearfar_api.pages.drawing import address, draw

@@ -126,7 +126,7 @@ def _bring_right(bucket: Bucket, frame: Awaited, descriptor: int, part: Path, ch
 
 @contextmanager
 def _locked(part: Path, frame: Awaited) -> Iterator[int]:
-    """The part file, for one writer alone, as `nearfar_api.arrival` has it."""
+    """The part file, for one writer alone, as `nearfar_api.transfer.arrival` has it."""
     busy = BucketAway(f"{frame.name}: somebody else is bringing it")
     descriptor = os.open(part, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666)
     try:
