@@ -30,10 +30,12 @@ from nearfar.intake.settling import Mark
 from nearfar.intake.state import Entry
 from nearfar.jobs import JobState, Store, Submission
 from nearfar.places import Places, places_of
-from nearfar.runner import moving, planning, watching
+from nearfar.runner import planning
 from nearfar.runner.disk import DiskWatch
-from nearfar.runner.moving import digest_of, move_file
-from nearfar.runner.watching import Watch, alone, run, watch_runs
+from nearfar.runner.watching import moving
+from nearfar.runner.watching import process as watching
+from nearfar.runner.watching.moving import digest_of, move_file
+from nearfar.runner.watching.process import Watch, alone, run, watch_runs
 from nearfar.server_settings import ServerSettings, to_environment
 from tests.worker.frames.makers import picture, write_tiff
 from tests.worker.intake.together import TogetherSorts
@@ -801,7 +803,7 @@ def test_the_process_takes_a_stack_tells_of_it_and_leaves_when_asked(
 ) -> None:
     environment = {k: v for k, v in os.environ.items() if not k.startswith("NEARFAR_")}
     process = subprocess.Popen(
-        [sys.executable, "-m", "nearfar.runner.watching"], env=environment | to_environment(settings)
+        [sys.executable, "-m", "nearfar.runner.watching.process"], env=environment | to_environment(settings)
     )
     try:
         wait_for(lambda: read_state(places).folders)
@@ -829,7 +831,7 @@ def test_a_watch_killed_in_the_middle_and_started_again_takes_every_stack_once(
     )
     for number in range(12):
         lay_frames(places.inbox / f"{number}", "1.tif", "2.tif", first=10 * number)
-    command = [sys.executable, "-m", "nearfar.runner.watching"]
+    command = [sys.executable, "-m", "nearfar.runner.watching.process"]
     process = subprocess.Popen(command, env=environment)
     _wait_for_more(store, 0)
     process.kill()
