@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
-    from nearfar.runner.examine import Finding
+    from nearfar.runner.doctor.examine import Finding
 
 HELP = """\
 Check whether a server will work here, or why a running one does not.
@@ -35,7 +35,7 @@ def add_parsers(commands: Commands) -> None:
 def run(options: argparse.Namespace, _signals: Signals) -> int:
     """``nearfar doctor``."""
     from nearfar.cli.say import say, say_json
-    from nearfar.runner.examine import Level
+    from nearfar.runner.doctor.examine import Level
 
     findings = []
     for finding in findings_of(options):
@@ -57,7 +57,7 @@ def findings_of(options: argparse.Namespace) -> Any:
 
     from nearfar.errors import UsageError
     from nearfar.places import places_of
-    from nearfar.runner.examine import Subject, examine, problem
+    from nearfar.runner.doctor.examine import Subject, examine, problem
     from nearfar.server_settings import load_server
     from nearfar.settings import settings_file
 

@@ -80,8 +80,8 @@ def run_add(options: argparse.Namespace, signals: Signals) -> int:
     from ipaddress import ip_network
 
     from nearfar.cli.say import say
-    from nearfar.runner import mails, webhooks
-    from nearfar.runner.addresses import pinned
+    from nearfar.runner.messages import mails, webhooks
+    from nearfar.runner.messages.addresses import pinned
 
     settings, notices = _open(options)
     secret = None
@@ -131,7 +131,7 @@ def run_words(options: argparse.Namespace, signals: Signals) -> int:
     import getpass
 
     from nearfar.cli.say import say
-    from nearfar.runner import wording
+    from nearfar.runner.messages import wording
 
     text = options.text.read_text(encoding="utf-8") if options.text is not None else None
     subject, body = wording.check(options.subject), wording.check(text)
@@ -158,7 +158,7 @@ def run_test(options: argparse.Namespace, signals: Signals) -> int:
 
     from nearfar.cli.say import say
     from nearfar.jobs.notices.notices import Message
-    from nearfar.runner.notifying import Notifier
+    from nearfar.runner.messages.sending import Notifier
 
     settings, notices = _open(options)
     target = notices.target(options.number)
