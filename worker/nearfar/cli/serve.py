@@ -20,7 +20,7 @@ SERVE_HELP = """\
 Run the merge server: watch the inbox, take jobs over HTTP, merge them, hand over the pictures.
 
 DIR holds everything: put each stack into a folder of its own in DIR/inbox, and collect it from DIR/results. Frames are
-only read. The server goes on where it was after a crash, a power cut or a stop.
+only read. After a crash, a power cut or a stop the server continues where it was.
 """
 WORKER_HELP = """\
 Add workers to a server: in another process, or on another machine that sees the same data folder under the same path and
@@ -36,13 +36,13 @@ PARTS = ("api", "watch", "keep", "work", "mend")
 def add_parsers(commands: Commands) -> None:
     """Add both commands."""
     serve = _parser(commands, "serve", "run the merge server", SERVE_HELP)
-    serve.add_argument("--host", metavar="H", help="address to listen at (default: 127.0.0.1)")
-    serve.add_argument("--port", metavar="P", help="port to listen at (default: 8765); 0 takes a free one")
+    serve.add_argument("--host", metavar="H", help="address to listen on (default: 127.0.0.1)")
+    serve.add_argument("--port", metavar="P", help="port to listen on (default: 8765); 0 takes a free one")
     serve.add_argument(
         "--only",
         action="append",
         choices=PARTS,
-        help="run this part of the server alone, e.g. in a container of its own; may be given again",
+        help="run only this part of the server, e.g. in a container of its own; may be repeated",
     )
     serve.set_defaults(run=run_serve)
     worker = _parser(commands, "worker", "add workers to a server", WORKER_HELP)
@@ -69,9 +69,12 @@ def _parser(commands: Commands, name: str, short: str, text: str) -> argparse.Ar
         allow_abbrev=False,
     )
     made.add_argument(
-        "--data", type=Path, metavar="DIR", help="folder of the server (default: nearfar in the home folder)"
+        "--data",
+        type=Path,
+        metavar="DIR",
+        help="data folder of the server (default: nearfar in the home folder)",
     )
-    made.add_argument("--slots", metavar="N", help="units at work at once (default: one for four threads)")
+    made.add_argument("--slots", metavar="N", help="units at work at once (default: one per four threads)")
     made.add_argument(
         "--memory", metavar="SIZE", help="memory of all units together (default: half of what is free)"
     )
