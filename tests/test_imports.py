@@ -23,7 +23,19 @@ ALLOWED: dict[str, set[str]] = {
     "frames": {"base"},
     "base": set(),
 }
-BASE = {"errors", "optics", "places", "progress", "server_settings", "server_tables", "settings"}
+BASE = {
+    *(
+        "errors",
+        "object_tables",
+        "optics",
+        "places",
+        "progress",
+        "server_settings",
+        "server_tables",
+        "settings",
+    ),
+    "table_types",
+}
 IMPURE = {"celery", "fastapi", "kombu", "sqlalchemy", "starlette", "uvicorn"}
 """What the engine must never know: queue, store and server."""
 
@@ -38,7 +50,7 @@ def part_of(module: str) -> str:
     top = names[1] if len(names) > 1 else ""
     if top in BASE or not top:
         return "base"
-    return "command" if top in {"cli", "__main__"} or top.startswith("cli_") else top
+    return "command" if top == "cli" else top
 
 
 def ours(name: str) -> bool:
