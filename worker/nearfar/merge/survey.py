@@ -124,14 +124,21 @@ class Surveyor:
         self.relax = relax
         self._local = threading.local()
 
-    def _buffer(self, header: FrameHeader) -> NDArray[Any]:
-        shape, dtype = (header.height, header.width, 3), np.dtype(f"u{header.bits // 8}")
-        have: NDArray[Any] | None = getattr(self._local, "picture", None)
+    def _buffer(self, name: str, header: FrameHeader, *shape: int) -> NDArray[Any]:
+        """An array of this thread's own, of the frame's depth, that is used again for the next frame."""
+        dtype = np.dtype(f"u{header.bits // 8}")
+        have: NDArray[Any] | None = getattr(self._local, name, None)
         if have is None or have.shape != shape or have.dtype != dtype:
-            self._local.picture = None
+            setattr(self._local, name, None)
             have = np.empty(shape, dtype)
-            self._local.picture = have
+            setattr(self._local, name, have)
         return have
+
+    def _decoded(self, header: FrameHeader) -> Iterator[NDArray[Any]]:
+        """A frame's rows, `BLOCK` at a time."""
+        if header.in_parts:
+            return self._bands(header)
+        return _in_bands(decode(header, self._buffer("picture", header, header.height, header.width, 3)))
 
     def survey(self, header: FrameHeader, *, rows: bool = True) -> Surveyed:
         """Survey one frame, or find it surveyed already; its rows are only laid out where ``rows`` asks for them, or where
@@ -142,10 +149,7 @@ class Surveyor:
         if not known:
             self._survey(done)
         elif rows and not has_rows(self.scratch, done):
-            self._lay_out(
-                done,
-                self._bands(header) if header.in_parts else _in_bands(decode(header, self._buffer(header))),
-            )
+            self._lay_out(done, self._decoded(header))
         else:
             return done
         self.relax()
@@ -160,10 +164,7 @@ class Surveyor:
                     found.measure(frame.pixels, start)
                     frame.forget()
         else:
-            bands = (
-                self._bands(header) if header.in_parts else _in_bands(decode(header, self._buffer(header)))
-            )
-            self._lay_out(done, bands, found)
+            self._lay_out(done, self._decoded(header), found)
         found.save(self.scratch, done.key)
 
     def _unchanged(self, header: FrameHeader) -> Mark:
@@ -186,7 +187,7 @@ class Surveyor:
         """Write a frame's blocks, and measure what passes by where ``found`` is given."""
         header = done.header
         cols = block_shape(header)[1]
-        blocks = np.empty((RING, cols, 3, BLOCK, BLOCK), np.dtype(f"u{header.bits // 8}"))
+        blocks = self._buffer("blocks", header, RING, cols, 3, BLOCK, BLOCK)
         table = light_table(header.icc, header.bits)
         passing = Pixels(samples=blocks, table=table, size=(header.width, header.height), ring=RING)
         with self.scratch.writing(done.key, "rows") as part, open(part, "wb", buffering=0) as file:
