@@ -50,7 +50,7 @@ def part_of(module: str) -> str:
     top = names[1] if len(names) > 1 else ""
     if top in BASE or not top:
         return "base"
-    return "command" if top in {"cli", "__main__"} or top.startswith("cli_") else top
+    return "command" if top == "cli" else top
 
 
 def ours(name: str) -> bool:

@@ -15,12 +15,12 @@ from starlette.requests import Request
 from nearfar.errors import StoreUnreachable
 from nearfar.jobs import Store
 from nearfar.places import Places
-from nearfar.runner.looking import LOOKED, Looking
+from nearfar.runner.looking.ready import LOOKED, Looking
 from nearfar.runner.opening import open_by
 from nearfar.runner.presence import Presence
 from nearfar.server_settings import ServerSettings
-from nearfar_api.quota_book import Book
-from nearfar_api.sending import DigestBook
+from nearfar_api.quota.book import Book
+from nearfar_api.transfer.sending import DigestBook
 
 log = logging.getLogger(__name__)
 

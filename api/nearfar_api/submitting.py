@@ -23,14 +23,16 @@ from nearfar.merge import recipe as recipes
 from nearfar.runner import planning
 from nearfar.runner.disk import short_of_space
 from nearfar.settings import format_size
-from nearfar_api import digests, objects, quota
-from nearfar_api.caller import Caller
+from nearfar_api import objects
+from nearfar_api.access.caller import Caller
 from nearfar_api.context import Context
+from nearfar_api.models.requests import MergeSettings, NewJob, UploadFrame
 from nearfar_api.problems import Problem
-from nearfar_api.wishes import MergeSettings, NewJob, UploadFrame
+from nearfar_api.quota import quota
+from nearfar_api.transfer import digests
 
 if TYPE_CHECKING:
-    from nearfar.runner.buckets import Stored
+    from nearfar.runner.objects.buckets import Stored
 
 
 def submit(ctx: Context, new: NewJob, *, key: str | None, by: Caller) -> Submitted:

@@ -10,22 +10,22 @@ from starlette.responses import Response
 
 from nearfar.jobs import JobQuery, JobState, Sort, Transfers
 from nearfar.runner import planning
-from nearfar_api import quota
-from nearfar_api.caller import By
+from nearfar_api.access.caller import By
 from nearfar_api.context import Context, Ctx, Who
-from nearfar_api.models import (
+from nearfar_api.models.answers import (
     AttemptList,
     JobList,
     JobModel,
     SubmittedModel,
     UnitList,
 )
+from nearfar_api.models.requests import Again, Because, ChangeJob, NewJob, Words
+from nearfar_api.models.shaping import attempt_model, job_model, job_models, submitted_model, unit_model
 from nearfar_api.openapi import refusals
 from nearfar_api.problems import Problem
+from nearfar_api.quota import quota
 from nearfar_api.routes.bodies import JSON
-from nearfar_api.shaping import attempt_model, job_model, job_models, submitted_model, unit_model
 from nearfar_api.submitting import check_recipe, check_space, open_folders, submit
-from nearfar_api.wishes import Again, Because, ChangeJob, NewJob, Words
 
 router = APIRouter(prefix="/api/v1/jobs", tags=["jobs"])
 
@@ -148,7 +148,7 @@ def change_job(ctx: Ctx, who: Who, job: JobNumber, change: ChangeJob) -> JobMode
     "/{job}/cancel", operation_id="cancelJob", summary="Cancel a job", responses=MOVED, dependencies=JSON
 )
 def cancel_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
-    """Workers let go of it within seconds."""
+    """Workers release it within seconds."""
     ctx.store.cancel(job, who=who, reason=because.reason if because else None)
     return _after(ctx, job)
 
@@ -170,7 +170,7 @@ def hold_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None)
     dependencies=JSON,
 )
 def release_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
-    """It goes on where it was."""
+    """It continues where it was."""
     ctx.store.release(job, who=who)
     return _after(ctx, job)
 

@@ -1,4 +1,4 @@
-"""A server of real processes for tests: some of them, in a folder that passes, with units that are made up or real.
+"""A server of real processes for tests: some of them, in a temporary folder, with units that are made up or real.
 
 As a program: ``serving NAME=MODULE...`` runs the command ``nearfar serve`` or, where only workers are asked for,
 ``nearfar worker``, by the environment, with these processes.
@@ -157,12 +157,12 @@ def wait_for_workers(store: Store, count: int) -> None:
 
 
 def main() -> int:
-    from nearfar import cli
+    from nearfar.cli import command
 
     modules = dict(pair.split("=", 1) for pair in sys.argv[1:])
     supervise.MODULES.clear()
     supervise.MODULES.update(modules)
-    return cli.main(["serve"])
+    return command.main(["serve"])
 
 
 if __name__ == "__main__":
