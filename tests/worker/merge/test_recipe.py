@@ -135,7 +135,7 @@ def test_the_digest_changes_with_every_setting_but_not_with_the_words() -> None:
         "register": {"same_scene": 0.5, "repeats": "keep-one", "gains": False},
         "coverage": {"when": "hold", "detail": 0.5, "stage_step_um": 5.0},
         "focus": {"admit": 0.4, "peak": 0.2, "order": "unknown", "neighbours": 1, "movement": False},
-        "render": {"agreement": 0.5, "chooser": "learned", "noise": 0.01, "tile": 64},
+        "render": {"agreement": 0.5, "chooser": "careful", "noise": 0.01, "tile": 64},
         "deliver": {"preview_edge": 1024, "height": True, "pixel_um": 1.5},
     }
     digests = {plain.digest()}

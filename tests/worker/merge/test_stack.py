@@ -102,7 +102,7 @@ CHANGES: dict[str, Recipe] = {
     "noise": Recipe(render=RenderRecipe(noise=0.01)),
     "order": Recipe(focus=FocusRecipe(order="far-first")),
     "agreement": Recipe(render=RenderRecipe(agreement=2.0)),
-    "chooser": Recipe(render=RenderRecipe(chooser="learned")),
+    "chooser": Recipe(render=RenderRecipe(chooser="rule")),
     "preview": Recipe(deliver=DeliverRecipe(preview_edge=100)),
 }
 REMADE = {

@@ -208,8 +208,9 @@ class RenderRecipe(_Section):
 
     agreement: float = _setting(0.4, low=0.01, high=100.0)
     """How far frames may differ and still be averaged, in units of the noise's variance."""
-    chooser: str = _setting("rule", choices=("rule", "learned"))
-    """Who picks the frames of a place: the rule, or a small trained net where frames differ; the net takes longer."""
+    chooser: str = _setting("learned", choices=("rule", "learned", "careful"))
+    """Who picks the frames of a place: the rule alone, or a small trained net where frames differ, with ``careful`` where
+    they differ at all; the net takes longer."""
     noise: float | None = _setting(None, low=0.0, high=0.25)
     """Noise of one frame, standard deviation on a scale where white is 1; measured where not given."""
     tile: int = _setting(256, choices=(64, 128, 256))

@@ -47,8 +47,8 @@ def order_of(headers: Sequence[FrameHeader], recipe: Recipe) -> int:
 def band_keys(focus_key: str, recipe: Recipe, bands: int) -> list[str]:
     """Keys of the bands of a stack."""
     params = {"agreement": recipe.render.agreement, "order": recipe.focus.order}
-    if recipe.render.chooser == "learned":
-        params["chooser"] = f"{weights.load().digest} {where.SPREAD:g}"
+    if (spread := where.SPREADS.get(recipe.render.chooser)) is not None:
+        params["chooser"] = f"{weights.load().digest} {spread:g}"
     return [key("render", VERSION, {**params, "band": b}, [focus_key]) for b in range(bands)]
 
 
@@ -95,9 +95,10 @@ def make_renderer(
             "behind": BEHIND,
             "agreement": recipe.render.agreement,
             "quiet": QUIET,
+            "spread": where.SPREADS.get(recipe.render.chooser, 0.0),
         },
         mapped=True,
-        net=weights.load().numbers if recipe.render.chooser == "learned" else None,
+        net=weights.load().numbers if recipe.render.chooser in where.SPREADS else None,
         spots=spots.table(),
         fills=[spots.fill(m.pixels, m.pixels.table) for m in mapped] if spots.places else None,
     )

@@ -102,7 +102,7 @@ class Merge:
             limit=job.memory,
             threads=job.threads,
             tile=min(job.recipe.render.tile, 256),
-            learned=job.recipe.render.chooser == "learned",
+            learned=job.recipe.render.chooser != "rule",
         )
 
     def run(self) -> Report:

@@ -176,7 +176,7 @@ class Performance:
             limit=self.hands.memory,
             threads=self.hands.threads,
             tile=min(task.recipe.render.tile, 256),
-            learned=task.recipe.render.chooser == "learned",
+            learned=task.recipe.render.chooser != "rule",
         )
 
     def _steps(self, task: Task, scratch: Scratch) -> tuple[Steps, list[int]]:

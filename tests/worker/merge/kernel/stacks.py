@@ -20,6 +20,7 @@ NUMBERS = {
     "behind": 0.3,
     "agreement": 0.4,
     "quiet": 3.0,
+    "spread": 4e-6,
 }
 
 

@@ -213,7 +213,7 @@ static int net_pays(const window_t *w, int y, uint8_t *cells) {
     for (int c = 0; c < w->half_width / 8; c++) {
         float sum = sums[8 * c];
         for (int i = 1; i < 8; i++) sum += sums[8 * c + i];
-        any |= cells[c] = sum > 64 * SPREAD;
+        any |= cells[c] = sum > 64 * w->stack->spread;
     }
     return any;
 }

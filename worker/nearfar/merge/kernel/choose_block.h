@@ -11,7 +11,6 @@
 #define NET_TALL (8 + 2 * NET_EDGE)
 #define HALF_CHANNEL .24f         /* what is left of a channel's noise at half size */
 #define HALF_LUMA .107f           /* and of luma's */
-#define SPREAD 4e-6f              /* as in where.py */
 #define LEAST_POWER (-20.f)
 #if defined(__AVX512F__)
 #define LANES 16

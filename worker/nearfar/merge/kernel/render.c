@@ -37,6 +37,7 @@ typedef struct {
     float behind;                 /* least factor of a frame's score where something nearer is sharp as well */
     float agreement;              /* how far frames may differ and still be averaged, in units of noise */
     float quiet;                  /* energies count from this many times the noise on */
+    float spread;                 /* variance of luma among frames from which a cell is given to the net */
     const float *net;             /* weights of the learned chooser, or null */
     const float *spots;           /* x, y, reach in frame pixels, sorted by y: the same places in every frame */
 } nf_stack;

@@ -44,7 +44,7 @@ def weigh(weights: Weights, window: twin.Window, frames: Sequence[Carried], v: F
     at = seen_by(window, frames)
     step, seen = window.stack.order or 1, features(at)
     before = twin.scores(window, frames, behind=False)[0][::step]
-    pays = where.pays(before, at.half_luma, window.noise)
+    pays = where.pays(before, at.half_luma, window.noise, window.stack.numbers.spread)
     found = choose(weights, at, seen)
     return Chosen(
         colour=np.where(pays, found.colour[::step], np.stack(colour)),
