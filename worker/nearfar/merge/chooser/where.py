@@ -10,7 +10,7 @@ from nearfar.merge.chooser.numbers import HALF_LUMA
 F32 = NDArray[np.float32]
 CELL = 8
 """Half-size places along the edge of a cell."""
-SPREADS = {"learned": 8e-6, "careful": 1e-6}
+SPREADS = {"learned": 1e-5, "careful": 1e-6}
 """Variance of luma among the frames that the rule weighs, less the noise, from which a cell is given to the net, by what
 the recipe asks for."""
 
