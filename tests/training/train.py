@@ -73,7 +73,9 @@ def make(count: int, seed: int, device: torch.device, processes: int = 1) -> dic
 
 
 def _stacked(some: list[Rendered], device: torch.device) -> Brackets:
-    frames, truth, variance = (torch.as_tensor(np.stack([s[i] for s in some]), device=device) for i in range(3))
+    frames, truth, variance = (
+        torch.as_tensor(np.stack([s[i] for s in some]), device=device) for i in range(3)
+    )
     return Brackets(frames=frames, truth=truth, variance=variance, styles=tuple(s[3] for s in some))
 
 

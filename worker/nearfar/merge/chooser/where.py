@@ -18,8 +18,8 @@ the recipe asks for."""
 def pays(score: F32, half_luma: F32, variance: F32, spread: float) -> NDArray[np.bool_]:
     """Whether each place (h, w) lies in a cell that is given to the net; planes begin and end at cells.
 
-    ``score`` (n, h, w): the rule's V before anything falls behind, whose fourth power weighs the frames; ``half_luma`` (n, h, w);
-    ``variance`` (h, w) of one channel; ``spread``: see `SPREADS`. Never so where only one frame is admitted.
+    ``score`` (n, h, w): the rule's V before anything falls behind, whose fourth power weighs the frames; ``half_luma``
+    (n, h, w); ``variance`` (h, w) of one channel; ``spread``: see `SPREADS`. Never so where only one frame is admitted.
     """
     total: F32 = np.zeros_like(variance)
     mean: F32 = np.zeros_like(variance)
@@ -32,7 +32,9 @@ def pays(score: F32, half_luma: F32, variance: F32, spread: float) -> NDArray[np
     mean = np.asarray(mean * over, np.float32)
     apart = (square * over - mean * mean) - np.float32(HALF_LUMA) * variance
     rows = _added(apart.reshape(-1, CELL, apart.shape[1]))
-    cells = _added(rows.reshape(len(rows), -1, CELL).transpose(0, 2, 1)) > np.float32(CELL * CELL) * np.float32(spread)
+    cells = _added(rows.reshape(len(rows), -1, CELL).transpose(0, 2, 1)) > np.float32(
+        CELL * CELL
+    ) * np.float32(spread)
     return np.asarray(cells.repeat(CELL, axis=0).repeat(CELL, axis=1))
 
 
