@@ -17,8 +17,8 @@ from nearfar.errors import StackRefused
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import focusing, registering, rendering, sensing
 from nearfar.merge.correcting import NO_MASTERS, Masters, make_planes
-from nearfar.merge.coverage_stack import cover_stack
-from nearfar.merge.coverage_told import Coverage
+from nearfar.merge.coverage.result import Coverage
+from nearfar.merge.coverage.stack import cover_stack
 from nearfar.merge.deliver import Delivery, Outputs, deliver
 from nearfar.merge.focus import FocusMap, FocusWriter, in_order
 from nearfar.merge.gaps import find_gaps
