@@ -15,8 +15,9 @@ from typing import Any
 import pytest
 
 from nearfar.errors import NotFound
-from nearfar.jobs import Claim, JobState, Rules, Store
+from nearfar.jobs import Claim, JobState, Rules, Store, Transfers
 from nearfar.jobs.engine import Database
+from nearfar.jobs.transfers import Kind
 from nearfar.places import Places
 from nearfar.runner import sweep
 from nearfar.runner.remove import GOING, remove_file, remove_folder
@@ -327,6 +328,25 @@ def test_names_that_are_no_numbers_of_jobs_are_left_alone(
     keeper.make_room(lambda: True)
     assert all(folder.exists() for folder in kept)
     assert loose.exists()
+
+
+def test_a_result_stays_until_it_is_in_its_bucket(
+    timed: Store, places: Places, sweeper: Callable[..., Sweeper], clock: Clock
+) -> None:
+    job = end(timed, JobState.DONE)
+    with timed.database.engine.begin() as conn:
+        conn.exec_driver_sql(f"UPDATE jobs SET result = '/results/moss/moss.tif' WHERE id = {job}")
+    transfers = Transfers(timed)
+    transfers.deliver_again(job, "s3://shoots/merged/", who="lena")
+    clock.forward(31 * DAY)
+    kept = result(places, "moss", job, age=31 * DAY, now=clock.now)
+    go_round(sweeper(results=30))
+    assert kept.exists()
+    taken = transfers.take(Kind.DELIVER)
+    assert taken is not None
+    transfers.done(taken)
+    go_round(sweeper(results=30))
+    assert not kept.exists()
 
 
 def test_inbox_and_results_are_never_touched_by_default(

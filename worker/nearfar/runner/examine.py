@@ -84,6 +84,7 @@ def examine(subject: Subject, checks: Iterable[tuple[str, Check]] | None = None)
 def all_checks() -> tuple[tuple[str, Check], ...]:
     """Every check with its name, in the order in which they help most."""
     from nearfar.runner import (
+        examine_buckets,
         examine_data,
         examine_machine,
         examine_pictures,
@@ -105,6 +106,7 @@ def all_checks() -> tuple[tuple[str, Check], ...]:
         ("formats", examine_pictures.formats),
         ("store", examine_services.store),
         ("broker", examine_services.broker),
+        ("buckets", examine_buckets.buckets),
         ("studio", examine_studio.studio),
         ("port", examine_services.port),
     )
