@@ -1,6 +1,6 @@
 """``python -m tests.bench.upload [--size BYTES]``: memory of the API process over an upload, and a server killed midway.
 
-One frame is sent in one request. Half way the server is killed as by a power cut and started anew; the upload goes on
+One frame is sent in one request. Half way the server is killed as by a power cut and started again; the upload goes on
 from what is there. The frame has to have the digest that was announced.
 """
 

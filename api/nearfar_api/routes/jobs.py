@@ -148,7 +148,7 @@ def change_job(ctx: Ctx, who: Who, job: JobNumber, change: ChangeJob) -> JobMode
     "/{job}/cancel", operation_id="cancelJob", summary="Cancel a job", responses=MOVED, dependencies=JSON
 )
 def cancel_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
-    """Workers let go of it within seconds."""
+    """Workers release it within seconds."""
     ctx.store.cancel(job, who=who, reason=because.reason if because else None)
     return _after(ctx, job)
 
@@ -170,7 +170,7 @@ def hold_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None)
     dependencies=JSON,
 )
 def release_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
-    """It goes on where it was."""
+    """It continues where it was."""
     ctx.store.release(job, who=who)
     return _after(ctx, job)
 

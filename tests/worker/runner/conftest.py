@@ -15,7 +15,7 @@ from nearfar.server_settings import ServerSettings
 from tests.acceptance.command import lay
 from tests.scenes import Scene, render
 from tests.worker.jobs.postgresql import server
-from tests.worker.runner.mended import Mending, deliver, put_back
+from tests.worker.runner.mending.mended import Mending, deliver, put_back
 from tests.worker.runner.redis_server import RedisServer, redis_server
 from tests.worker.runner.serving import settings_for, store_of
 from tests.worker.runner.workbench import Bench

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from nearfar.places import places_of
-from nearfar.runner.examine import Finding, Level, Subject, examine
+from nearfar.runner.doctor.examine import Finding, Level, Subject, examine
 from nearfar.runner.examine_buckets import buckets
 from nearfar.server_settings import load_server
 from tests.worker.runner.object_storage import Storage

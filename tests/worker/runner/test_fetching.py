@@ -1,4 +1,4 @@
-"""Frames come out of a bucket whole or not at all, through cuts and outages, and are what another client put there.
+"""Frames come out of a bucket complete or not at all, through cuts and outages, and are what another client put there.
 
 The storage is moto's server; the other client is obstore.
 """

@@ -13,7 +13,7 @@ HELP = """\
 Merge the frames of one stack into one picture that is sharp from near to far.
 
 Frames are only read. Beside PICTURE.tif (16 bit, with the frames' colour profile and camera data) lie its preview,
-the map of frames, and the report. A run that was stopped goes on where it was when the same command is given again.
+the map of frames, and the report. If a run is interrupted, the same command continues from there.
 """
 
 
@@ -47,23 +47,19 @@ def add_parsers(commands: Commands) -> None:
         help="merge settings: standard, landscape, macro, microscope, flicker, or a TOML file (default: %(default)s)",
     )
     merge.add_argument(
-        "--memory", metavar="SIZE", help="the most memory to use, like 2GiB (default: half of what is free)"
+        "--memory", metavar="SIZE", help="memory limit, e.g. 2GiB (default: half of what is free)"
     )
-    merge.add_argument("--threads", metavar="N", help="threads that work at once (default: all processors)")
+    merge.add_argument("--threads", metavar="N", help="number of threads (default: all processors)")
     merge.add_argument(
-        "--scratch", metavar="DIR", help="folder for what is made on the way (default: in ~/.cache)"
+        "--scratch", metavar="DIR", help="folder for intermediate files (default: in ~/.cache)"
     )
     merge.add_argument(
         "--reference",
         metavar="FRAME",
         help="frame whose geometry the picture takes (default: the middle one)",
     )
-    merge.add_argument(
-        "--keep-scratch", action="store_true", help="keep what was made on the way to a finished picture"
-    )
-    merge.add_argument(
-        "--quiet", action="store_true", help="only errors on standard error, nothing on standard output"
-    )
+    merge.add_argument("--keep-scratch", action="store_true", help="keep intermediate files after success")
+    merge.add_argument("--quiet", action="store_true", help="print errors only")
     merge.set_defaults(run=run)
 
 

@@ -18,7 +18,7 @@ Tell people by e-mail, and programs by webhooks, what happens to an owner's stac
 
 Events: done, failed, held (it waits for a decision), disk (space runs short; for the owner '*' alone). Webhooks are signed
 as the Standard Webhooks specification says; the secret is shown once, when the target is added. Messages that did not
-arrive are tried again for three days. The mail server stands in the table notify of the settings.
+arrive are tried again for three days. The mail server is set in the table notify of the settings.
 """
 EVENTS = ("done", "failed", "held", "disk")
 
@@ -34,19 +34,21 @@ def add_parsers(commands: Commands) -> None:
     )
     made.set_defaults(run=run_list)
     actions = made.add_subparsers(dest="what", required=True, metavar="WHAT")
-    add = _action(actions, "add", "tell somebody from now on", run_add)
+    add = _action(actions, "add", "add somebody to tell", run_add)
     add.add_argument("channel", choices=("webhook", "mail"))
     add.add_argument("address", metavar="ADDRESS", help="https://host/path, or a mailbox")
-    add.add_argument("--owner", default="*", metavar="NAME", help="whose jobs it is about; '*': everybody's")
+    add.add_argument(
+        "--owner", default="*", metavar="NAME", help="whose jobs to tell about; '*': everybody's"
+    )
     add.add_argument("--about", action="append", choices=EVENTS, help="default: done, failed and held")
-    _action(actions, "list", "list who is told of what", run_list)
+    _action(actions, "list", "list targets and what they are told about", run_list)
     words = _action(actions, "words", "change subject and text of e-mails to a target", run_words)
     words.add_argument("number", type=int, metavar="NUMBER", help="from the list")
     words.add_argument("--subject", metavar="TEXT", help="with names like {stack} in braces")
     words.add_argument("--text", type=Path, metavar="FILE", help="file with the text")
-    _numbered(_action(actions, "remove", "tell a target no longer", run_remove))
-    _numbered(_action(actions, "test", "send a message now and say what was answered", run_test))
-    trail = _action(actions, "trail", "list what was sent, the newest first", run_trail)
+    _numbered(_action(actions, "remove", "remove a target", run_remove))
+    _numbered(_action(actions, "test", "send a message now and print the answer", run_test))
+    trail = _action(actions, "trail", "list what was sent, newest first", run_trail)
     trail.add_argument("--target", type=int, metavar="NUMBER")
 
 
@@ -78,8 +80,8 @@ def run_add(options: argparse.Namespace, signals: Signals) -> int:
     from ipaddress import ip_network
 
     from nearfar.cli.say import say
-    from nearfar.runner import mails, webhooks
-    from nearfar.runner.addresses import pinned
+    from nearfar.runner.messages import mails, webhooks
+    from nearfar.runner.messages.addresses import pinned
 
     settings, notices = _open(options)
     secret = None
@@ -129,7 +131,7 @@ def run_words(options: argparse.Namespace, signals: Signals) -> int:
     import getpass
 
     from nearfar.cli.say import say
-    from nearfar.runner import wording
+    from nearfar.runner.messages import wording
 
     text = options.text.read_text(encoding="utf-8") if options.text is not None else None
     subject, body = wording.check(options.subject), wording.check(text)
@@ -156,7 +158,7 @@ def run_test(options: argparse.Namespace, signals: Signals) -> int:
 
     from nearfar.cli.say import say
     from nearfar.jobs.notices.notices import Message
-    from nearfar.runner.notifying import Notifier
+    from nearfar.runner.messages.sending import Notifier
 
     settings, notices = _open(options)
     target = notices.target(options.number)

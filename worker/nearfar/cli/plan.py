@@ -65,7 +65,9 @@ def _camera_options(parser: argparse.ArgumentParser) -> None:
     )
     camera.add_argument("--pixels", metavar="WxH", help="pixels of a frame, like 6000x4000")
     camera.add_argument(
-        "--pitch", metavar="LENGTH", help="distance between pixels, like 4um, if not by the two above"
+        "--pitch",
+        metavar="LENGTH",
+        help="distance between pixels, like 4um, if --sensor and --pixels do not give it",
     )
     camera.add_argument("--focal", metavar="LENGTH", help="focal length, like 100mm")
     camera.add_argument("--f", dest="f_number", metavar="N", help="aperture as the lens shows it, like 8")
@@ -176,7 +178,7 @@ def _kept(path: Path) -> Bracket:
 
 
 def write_card(path: Path, plan: Bracket, title: str) -> None:
-    """Write the field card; only a card of ours is written over."""
+    """Write the field card; only a card of ours is overwritten."""
     from nearfar.bracket.card import MARK, card
     from nearfar.errors import UsageError
     from nearfar.frames.whole import whole_file

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
-    from nearfar.runner.reasons import Reasons
+    from nearfar.runner.watching.reasons import Reasons
 
 HELP = """\
 Say why a file or folder in a watched folder is, or is not, on its way to becoming a picture: the rule that holds for
@@ -38,7 +38,7 @@ def add_parsers(commands: Commands) -> None:
 def run(options: argparse.Namespace, _signals: Signals | None = None) -> int:
     """``nearfar why``; 0 whatever the answer is."""
     from nearfar.cli.say import say, say_json
-    from nearfar.runner.reasons import reasons
+    from nearfar.runner.watching.reasons import reasons
     from nearfar.server_settings import load_server
 
     found = reasons(options.path, load_server({"server": {"data": options.data}}))

@@ -36,7 +36,7 @@ class LookedWriter:
     Parameters
     ----------
     path
-        The file to write; take a passing name and rename it.
+        The file to write; take a temporary name and rename it.
     size
         Width and height in pixels.
     channels

@@ -74,7 +74,7 @@ class FrameRows:
         self.close()
 
     def close(self) -> None:
-        """Let go of the file and of what is held of it."""
+        """Release the file and what is held of it."""
         self._whole = self._band = None
         self._opening.__exit__(None, None, None)
 

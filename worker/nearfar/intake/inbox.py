@@ -226,7 +226,7 @@ class Inbox:
         return None
 
     def _judge(self, place: _Place, *, card: bool) -> list[Found]:
-        """What there is to say of a folder; a mistake of ours about one keeps no other from being looked at."""
+        """What there is to say of a folder; a bug of ours about one keeps no other from being looked at."""
         try:
             return list(self._on_card(place) if card else self._in_folder(place))
         except Exception as error:

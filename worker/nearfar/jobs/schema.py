@@ -1,4 +1,4 @@
-"""Bring a store's tables to today's form, under a lock, in one transaction: wholly or not at all.
+"""Bring a store's tables to today's form, under a lock, in one transaction: completely or not at all.
 
 Whoever opens a store runs this. Others wait meanwhile: at SQLite by its write lock, at PostgreSQL by an advisory lock.
 """

@@ -1,4 +1,4 @@
-"""A picture with mends: which tiles they touch, and these tiles anew, in all levels; everything else stays as it is.
+"""A picture with mends: which tiles they touch, and these tiles again, in all levels; everything else stays as it is.
 
 Each mend lies over those before it. A tile is a function of the first picture and of the mends that reach it, and has
 a key by which it is known: one that was made before, for whatever version, is never made again.
@@ -168,7 +168,7 @@ class Mended:
     # ---- tiles ----
 
     def make(self, known: Mapping[Place, bytes]) -> dict[Place, bytes]:
-        """All tiles that differ, coded: those that are known already, and the others anew.
+        """All tiles that differ, coded: those that are known already, and the others again.
 
         Raises
         ------

@@ -1,4 +1,4 @@
-"""Frames for mends: decoded anew, no more of them than a region needs, and carried into the picture by the tile kernel.
+"""Frames for mends: decoded again, no more of them than a region needs, and carried into the picture by the tile kernel.
 
 What the merge laid out in scratch is long gone when a picture is mended. A frame that its file lets be read in part is
 read there alone; any other is decoded whole, cut, and forgotten. A stack of one frame goes through the same kernel as

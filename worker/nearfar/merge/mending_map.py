@@ -56,7 +56,7 @@ class DeliveredMap:
             )
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Release the file."""
         self._picture.__exit__(None, None, None)
 
     def cells(self, box: Box) -> FocusCells:

@@ -1,7 +1,7 @@
 """Carry frames from object storage and results to it: threads of the process that keeps the server running.
 
 What is to be carried stands in the store (`jobs/transfers`) under a lease, so that any number of such processes may run, and
-whoever is killed is followed by another that goes on where it was. Nothing of this is loaded where no bucket is set up.
+whoever is killed is followed by another that continues where it was. Nothing of this is loaded where no bucket is set up.
 """
 
 from __future__ import annotations

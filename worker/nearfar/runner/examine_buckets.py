@@ -8,7 +8,7 @@ from pathlib import Path
 
 from nearfar.errors import BucketAway, BucketRefused, UsageError
 from nearfar.object_tables import BucketTable
-from nearfar.runner.examine import Finding, Subject, advice, fine, problem
+from nearfar.runner.doctor.examine import Finding, Subject, advice, fine, problem
 
 NEAR = ("http://127.0.0.1", "http://localhost", "http://[::1]")
 

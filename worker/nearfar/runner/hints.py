@@ -1,4 +1,4 @@
-"""Publish hints that work waits: just enough to wake the workers that are free, by a thread that holds nobody up.
+"""Publish hints that work waits: just enough to wake the workers that are free, from a thread of its own.
 
 The store is asked, now and then and when someone kicks, how many units could be given out and how many workers are
 free; hints that already wait are subtracted. A broker that is frozen or away therefore stops nothing but the hints:

@@ -21,7 +21,7 @@ from nearfar.places import Places, places_of
 from nearfar.runner import beats, broker, logs
 from nearfar.runner.disk import DiskWatch
 from nearfar.runner.hints import Hinter
-from nearfar.runner.notifying import Notifier
+from nearfar.runner.messages.sending import Notifier
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.planning import begin_uploads
 from nearfar.runner.presence import Presence

@@ -182,7 +182,7 @@ class Marks:
     Parameters
     ----------
     task
-        Whose frames; digests that the store knows have to be met, unless ``anew``.
+        Whose frames; digests that the store knows have to be met, unless ``again``.
     check
         Called before every file.
     """

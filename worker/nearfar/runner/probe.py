@@ -60,7 +60,7 @@ def store_problem(settings: ServerSettings, store: Store | None = None) -> str |
     settings
         Where it is.
     store
-        The store as this process has it open; opened anew where not given.
+        The store as this process has it open; opened again where not given.
     """
     try:
         (store or open_by(settings, places_of(settings))).now()

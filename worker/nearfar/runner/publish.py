@@ -1,4 +1,4 @@
-"""A result appears whole or not at all: written aside, opened again and checked, then the folder renamed.
+"""A result appears complete or not at all: written aside, opened again and checked, then the folder renamed.
 
 A rename never replaces a folder that has something in it, so a worker that lost its claim can spoil nothing: the first one
 to get there publishes, whoever comes later with the same result finds it.

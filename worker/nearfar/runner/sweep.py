@@ -21,8 +21,8 @@ from nearfar.errors import NotFound
 from nearfar.jobs import Job, JobQuery, JobState, Store, Transfers, UnitState
 from nearfar.places import Places
 from nearfar.runner import here
-from nearfar.runner.looking import LOOKED
-from nearfar.runner.mend_files import NOTES
+from nearfar.runner.looking.ready import LOOKED
+from nearfar.runner.mending.files import NOTES
 from nearfar.runner.remove import GOING, files_in, folders_in, remove_file, remove_folder
 from nearfar.runner.small import SMALL
 from nearfar.runner.versions import EARLIER, earlier

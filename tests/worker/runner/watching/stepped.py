@@ -13,7 +13,7 @@ from nearfar.intake.inbox import read_state
 from nearfar.intake.state import Entry
 from nearfar.jobs import Store
 from nearfar.places import places_of
-from nearfar.runner.watching import Watch
+from nearfar.runner.watching.process import Watch
 from nearfar.server_settings import ServerSettings
 from tests.worker.frames.makers import picture, write_tiff
 from tests.worker.intake.together import TogetherSorts

@@ -13,8 +13,8 @@ from nearfar.errors import StoreUnreachable
 from nearfar.intake.inbox import read_state
 from nearfar.jobs import JobState, Store, Submission
 from nearfar.places import Places, places_of
-from nearfar.runner import watching
 from nearfar.runner.disk import DiskWatch
+from nearfar.runner.watching import process
 from nearfar.server_settings import ServerSettings
 from tests.worker.runner.watching.stepped import (
     QUIET,
@@ -199,7 +199,7 @@ def test_a_watch_that_forgot_everything_asks_the_store(
     lay_frames(stepped.places.inbox, "3.tif", first=5)
     lay_frames(stepped.places.inbox / "a", "4.tif", first=6)
     before = stepped.settle()
-    watching.memory_file(stepped.places).unlink()
+    process.memory_file(stepped.places).unlink()
     (stepped.places.state / "digests").unlink()
     after = Stepped(settings, store).settle()
     assert len(jobs(store)) == 3
@@ -291,14 +291,14 @@ def test_a_further_folder_brings_its_owner_and_recipe_and_is_not_read_twice_with
 def test_the_scan_rests_the_longer_the_more_there_is_but_never_while_something_moves(
     stepped: Stepped, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(watching, "SHARE", 1e-9)
+    monkeypatch.setattr(process, "SHARE", 1e-9)
     frames = lay_frames(stepped.places.inbox / "a", "1.tif")
     assert [stepped.watch.look() for _ in range(3)] == [SCAN] * 3  # it arrives
     stepped.settle()
     assert stepped.watch.look() == SCAN  # its job waits
     store.cancel(1, who="anna")
     stepped.watch.look()
-    assert stepped.watch.look() == watching.LONGEST_REST
+    assert stepped.watch.look() == process.LONGEST_REST
     frames[0].with_name("2.tif").write_bytes(frames[0].read_bytes())
     assert stepped.watch.look() == SCAN
 

@@ -16,8 +16,9 @@ from nearfar.intake.memory import Known, Memory, trace
 from nearfar.intake.settling import Mark
 from nearfar.jobs import JobState, Store
 from nearfar.places import Places
-from nearfar.runner import moving, planning
-from nearfar.runner.moving import digest_of, move_file
+from nearfar.runner import planning
+from nearfar.runner.watching import moving
+from nearfar.runner.watching.moving import digest_of, move_file
 from nearfar.server_settings import ServerSettings
 from tests.worker.runner.watching.stepped import (
     Stepped,

@@ -12,7 +12,7 @@ import threading
 from nearfar.intake.inbox import read_state
 from nearfar.jobs import Store
 from nearfar.places import Places
-from nearfar.runner.watching import alone, watch_runs
+from nearfar.runner.watching.process import alone, watch_runs
 from nearfar.server_settings import ServerSettings, to_environment
 from tests.worker.runner.watching.stepped import (
     jobs,
@@ -38,7 +38,7 @@ def test_the_process_takes_a_stack_tells_of_it_and_leaves_when_asked(
 ) -> None:
     environment = {k: v for k, v in os.environ.items() if not k.startswith("NEARFAR_")}
     process = subprocess.Popen(
-        [sys.executable, "-m", "nearfar.runner.watching"], env=environment | to_environment(settings)
+        [sys.executable, "-m", "nearfar.runner.watching.process"], env=environment | to_environment(settings)
     )
     try:
         wait_for(lambda: read_state(places).folders)
@@ -66,7 +66,7 @@ def test_a_watch_killed_in_the_middle_and_started_again_takes_every_stack_once(
     )
     for number in range(12):
         lay_frames(places.inbox / f"{number}", "1.tif", "2.tif", first=10 * number)
-    command = [sys.executable, "-m", "nearfar.runner.watching"]
+    command = [sys.executable, "-m", "nearfar.runner.watching.process"]
     process = subprocess.Popen(command, env=environment)
     _wait_for_more(store, 0)
     process.kill()

@@ -14,8 +14,8 @@ import pytest
 from nearfar.jobs import Store, Submission
 from nearfar.places import Places
 from nearfar.runner import planning
-from nearfar.runner.moving import digest_of
-from nearfar.runner.watching import Watch, run
+from nearfar.runner.watching.moving import digest_of
+from nearfar.runner.watching.process import Watch, run
 from nearfar.server_settings import ServerSettings
 from tests.worker.runner.watching.stepped import (
     SCAN,

@@ -29,7 +29,7 @@ def follow(
 ) -> dict[str, Any]:
     """Call ``show`` with the job now and at every change until it has ended; the job as it is then.
 
-    A connection that breaks is made anew, and goes on after the last event that came.
+    A connection that breaks is made again, and goes on after the last event that came.
 
     Raises
     ------
