@@ -18,7 +18,7 @@ from nearfar.merge.misfired import misfired_frames
 from nearfar.merge.misfired import why as misfired_why
 from nearfar.merge.noise import WHITE, Noise
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.register import FramePose, Registration, register
+from nearfar.merge.register import FramePose, Registration, Share, register
 from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
@@ -83,6 +83,7 @@ def register_stack(
     tick: Callable[[float], None],
     touch: Callable[[], None],
     threads: int,
+    share: Share | None = None,
 ) -> Registration:
     """Register surveyed frames; ``touch`` is called before each look at pixels. See `nearfar.merge.register`."""
     variance = noise.variance[len(noise.variance) // 2]
@@ -93,7 +94,9 @@ def register_stack(
         for k, (f, m) in enumerate(zip(frames, mapped, strict=True))
     ]
     tuning = Tuning(belong_likeness=recipe.register.same_scene)
-    found = register(views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads)
+    found = register(
+        views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads, share=share
+    )
     odd = _odd_ones(found, views)
     if reference in odd:
         raise StackRefused(

@@ -107,13 +107,16 @@ class Scratch:
         return size is None or status.st_size == size
 
     @contextmanager
-    def writing(self, key: str, kind: str) -> Iterator[Path]:
-        """A passing name to write to; renamed to the output's when the block ends well, removed otherwise."""
+    def writing(self, key: str, kind: str, *, sync: bool = True) -> Iterator[Path]:
+        """A passing name to write to; renamed to the output's when the block ends well, removed otherwise.
+
+        What whoever reads it holds as missing where it is damaged needs no ``sync``.
+        """
         target = self.path(key, kind)
         part = self._part(target)
         try:
             yield part
-            if self.sync and (kind not in LOCAL or self.origin is None):
+            if sync and self.sync and (kind not in LOCAL or self.origin is None):
                 _sync(part)
             part.replace(target)
         except OSError as error:

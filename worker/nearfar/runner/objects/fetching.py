@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from nearfar.errors import BucketAway, Interrupted
-from nearfar.runner.buckets import Bucket, Changed, Stored
+from nearfar.runner.objects.buckets import Bucket, Changed, Stored
 
 PIECE = 1 << 20
 READS = 3

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import BucketRefused, SourceChanged
-from nearfar.runner.buckets import Bucket, in_base64
+from nearfar.runner.objects.buckets import Bucket, in_base64
 
 PART = 16 << 20
 """Bytes of a part; what is smaller goes in one piece."""

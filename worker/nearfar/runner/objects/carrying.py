@@ -25,12 +25,12 @@ from nearfar.errors import (
     StoreError,
 )
 from nearfar.jobs import FrameNote, FrameState, Store, Transfer, Transfers
-from nearfar.jobs.transfers import LEASE, Kind
+from nearfar.jobs.transfers.transfers import LEASE, Kind
 from nearfar.object_tables import address_of
 from nearfar.places import Places
-from nearfar.runner.buckets import Bucket, Changed, Stored
-from nearfar.runner.delivering import deliver
-from nearfar.runner.fetching import Awaited, fetch_all
+from nearfar.runner.objects.buckets import Bucket, Changed, Stored
+from nearfar.runner.objects.delivering import deliver
+from nearfar.runner.objects.fetching import Awaited, fetch_all
 from nearfar.runner.planning import plan_upload
 from nearfar.runner.presence import Presence
 from nearfar.server_settings import ServerSettings

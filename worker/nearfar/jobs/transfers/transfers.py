@@ -21,7 +21,7 @@ from nearfar.jobs.model import jobs, server
 from nearfar.jobs.records import Row, Submission, Submitted
 from nearfar.jobs.states import JOB_MOVES, JobState
 from nearfar.jobs.store import Store
-from nearfar.jobs.transfer_model import transfers
+from nearfar.jobs.transfers.tables import transfers
 
 LEASE = 120.0
 """Seconds that whoever carries something may be silent."""

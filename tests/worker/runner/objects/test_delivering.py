@@ -12,11 +12,11 @@ from typing import Any
 import pytest
 
 from nearfar.errors import BucketAway
-from nearfar.runner import carrying, delivering
-from nearfar.runner.buckets import Bucket
-from nearfar.runner.carrying import Carrier
-from tests.worker.runner.crew import Crew
-from tests.worker.runner.object_storage import SHOOTS, Storage, client
+from nearfar.runner.objects import carrying, delivering
+from nearfar.runner.objects.buckets import Bucket
+from nearfar.runner.objects.carrying import Carrier
+from tests.worker.runner.objects.crew import Crew
+from tests.worker.runner.objects.storage import SHOOTS, Storage, client
 from tests.worker.runner.serving import wait_for
 
 

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 
 from nearfar.places import places_of
+from nearfar.runner.doctor.buckets import buckets
 from nearfar.runner.doctor.examine import Finding, Level, Subject, examine
-from nearfar.runner.examine_buckets import buckets
 from nearfar.server_settings import load_server
-from tests.worker.runner.object_storage import Storage
+from tests.worker.runner.objects.storage import Storage
 
 
 def found(storage: Storage, folder: Path, **changes: Any) -> list[Finding]:

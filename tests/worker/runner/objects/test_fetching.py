@@ -16,10 +16,10 @@ import pytest
 from nearfar.errors import BucketAway
 from nearfar.jobs import JobState
 from nearfar.jobs.engine import dispose
-from nearfar.runner import buckets, fetching
-from nearfar.runner.buckets import Bucket
-from tests.worker.runner.crew import FRAMES, Crew
-from tests.worker.runner.object_storage import Storage, Wire
+from nearfar.runner.objects import buckets, fetching
+from nearfar.runner.objects.buckets import Bucket
+from tests.worker.runner.objects.crew import FRAMES, Crew
+from tests.worker.runner.objects.storage import Storage, Wire
 
 
 @pytest.fixture

@@ -10,10 +10,10 @@ from nearfar.jobs import JobState, Store, Transfers
 from nearfar.object_tables import BucketTable
 from nearfar.places import Places, places_of
 from nearfar.runner import planning
-from nearfar.runner.buckets import Bucket
-from nearfar.runner.carrying import Carrier
+from nearfar.runner.objects.buckets import Bucket
+from nearfar.runner.objects.carrying import Carrier
 from tests.worker.jobs.making import bring_to, submit
-from tests.worker.runner.object_storage import SHOOTS
+from tests.worker.runner.objects.storage import SHOOTS
 from tests.worker.runner.serving import settings_for, store_of
 
 FRAMES = {f"cards/moss/{k:02d}.jpg": bytes([k]) * (700_000 + k) for k in range(5)}

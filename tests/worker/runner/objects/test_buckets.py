@@ -17,8 +17,8 @@ from typing import Any
 import pytest
 
 from nearfar.errors import BucketAway, BucketRefused, UsageError
-from nearfar.runner.buckets import Bucket, Changed, in_base64, keys_of
-from tests.worker.runner.object_storage import SHOOTS, Storage, User, Wire, client
+from nearfar.runner.objects.buckets import Bucket, Changed, in_base64, keys_of
+from tests.worker.runner.objects.storage import SHOOTS, Storage, User, Wire, client
 
 DATA = bytes(range(256)) * 4000
 

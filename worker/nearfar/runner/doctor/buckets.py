@@ -36,7 +36,7 @@ def _keys(table: BucketTable) -> Iterator[Finding]:
 
 
 def _answer(table: BucketTable) -> Finding:
-    from nearfar.runner.buckets import Bucket
+    from nearfar.runner.objects.buckets import Bucket
 
     about, places = (
         f"bucket {table.name}",
