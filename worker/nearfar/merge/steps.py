@@ -17,8 +17,8 @@ from nearfar.errors import StackRefused
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import focusing, registering, rendering, sensing
 from nearfar.merge.correcting import NO_MASTERS, Masters, make_planes
-from nearfar.merge.coverage_stack import cover_stack
-from nearfar.merge.coverage_told import Coverage
+from nearfar.merge.coverage.result import Coverage
+from nearfar.merge.coverage.stack import cover_stack
 from nearfar.merge.deliver import Delivery, Outputs, deliver
 from nearfar.merge.focus import FocusMap, FocusWriter, in_order
 from nearfar.merge.gaps import find_gaps
@@ -143,6 +143,12 @@ class Steps:
             self.frames[place] = frame
             tick(1.0)
 
+    def drop_rows(self) -> None:
+        """Remove decoded frames: once all bands are there, nobody asks for them."""
+        for frame in self.frames:
+            if frame.rows is not None:
+                frame.rows.unlink(missing_ok=True)
+
     def is_surveyed(self, place: int, *, rows: bool) -> bool:
         """Whether a frame's survey is in scratch, and its rows as well if asked for."""
         frame = self.frames[place]
@@ -212,6 +218,7 @@ class Steps:
             *(self.scratch, self.frames, self._mapped, registration, used),
             noise=self.noise(),
             recipe=self.recipe,
+            threads=self.plan.threads,
             relax=lambda: self.relax(LINK_PAGES),
         )
         self.scratch.save_text(self.keys.spots, sensing.KIND, found.stored())
@@ -367,6 +374,7 @@ class Steps:
         report = Report({**report.content, **more, "focus_key": self.keys.focus})
         return deliver(
             *(delivery, outputs, report, self.frames, used, found, self.recipe),
+            threads=self.plan.threads,
             stop=self.check,
             finish=finish,
         )

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.coverage_curves import SURE, Curves
+from nearfar.merge.coverage.curves import SURE, Curves
 
 F64 = NDArray[np.float64]
 

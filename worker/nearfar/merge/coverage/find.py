@@ -1,7 +1,7 @@
 """Coverage: before the merge, where the frames leave a slice of depth out, and what to do about it.
 
-Looks at how sharpness rises and falls over the frames (`coverage_curves`), how wide the steps between them are
-(`coverage_steps`), in which order they come (`coverage_order`), and how the magnification runs (`coverage_scale`).
+Looks at how sharpness rises and falls over the frames (`curves`), how wide the steps between them are
+(`steps`), in which order they come (`order`), and how the magnification runs (`scale`).
 Plain areas tell nothing and are never found fault with. A slice that nothing lies in is not missed.
 """
 
@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.frames.camera import CameraData
-from nearfar.merge.coverage_curves import Curves, sharpness_curves
-from nearfar.merge.coverage_order import better_order, moved
-from nearfar.merge.coverage_scale import turns_back
-from nearfar.merge.coverage_steps import Widths, between, beyond, step_widths
-from nearfar.merge.coverage_told import Coverage, Finding, distances_between, distances_beyond
+from nearfar.merge.coverage.curves import Curves, sharpness_curves
+from nearfar.merge.coverage.order import better_order, moved
+from nearfar.merge.coverage.result import Coverage, Finding, distances_between, distances_beyond
+from nearfar.merge.coverage.scale import turns_back
+from nearfar.merge.coverage.steps import Widths, between, beyond, step_widths
 from nearfar.merge.focus import FocusFrame
 from nearfar.merge.kernel.picture_calls import CELL
 from nearfar.merge.noise import Noise

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from nearfar.merge.coverage_scale import turns_back
+from nearfar.merge.coverage.scale import turns_back
 from tests.worker.merge.kernel.stacks import similarity
 
 SIZE = (1200, 800)

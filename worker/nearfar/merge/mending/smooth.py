@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.mending_region import Box, Region
+from nearfar.merge.mending.region import Box, Region
 
 F32 = NDArray[np.float32]
 U16 = NDArray[np.uint16]

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import TILE
 from nearfar.frames.delivered import Delivered
-from nearfar.merge.mending import Subject
-from nearfar.merge.mending_frames import MendFrame
-from nearfar.merge.mending_map import DeliveredMap
+from nearfar.merge.mending.focus_cells import DeliveredMap
+from nearfar.merge.mending.frames import MendFrame
+from nearfar.merge.mending.mended import Subject
 from nearfar.merge.pyramid import gather
 
 Named = tuple[str, str]

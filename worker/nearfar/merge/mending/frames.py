@@ -25,7 +25,7 @@ from nearfar.merge.correcting_again import corrected_again
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, grid_shape, render_bytes
 from nearfar.merge.keys import file_digest
-from nearfar.merge.mending_region import Box
+from nearfar.merge.mending.region import Box
 from nearfar.merge.rendering import gain_table
 from nearfar.merge.survey import changed
 

@@ -13,8 +13,8 @@ from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import TILE
 from nearfar.frames.delivered import Delivered
 from nearfar.merge.map_scale import FORMAT, map_step
-from nearfar.merge.mending_region import Box
-from nearfar.merge.mending_sources import CELL, FocusCells
+from nearfar.merge.mending.region import Box
+from nearfar.merge.mending.sources import CELL, FocusCells
 
 DESCRIPTION = 270
 HALF_CELL = CELL // 2

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from nearfar.errors import SourceChanged, UsageError
 from nearfar.frames.delivered import Delivered
 from nearfar.merge.kernel.picture_calls import halve
-from nearfar.merge.mending import Mended
-from nearfar.merge.mending_planes import REACH, WHITE, bands
-from tests.worker.merge.mendable import AT_REST, HANDS, U16, frame_of, joined, known, wish, write
+from nearfar.merge.mending.mended import Mended
+from nearfar.merge.mending.planes import REACH, WHITE, bands
+from tests.worker.merge.mending.mendable import AT_REST, HANDS, U16, frame_of, joined, known, wish, write
 
 WIDTH, HEIGHT = 700, 560
 

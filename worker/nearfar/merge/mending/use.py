@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from nearfar.merge.mending_region import Region
+from nearfar.merge.mending.region import Region
 
 EDGE = 12
 """Pixels of the soft edge where nothing else is asked for."""

@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from nearfar.frames.decode import decode, read_header
 from nearfar.merge.kernel.twin_warp import resample, values
-from nearfar.merge.mending import Mended
-from nearfar.merge.mending_map import DeliveredMap
+from nearfar.merge.mending.focus_cells import DeliveredMap
+from nearfar.merge.mending.mended import Mended
 from nearfar.merge.rendering import gain_table
 from tests.scenes import render
-from tests.worker.merge.mendable import HANDS, Bracket, joined, wish
+from tests.worker.merge.mending.mendable import HANDS, Bracket, joined, wish
 
 SIZE = (760, 600)
 BOX = (60, 50, 600, 480)

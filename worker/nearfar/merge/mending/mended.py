@@ -21,11 +21,11 @@ from nearfar.frames.deliverable import TILE, decode_tile, encode_tile
 from nearfar.frames.delivered import Delivered, Place
 from nearfar.merge.kernel.picture_calls import halve
 from nearfar.merge.keys import key
-from nearfar.merge.mending_frames import Carrier, Keep, MendFrame, window_of
-from nearfar.merge.mending_planes import LEVELS, REACH, blend
-from nearfar.merge.mending_region import Box, distances, merged, ramp
-from nearfar.merge.mending_smooth import Surface, squares_of
-from nearfar.merge.mending_sources import (
+from nearfar.merge.mending.frames import Carrier, Keep, MendFrame, window_of
+from nearfar.merge.mending.planes import LEVELS, REACH, blend
+from nearfar.merge.mending.region import Box, distances, merged, ramp
+from nearfar.merge.mending.smooth import Surface, squares_of
+from nearfar.merge.mending.sources import (
     CELL,
     HALO,
     FocusCells,
@@ -36,7 +36,7 @@ from nearfar.merge.mending_sources import (
     Source,
     quiet_frames,
 )
-from nearfar.merge.mending_use import Use, Wish
+from nearfar.merge.mending.use import Use, Wish
 
 VERSION = 1
 """Raised by whoever changes what a mend makes of the same picture."""
@@ -55,7 +55,7 @@ class Subject:
 
     ``frames``: those that went into it, in their order; a wish names one by its place there, from 0.
     ``noise``: standard deviation of one channel of a frame, white being 1. ``key``: of the picture, from its report.
-    ``cells``: the focus map in a box of the picture, see `mending_map`.
+    ``cells``: the focus map in a box of the picture, see `focus_cells`.
     """
 
     picture: Delivered

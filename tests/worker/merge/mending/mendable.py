@@ -19,12 +19,12 @@ from nearfar.frames.delivered import Delivered
 from nearfar.merge.deliver import Outputs
 from nearfar.merge.kernel.picture_calls import halve
 from nearfar.merge.keys import file_digest
-from nearfar.merge.mending import Hands, Mended, Subject
-from nearfar.merge.mending_frames import MendFrame
-from nearfar.merge.mending_region import Region
-from nearfar.merge.mending_sources import FocusCells
-from nearfar.merge.mending_subject import opened
-from nearfar.merge.mending_use import Use, Wish
+from nearfar.merge.mending.frames import MendFrame
+from nearfar.merge.mending.mended import Hands, Mended, Subject
+from nearfar.merge.mending.region import Region
+from nearfar.merge.mending.sources import FocusCells
+from nearfar.merge.mending.subject import opened
+from nearfar.merge.mending.use import Use, Wish
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.stack import Job, Merge, Stop
 from nearfar.progress import Progress

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from nearfar.errors import UsageError
-from nearfar.merge.mending_region import MOST_POINTS, Region, distances, ramp
-from nearfar.merge.mending_svg import region_of_fragment, region_of_svg, svg_of
+from nearfar.merge.mending.region import MOST_POINTS, Region, distances, ramp
+from nearfar.merge.mending.svg import region_of_fragment, region_of_svg, svg_of
 
 SIZE = (120, 90)
 ALL = (0, 0, *SIZE)

@@ -72,12 +72,12 @@ class _Band:
         """The next frame's energy."""
         follows = self.sharpest == index - 1
         if index:
-            self.above[follows] = energy[follows]
+            np.copyto(self.above, energy, where=follows)
         better = energy > self.best
-        self.below[better] = np.float32(np.nan) if self.last is None else self.last[better]
-        self.above[better] = np.nan
-        self.best[better] = energy[better]
-        self.sharpest[better] = index
+        np.copyto(self.below, np.float32(np.nan) if self.last is None else self.last, where=better)
+        np.copyto(self.above, np.float32(np.nan), where=better)
+        np.copyto(self.best, energy, where=better)
+        np.copyto(self.sharpest, np.int16(index), where=better)
         self.last = energy
 
     def curve(self, floor: F32) -> Curve:

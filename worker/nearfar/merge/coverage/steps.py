@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.coverage_curves import Curve, Curves
+from nearfar.merge.coverage.curves import Curve, Curves
 
 F32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]

@@ -13,7 +13,7 @@ from itertools import pairwise
 from xml.etree import ElementTree as ET
 
 from nearfar.errors import UsageError
-from nearfar.merge.mending_region import Point, Region
+from nearfar.merge.mending.region import Point, Region
 
 LARGEST = 128 << 10
 """Characters of a selector."""

@@ -9,10 +9,10 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.mending_frames import Carrier
-from nearfar.merge.mending_planes import WHITE, bands, doubled, halved, spread, square_mean
-from nearfar.merge.mending_region import Box
-from nearfar.merge.mending_smooth import Surface
+from nearfar.merge.mending.frames import Carrier
+from nearfar.merge.mending.planes import WHITE, bands, doubled, halved, spread, square_mean
+from nearfar.merge.mending.region import Box
+from nearfar.merge.mending.smooth import Surface
 
 U16 = NDArray[np.uint16]
 F32 = NDArray[np.float32]
