@@ -21,7 +21,7 @@ from nearfar_api.models.requests import MOST_FRAMES, NewJob
 from nearfar_api.problems import Problem
 
 if TYPE_CHECKING:
-    from nearfar.runner.buckets import Stored
+    from nearfar.runner.objects.buckets import Stored
 
 MOST = 4 * MOST_FRAMES
 """Objects that a prefix may hold, frames or not."""
@@ -38,7 +38,7 @@ def listed(ctx: Context, address: str) -> tuple[str, list[Stored]]:
         The storage refuses, or there are no frames.
     """
     table, prefix = _allowed(ctx, address)
-    from nearfar.runner.buckets import Bucket
+    from nearfar.runner.objects.buckets import Bucket
 
     found = Bucket(table).listed(prefix, most=MOST)
     by_name = {each.key.removeprefix(prefix): each for each in found}

@@ -32,7 +32,7 @@ from nearfar_api.quota import quota
 from nearfar_api.transfer import digests
 
 if TYPE_CHECKING:
-    from nearfar.runner.buckets import Stored
+    from nearfar.runner.objects.buckets import Stored
 
 
 def submit(ctx: Context, new: NewJob, *, key: str | None, by: Caller) -> Submitted:

@@ -15,7 +15,7 @@ import tifffile
 from tests.acceptance.command import anew, lay, merged
 from tests.acceptance.serving import served
 from tests.scenes import render
-from tests.worker.runner.object_storage import object_storage
+from tests.worker.runner.objects.storage import object_storage
 
 
 def test_a_stack_goes_from_a_bucket_to_a_bucket_also_through_a_kill(tmp_path: Path) -> None:

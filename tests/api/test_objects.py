@@ -13,12 +13,12 @@ from typing import Any
 import pytest
 
 from nearfar.jobs import JobState, Store, Transfers
-from nearfar.jobs.transfers import Kind
+from nearfar.jobs.transfers.transfers import Kind
 from nearfar.server_settings import ServerSettings
 from nearfar_api.app import create_app
 from tests.api.conftest import Client, Kicks
 from tests.worker.jobs.making import bring_to, submit
-from tests.worker.runner.object_storage import Storage, object_storage
+from tests.worker.runner.objects.storage import Storage, object_storage
 
 API = "/api/v1/jobs"
 NAMES = ("F_0009.JPG", "F_0010.JPG", "F_0010.CR3", "notes.txt", ".F_0011.JPG", "F_0011.JPG.part")

@@ -1,7 +1,7 @@
 """The image, the compose file and what Prometheus is told: in the form of their standards, and of this program's settings.
 
-Image annotations: OCI image specification, 'Pre-Defined Annotation Keys'. Words of the compose file: the compose
-specification, from memory.
+Image annotations: OCI image specification, 'Pre-Defined Annotation Keys'. The compose file is held against the published
+schema of the compose specification, as check-jsonschema carries it; the Dockerfile against the rules of hadolint.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import json
 import re
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +43,39 @@ def settings() -> set[str]:
         for name in ServerSettings.model_fields[table].annotation.model_fields:  # type: ignore[union-attr]
             known.add(f"NEARFAR_{table}_{name}".upper())
     return known | OTHERS
+
+
+def tool(name: str, *words: str | Path) -> subprocess.CompletedProcess[str]:
+    """What a program of the test requirements says."""
+    found = shutil.which(name, path=str(Path(sys.executable).parent)) or shutil.which(name)
+    if found is None:
+        missing(f"{name} is not installed; 'make setup' installs it")
+    return subprocess.run([found, *map(str, words)], capture_output=True, text=True)
+
+
+def schema(file: Path) -> subprocess.CompletedProcess[str]:
+    return tool("check-jsonschema", "--builtin-schema", "vendor.compose-spec", file)
+
+
+def test_the_compose_file_is_one_by_the_published_schema(docker: Path, tmp_path: Path) -> None:
+    done = schema(docker / "compose.yaml")
+    assert done.returncode == 0, done.stdout + done.stderr
+    text = (docker / "compose.yaml").read_text(encoding="utf-8")
+    odd = tmp_path / "compose.yaml"
+    odd.write_text(text.replace("restart: unless-stopped", "restart_always: true", 1), encoding="utf-8")
+    assert schema(odd).returncode == 1
+
+
+def test_the_image_is_built_by_the_rules_of_the_trade(docker: Path, tmp_path: Path) -> None:
+    done = tool("hadolint", docker / "Dockerfile")
+    assert done.returncode == 0, done.stdout + done.stderr
+    odd = tmp_path / "Dockerfile"
+    odd.write_text("FROM python\nRUN cd /tmp && apt-get install gcc\n")
+    said = tool("hadolint", odd)
+    assert said.returncode == 1
+    assert {"DL3006", "DL3015"} <= set(re.findall(r"DL\d{4}", said.stdout)), (
+        "no tag, and all that is recommended"
+    )
 
 
 def test_every_part_of_a_studio_has_its_service(compose: dict[str, Any]) -> None:

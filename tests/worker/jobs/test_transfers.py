@@ -8,7 +8,7 @@ import pytest
 
 from nearfar.errors import IllegalTransition, LostClaim
 from nearfar.jobs import FrameEntry, FrameState, JobState, Store, Transfers
-from nearfar.jobs.transfers import LEASE, Kind
+from nearfar.jobs.transfers.transfers import LEASE, Kind
 from tests.worker.jobs.making import Clock, bring_to, submission, submit
 
 PLACE = "s3://shoots/cards/moss/"

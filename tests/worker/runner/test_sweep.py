@@ -17,7 +17,7 @@ import pytest
 from nearfar.errors import NotFound
 from nearfar.jobs import Claim, JobState, Rules, Store, Transfers
 from nearfar.jobs.engine import Database
-from nearfar.jobs.transfers import Kind
+from nearfar.jobs.transfers.transfers import Kind
 from nearfar.places import Places
 from nearfar.runner import sweep
 from nearfar.runner.remove import GOING, remove_file, remove_folder

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,6 +66,10 @@ def add_parsers(commands: Commands) -> None:
 
 def run(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar merge``."""
-    from nearfar.cli import merge
-
+    gc.disable()  # what is loaded stays: a fifth of the time went into looking for what nobody needs any longer
+    try:
+        from nearfar.cli import merge
+    finally:
+        gc.freeze()
+        gc.enable()
     return merge.run(options, signals)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
 import signal
 import threading
 from contextlib import ExitStack
@@ -114,9 +115,34 @@ def _serve(
         port = out.getsockname()[1]
         url = supervise.write_address(places, settings.server.host, port, settings.server.path)
         say(f"Nearfar is at {url}", f"Put stacks into {places.inbox}, collect pictures from {places.results}")
+        if nobody_may_enter(settings, places):
+            say(
+                "Nobody can log in yet: accounts = true, and there is none. Make the first one on this machine:",
+                f"    nearfar account add NAME --role run --data {shlex.quote(str(places.data))}",
+            )
         environment = {"NEARFAR_LISTEN_FD": str(out.fileno())}
         _run(settings, places, names, environment, {"api": out.fileno()}, signals)
         (places.state / "address.json").unlink(missing_ok=True)
+
+
+def nobody_may_enter(settings: ServerSettings, places: Places) -> bool:
+    """Whether people are to log in and there is no account, nor anybody else who vouches for them."""
+    if not settings.server.accounts or settings.people.provider is not None:
+        return False
+    from nearfar.errors import StoreError
+    from nearfar.jobs import People
+    from nearfar.runner.opening import open_by
+
+    try:
+        store = open_by(settings, places)
+    except StoreError:  # the processes tell of it, and wait for it
+        return False
+    try:
+        return not People(store).accounts()
+    except StoreError:
+        return False
+    finally:
+        store.close()
 
 
 def run_worker(options: argparse.Namespace, signals: Signals) -> int:

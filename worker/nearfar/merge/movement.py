@@ -71,29 +71,43 @@ def take_from_one(
     """
     rows, count, cols = writer.admitted.shape
     differs = np.zeros((rows, cols), np.uint8)
-    before: F32 | None = None
+    before: _Look | None = None
 
-    def look(k: int) -> F32:
-        return _pattern(small[k](), frames[k], size, (rows, cols))
+    def look(k: int) -> _Look:
+        return _look(small[k](), frames[k], size, (rows, cols))
 
-    for k, pattern in enumerate(in_order(list(range(count)), look, threads)):
+    for k, here in enumerate(in_order(list(range(count)), look, threads)):
         if before is not None:
-            whole = _inside(frames[k], (rows, cols), size) & _inside(frames[k - 1], (rows, cols), size)
-            whole = grow_grid((~whole).astype(np.uint8)) == 0  # a pattern reaches two cells
-            whole = grow_grid((~whole).astype(np.uint8)) == 0
-            let_in = whole & ((writer.admitted[:, k] > 0) | (writer.admitted[:, k - 1] > 0))
-            differs |= (let_in & _differ(before, pattern, (rows, cols))).astype(np.uint8)
-        before = pattern
+            let_in = (writer.admitted[:, k] > 0) | (writer.admitted[:, k - 1] > 0)
+            differs |= (let_in & _differ(before, here)).view(np.uint8)
+        before = here
         tick()
     return _settle(differs, frames, writer, size)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Look:
+    """A frame's ``pattern``, its ``strength`` around each cell, and the cells where it has one that is ``whole``."""
+
+    pattern: F32
+    strength: F32
+    whole: Bools
+
+
+def _look(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> _Look:
+    pattern = _pattern(small, frame, size, shape)
+    outside = (~_inside(frame, shape, size)).view(np.uint8)
+    if outside.any():
+        outside = grow_grid(grow_grid(outside))  # a pattern reaches two cells
+    return _Look(pattern=pattern, strength=_around(pattern * pattern, shape), whole=outside == 0)
 
 
 def _pattern(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> F32:
     """What is neither coarse nor fine of a frame, in the picture's geometry: so many places a cell each way."""
     side = 8 if size[0] * size[1] > LARGE else 4
-    plane = np.sqrt(small * np.float32(2.0**-frame.gain_ev))
     if side == 8:
-        plane = cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.float32)
+    plane = np.sqrt(small * np.float32(2.0**-frame.gain_ev))
     pose = np.array(frame.pose, np.float64)
     middle = (side - 1) / 2
     pose[:, 2] = (pose[:, :2] @ (middle, middle) + pose[:, 2] - middle) / side
@@ -106,20 +120,19 @@ def _pattern(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[
     )
 
 
-def _differ(one: F32, other: F32, shape: tuple[int, int]) -> Bools:
-    """Cells in which two patterns are both strong and not alike."""
-    product, first, second = (
-        cv2.GaussianBlur(p, (0, 0), AROUND) for p in (one * other, one * one, other * other)
-    )
-    rows, cols = shape
-    each = one.shape[0] // rows
+def _around(plane: F32, shape: tuple[int, int]) -> F32:
+    """Mean of a plane around each cell."""
+    each = plane.shape[0] // shape[0]
+    cells = cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.GaussianBlur(cells, (0, 0), AROUND / each), np.float32)
 
-    def cells(plane: Any) -> F32:
-        return np.asarray(plane.reshape(rows, each, cols, each).mean(axis=(1, 3)), np.float32)
 
-    product, first, second = cells(product), cells(first), cells(second)
-    strong = np.minimum(first, second) > CONTRAST**2
-    return np.asarray(strong & (product < ALIKE * np.sqrt(first * second)))
+def _differ(one: _Look, other: _Look) -> Bools:
+    """Cells that both have whole, in which both patterns are strong and not alike."""
+    product = _around(one.pattern * other.pattern, one.whole.shape[:2])
+    strong = np.minimum(one.strength, other.strength) > CONTRAST**2
+    alike = product >= ALIKE * np.sqrt(one.strength * other.strength)
+    return np.asarray(one.whole & other.whole & strong & ~alike)
 
 
 def _settle(
@@ -127,6 +140,8 @@ def _settle(
 ) -> list[Moved]:
     """Regions of cells that differ, grown by one, each given to the frame that is sharpest in it."""
     count, labels = cv2.connectedComponents(grow_grid(np.ascontiguousarray(differs)), connectivity=8)
+    if count == 1:
+        return []
     inside = np.stack([_inside(f, differs.shape, size) for f in frames])
     out = []
     for label in range(1, count):

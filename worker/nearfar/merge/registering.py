@@ -15,7 +15,7 @@ from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.keys import key
 from nearfar.merge.noise import WHITE, Noise
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.register import FramePose, Registration, register
+from nearfar.merge.register import FramePose, Registration, Share, register
 from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
@@ -80,6 +80,7 @@ def register_stack(
     tick: Callable[[float], None],
     touch: Callable[[], None],
     threads: int,
+    share: Share | None = None,
 ) -> Registration:
     """Register surveyed frames; ``touch`` is called before each look at pixels. See `nearfar.merge.register`."""
     variance = noise.variance[len(noise.variance) // 2]
@@ -90,7 +91,9 @@ def register_stack(
         for k, (f, m) in enumerate(zip(frames, mapped, strict=True))
     ]
     tuning = Tuning(belong_likeness=recipe.register.same_scene)
-    found = register(views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads)
+    found = register(
+        views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads, share=share
+    )
     covered = covered_frames(found.frames, lambda place: views[place].small)
     if reference in covered:
         raise StackRefused(

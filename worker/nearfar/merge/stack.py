@@ -161,7 +161,8 @@ class Merge:
         progress = self.progress
         with self.clock.step("survey"):
             progress.step("survey", len(steps.frames))
-            steps.survey(range(len(steps.frames)), rows=True, tick=progress.advance)
+            rows = bool(steps.missing(range(steps.bands)))
+            steps.survey(range(len(steps.frames)), rows=rows, tick=progress.advance)
             self._tell_twins(steps)
         with self.clock.step("register"):
             if not steps.is_registered:
@@ -174,7 +175,9 @@ class Merge:
             with self.clock.step("render"):
                 progress.step("render", steps.blocks(range(steps.bands)))
                 share = steps.gather(delivery, progress.advance)
-            with self.clock.step("deliver"):
+            with self.clock.step("deliver"), ThreadPoolExecutor(1) as pool:
+                if not self.job.keep_scratch:
+                    pool.submit(steps.drop_rows)  # gigabytes: that takes a while
                 progress.step("deliver", 1)
                 report = steps.deliver(
                     *(delivery, share, self.job.outputs),

@@ -31,7 +31,7 @@ from nearfar.runner.sweep import Sweeper
 from nearfar.server_settings import ServerSettings, load_server
 
 if TYPE_CHECKING:
-    from nearfar.runner.carrying import Carrier
+    from nearfar.runner.objects.carrying import Carrier
 
 log = logging.getLogger(__name__)
 
@@ -110,7 +110,7 @@ def _carrier(settings: ServerSettings, places: Places, store: Store) -> Carrier 
     """Who carries to and from object storage, at work; loaded only where there is some."""
     if not settings.objects.buckets:
         return None
-    from nearfar.runner.carrying import Carrier
+    from nearfar.runner.objects.carrying import Carrier
 
     made = Carrier(settings, places, store)
     made.start()

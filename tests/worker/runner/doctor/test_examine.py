@@ -6,6 +6,7 @@ import errno
 import os
 import socket
 import sqlite3
+import stat
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -105,6 +106,59 @@ def test_a_umask_that_shuts_others_out_or_lets_all_write_is_worth_advice(
         assert os.umask(mask) == mask
     finally:
         os.umask(before)
+
+
+KEY = {"key": "moss on slate under glass"}
+
+
+def told_of(subject: Subject, mask: int) -> list[str]:
+    """What is advised about rights with a umask."""
+    before = os.umask(mask)
+    try:
+        return [f.found for f in data_checks.rights(subject) if f.level is not Level.OK]
+    finally:
+        os.umask(before)
+
+
+@pytest.fixture
+def open_above(tmp_path: Path) -> Iterator[Path]:
+    """A folder that every user can get to."""
+    closed = [path for path in (tmp_path, *tmp_path.parents) if not path.stat().st_mode & stat.S_IXOTH]
+    modes = [path.stat().st_mode for path in closed]
+    for path in closed:
+        path.chmod(path.stat().st_mode | stat.S_IXOTH)
+    yield tmp_path
+    for path, mode in zip(closed, modes, strict=True):
+        path.chmod(stat.S_IMODE(mode))
+
+
+@pytest.mark.parametrize(
+    ("server", "mode", "mask", "said"),
+    [
+        (KEY, 0o755, 0o022, ["can read frames and results"]),
+        (KEY, 0o750, 0o022, []),
+        (KEY, 0o755, 0o027, []),
+        (KEY, 0o755, 0o077, []),
+        (KEY, 0o777, 0o022, ["may write in", "can read frames and results"]),
+        ({}, 0o755, 0o022, []),
+        ({}, 0o757, 0o022, ["may write in"]),
+    ],
+)
+def test_strangers_who_may_read_or_write_the_data_are_told_of(
+    open_above: Path, server: dict[str, str], mode: int, mask: int, said: list[str]
+) -> None:
+    subject = with_settings(open_above, server=dict(server))
+    subject.places.data.chmod(mode)
+    found = told_of(subject, mask)
+    assert len(found) == len(said)
+    assert all(part in text for part, text in zip(said, found, strict=True))
+
+
+def test_where_strangers_do_not_get_to_the_folder_its_own_mode_does_no_harm(open_above: Path) -> None:
+    subject = with_settings(open_above, server=dict(KEY))
+    subject.places.data.chmod(0o777)
+    open_above.chmod(0o700)
+    assert told_of(subject, 0o022) == []
 
 
 def test_less_space_than_is_to_stay_free_is_a_problem(tmp_path: Path) -> None:

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from nearfar.errors import UsageError
-from nearfar.merge.mending_region import Region
-from nearfar.merge.mending_use import EDGE, Use, Wish
+from nearfar.merge.mending.region import Region
+from nearfar.merge.mending.use import EDGE, Use, Wish
 from nearfar.runner.mending.annotations import Subject, annotation_of, kept_wish, read_wish
 
 SUBJECT = Subject(job=17, size=(400, 300), frames={1: "moss_1.tif", 3: "moss_3.tif"})

@@ -14,7 +14,7 @@ import tifffile
 
 from nearfar.frames.delivered import Delivered
 from nearfar.jobs import MendState
-from nearfar.merge import mending_frames
+from nearfar.merge.mending import frames
 from nearfar.runner.sweep import DAY, Sweeper
 from nearfar.runner.versions import earlier, first_picture
 from nearfar.server_tables import KeepTable
@@ -230,7 +230,7 @@ def test_stopping_hands_back_what_is_carried_out_later(
     mending: Mending, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = mending.picture.read_bytes()
-    carried = mending_frames.Carrier.carried
+    carried = frames.Carrier.carried
 
     def stops(self: Any, box: Any) -> Any:
         mending.mender.stop.set()
@@ -238,7 +238,7 @@ def test_stopping_hands_back_what_is_carried_out_later(
 
     mending.want(use="frame", frame=1, box=[0, 0, *SIZE])
     with monkeypatch.context() as patched:
-        patched.setattr(mending_frames.Carrier, "carried", stops)
+        patched.setattr(frames.Carrier, "carried", stops)
         mending.mender.threads = 1
         assert mending.mender.turn()
     assert mending.state is MendState.WORKING

@@ -134,11 +134,11 @@ def user() -> str:
 
 
 def rights(subject: Subject) -> Iterator[Finding]:
-    """Who the server is, and who may read and change what it makes."""
+    """Who the server is, and who else may read and change what it makes."""
     mask = os.umask(0o022)
     os.umask(mask)
     about, found = "rights", f"user {user()}, umask {mask:03o}"
-    if mask & 0o070 == 0o070:
+    if mask & 0o070 == 0o070 and not subject.settings.server.locked:
         yield advice(
             about,
             f"{found}: nobody else can read results",
@@ -152,9 +152,30 @@ def rights(subject: Subject) -> Iterator[Finding]:
         )
     else:
         yield fine(about, found)
+    for folder in _tops(subject):
+        yield from _strangers(subject, folder, mask)
+
+
+def _tops(subject: Subject) -> list[Path]:
+    """The data folder, and what the server writes to outside of it."""
     data = subject.places.data
-    if data.exists() and data.stat().st_mode & stat.S_IWOTH:
-        yield advice(about, f"every user of this machine may write in {data}", f"chmod o-w {data}")
+    others = {path for path in places_of(subject).values() if not path.is_relative_to(data)}
+    return [path for path in (data, *sorted(others)) if path.exists()]
+
+
+def _strangers(subject: Subject, folder: Path, mask: int) -> Iterator[Finding]:
+    """Whether any user of this machine may write to a folder, or read there although the server asks who comes."""
+    mode = folder.stat().st_mode
+    if not all(above.stat().st_mode & stat.S_IXOTH for above in folder.parents):
+        return  # they do not get there
+    if mode & stat.S_IWOTH:
+        yield advice("rights", f"every user of this machine may write in {folder}", f"chmod o-w {folder}")
+    if subject.settings.server.locked and mode & stat.S_IXOTH and not mask & stat.S_IROTH:
+        yield advice(
+            "rights",
+            f"the server asks who comes, and every user of this machine can read frames and results in {folder}",
+            f"chmod o-rwx {folder}, or start the server with umask 027.",
+        )
 
 
 def disks(subject: Subject) -> Iterator[Finding]:

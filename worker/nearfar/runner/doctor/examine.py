@@ -83,8 +83,7 @@ def examine(subject: Subject, checks: Iterable[tuple[str, Check]] | None = None)
 
 def all_checks() -> tuple[tuple[str, Check], ...]:
     """Every check with its name, in the order in which they help most."""
-    from nearfar.runner import examine_buckets
-    from nearfar.runner.doctor import data, machine, pictures, services, studio
+    from nearfar.runner.doctor import buckets, data, machine, pictures, services, studio
 
     return (
         ("settings", services.settings_file),
@@ -100,7 +99,7 @@ def all_checks() -> tuple[tuple[str, Check], ...]:
         ("formats", pictures.formats),
         ("store", services.store),
         ("broker", services.broker),
-        ("buckets", examine_buckets.buckets),
+        ("buckets", buckets.buckets),
         ("studio", studio.studio),
         ("port", services.port),
     )

@@ -13,9 +13,9 @@ from typing import Any
 from urllib.parse import unquote
 
 from nearfar.errors import UsageError
-from nearfar.merge.mending_region import MOST_EDGE, Region
-from nearfar.merge.mending_svg import region_of_fragment, region_of_svg, svg_of
-from nearfar.merge.mending_use import EDGE, Use, Wish
+from nearfar.merge.mending.region import MOST_EDGE, Region
+from nearfar.merge.mending.svg import region_of_fragment, region_of_svg, svg_of
+from nearfar.merge.mending.use import EDGE, Use, Wish
 
 MEDIA_FRAGMENTS = "http://www.w3.org/TR/media-frags/"
 """What a fragment selector conforms to (Web Annotation Data Model, 4.2.1)."""
