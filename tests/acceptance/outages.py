@@ -26,7 +26,7 @@ from tests.worker.jobs.postgresql import server
 from tests.worker.runner.redis_server import RedisServer, redis_server
 from tests.worker.runner.serving import wait_for
 
-OPEN = 4
+OPEN = 3
 """Jobs that are always on their way."""
 
 
@@ -70,7 +70,7 @@ class Outages:
     def _prepare(self) -> None:
         folder = self.base / "real" / "frames"
         folder.parent.mkdir(parents=True)
-        lay(render("occlusion", frames=8, size=(640, 480), seed=3).frames, folder)
+        lay(render("occlusion", frames=6, size=(320, 240), seed=3).frames, folder)
         (self.base / "empty").mkdir()
         self._mount()
 

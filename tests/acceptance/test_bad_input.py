@@ -385,15 +385,15 @@ def test_nothing_ended_unexpectedly(scattered: Scattered) -> None:
 
 
 @pytest.mark.slow
-def test_two_thousand_tiny_frames_come_to_an_end(tmp_path: Path) -> None:
-    """Measured with one worker: 48 s, of them 18 s for register; 550 MiB at the peak, in render."""
+def test_more_tiny_frames_than_files_are_usually_open_come_to_an_end(tmp_path: Path) -> None:
+    """Linux lets a process have 1024 files open unless told otherwise (from memory). Render has all frames open at once."""
     small = render("occlusion", frames=20, size=(64, 48), seed=8).frames
     with served(tmp_path / "data", NEARFAR_WORKER_MEMORY="768MiB") as server:
         aside = tmp_path / "many"
-        for k in range(100):
+        for k in range(55):
             lay(small, aside, format="jpeg", names=[f"F{k:02d}{n:02d}.jpg" for n in range(20)])
         before = digests(aside)
-        assert len(before) == 2000
+        assert len(before) == 1100
         aside.rename(server.inbox / "many")
         server.wait(lambda: any(job["state"] in ENDED for job in server.jobs()), seconds=600)
         (job,) = server.jobs()

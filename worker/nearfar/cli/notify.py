@@ -153,32 +153,13 @@ def run_remove(options: argparse.Namespace, signals: Signals) -> int:
 
 def run_test(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar notify test``; 4 where it did not arrive."""
-    import secrets
-    import time
-
     from nearfar.cli.say import say
-    from nearfar.jobs.notices.notices import Message
     from nearfar.runner.messages.sending import Notifier
 
     settings, notices = _open(options)
     target = notices.target(options.number)
     reason = "this is a test: 'nearfar notify test' was given"
-    data = {"stack": "a test", "owner": target.owner, "state": "held", "reason": reason}
-    made = Message(
-        id=0,
-        target=target.id,
-        name=f"msg_{secrets.token_hex(12)}",
-        about="held",
-        job=None,
-        content={"type": "job.held", "at": time.time(), "data": data},
-        state="waiting",
-        tries=1,
-        due=0.0,
-        created=0.0,
-        finished=None,
-        answer=None,
-    )
-    arrived, answer, _ = Notifier(settings, notices.store).deliver(target, made)
+    arrived, answer = Notifier(settings, notices.store).try_now(target, reason)
     say(json.dumps({"arrived": arrived, "answer": answer}) if options.json else answer)
     return 0 if arrived else 4
 

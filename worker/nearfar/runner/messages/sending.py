@@ -7,6 +7,7 @@ may arrive twice, under the same name. Nobody waits for a receiver that does not
 from __future__ import annotations
 
 import logging
+import secrets
 import threading
 import time
 from collections.abc import Callable
@@ -143,6 +144,26 @@ class Notifier:
         )
         arrived, answer = mails.deliver(self.table, letter)
         return arrived, answer, False
+
+    def try_now(self, target: Target, reason: str) -> tuple[bool, str]:
+        """Send a test message once: whether it arrived, and what was answered. Raises `UsageError`."""
+        data = {"stack": "a test", "owner": target.owner, "state": "held", "reason": reason}
+        made = Message(
+            id=0,
+            target=target.id,
+            name=f"msg_{secrets.token_hex(12)}",
+            about="held",
+            job=None,
+            content={"type": "job.held", "at": self.clock(), "data": data},
+            state="waiting",
+            tries=1,
+            due=0.0,
+            created=0.0,
+            finished=None,
+            answer=None,
+        )
+        arrived, answer, _ = self.deliver(target, made)
+        return arrived, answer
 
     def _note(self, target: Target, message: Message, what: str) -> None:
         about = {"job": message.job, "action": "notify.tried"}
