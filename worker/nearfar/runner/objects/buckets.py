@@ -239,7 +239,7 @@ class Bucket:
         status = int(error.response.get("ResponseMetadata", {}).get("HTTPStatusCode") or 0)
         said = error.response.get("Error", {})
         code = str(said.get("Code") or "")
-        if code in {"NoSuchKey", "NoSuchUpload"} or (status == 404 and code != "NoSuchBucket"):
+        if code == "NoSuchKey" or code == "NoSuchUpload" or (status == 404 and code != "NoSuchBucket"):
             return _Missing(f"{self.shown}: there is no such object")
         if status == 412:
             return _Taken(f"{self.shown}: the object is not as was expected")
