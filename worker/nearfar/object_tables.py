@@ -52,7 +52,7 @@ class BucketTable(Table):
     name: Annotated[str, Field(pattern=BUCKET.pattern)]
     endpoint: Annotated[str, AfterValidator(_endpoint)]
     """Where the storage answers; nothing else is ever asked."""
-    keys: Annotated[str, AfterValidator(_keys), Field(min_length=1)]
+    keys: Annotated[str, Field(min_length=1), AfterValidator(_keys)]
     """File with ``id`` and ``secret`` as TOML; or ``env:SHOOTS``: they are SHOOTS_ID and SHOOTS_SECRET there."""
     region: str = Field(default="us-east-1", pattern=r"^[a-z0-9-]{1,64}$")
     """What requests are signed for."""

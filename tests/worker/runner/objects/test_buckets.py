@@ -207,7 +207,7 @@ def test_no_answer_leads_to_another_place(
 def test_a_request_that_the_library_would_send_elsewhere_is_not_sent(
     storage: Storage, tmp_path: Path
 ) -> None:
-    bucket = Bucket(storage.table(tmp_path))
+    bucket = Bucket(storage.table(tmp_path, region="of-its-own"))
 
     def lead_astray(request: Any, **_: Any) -> None:
         request.url = request.url.replace(storage.endpoint, "http://127.0.0.1:1")

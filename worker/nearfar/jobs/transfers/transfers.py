@@ -28,6 +28,7 @@ LEASE = 120.0
 SINCE = "deliver"
 """Under what name the server keeps where results go to, and since when."""
 MOST = 100
+HOUR = 3600.0
 WHO = "server"
 DUE = (transfers.c.state == sa.literal_column("'waiting'"), transfers.c.due <= sa.bindparam("now"))
 """The condition as the index on what waits has it."""
@@ -197,7 +198,11 @@ def _want(tx: Tx, place: str) -> int:
         .order_by(jobs.c.finished)
         .limit(MOST)
     )
-    return _add(tx, list(tx.conn.scalars(query)), Kind.DELIVER, place, {})
+    found = list(tx.conn.scalars(query))
+    if len(found) < MOST and tx.now - row.changed > HOUR:  # so that old jobs need not be looked at for ever
+        seen = sa.update(server).where(server.c.name == SINCE)
+        tx.conn.execute(seen.values(changed=tx.now - HOUR / 2))
+    return _add(tx, found, Kind.DELIVER, place, {})
 
 
 def _again(tx: Tx, job: int, place: str, who: str) -> None:

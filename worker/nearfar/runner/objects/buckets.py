@@ -14,7 +14,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -92,7 +92,7 @@ class Bucket:
                     Bucket=self.name, Prefix=prefix, Delimiter="/", MaxKeys=wanted, **more
                 )
                 found += [
-                    Stored(key=each["Key"], size=int(each["Size"]), etag=each["ETag"])
+                    Stored(key=each["Key"], size=int(each["Size"]), etag=_quoted(each["ETag"]))
                     for each in page.get("Contents", ())
                     if each["Key"] != prefix  # the folder itself, as some clients write one
                 ]
@@ -273,8 +273,14 @@ def in_base64(digest: bytes) -> str:
     return base64.b64encode(digest).decode()
 
 
+def _quoted(etag: object) -> str:
+    """An entity tag as conditions want it; some storages leave the quotation marks out of listings."""
+    bare = str(etag).strip('"')
+    return f'"{bare}"'
+
+
 def _stored(key: str, said: Mapping[str, Any]) -> Stored:
-    etag = str(said["ETag"])
+    etag = _quoted(said["ETag"])
     sha256 = said.get("Metadata", {}).get(MARK)
     full = said.get("ChecksumSHA256", "")
     if sha256 is None and full and "-" not in full and said.get("ChecksumType") != "COMPOSITE":
@@ -333,7 +339,9 @@ def keys_of(table: BucketTable, environment: Mapping[str, str]) -> Keys:
     return Keys(id=key, secret=secret)
 
 
+@lru_cache(maxsize=8)
 def _client(table: BucketTable, keys: Keys) -> Any:
+    """The library's client, which any number of threads may share; to make one takes a quarter of a second."""
     try:
         from botocore.config import Config
         from botocore.session import Session

@@ -28,6 +28,7 @@ from nearfar.jobs import FrameNote, FrameState, Store, Transfer, Transfers
 from nearfar.jobs.transfers.transfers import LEASE, Kind
 from nearfar.object_tables import address_of
 from nearfar.places import Places
+from nearfar.runner.failures import in_words
 from nearfar.runner.objects.buckets import Bucket, Changed, Stored
 from nearfar.runner.objects.delivering import deliver
 from nearfar.runner.objects.fetching import Awaited, fetch_all
@@ -145,8 +146,8 @@ class Carrier:
                 self._give_up(taken, what, error)
                 return
             rest = self.rests[min(taken.tries, len(self.rests)) - 1]
-            log.warning("%s: tried again in %.0f s: %s", what, rest, error, extra=about)
-            self.transfers.later(taken, str(error), rest)
+            log.warning("%s: tried again in %.0f s: %s", what, rest, in_words(error), extra=about)
+            self.transfers.later(taken, in_words(error), rest)
         except NearfarError as error:
             self._give_up(taken, what, error)
 

@@ -123,12 +123,11 @@ def _put_all(
         if file is files[-1] and any(_stamp(each.path) != each.stamp for each in files):
             raise SourceChanged(f"{file.path.parent}: it was changed while it was put; it is put again")
         key = f"{below}{name}{file.ending}"
-        if _there(bucket, key, file):
-            continue
-        made = _put(bucket, key, file, check=check, begun=begun)
-        if not _there(bucket, key, file):
-            if made:
+        if bucket.find(key) is None:  # asked as well, since some storages do not know the condition
+            made = _put(bucket, key, file, check=check, begun=begun)
+            if made and not _there(bucket, key, file):
                 raise BucketRefused(f"{bucket.shown}: {key} is not what was put there; look at its own log")
+        if not _there(bucket, key, file):
             return False
     return True
 
