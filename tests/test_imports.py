@@ -25,6 +25,7 @@ ALLOWED: dict[str, set[str]] = {
 }
 BASE = {
     *(
+        "durable",
         "errors",
         "object_tables",
         "optics",

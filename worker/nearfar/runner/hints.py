@@ -116,7 +116,7 @@ class Hinter:
             return 0
         try:
             sent = self._send(wanted)
-        except Exception as error:  # noqa: BLE001 - whatever a broker's driver raises
+        except Exception as error:  # whatever a broker's driver raises
             self._failed(error)
             return 0
         if self.broker is not None:
