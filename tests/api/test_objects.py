@@ -139,7 +139,7 @@ def test_a_prefix_without_frames_and_one_too_large_are_refused(
     settings: ServerSettings, store: Store, client: Client, table: dict[str, Any]
 ) -> None:
     empty = client.post(API, json={"objects": "s3://shoots/cards/none/"})
-    assert "no frames found among 0 objects" in empty.json()["detail"]
+    assert "no frames found" in empty.json()["detail"]
     small = made(settings, store, table, largest_upload=2)
     large = small.post(API, json={"objects": "s3://shoots/cards/moss/"})
     assert large.status_code == 413

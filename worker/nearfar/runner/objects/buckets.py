@@ -101,6 +101,21 @@ class Bucket:
                 more = {"ContinuationToken": page["NextContinuationToken"]}
         return found
 
+    def folders(self, prefix: str, *, most: int) -> list[str]:
+        """Prefixes right below a prefix, each with '/' at its end; at most ``most`` of them."""
+        found: list[str] = []
+        more: dict[str, str] = {}
+        with self._asked():
+            while len(found) < most:
+                page = self.client.list_objects_v2(
+                    Bucket=self.name, Prefix=prefix, Delimiter="/", MaxKeys=PAGE, **more
+                )
+                found += [each["Prefix"] for each in page.get("CommonPrefixes", ())]
+                if not page.get("IsTruncated"):
+                    break
+                more = {"ContinuationToken": page["NextContinuationToken"]}
+        return found[:most]
+
     def find(self, key: str) -> Stored | None:
         """Look at one object; None: there is none."""
         try:
