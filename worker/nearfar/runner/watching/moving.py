@@ -157,9 +157,8 @@ def _copy(source: Path, target: Path, digest: str) -> None:
             shutil.copyfileobj(reading, writing, PIECE)
             writing.flush()
             os.fsync(writing.fileno())
-            os.posix_fadvise(
-                writing.fileno(), 0, 0, os.POSIX_FADV_DONTNEED
-            )  # so that the disk is read, not memory
+            # So that the disk is read, not memory.
+            os.posix_fadvise(writing.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
         shutil.copystat(source, part)
         if digest_of(part) != digest:
             raise SourceChanged(
