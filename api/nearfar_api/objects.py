@@ -1,4 +1,4 @@
-"""Stacks that lie in a bucket: which the settings allow, and what lies there.
+"""Stacks that lie in a bucket: which the settings allow, and what lies there; results that are put there again.
 
 An address that is not allowed is answered alike whether it is the bucket or the prefix that is not: nobody learns from the
 server what there is elsewhere, and nothing outside the settings is asked.
@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from nearfar.errors import StackRefused
+from nearfar.jobs import Transfers
 from nearfar.object_tables import BucketTable, address_of
 from nearfar.runner.objects.buckets import Bucket, Stored
 from nearfar.runner.objects.stacks import frames_below, place_of
@@ -64,3 +65,20 @@ def _check(ctx: Context, place: str, frames: Sequence[Stored]) -> None:
                 "(server.largest_upload).",
                 limit=largest,
             )
+
+
+def deliver_again(ctx: Context, job: int, *, who: str) -> None:
+    """Put the result of a job into the bucket of the settings once more.
+
+    Raises
+    ------
+    Problem
+        The settings name no place for results.
+    NotFound, IllegalTransition
+        There is no such job, or it has no result.
+    """
+    target = ctx.settings.objects.target
+    if target is None:
+        detail = "none of objects.buckets has results; results stay here"
+        raise Problem("invalid", f"{detail}.", errors=[{"pointer": "#", "detail": detail}])
+    Transfers(ctx.store).deliver_again(job, target.target, who=who)

@@ -26,8 +26,8 @@ CONNECT = 5.0
 """Seconds for a connection."""
 READ = 30.0
 """Seconds without a byte after which a connection counts as broken."""
-TRIES = 2
-"""How often the library itself asks; whoever waits longer does so outside."""
+TRIES = 1
+"""How often the library itself asks: who carries waits outside, goes on where it was, and must not be silent for a lease."""
 PAGE = 1000
 """Objects in one answer to a listing; the most that there is."""
 PIECE = 1 << 20
