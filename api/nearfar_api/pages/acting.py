@@ -1,4 +1,4 @@
-"""What forms ask for. That no other site's page can send them is seen to by `access`, by Origin and Sec-Fetch-Site."""
+"""What forms ask for. `access` keeps other sites' pages from sending them, by Origin and Sec-Fetch-Site."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Frames before which something was held: a hand that ends a sequence, a person who walks by.
+"""Frames whose view was blocked: a hand that ends a sequence, a person who walks by.
 
 Such a frame may still resemble its neighbours enough to be lined up with them, the more so the more blurred the hand
 is. It gives itself away by a large part, in from the border, whose light differs from all neighbours, far more than a

@@ -1,4 +1,4 @@
-"""What went wrong with a unit, in a word and a sentence, and whether trying again may help."""
+"""Why a unit failed, in a word and a sentence, and whether trying again may help."""
 
 from __future__ import annotations
 

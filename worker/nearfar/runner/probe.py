@@ -1,4 +1,4 @@
-"""Whether broker and store answer, asked within seconds: for health and for whoever looks for what is wrong."""
+"""Whether broker and store answer within seconds: for health checks and `nearfar doctor`."""
 
 from __future__ import annotations
 
