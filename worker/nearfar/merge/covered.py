@@ -42,9 +42,7 @@ def light_places(small: F32) -> F32:
     """Mean linear light of places of 16 pixels, from the small picture (h // 4, w // 4)."""
     rows, cols = max(1, small.shape[0] // REDUCED), max(1, small.shape[1] // REDUCED)
     part = small[: rows * REDUCED, : cols * REDUCED]
-    height, width = part.shape[0] // rows, part.shape[1] // cols
-    blocks = part[: rows * height, : cols * width].reshape(rows, height, cols, width)
-    return np.ascontiguousarray(blocks.mean(axis=(1, 3)), np.float32)
+    return np.ascontiguousarray(cv2.resize(part, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
 
 
 def cells_between(first: NDArray[np.float64], second: NDArray[np.float64], cell: int) -> NDArray[np.float64]:
@@ -120,8 +118,12 @@ def covered_frames(frames: Sequence[FramePose], small: Callable[[int], F32]) -> 
     found = {}
     for at, place in enumerate(used):
         beside = used[max(0, at - 2) : at] + used[at + 1 : at + 3]
-        shares = [_share(frames[place], frames[k], light(place), light(k)) for k in beside]
-        is_end = at in (0, len(used) - 1)
+        shares: list[float] = []
+        for k in beside:
+            shares.append(_share(frames[place], frames[k], light(place), light(k)))
+            if shares[-1] <= SHARE:  # as nearly everywhere
+                break
+        is_end = at in {0, len(used) - 1}
         stays = not is_end and frames[place].likeness >= ALIKE and min(shares) <= MOST
         if min(shares) > SHARE and not stays:
             found[place] = float(np.median(shares))
