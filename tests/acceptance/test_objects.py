@@ -6,10 +6,10 @@ The storage is moto's server; what lies there is written and read by another cli
 from __future__ import annotations
 
 import json
-import signal
 from pathlib import Path
 
 import numpy as np
+import pytest
 import tifffile
 
 from tests.acceptance.command import anew, lay, merged
@@ -17,8 +17,10 @@ from tests.acceptance.serving import served
 from tests.scenes import render
 from tests.worker.runner.objects.storage import object_storage
 
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 
-def test_a_stack_goes_from_a_bucket_to_a_bucket_also_through_a_kill(tmp_path: Path) -> None:
+
+def test_a_stack_goes_from_a_bucket_to_a_bucket_also_through_a_restart(tmp_path: Path) -> None:
     frames = lay(
         render("occlusion", frames=6, size=(200, 150), seed=7).frames, tmp_path / "frames", format="jpeg"
     )
@@ -32,7 +34,7 @@ def test_a_stack_goes_from_a_bucket_to_a_bucket_also_through_a_kill(tmp_path: Pa
             sent = anew("send", "s3://shoots/cards/moss on slate/", "--to", server.url, "--json")
             assert sent.code == 0, sent.err
             assert json.loads(sent.out)["stack"] == "moss on slate"
-            server.stop(signal.SIGKILL)
+            assert server.stop() == 0
             server.start()
             again = anew("send", "s3://shoots/cards/moss on slate/", "--to", server.url, "--follow")
             assert again.code == 0, again.err

@@ -139,7 +139,7 @@ def test_a_prefix_without_frames_and_one_too_large_are_refused(
     settings: ServerSettings, store: Store, client: Client, table: dict[str, Any]
 ) -> None:
     empty = client.post(API, json={"objects": "s3://shoots/cards/none/"})
-    assert "no frames found among 0 objects" in empty.json()["detail"]
+    assert "no frames found" in empty.json()["detail"]
     small = made(settings, store, table, largest_upload=2)
     large = small.post(API, json={"objects": "s3://shoots/cards/moss/"})
     assert large.status_code == 413
@@ -189,6 +189,16 @@ def test_a_result_is_put_again_on_request(client: Client, store: Store, settings
     assert (job["delivered_to"]["place"], job["delivered_to"]["state"]) == ("s3://shoots/merged/", "waiting")
     page = client.get("/jobs/1", headers={"accept": "text/html"}).text
     assert "Delivered to s3://shoots/merged/: waiting" in page
+    assert "Deliver again" not in page
+    taken = Transfers(store).take(Kind.DELIVER)
+    assert taken is not None
+    Transfers(store).give_up(taken, "the key has no right to do that", cause="objects")
+    page = client.get("/jobs/1", headers={"accept": "text/html"}).text
+    assert "merged/: failed, the key has no right to do that" in page
+    assert "Deliver again" in page
+    again = client.post("/jobs/1/do", data={"do": "deliver"}, headers={"origin": "http://localhost"})
+    assert again.status_code == 303
+    assert client.get(f"{API}/1").json()["delivered_to"]["state"] == "waiting"
     plain = Client(create_app(settings, store=store, hinter=Kicks()))
     refused = plain.post(f"{API}/1/deliver")
     assert refused.status_code == 422

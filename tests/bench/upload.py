@@ -17,6 +17,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Self
 
 import httpx
 import numpy as np
@@ -70,7 +71,7 @@ class Watch:
     peak: int = 0
     _over: threading.Event = field(default_factory=threading.Event)
 
-    def __enter__(self) -> Watch:
+    def __enter__(self) -> Self:
         self._thread = threading.Thread(target=self._look, daemon=True)
         self._thread.start()
         return self

@@ -104,25 +104,25 @@ def test_our_containers_may_do_no_more_than_they_need(compose: dict[str, Any], n
 def test_every_variable_is_in_the_example(compose: dict[str, Any], docker: Path) -> None:
     used = set(re.findall(r"\$\{(NEARFAR_\w+)", (docker / "compose.yaml").read_text(encoding="utf-8")))
     named = set(
-        re.findall(r"^#? ?(NEARFAR_\w+)=", (docker / "example.env").read_text(encoding="utf-8"), re.M)
+        re.findall(r"^#? ?(NEARFAR_\w+)=", (docker / "example.env").read_text(encoding="utf-8"), re.MULTILINE)
     )
     assert used == named
 
 
 def test_the_image_runs_without_rights_and_says_what_it_is(docker: Path) -> None:
     text = (docker / "Dockerfile").read_text(encoding="utf-8")
-    stages = re.findall(r"^FROM (\S+)", text, re.M)
+    stages = re.findall(r"^FROM (\S+)", text, re.MULTILINE)
     assert len(stages) == 2
     assert set(stages) == {"python:3.12-slim"}
     last = text.rpartition("\nFROM ")[2]
-    assert re.search(r"^USER (\d+):\d+", last, re.M)[1] != "0"  # type: ignore[index]
+    assert re.search(r"^USER (\d+):\d+", last, re.MULTILINE)[1] != "0"  # type: ignore[index]
     for key in ("title", "description", "licenses", "version", "revision", "created"):
         assert f"org.opencontainers.image.{key}=" in last
     assert "HEALTHCHECK" in last
     assert "gcc" not in last, "what compiles stays in the first stage"
     given = set(re.findall(r"(NEARFAR_\w+)=", last))
     assert given <= settings()
-    for source in re.findall(r"^COPY (?!--from)(\S+)", text, re.M):
+    for source in re.findall(r"^COPY (?!--from)(\S+)", text, re.MULTILINE):
         assert (docker.parent / source).exists()
     for line in text.splitlines():
         assert "://" not in line
@@ -131,7 +131,7 @@ def test_the_image_runs_without_rights_and_says_what_it_is(docker: Path) -> None
 def test_the_lock_of_the_image_is_part_of_the_lock_of_the_project(checkout: Path) -> None:
     def pins(name: str) -> set[str]:
         text = (checkout / "config" / name).read_text(encoding="utf-8")
-        return set(re.findall(r"^([a-z0-9_.-]+==[^ ;]+)", text, re.M))
+        return set(re.findall(r"^([a-z0-9_.-]+==[^ ;]+)", text, re.MULTILINE))
 
     assert pins("server.lock") <= pins("requirements.lock")
 

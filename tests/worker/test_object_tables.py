@@ -49,6 +49,8 @@ def test_a_prefix_lets_in_what_is_below_it_and_not_what_begins_alike() -> None:
         {"prefix": "a/../b"},
         {"region": "eu east"},
         {"keys": ""},
+        {"prefix": "cards", "watch": "elsewhere"},
+        {"watch": "cards", "results": "cards/merged"},
         {"more": 1},
     ],
 )

@@ -124,6 +124,7 @@ def test_a_start_without_accounts_says_how_to_make_one(start: Start, tmp_path: P
     lines = [server.stdout.readline().strip() for _ in range(4)]
     assert lines[2].startswith("Nobody can log in yet")
     assert lines[3] == f"nearfar account add NAME --role run --data {tmp_path / 'data'}"
+    wait_for(lambda: answers(lines[0].removeprefix("Nearfar is at ")), 90)
     server.send_signal(signal.SIGTERM)
     assert server.wait(60) == 0
     server.stdout.close()

@@ -21,9 +21,8 @@ def test_a_writer_and_a_mapping_are_seen(tmp_path: Path) -> None:
     libc.mmap.restype = ctypes.c_void_p
     with open(path, "r+b") as file:
         assert str(os.getpid()) in open_writers([mark])[mark.identity]
-        address = libc.mmap(
-            None, ctypes.c_size_t(5000), 3, 1, file.fileno(), ctypes.c_long(0)
-        )  # shared, read and write
+        # Shared, read and write.
+        address = libc.mmap(None, ctypes.c_size_t(5000), 3, 1, file.fileno(), ctypes.c_long(0))
     assert str(os.getpid()) in open_writers([mark])[mark.identity]  # the file is closed, the mapping stays
     libc.munmap(ctypes.c_void_p(address), ctypes.c_size_t(5000))
     assert open_writers([mark]) == {}

@@ -20,7 +20,7 @@ from nearfar.jobs.engine import Database
 from nearfar.jobs.transfers.transfers import Kind
 from nearfar.places import Places
 from nearfar.runner import sweep
-from nearfar.runner.remove import GOING, remove_file, remove_folder
+from nearfar.runner.remove import GOING
 from nearfar.runner.sweep import DAY, Sweeper
 from nearfar.server_settings import KeepTable
 from tests.worker.jobs.making import Clock, must_claim, submission, submit, work_off
@@ -369,21 +369,6 @@ def test_a_removal_that_was_cut_short_is_finished(
     left.append(fill(places.results / ".making" / f"{GOING}abc"))
     go_round(sweeper())
     assert not any(folder.exists() for folder in left)
-
-
-def test_only_what_lies_directly_in_a_folder_can_be_removed(tmp_path: Path) -> None:
-    folder = fill(tmp_path / "a" / "b")
-    for path, within in [
-        (folder, tmp_path),
-        (tmp_path / "a" / "..", tmp_path / "a"),
-        (folder / "a.rows", folder),
-    ]:
-        assert not remove_folder(path, within=within)
-    assert not remove_file(folder / "a.rows", within=tmp_path)
-    assert not remove_file(folder, within=folder.parent)
-    assert not remove_file(folder / "none", within=folder)
-    assert (folder / "a.rows").exists()
-    assert remove_folder(folder, within=folder.parent)
 
 
 def test_the_trail_and_notes_about_processes_have_an_end(

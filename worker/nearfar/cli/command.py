@@ -18,7 +18,7 @@ import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 from nearfar import __version__
 from nearfar.errors import DoesNotFit, Interrupted, NearfarError, UsageError
@@ -73,7 +73,7 @@ class Signals:
         self.ask: Callable[[str], None] | None = None
         self._before: dict[int, Callable[[int, FrameType | None], object] | int | None] = {}
 
-    def __enter__(self) -> Signals:
+    def __enter__(self) -> Self:
         if threading.current_thread() is threading.main_thread():
             for number in self.NAMES:
                 self._before[number] = signal.signal(number, self._came)
@@ -137,7 +137,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         try:
             options = parser().parse_args(arguments)
             return int(options.run(options, signals))
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - ends in one line and an exit code
             told = _in_words(error)
             print(f"nearfar: {printable(str(told))}", file=sys.stderr)
             return told.exit_code

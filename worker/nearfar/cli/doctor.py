@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
     from nearfar.runner.doctor.examine import Finding
@@ -20,13 +22,7 @@ finding is fine, an advice or a problem, with what to do about it. The exit code
 
 def add_parsers(commands: Commands) -> None:
     """Add ``doctor`` to the command line."""
-    doctor = commands.add_parser(
-        "doctor",
-        help="check whether a server will work here",
-        description=HELP,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    doctor = add_command(commands, "doctor", "check whether a server will work here", HELP)
     doctor.add_argument("--data", type=Path, metavar="DIR", help="data folder of the server")
     doctor.add_argument("--json", action="store_true", help="as JSON")
     doctor.set_defaults(run=run)

@@ -7,6 +7,8 @@ import gc
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
 
@@ -20,13 +22,7 @@ the map of frames, and the report. If a run is interrupted, the same command con
 
 def add_parsers(commands: Commands) -> None:
     """Add ``merge`` to the command line."""
-    merge = commands.add_parser(
-        "merge",
-        help="merge the frames of one stack",
-        description=HELP,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    merge = add_command(commands, "merge", "merge the frames of one stack", HELP)
     merge.add_argument(
         "frames",
         nargs="+",

@@ -8,6 +8,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
     from nearfar.jobs import Notices
@@ -25,13 +27,7 @@ EVENTS = ("done", "failed", "held", "disk")
 
 def add_parsers(commands: Commands) -> None:
     """Add the command."""
-    made = commands.add_parser(
-        "notify",
-        help="tell people and programs what happens",
-        description=HELP,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    made = add_command(commands, "notify", "tell people and programs what happens", HELP)
     made.set_defaults(run=run_list)
     actions = made.add_subparsers(dest="what", required=True, metavar="WHAT")
     add = _action(actions, "add", "add somebody to tell", run_add)

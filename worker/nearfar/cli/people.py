@@ -9,6 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
     from nearfar.jobs import Account, People
@@ -35,13 +37,7 @@ def add_parsers(commands: Commands) -> None:
 
 
 def _parser(commands: Commands, name: str, short: str, text: str, run: object) -> Commands:
-    made = commands.add_parser(
-        name,
-        help=short,
-        description=text,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    made = add_command(commands, name, short, text)
     made.set_defaults(run=run)
     return made.add_subparsers(dest="what", required=True, metavar="WHAT")
 

@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.bracket import Bracket, Shoot
     from nearfar.cli.command import Signals
@@ -28,14 +30,10 @@ Lengths carry a unit: mm, cm, m, um, ft, in. What was shot is compared with a pl
 """
 
 
-def add_parsers(subparsers: Any) -> None:
+def add_parsers(commands: Any) -> None:
     """Add ``plan`` to the commands of ``nearfar``."""
-    parser = subparsers.add_parser(
-        "plan",
-        help="plan the next bracket: how many frames, focused where",
-        description=DESCRIPTION,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = add_command(
+        commands, "plan", "plan the next bracket: how many frames, focused where", DESCRIPTION
     )
     _camera_options(parser)
     _subject_options(parser)

@@ -11,6 +11,8 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
     from nearfar.places import Places
@@ -61,13 +63,7 @@ def add_parsers(commands: Commands) -> None:
 
 
 def _parser(commands: Commands, name: str, short: str, text: str) -> argparse.ArgumentParser:
-    made = commands.add_parser(
-        name,
-        help=short,
-        description=text,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    made = add_command(commands, name, short, text)
     made.add_argument(
         "--data",
         type=Path,

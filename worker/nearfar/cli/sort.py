@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from nearfar.cli.parsers import add_command
 from nearfar.progress import printable
 
 if TYPE_CHECKING:
@@ -20,15 +21,9 @@ panoramas and bursts among them. Where the evidence is not clear, a question is 
 LEFT_SHOWN = 40
 
 
-def add_parsers(subparsers: Any) -> None:
+def add_parsers(commands: Any) -> None:
     """Add ``sort`` to the subcommands of ``nearfar``."""
-    sort = subparsers.add_parser(
-        "sort",
-        help="sort the frames of a card into stacks",
-        description=SORT_HELP,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    sort = add_command(commands, "sort", "sort the frames of a card into stacks", SORT_HELP)
     sort.add_argument(
         "folders",
         nargs="+",

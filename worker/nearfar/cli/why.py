@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
     from nearfar.runner.watching.reasons import Reasons
@@ -20,13 +22,7 @@ through once, as a server would. Nothing is changed.
 
 def add_parsers(commands: Commands) -> None:
     """Add ``why`` to the command line."""
-    why = commands.add_parser(
-        "why",
-        help="say why a file or folder is not merged yet",
-        description=HELP,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    why = add_command(commands, "why", "say why a file or folder is not merged yet", HELP)
     why.add_argument(
         "path", type=Path, metavar="PATH", help="a file or folder in the inbox or another watched folder"
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 import cv2
 import numpy as np
@@ -52,7 +53,7 @@ class LookedWriter:
         self._file = open(path, "wb")  # noqa: SIM115 - closed at the end of the block
         self._file.seek(HEADER_BYTES)
 
-    def __enter__(self) -> LookedWriter:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(

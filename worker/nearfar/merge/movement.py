@@ -7,6 +7,7 @@ agree, the cells around are joined to a region, and only the frame that is sharp
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -26,6 +27,20 @@ LARGE = 6_000_000
 ALIKE = 0.6
 """Correlation below which neighbours show something else. On rendered brackets that hold still 999 of 1000 cells reach
 .89, and half of those in which leaves sway fall below .8 (python -m pytest tests/worker/merge/test_movement.py)."""
+SPANS = (1, 4)
+"""How many frames further on a pattern is compared. What creeps shows between frames further apart, of which only
+those are looked at that are both let in and ..."""
+ALIKE_SHARP = 0.5
+"""... of which the less sharp one is at least so sharp as the other."""
+FOUND, SURELY, SURE_CELLS = 0.8, 0.9, 3
+"""Between these, blur alone makes much unlike. So the pattern must be found again elsewhere, correlated so much, in a
+region of which so many cells are as certain as the second number, ..."""
+AS_STRONG, CLEARLY = 1.3, 0.25
+"""... about as strong, and for certainty so much better than at the same place, ..."""
+PATCH, STEP, LEAST_STEP = 9, 6, 2
+"""... by surroundings of so many places each way, at most and at least so many places away."""
+CREEPING = 1000
+"""Cells that are not alike from which on that is no small thing that creeps, and is not looked at (.1 ms a cell)."""
 CONTRAST = 0.012
 """Least contrast of the pattern in both frames, root of light: less tells nothing."""
 DETAIL, SOFT, AROUND = 2.5, 0.6, 2.0
@@ -71,18 +86,34 @@ def take_from_one(
     """
     rows, count, cols = writer.admitted.shape
     differs = np.zeros((rows, cols), np.uint8)
-    before: _Look | None = None
+    crept = np.zeros((rows, cols), np.float32)
+    held: deque[_Look] = deque(maxlen=max(SPANS))
 
     def look(k: int) -> _Look:
         return _look(small[k](), frames[k], size, (rows, cols))
 
     for k, here in enumerate(in_order(list(range(count)), look, threads)):
-        if before is not None:
-            let_in = (writer.admitted[:, k] > 0) | (writer.admitted[:, k - 1] > 0)
-            differs |= (let_in & _differ(before, here)).view(np.uint8)
-        before = here
+        for span in [s for s in SPANS if s <= len(held)]:
+            let_in = _compared(writer, k - span, k)
+            apart = let_in & _differ(held[-span], here)
+            if span == 1:
+                differs |= apart.view(np.uint8)
+            else:
+                crept = np.maximum(crept, _found_elsewhere(apart, held[-span], here))
+        held.append(here)
         tick()
+    differs |= _certain(crept).view(np.uint8)
     return _settle(differs, frames, writer, size)
+
+
+def _compared(writer: FocusWriter, first: int, second: int) -> Bools:
+    """Cells in which two frames are compared: neighbours where one is let in, others where both are, about as sharp."""
+    one, two = (writer.admitted[:, k] > 0 for k in (first, second))
+    if second == first + 1:
+        return np.asarray(one | two)
+    sharp = [writer.prior[:, k].astype(np.float32) for k in (first, second)]
+    alike = np.minimum(*sharp) > np.float32(ALIKE_SHARP) * np.maximum(*sharp)
+    return np.asarray(one & two & alike)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,7 +130,9 @@ def _look(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int
     outside = (~_inside(frame, shape, size)).view(np.uint8)
     if outside.any():
         outside = grow_grid(grow_grid(outside))  # a pattern reaches two cells
-    return _Look(pattern=pattern, strength=_around(pattern * pattern, shape), whole=outside == 0)
+    edge = np.ones(shape, np.bool_)
+    edge[1:-1, 1:-1] = False  # there one frame ends where another goes on
+    return _Look(pattern=pattern, strength=_around(pattern * pattern, shape), whole=(outside == 0) & ~edge)
 
 
 def _pattern(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> F32:
@@ -133,6 +166,51 @@ def _differ(one: _Look, other: _Look) -> Bools:
     strong = np.minimum(one.strength, other.strength) > CONTRAST**2
     alike = product >= ALIKE * np.sqrt(one.strength * other.strength)
     return np.asarray(one.whole & other.whole & strong & ~alike)
+
+
+def _found_elsewhere(apart: Bools, one: _Look, other: _Look) -> F32:
+    """How well the pattern of these cells in one look is found elsewhere in the other, or the other way
+    round; 0 where it is not.
+    """
+    out = np.zeros(apart.shape, np.float32)
+    if np.count_nonzero(apart) > CREEPING:
+        return out
+    each = one.pattern.shape[0] // apart.shape[0]
+    for y, x in zip(*np.nonzero(apart), strict=True):
+        at = int(y) * each + each // 2, int(x) * each + each // 2
+        out[y, x] = max(
+            _moved_from(one.pattern, other.pattern, at), _moved_from(other.pattern, one.pattern, at)
+        )
+    return out
+
+
+def _moved_from(one: F32, other: F32, at: tuple[int, int]) -> float:
+    """How well the surroundings of a place in one pattern are found in the other, 0 where at the same place."""
+    far = PATCH + STEP
+    if min(at) < far or at[0] >= one.shape[0] - far or at[1] >= one.shape[1] - far:
+        return 0.0
+    patch = one[at[0] - PATCH : at[0] + PATCH + 1, at[1] - PATCH : at[1] + PATCH + 1]
+    around = other[at[0] - far : at[0] + far + 1, at[1] - far : at[1] + far + 1]
+    found = cv2.matchTemplate(around, np.ascontiguousarray(patch), cv2.TM_CCOEFF_NORMED)
+    y, x = divmod(int(np.argmax(found)), found.shape[1])
+    top, left = at[0] - far + y, at[1] - far + x
+    there = other[top : top + len(patch), left : left + len(patch)]
+    if (
+        max(abs(y - STEP), abs(x - STEP)) < LEAST_STEP
+        or not 1 / AS_STRONG < patch.std() / there.std() < AS_STRONG
+    ):
+        return 0.0
+    best, here = float(found[y, x]), float(found[STEP, STEP])
+    return best if best > here + CLEARLY else min(best, SURELY)
+
+
+def _certain(crept: F32) -> Bools:
+    """Cells that were found elsewhere and lie near each other, some of them without doubt."""
+    found = crept > FOUND
+    near = grow_grid(grow_grid(found.astype(np.uint8)))
+    count, labels = cv2.connectedComponents(near, connectivity=8)
+    sure = np.bincount(labels[crept > SURELY], minlength=count) >= SURE_CELLS
+    return np.asarray(found & sure[labels])
 
 
 def _settle(

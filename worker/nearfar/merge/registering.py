@@ -11,8 +11,11 @@ from numpy.typing import NDArray
 
 from nearfar.errors import StackRefused
 from nearfar.merge.covered import covered_frames
+from nearfar.merge.covered import why as covered_why
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.keys import key
+from nearfar.merge.misfired import misfired_frames
+from nearfar.merge.misfired import why as misfired_why
 from nearfar.merge.noise import WHITE, Noise
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import FramePose, Registration, Share, register
@@ -20,7 +23,7 @@ from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 5
+VERSION = 6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,14 +97,14 @@ def register_stack(
     found = register(
         views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads, share=share
     )
-    covered = covered_frames(found.frames, lambda place: views[place].small)
-    if reference in covered:
+    odd = _odd_ones(found, views)
+    if reference in odd:
         raise StackRefused(
-            f"{views[reference].name} was to give the picture its geometry, but something is held before "
-            f"{100 * covered[reference]:.0f} % of it. Choose another reference frame."
+            f"{views[reference].name} was to give the picture its geometry, but is left out: {odd[reference]}. "
+            "Choose another reference frame."
         )
-    if covered:
-        kept = [k for k in range(len(views)) if k not in covered]
+    if odd:
+        kept = [k for k in range(len(views)) if k not in odd]
         again = register(
             [views[k] for k in kept],
             size=size,
@@ -110,7 +113,7 @@ def register_stack(
             tick=tick,
             threads=threads,
         )
-        found = _with_covered(again, kept, found, covered)
+        found = _without(again, kept, found, odd)
     if recipe.register.repeats == "keep-one":
         found = _without_repeats(found, [v.name for v in views])
     if recipe.register.gains:
@@ -118,21 +121,27 @@ def register_stack(
     return replace(found, frames=tuple(replace(f, gain_ev=0.0) for f in found.frames))
 
 
-def _with_covered(
-    again: Registration, kept: Sequence[int], first: Registration, covered: Mapping[int, float]
+def _odd_ones(found: Registration, views: Sequence[SurveyedView]) -> dict[int, str]:
+    """Places of frames that were lined up and do not belong all the same, with the reason."""
+    misfired = misfired_frames(found.frames)
+    lit_alike = [replace(f, used=f.used and k not in misfired) for k, f in enumerate(found.frames)]
+    covered = covered_frames(lit_alike, lambda place: views[place].small)
+    return {
+        **{k: covered_why(share) for k, share in covered.items()},
+        **{k: misfired_why(apart) for k, apart in misfired.items()},
+    }
+
+
+def _without(
+    again: Registration, kept: Sequence[int], first: Registration, odd: Mapping[int, str]
 ) -> Registration:
-    """The registration of the other frames, with the covered ones put back as left out."""
+    """The registration of the other frames, with the odd ones put back as left out."""
     frames = list(first.frames)
     for place, frame in zip(kept, again.frames, strict=True):
         frames[place] = frame
-    for place, share in covered.items():
+    for place, why in odd.items():
         frames[place] = replace(
-            frames[place],
-            used=False,
-            why=f"something is held before the lens: {100 * share:.0f} % of it shows other light than its neighbours",
-            pose=None,
-            gain_ev=0.0,
-            confidence=0.0,
+            frames[place], used=False, why=why, pose=None, gain_ev=0.0, confidence=0.0, repeats=None
         )
     return replace(again, reference=kept[again.reference], frames=tuple(frames))
 

@@ -24,6 +24,7 @@ from typing import Any
 
 from numpy.typing import NDArray
 
+from nearfar import durable
 from nearfar.errors import WorkFailed
 from nearfar.merge.stored_arrays import read_arrays, write_arrays
 
@@ -116,7 +117,7 @@ class Scratch:
         try:
             yield part
             if sync and self.sync and (kind not in LOCAL or self.origin is None):
-                _sync(part)
+                durable.sync(part)
             part.replace(target)
         except OSError as error:
             error.filename = error.filename or str(target)
@@ -202,14 +203,6 @@ def share_scratch(folder: Path, local: Path, *, mark: str, all_see: bool = False
             if not entry.name.endswith(f".{origin}.{kind}"):  # from before the machine started: not trusted
                 entry.unlink(missing_ok=True)
     return Scratch(folder, local=local, sync=True, mark=mark, origin=origin)
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 @contextmanager

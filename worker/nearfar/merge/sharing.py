@@ -69,7 +69,7 @@ class SharedLinks:
             with open(path, "rb") as file, np.load(file, allow_pickle=False) as stored:
                 found: list[object] = thaw({name: stored[name] for name in stored.files}, kinds)
                 return found
-        except Exception:  # not there, or not what was written: whatever a damaged file makes a reader raise
+        except Exception:  # noqa: BLE001 - not there, or damaged, whatever that makes a reader raise
             return None
 
     def give(self, step: str, piece: int, found: object) -> None:

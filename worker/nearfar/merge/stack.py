@@ -109,9 +109,8 @@ class Merge:
         """Make the picture, or find it made already. Raises the errors of nearfar.errors."""
         job = self.job
         allow_open_files(len(job.headers))
-        reference = place_of(
-            job.reference, job.headers
-        )  # a name that is not there is refused before any work
+        # A name that is not there is refused before any work.
+        reference = place_of(job.reference, job.headers)
         with open_scratch(job.scratch, job.outputs.picture) as scratch:
             for target in (job.outputs.picture, *job.outputs.side_files(height=True)):
                 remove_parts(target)

@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -302,7 +302,7 @@ class MappedFrame:
         """Give the mapped pages back; they are read again from the file when asked for."""
         self._map.madvise(mmap.MADV_DONTNEED)
 
-    def __enter__(self) -> MappedFrame:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

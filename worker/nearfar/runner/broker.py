@@ -1,4 +1,4 @@
-"""The broker that needs no server: a hint is a file in a folder. A transport for kombu, made whole.
+"""The broker that needs no server: a transport for kombu in which a hint is a file in a folder.
 
 kombu's own transport of this kind writes under the final name, so that others read half a message; ends whoever reads
 a spoilt one; takes messages through the system's temporary folder; and orders by a clock that begins again with every

@@ -1,4 +1,4 @@
-"""What went wrong with a unit, in a word and a sentence, and whether trying again may help."""
+"""Why a unit failed, in a word and a sentence, and whether trying again may help."""
 
 from __future__ import annotations
 
@@ -117,5 +117,5 @@ def told_by_another(claim: Claim) -> Iterator[None]:
         yield
     except (Interrupted, StoreUnreachable, LostClaim, NotFound):
         raise
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - the other unit tells of it
         log.warning("cannot help: %s", in_words(error) or type(error).__name__, extra=claim.log_context())

@@ -1,4 +1,4 @@
-"""Tell systemd how the server is: sd_notify(3), a line of text to a socket. Where nobody asks, nothing is told."""
+"""Tell systemd the state of the server: sd_notify(3), a line of text to a socket. Without systemd it does nothing."""
 
 from __future__ import annotations
 

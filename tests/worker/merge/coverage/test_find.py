@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from functools import cache
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -90,6 +91,22 @@ def test_a_complete_bracket_is_not_blamed(frames: list[int], blur: float) -> Non
     found = of_slope(frames, blur)
     assert found.complete
     assert found.widths == pytest.approx([1.0] * 12, abs=0.1)
+
+
+@pytest.mark.parametrize("blur_px", [9, 15])
+@pytest.mark.parametrize("at", [4, 7])
+def test_a_shaken_frame_is_told_as_shaken_and_not_as_out_of_order(blur_px: int, at: int) -> None:
+    rng = np.random.default_rng(20261103)
+    frames = bracket(rng, texture(rng, SIZE), ramp(SIZE, 0, 12), ALL, blur=0.8)
+    shaken = cv2.blur(frames[at].astype(np.float32), (blur_px, blur_px // 2))
+    noise = rng.normal(0, 0.002 * 65535, shaken.shape)
+    frames[at] = np.rint(np.clip(shaken + noise, 0, 65535)).astype(np.uint16)
+    found = cover([survey(f) for f in frames], [f"F{k}" for k in ALL], SIZE)
+    one = next(f for f in found.findings if f.kind == "shaken")
+    assert (one.frames, one.after, one.before) == ((f"F{at}",), f"F{at - 1}", f"F{at + 1}")
+    assert f"F{at} is blurred as a whole" in one.text()
+    assert "order" not in kinds(found)
+    assert Finding.from_json(one.as_json()) == one
 
 
 @pytest.mark.parametrize(

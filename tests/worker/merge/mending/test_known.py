@@ -131,10 +131,11 @@ def test_greyscale_stays_greyscale(tmp_path: Path) -> None:
 
 def test_where_a_frame_does_not_reach_the_picture_stays(tmp_path: Path) -> None:
     picture = textured(np.random.default_rng(7))
+    # The frame's left edge lies 300 pixels to the left of the picture's.
     moved = (
         (1.0, 0.0, 300.0),
         (0.0, 1.0, 0.0),
-    )  # the frame's left edge lies 300 pixels to the left of the picture's
+    )
     frame = dataclasses.replace(frame_of(tmp_path / "f.tif", np.full_like(picture, 5000)), pose=moved)
     found = whole(tmp_path, picture, [wish("frame", (300, 100, 300, 200), edge=0, frame=0)], frames=[frame])
     assert np.abs(found[100:300, 300:390].astype(int) - 5000).max() < 4

@@ -63,8 +63,6 @@ def test_a_line_that_breaks_is_gone_on_with_where_it_broke(
         return real(self, found, start)
 
     monkeypatch.setattr(Bucket, "read", noting)
-    monkeypatch.setattr(buckets, "TRIES", 1)
-    buckets._client.cache_clear()
     wire.left = 1_000_000
     assert crew.carrier.fetch_one()
     state, reason = crew.state(job)

@@ -52,6 +52,11 @@ class Stepped:
         self.watch.look()
         return {os.path.relpath(e.path, self.places.inbox): e for e in read_state(self.places).entries}
 
+    def look_on(self) -> None:
+        """Look often: what takes long on a slow machine is left to the next look."""
+        for _ in range(50):
+            self.look(QUIET)
+
     def settle(self, seconds: float = QUIET) -> dict[str, Entry]:
         self.look()
         self.look(seconds)

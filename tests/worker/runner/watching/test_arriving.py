@@ -178,7 +178,7 @@ def test_a_watch_killed_while_it_takes_a_stack_loses_nothing_and_doubles_nothing
     if loose:
         stepped.look(QUIET)  # sorted, and offered at the next look
     with pytest.raises(Stopped):
-        stepped.look(QUIET)
+        stepped.look_on()
     monkeypatch.undo()
     lay_frames(folder if loose else places.inbox / "b", "3.tif", first=5)
     again = Stepped(settings, store)

@@ -108,7 +108,7 @@ def test_a_move_that_is_denied_is_a_warning_and_no_failure(
     movers.settle()
     finish(movers.places, store, "a")
 
-    def denied(self: Path, missing_ok: bool = False) -> None:
+    def denied(self: Path, *, missing_ok: bool = False) -> None:
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(self))
 
     monkeypatch.setattr(Path, "unlink", denied)

@@ -74,8 +74,8 @@ def _one_connection(
 class JobProgress(Progress):
     """Shows a job's progress and time left as the server reckons them, not as this process sees them pass."""
 
-    def __init__(self, stream: TextIO | None = None, quiet: bool = False) -> None:
-        super().__init__(stream, quiet)
+    def __init__(self, stream: TextIO | None = None, *, quiet: bool = False) -> None:
+        super().__init__(stream, quiet=quiet)
         self._job: Mapping[str, Any] = {}
 
     def show(self, job: Mapping[str, Any]) -> None:

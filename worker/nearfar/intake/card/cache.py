@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
@@ -51,7 +51,7 @@ class CardCache:
     def __init__(self, folder: Path | None) -> None:
         self._connection = _open(folder / FILE) if folder else None
 
-    def __enter__(self) -> CardCache:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -1,4 +1,4 @@
-"""From a camera's frames in order to runs: odd frames set aside, exposure brackets marked, links judged one by one."""
+"""From a camera's ordered frames to runs: odd frames set aside, exposure brackets marked, links judged one by one."""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ from nearfar.jobs.states import JOB_MOVES, JobState
 from nearfar.jobs.store import Store
 from nearfar.jobs.transfers.tables import transfers
 
-LEASE = 120.0
+LEASE = 60.0
 """Seconds that whoever carries something may be silent."""
 SINCE = "deliver"
 """Under what name the server keeps where results go to, and since when."""

@@ -105,9 +105,8 @@ def sharpness_curves(
         pose = cell_pose(frame.pose)
         luma = warp_grid(mean, pose)
         out = np.stack([warp_grid(np.ascontiguousarray(e), pose) for e in energy])
-        out *= np.float32(
-            2.0 ** (-2 * frame.gain_ev / 2.2)
-        )  # to the stack's brightness, as the focus step does
+        # To the stack's brightness, as the focus step does.
+        out *= np.float32(2.0 ** (-2 * frame.gain_ev / 2.2))
         variance = noise.at(luma)
         for band in range(BANDS):
             out[band] -= variance * noise.white(band)

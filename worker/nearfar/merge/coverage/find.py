@@ -1,7 +1,8 @@
 """Coverage: before the merge, where the frames leave a slice of depth out, and what to do about it.
 
 Looks at how sharpness rises and falls over the frames (`curves`), how wide the steps between them are
-(`steps`), in which order they come (`order`), and how the magnification runs (`scale`).
+(`steps`), in which order they come (`order`), which are blurred as a whole (`shaken`), and how the magnification
+runs (`scale`).
 Plain areas tell nothing and are never found fault with. A slice that nothing lies in is not missed.
 """
 
@@ -19,6 +20,7 @@ from nearfar.merge.coverage.curves import Curves, sharpness_curves
 from nearfar.merge.coverage.order import better_order, moved
 from nearfar.merge.coverage.result import Coverage, Finding, distances_between, distances_beyond
 from nearfar.merge.coverage.scale import turns_back
+from nearfar.merge.coverage.shaken import shaken_frames
 from nearfar.merge.coverage.steps import Widths, between, beyond, step_widths
 from nearfar.merge.focus import FocusFrame
 from nearfar.merge.kernel.picture_calls import CELL
@@ -81,7 +83,10 @@ def find_coverage(
     limit = -2 * np.log(recipe.detail)
     names = [f.name for f in frames]
     order = better_order(curves)
-    findings = [*_order(names, order), *_backwards(frames, size, order)]
+    shaken = shaken_frames(curves)
+    if order is not None and set(moved(order)) <= set(shaken):
+        order = None  # a frame that is blurred as a whole looks as if it were focused far away
+    findings = [*_shaken(names, shaken), *_order(names, order), *_backwards(frames, size, order)]
     if order is None:
         look = _Look(frames, curves, widths, size, recipe, float(limit))
         findings += [*look.slices(), *look.ends()]
@@ -103,6 +108,12 @@ def _order(names: Sequence[str], order: list[int] | None) -> list[Finding]:
     if order is None:
         return []
     return [Finding(kind="order", frames=tuple(names[k] for k in moved(order)))]
+
+
+def _shaken(names: Sequence[str], shaken: Sequence[int]) -> list[Finding]:
+    return [
+        Finding(kind="shaken", after=names[k - 1], before=names[k + 1], frames=(names[k],)) for k in shaken
+    ]
 
 
 def _backwards(

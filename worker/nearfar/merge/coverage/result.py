@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from nearfar.frames.camera import CameraData
 
-Kind = Literal["slice", "start", "end", "wide", "order", "scale"]
+Kind = Literal["slice", "start", "end", "wide", "order", "scale", "shaken"]
 HELD_FOR: tuple[Kind, ...] = ("slice", "wide", "order")
 """What a stack is held for where the recipe says so. What lies beyond an end may be meant to be soft."""
 NAMED = 4
@@ -21,10 +21,11 @@ class Finding:
 
     ``kind``: ``slice`` (between two frames), ``start`` and ``end`` (beyond the first and the last), ``wide`` (all steps
     are wider than the depth of field), ``order`` (frames that stand elsewhere than their focus says), ``scale`` (the
-    magnification turns back). ``after``, ``before``: names of the frames on both sides, ``numbers`` their places from
-    1. ``more``: how many frames would fill it, at the least. ``share`` of the picture that lies in it; ``box``: x, y,
-    w, h around that, pixels. ``detail``: share of the finest detail that is left midway. ``focus_m``, ``travel_um``:
-    where further frames belong, as focus distances in m, and as travel of rail or stage from the first frame.
+    magnification turns back), ``shaken`` (a frame that is blurred as a whole). ``after``, ``before``: names of the
+    frames on both sides, ``numbers`` their places from 1. ``more``: how many frames would fill it, at the least.
+    ``share`` of the picture that lies in it; ``box``: x, y, w, h around that, pixels. ``detail``: share of the finest
+    detail that is left midway. ``focus_m``, ``travel_um``: where further frames belong, as focus distances in m, and as
+    travel of rail or stage from the first frame.
     """
 
     kind: Kind
@@ -48,6 +49,7 @@ class Finding:
             "wide": self._wide,
             "order": self._order,
             "scale": self._scale,
+            "shaken": self._shaken,
         }[self.kind]()
 
     def _slice(self) -> str:
@@ -104,6 +106,12 @@ class Finding:
         return (
             f"the magnification turns back between {self.after} and {self.before}: the focus or the camera moved the "
             "other way there; look whether a frame is out of order or the camera was knocked"
+        )
+
+    def _shaken(self) -> str:
+        return (
+            f"{self.frames[0]} is blurred as a whole, against {self.after} and {self.before}: shaken, or knocked while "
+            "exposed; what it alone would have sharp is missing, take it again"
         )
 
     @classmethod

@@ -19,7 +19,7 @@ from nearfar.merge.register import Registration
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import Surveyed
 
-VERSION = 1
+VERSION = 2
 
 
 def coverage_key(register_key: str, names: Sequence[str], recipe: Recipe) -> str:

@@ -212,9 +212,8 @@ def disks(subject: Subject) -> Iterator[Finding]:
 def _by_disk(subject: Subject) -> list[tuple[list[str], Path]]:
     """Names of the folders that lie on each file system, and an existing folder there."""
     found: dict[int, tuple[list[str], Path]] = {}
-    for name, folder in places_of(subject).items():
-        while not folder.exists() and folder != folder.parent:
-            folder = folder.parent
+    for name, wanted in places_of(subject).items():
+        folder = next(path for path in (wanted, *wanted.parents) if path.exists())
         names, _ = found.setdefault(folder.stat().st_dev, ([], folder))
         names.append(name)
     return list(found.values())

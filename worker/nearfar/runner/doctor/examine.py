@@ -1,4 +1,4 @@
-"""Looks at the surroundings of a server before somebody has to: what is fine, what could be better, what will not work.
+"""Checks the surroundings of a server: what is fine, what could be better, what will not work.
 
 Each check is a function from `Subject` to findings; it changes nothing but files of its own that it removes. A check
 that fails itself is a problem found, and does not end the others.

@@ -47,7 +47,7 @@ def formats(_subject: Subject) -> Iterator[Finding]:
         for name, write in WRITERS.items():
             try:
                 found = _round_trip(name, write, Path(folder))
-            except Exception as error:
+            except Exception as error:  # noqa: BLE001 - whatever a broken library raises
                 found = f"{type(error).__name__}: {error}"
             if found is None:
                 good.append(name)
@@ -129,7 +129,7 @@ def _heif() -> Finding:
             found = _round_trip("HEIF", write, Path(folder))
     except NearfarError as error:
         found = str(error)
-    except Exception:
+    except Exception:  # noqa: BLE001 - whatever a library without encoder raises
         return fine("format HEIF", f"libheif {version}; it brings no encoder, so no sample was tried")
     if found is not None:
         return problem("format HEIF", f"libheif {version}: {found}", "Install pillow-heif again.")
@@ -139,7 +139,7 @@ def _heif() -> Finding:
 def _raw() -> Finding:
     try:
         library = import_module("rawpy")
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - whatever loading it raises
         return problem(
             "format raw", f"LibRaw does not load: {error}", "Install Nearfar again with all it needs."
         )

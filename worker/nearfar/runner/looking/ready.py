@@ -203,7 +203,7 @@ class Looking:
             if asked.set_running_or_notify_cancel():
                 self._make_room(target, wish)
                 asked.set_result(self._made(target, wish))
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - goes to whoever waits
             level = logging.WARNING if isinstance(error, NearfarError) else logging.ERROR
             log.log(level, "%s: %s", wish.path, error, extra={"action": "look.failed"})
             asked.set_exception(error)

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from nearfar.durable import sync
 from nearfar.errors import WorkFailed
 from nearfar.frames.delivered import Delivered, Place
 from nearfar.merge.deliver import Outputs
@@ -230,15 +231,6 @@ def _second_name(file: Path, target: Path) -> None:
     except OSError:
         shutil.copy2(file, target)
         sync(target)
-
-
-def sync(path: Path) -> None:
-    """See that a file or folder reaches the disk."""
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def mended_report(

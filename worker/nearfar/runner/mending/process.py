@@ -94,14 +94,14 @@ class Mender:
             self.store.hand_back_mending(claim)
         except StoreUnreachable:
             raise
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - put on record, the next one goes on
             self._failed(claim, error, frames)
         return True
 
     def _failed(self, claim: MendClaim, error: Exception, frames: tuple[Path, ...]) -> None:
         failure = failure_of(error, frames)
         if failure.cause == "mistake":
-            log.exception("a mistake in Nearfar")
+            log.error("a mistake in Nearfar", exc_info=error)
         log.warning(
             "job %d: mends failed: %s",
             *(claim.job, failure.reason),

@@ -1,4 +1,4 @@
-"""Where the server itself may send something that a setting or a person named: to the world, and not into its own house.
+"""Which addresses the server may send to when a setting or a person names one: public ones, not its own network.
 
 A name is resolved once, every address it has is judged, and the connection goes to that very address, so that a name which
 means something else a moment later leads nowhere. Redirections are not followed.

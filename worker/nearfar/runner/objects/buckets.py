@@ -26,8 +26,8 @@ CONNECT = 5.0
 """Seconds for a connection."""
 READ = 30.0
 """Seconds without a byte after which a connection counts as broken."""
-TRIES = 2
-"""How often the library itself asks; whoever waits longer does so outside."""
+TRIES = 1
+"""How often the library itself asks: who carries waits outside, goes on where it was, and must not be silent for a lease."""
 PAGE = 1000
 """Objects in one answer to a listing; the most that there is."""
 PIECE = 1 << 20
@@ -100,6 +100,21 @@ class Bucket:
                     break
                 more = {"ContinuationToken": page["NextContinuationToken"]}
         return found
+
+    def folders(self, prefix: str, *, most: int) -> list[str]:
+        """Prefixes right below a prefix, each with '/' at its end; at most ``most`` of them."""
+        found: list[str] = []
+        more: dict[str, str] = {}
+        with self._asked():
+            while len(found) < most:
+                page = self.client.list_objects_v2(
+                    Bucket=self.name, Prefix=prefix, Delimiter="/", MaxKeys=PAGE, **more
+                )
+                found += [each["Prefix"] for each in page.get("CommonPrefixes", ())]
+                if not page.get("IsTruncated"):
+                    break
+                more = {"ContinuationToken": page["NextContinuationToken"]}
+        return found[:most]
 
     def find(self, key: str) -> Stored | None:
         """Look at one object; None: there is none."""

@@ -32,6 +32,7 @@ from nearfar.runner.failures import in_words
 from nearfar.runner.objects.buckets import Bucket, Changed, Stored
 from nearfar.runner.objects.delivering import deliver
 from nearfar.runner.objects.fetching import Awaited, fetch_all
+from nearfar.runner.objects.watching import Watcher
 from nearfar.runner.planning import plan_upload
 from nearfar.runner.presence import Presence
 from nearfar.server_settings import ServerSettings
@@ -76,6 +77,7 @@ class Carrier:
         self.transfers = Transfers(store)
         self.rests, self.every = rests, every
         self.presence = Presence(places)
+        self.watcher = Watcher(settings, places, store)
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
 
@@ -83,8 +85,12 @@ class Carrier:
         """Begin; returns at once."""
         loops: list[Callable[[], bool]] = [self.fetch_one] * FETCHERS if self.table.buckets else []
         loops += [self.deliver_one] if self.table.target is not None else []
-        for number, do in enumerate(loops):
-            made = threading.Thread(target=self._round, args=(do,), name=f"carry {number}", daemon=True)
+        every = [self.every] * len(loops)
+        if any(bucket.watch is not None for bucket in self.table.buckets):
+            loops.append(lambda: bool(self.watcher.look()))
+            every.append(self.table.scan)
+        for number, each in enumerate(zip(loops, every, strict=True)):
+            made = threading.Thread(target=self._round, args=each, name=f"carry {number}", daemon=True)
             self._threads.append(made)
             made.start()
 
@@ -95,8 +101,8 @@ class Carrier:
         for thread in self._threads:
             thread.join(max(0.0, end - time.monotonic()))
 
-    def _round(self, do: Callable[[], bool]) -> None:
-        while not self._stop.wait(self.every):
+    def _round(self, do: Callable[[], bool], every: float) -> None:
+        while not self._stop.wait(every):
             while not self._stop.is_set() and self._quietly(do):
                 pass
 

@@ -75,7 +75,7 @@ def fetch_all(
         try:
             go_on()
             arrived(frame, fetch(bucket, frame, folder, check=go_on))
-        except BaseException as error:
+        except BaseException as error:  # noqa: BLE001 - raised by the caller's thread
             with lock:
                 failed.append(error)
 

@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
+from nearfar.durable import sync
 from nearfar.errors import SourceChanged
 from nearfar.intake.digests import PIECE, content_digest
 from nearfar.intake.memory import Known, Memory
@@ -135,9 +136,9 @@ def move_file(source: Path, target: Path, digest: str | None) -> None:
         if error.errno not in NO_LINKS:
             raise
         _copy(source, target, digest or digest_of(source))
-    _sync(target.parent)
+    sync(target.parent)
     source.unlink()
-    _sync(source.parent)
+    sync(source.parent)
 
 
 def digest_of(path: Path) -> str:
@@ -156,9 +157,8 @@ def _copy(source: Path, target: Path, digest: str) -> None:
             shutil.copyfileobj(reading, writing, PIECE)
             writing.flush()
             os.fsync(writing.fileno())
-            os.posix_fadvise(
-                writing.fileno(), 0, 0, os.POSIX_FADV_DONTNEED
-            )  # so that the disk is read, not memory
+            # So that the disk is read, not memory.
+            os.posix_fadvise(writing.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
         shutil.copystat(source, part)
         if digest_of(part) != digest:
             raise SourceChanged(
@@ -179,11 +179,3 @@ def _name(part: Path, target: Path) -> None:
         # No links there: reserve the name, then replace what was reserved.
         os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
         part.replace(target)
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

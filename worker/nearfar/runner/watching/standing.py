@@ -1,4 +1,4 @@
-"""How the jobs of stacks stand, in words for the list of what lies in the watched folders."""
+"""The state of the jobs of stacks, in words for the list of what lies in the watched folders."""
 
 from __future__ import annotations
 
