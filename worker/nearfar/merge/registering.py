@@ -20,7 +20,7 @@ from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 5
+VERSION = 6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,10 +40,9 @@ class SurveyedView:
         return self.frame.header.path.name
 
     @property
-    def small(self) -> NDArray[np.float32]:
-        """Linear-light luma of 4 x 4 pixels."""
-        (small,) = self.scratch.load(self.frame.key, "survey", "small")
-        return small.astype(np.float32) * np.float32(1 / 65535)
+    def small(self) -> NDArray[np.uint16]:
+        """Linear-light luma of 4 x 4 pixels, 65535 for 1."""
+        return self.scratch.load(self.frame.key, "survey", "small")[0]
 
     @property
     def energy(self) -> NDArray[np.float32]:
@@ -91,7 +90,9 @@ def register_stack(
     ]
     tuning = Tuning(belong_likeness=recipe.register.same_scene)
     found = register(views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads)
-    covered = covered_frames(found.frames, lambda place: views[place].small)
+    covered = covered_frames(
+        found.frames, lambda place: views[place].small.astype(np.float32) * np.float32(1 / 65535)
+    )
     if reference in covered:
         raise StackRefused(
             f"{views[reference].name} was to give the picture its geometry, but something is held before "

@@ -207,6 +207,7 @@ class Steps:
             noise=self.noise(),
             recipe=self.recipe,
             relax=lambda: self.relax(LINK_PAGES),
+            threads=self.plan.threads,
         )
         self.scratch.save_text(self.keys.spots, sensing.KIND, found.stored())
         return found

@@ -119,7 +119,7 @@ class StackRegistration:
     def _fine(self, members: Sequence[int], rough: Sequence[Similarity]) -> list[FineLink]:
         """Full-size links over one and two members, and how much the sharpness of neighbours differs."""
         frames = [self.frames[k] for k in members]
-        sharpness = StackSharpness(frames, rough, self.centre)
+        sharpness = StackSharpness(frames, rough, self.centre, self.crew)
         tilt = self._tilt(frames, rough, sharpness)
 
         def measure(pair: Pair, held: dict[int, CellSharpness]) -> tuple[Pair, FineLink | None, float]:
@@ -153,7 +153,7 @@ class StackRegistration:
         """How depth lies, and how blur grows with it: the median of some links."""
         count = min(len(frames) - 1, _GROWTH_LINKS)
         places = sorted({int(k) for k in np.linspace(0, len(frames) - 2, count).round()})
-        quick = replace(self.recipe, passes=1)
+        quick = replace(self.recipe, passes=1, blocks=self.recipe.blocks // 2)
 
         def measure(k: int) -> Growth | None:
             step = rough[k + 1].after(rough[k].inverse())
@@ -164,6 +164,7 @@ class StackRegistration:
                 recipe=quick,
                 tilt=sharpness.tilt,
                 seen=rough[k],
+                growth=True,
             )
             return None if link is None else link.growth
 

@@ -37,7 +37,9 @@ MOST = 4096
 """Spots that are kept, highest first."""
 
 
-def find_spots(frames: Sequence[SensorFrame], noise: Noise, tick: Callable[[], None]) -> Spots:
+def find_spots(
+    frames: Sequence[SensorFrame], noise: Noise, tick: Callable[[], None], *, threads: int = 1
+) -> Spots:
     """Hot and dead pixels and dust of the sensor that took all these frames; ``tick`` is called after each look.
 
     A place is only believed where the scene demonstrably moved or blurred under it while it stayed: on a perfect
@@ -45,16 +47,18 @@ def find_spots(frames: Sequence[SensorFrame], noise: Noise, tick: Callable[[], N
     """
     if len(frames) < FEWEST:
         return Spots(why_not=f"{len(frames)} frames are too few to tell the sensor from the scene")
-    single = _find_isolated(frames, noise, tick)
+    single = _find_isolated(frames, noise, tick, threads)
     return Spots(places=(*single, *find_dust(frames, single, tick)))
 
 
-def _find_isolated(frames: Sequence[SensorFrame], noise: Noise, tick: Callable[[], None]) -> list[Spot]:
+def _find_isolated(
+    frames: Sequence[SensorFrame], noise: Noise, tick: Callable[[], None], threads: int
+) -> list[Spot]:
     least = max(LEAST, OVER_NOISE * noise.sigma)
     looked = spread_over(len(frames), LOOKED_AT)
     found = []
     for k in looked:
-        places, height = isolated(frames[k].pixels, least)
+        places, height = isolated(frames[k].pixels, least, threads=threads)
         found.append(np.where(height > 0, places + 1, -places - 1))
         tick()
     signed, counts = np.unique(np.concatenate(found), return_counts=True)
