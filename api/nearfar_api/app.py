@@ -17,13 +17,13 @@ from nearfar.jobs import Store
 from nearfar.places import places_of
 from nearfar.runner import beats
 from nearfar.server_settings import ServerSettings
-from nearfar_api import arrival, handlers, openapi, readiness
-from nearfar_api.access import Access
+from nearfar_api import handlers, openapi
+from nearfar_api.access.access import Access
+from nearfar_api.access.guard import Guard
 from nearfar_api.context import Cached, Context, Hints
-from nearfar_api.feed import Feed
-from nearfar_api.guard import Guard
 from nearfar_api.iiif import routes as iiif
 from nearfar_api.iiif.finding import finder
+from nearfar_api.live.feed import Feed
 from nearfar_api.looking import Lookout
 from nearfar_api.pages import ROUTERS as PAGES
 from nearfar_api.routes import (
@@ -41,6 +41,8 @@ from nearfar_api.routes import (
     server,
     status,
 )
+from nearfar_api.status import readiness
+from nearfar_api.transfer import arrival
 from nearfar_api.web import STATIC, VENDOR
 
 log = logging.getLogger(__name__)

@@ -12,12 +12,13 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import NotFound, UsageError
-from nearfar.intake.decisions import BY_HAND, apply
-from nearfar.intake.kept_card import CardFiles, Decided, Kept, card_files, decide_all
-from nearfar.intake.sorted_card import SortedCard, SortedStack, clock_time
+from nearfar.intake.card.decisions import BY_HAND, apply
+from nearfar.intake.card.kept_card import CardFiles, Decided, Kept, card_files, decide_all
+from nearfar.intake.card.sorted_card import SortedCard, SortedStack, clock_time
 from nearfar.intake.state import Entry, InboxState, read_state
-from nearfar_api import beneath
-from nearfar_api.card_models import (
+from nearfar_api.context import Context
+from nearfar_api.models.answers import moment
+from nearfar_api.models.cards import (
     CardBoundary,
     CardBrief,
     CardCounts,
@@ -30,10 +31,9 @@ from nearfar_api.card_models import (
     CardStack,
     StackState,
 )
-from nearfar_api.context import Context
-from nearfar_api.models import moment
-from nearfar_api.results import Opened
-from nearfar_api.shaping import words
+from nearfar_api.models.shaping import words
+from nearfar_api.transfer import beneath
+from nearfar_api.transfer.results import Opened
 
 BASE = "/api/v1/cards"
 _PLACE = re.compile(r"^decision \d+ \(([a-z-]+)\): ")

@@ -19,8 +19,8 @@ from nearfar.runner.looking import LOOKED, Looking
 from nearfar.runner.opening import open_by
 from nearfar.runner.presence import Presence
 from nearfar.server_settings import ServerSettings
-from nearfar_api.quota_book import Book
-from nearfar_api.sending import DigestBook
+from nearfar_api.quota.book import Book
+from nearfar_api.transfer.sending import DigestBook
 
 log = logging.getLogger(__name__)
 

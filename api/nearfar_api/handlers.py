@@ -13,6 +13,8 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Match
 
 from nearfar.errors import (
+    BucketAway,
+    BucketRefused,
     IllegalTransition,
     InputRefused,
     KeyReused,
@@ -51,6 +53,10 @@ def problem_of(error: NearfarError) -> Problem:
             return Problem("key-reused", str(error))
         case StoreError():
             return Problem("refused-by-store", str(error))
+        case BucketAway():
+            return Problem("bucket-away", str(error), headers={"retry-after": str(problems.RETRY_AFTER)})
+        case BucketRefused():
+            return Problem("bucket-refused", str(error))
         case InputRefused():
             return Problem("refused", str(error))
         case UsageError():

@@ -23,9 +23,9 @@ from nearfar.places import Places
 from nearfar.runner import planning
 from nearfar.runner.looking import Wish
 from nearfar.runner.looking_sharpest import Box, sharpness_of_frames
-from nearfar_api import results
 from nearfar_api.context import Context
 from nearfar_api.iiif.pictures import Identity, Picture
+from nearfar_api.transfer import results
 
 KNOWN = 32
 """Jobs whose frames are kept in memory."""

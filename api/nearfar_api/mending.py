@@ -11,10 +11,10 @@ from nearfar.errors import IllegalTransition
 from nearfar.jobs import FrameEntry, Job, JobState, Mend
 from nearfar.jobs.states import JOB_MOVES
 from nearfar.runner.mend_notes import Subject, annotation_of, read_wish
-from nearfar_api import results
 from nearfar_api.context import Context
-from nearfar_api.models import moment
+from nearfar_api.models.answers import moment
 from nearfar_api.problems import Problem
+from nearfar_api.transfer import results
 
 ANNOTATION_CONTEXT = "http://www.w3.org/ns/anno.jsonld"
 LD_JSON = f'application/ld+json; profile="{ANNOTATION_CONTEXT}"'

@@ -9,7 +9,8 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from nearfar import __version__
-from nearfar_api import problems, rights
+from nearfar_api import problems
+from nearfar_api.access import rights
 
 DESCRIPTION = """\
 Stacks of frames come in, pictures that are sharp from near to far go out. Every refusal is a problem document by

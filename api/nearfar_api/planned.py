@@ -13,7 +13,7 @@ from nearfar.errors import FrameRefused, NotFound, UsageError
 from nearfar.frames.glance import glance
 from nearfar.runner.planning import frame_path
 from nearfar_api.context import Context
-from nearfar_api.shaping import words
+from nearfar_api.models.shaping import words
 
 
 def attach(ctx: Context, job: int, stored: object) -> Bracket:

@@ -172,6 +172,16 @@ KINDS: Mapping[str, Kind] = {
         title="The picture's file is damaged",
         remedy="Run the job again; if files keep being damaged, check the server's disk.",
     ),
+    "bucket-refused": Kind(
+        status=422,
+        title="The object storage refuses this",
+        remedy="The detail says what it answered; buckets and their keys stand in [objects] of the settings.",
+    ),
+    "bucket-away": Kind(
+        status=503,
+        title="The object storage does not answer",
+        remedy="Try again in a while.",
+    ),
     "provider-away": Kind(
         status=502,
         title="The provider of log-ins does not answer",

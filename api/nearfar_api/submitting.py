@@ -13,21 +13,26 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from nearfar.errors import RecipeRefused, UsageError
 from nearfar.intake.digests import set_digest
 from nearfar.intake.listing import Listing, list_frames
-from nearfar.jobs import Duplicates, Submission, Submitted
+from nearfar.jobs import Duplicates, Submission, Submitted, Transfers
 from nearfar.merge import recipe as recipes
 from nearfar.runner import planning
 from nearfar.runner.disk import short_of_space
 from nearfar.settings import format_size
-from nearfar_api import digests, quota
-from nearfar_api.caller import Caller
+from nearfar_api import objects
+from nearfar_api.access.caller import Caller
 from nearfar_api.context import Context
+from nearfar_api.models.requests import MergeSettings, NewJob, UploadFrame
 from nearfar_api.problems import Problem
-from nearfar_api.wishes import MergeSettings, NewJob, UploadFrame
+from nearfar_api.quota import quota
+from nearfar_api.transfer import digests
+
+if TYPE_CHECKING:
+    from nearfar.runner.buckets import Stored
 
 
 def submit(ctx: Context, new: NewJob, *, key: str | None, by: Caller) -> Submitted:
@@ -41,21 +46,30 @@ def submit(ctx: Context, new: NewJob, *, key: str | None, by: Caller) -> Submitt
         As the listing, the recipe and the store say.
     """
     owner = owner_of(new, by)
-    fingerprint = hashlib.sha256(new.model_dump_json().encode()).hexdigest()
+    without = {"objects"} if new.objects is None else None  # requests of before said nothing of them
+    fingerprint = hashlib.sha256(new.model_dump_json(exclude=without).encode()).hexdigest()
     if key is not None:
         known = ctx.store.known(owner=owner, key=key, fingerprint=fingerprint)
         if known is not None:
             return Submitted(job=known, new=False)
     check_space(ctx)
     check_recipe(new.recipe, new.settings, open_folders(ctx, by))
-    if new.upload is not None:
+    place: str | None = None
+    listed: list[Stored] = []
+    if new.objects is not None:
+        place, listed = objects.listed(ctx, new.objects)
+        built = objects.submission(new, place, listed, **_common(new, owner, key))
+        built, upload = _maybe_held(built, new), sum(each.size for each in listed)
+    elif new.upload is not None:
         built, upload = _upload(ctx, new, owner, key), sum(frame.size for frame in new.upload)
     else:
         built, upload = _by_path(ctx, new, owner, key, open_folders(ctx, by)), 0
+    built = replace(built, fingerprint=fingerprint if key is not None else None)
     with quota.checked(ctx, owner, upload=upload):
-        return ctx.store.submit(
-            replace(built, fingerprint=fingerprint if key is not None else None), who=by.name
-        )
+        if place is None:
+            return ctx.store.submit(built, who=by.name)
+        detail = {"objects": [(each.key, each.etag) for each in listed]}
+        return Transfers(ctx.store).submit(built, place=place, detail=detail, who=by.name)
 
 
 def owner_of(new: NewJob, by: Caller) -> str:
@@ -123,6 +137,10 @@ def _upload(ctx: Context, new: NewJob, owner: str, key: str | None) -> Submissio
         digest=set_digest(known, recipe=new.recipe, settings=new.settings.given()) if whole else None,
         **_common(new, owner, key),
     )
+    return _maybe_held(built, new)
+
+
+def _maybe_held(built: Submission, new: NewJob) -> Submission:
     return replace(built, hold=f"{built.hold}{planning.THEN_HELD}") if new.hold else built
 
 

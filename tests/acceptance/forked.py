@@ -15,7 +15,10 @@ import sys
 import time
 from typing import Any
 
-from nearfar import cli, cli_merging  # noqa: F401 - loaded before the first fork
+from nearfar.cli import (
+    command,
+    merge,  # noqa: F401 - loaded before the first fork
+)
 
 
 def _run(order: dict[str, Any]) -> dict[str, float]:
@@ -40,7 +43,7 @@ def _become(order: dict[str, Any]) -> None:
         os.dup2(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), descriptor)
     code = 1
     try:
-        code = cli.main(order["arguments"])
+        code = command.main(order["arguments"])
     except SystemExit as ended:
         code = int(ended.code or 0)
     finally:

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from nearfar import cli
+from nearfar.cli import command as cli
 from tests.acceptance.command import SIDE_FILES, environment, lay, nearfar, nothing_made, side_files
 from tests.bench.running import nearfar_command
 from tests.scenes import Scene

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from nearfar import cli, errors
+from nearfar import errors
+from nearfar.cli import command
 from nearfar.merge import recipe
 from nearfar.merge.deliver import Outputs
 from tests.acceptance.command import anew
@@ -31,7 +32,7 @@ def _table(text: str, head: str) -> list[str]:
 
 
 def _options() -> dict[str, argparse.Action]:
-    (commands,) = (a for a in cli.parser()._actions if isinstance(a, argparse._SubParsersAction))
+    (commands,) = (a for a in command.parser()._actions if isinstance(a, argparse._SubParsersAction))
     merge: argparse.ArgumentParser = commands.choices["merge"]
     return {a.option_strings[-1]: a for a in merge._actions if a.option_strings and a.dest != "help"}
 
@@ -42,7 +43,7 @@ def test_every_option_is_in_the_readme_and_the_other_way_round(readme: str) -> N
 
 
 def test_every_command_is_in_the_readme(readme: str) -> None:
-    (commands,) = (a for a in cli.parser()._actions if isinstance(a, argparse._SubParsersAction))
+    (commands,) = (a for a in command.parser()._actions if isinstance(a, argparse._SubParsersAction))
     named = set(re.findall(r"nearfar (\w+)", readme)) | set(re.findall(r"`(\w+)`", readme))
     assert set(commands.choices) <= named
 

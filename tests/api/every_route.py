@@ -1,6 +1,6 @@
 """What each route is for, as people decided it: held against the application's routes and the answers to every caller.
 
-A new route needs a line here and one in `nearfar_api.rights`; without the latter it is for the role run alone.
+A new route needs a line here and one in `nearfar_api.access.rights`; without the latter it is for the role run alone.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ FOR: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "PUT": (JOB + "/frames/{number}",),
         "POST": (
             *(JOB + "/cancel", JOB + "/hold", JOB + "/release", JOB + "/run-again", JOB + "/plan"),
-            *(JOB + "/links", "/jobs/{job}/do", "/jobs/{job}/again", "/jobs/{job}/plan"),
+            *(JOB + "/deliver", JOB + "/links", "/jobs/{job}/do", "/jobs/{job}/again", "/jobs/{job}/plan"),
         ),
     },
     "mend": {

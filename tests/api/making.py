@@ -7,8 +7,8 @@ import hashlib
 from pathlib import Path
 from typing import Any
 
-from nearfar.intake.kept_card import Kept, card_files
-from nearfar.intake.sorted_card import Question, SortedCard, SortedStack
+from nearfar.intake.card.kept_card import Kept, card_files
+from nearfar.intake.card.sorted_card import Question, SortedCard, SortedStack
 from nearfar.jobs import (
     Claim,
     FrameEntry,

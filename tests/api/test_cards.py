@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from nearfar.intake.cards import card_id
-from nearfar.intake.kept_card import card_files
+from nearfar.intake.card.folders import card_id
+from nearfar.intake.card.kept_card import card_files
 from nearfar.intake.state import Entry, InboxState, StateWriter
 from nearfar.places import Places
 from tests.api.conftest import Client, frames_in

@@ -13,9 +13,9 @@ from starlette.routing import BaseRoute
 
 from nearfar.jobs import Role, Store
 from nearfar.places import Places
-from nearfar_api import rights
+from nearfar_api.access import rights
+from nearfar_api.access.guard import Guard
 from nearfar_api.app import create_app
-from nearfar_api.guard import Guard
 from tests.api.conftest import KEY, Kicks, frames_in, settings_for
 from tests.api.every_route import ENTRIES, WORDS, ask, filled, routes
 from tests.api.making import finish, keep_card, submit
@@ -105,7 +105,7 @@ def test_every_route_has_a_line_here_and_in_the_table(app: FastAPI) -> None:
     there = routes(app)
     assert there - here == set(), "new routes need a line in tests/api/every_route.py"
     assert there - table == set(), (
-        "new routes need a line in nearfar_api/rights.py; until then they take the role run"
+        "new routes need a line in nearfar_api/access/rights.py; until then they take the role run"
     )
     assert here - there == set(), "no longer there"
     assert table - there == set(), "no longer there"

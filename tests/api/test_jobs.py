@@ -41,6 +41,8 @@ FIELDS = {
         "again_of",
         "frames",
         "mends",
+        "fetched_from",
+        "delivered_to",
         "links",
     ),
 }

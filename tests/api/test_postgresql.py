@@ -14,9 +14,9 @@ from nearfar.jobs import Store, open_store
 from nearfar.places import places_of
 from nearfar_api.app import create_app
 from tests.api.conftest import Client, Kicks, settings_for
+from tests.api.live.test_events import events_of
 from tests.api.making import done, submit
 from tests.api.process import PATIENCE, running, waited
-from tests.api.test_live import events_of
 from tests.worker.jobs.postgresql import server
 
 API = "/api/v1"

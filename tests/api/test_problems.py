@@ -88,7 +88,7 @@ def test_each_fault_is_named_by_its_place(client: Client) -> None:
     errors = checked(client.get(f"{API}/jobs", params={"limit": 0, "sort": "x"}), 422)["errors"]
     assert {(error["in"], error["parameter"]) for error in errors} == {("query", "limit"), ("query", "sort")}
     errors = checked(client.post(f"{API}/jobs", json={"folder": "a", "frames": ["b"]}), 422)["errors"]
-    assert errors[0]["detail"] == "give one of folder, frames and upload; found folder and frames"
+    assert errors[0]["detail"] == "give one of folder, frames, objects and upload; found folder and frames"
 
 
 def test_a_method_that_is_not_possible_comes_with_those_that_are(client: Client) -> None:

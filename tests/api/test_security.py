@@ -15,9 +15,9 @@ import pytest
 
 from nearfar.jobs import FrameEntry, Role, Store
 from nearfar.places import Places
-from nearfar_api.caller import Caller
-from nearfar_api.guard import Guard
-from nearfar_api.sending import disposition
+from nearfar_api.access.caller import Caller
+from nearfar_api.access.guard import Guard
+from nearfar_api.transfer.sending import disposition
 from tests.api.conftest import KEY, Client, frames_in
 from tests.api.every_route import ask
 from tests.api.making import done, finish, keep_card, submission, submit
@@ -212,7 +212,7 @@ def test_no_secret_stands_in_the_log_or_the_trail(moss: Studio, caplog: pytest.L
 def test_a_stream_ends_soon_after_its_listener_lost_the_right(
     moss: Studio, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("nearfar_api.guard.AGAIN", 0.0)
+    monkeypatch.setattr("nearfar_api.access.guard.AGAIN", 0.0)
     submit(moss.store)
     headers = moss.session("look")
     moss.people.end_sessions("look")

@@ -12,7 +12,7 @@ from nearfar.jobs import JobState, Store, UnitKind
 from nearfar.jobs.figures import Pace
 from nearfar.merge import recipe as recipes
 from nearfar.places import Places
-from nearfar_api.remaining import Left, stages_left, time_left
+from nearfar_api.status.remaining import Left, stages_left, time_left
 from tests.api.conftest import Client, Kicks
 from tests.api.making import claim, done, submit
 
@@ -127,7 +127,7 @@ def test_a_folder_that_cannot_be_written_to_is_named(client: Client, places: Pla
 
 def test_a_disk_with_too_little_room_is_named(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
     usage = shutil.disk_usage("/")._replace(free=0)
-    monkeypatch.setattr("nearfar_api.readiness.shutil.disk_usage", lambda path: usage)
+    monkeypatch.setattr("nearfar_api.status.readiness.shutil.disk_usage", lambda path: usage)
     assert checks(client)["disk"] is False
 
 

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
-from nearfar.intake.sorted_card import SortedCard, SortedStack
-from nearfar.intake.sorting import sort_card
+from nearfar.intake.card.sorted_card import SortedCard, SortedStack
+from nearfar.intake.card.sorting import sort_card
 from tests.bench.tables import table
 from tests.scenes.card import Truth, write_card
 

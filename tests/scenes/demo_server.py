@@ -21,8 +21,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from nearfar.cli_client_follow import JobProgress, ended, follow
-from nearfar.cli_client_http import Address, Server
+from nearfar.cli.client.follow import JobProgress, ended, follow
+from nearfar.cli.client.http import Address, Server
 from nearfar.errors import NearfarError, ServerError
 from nearfar.runner.here import die_with_parent
 from tests.scenes.demo import write_demo

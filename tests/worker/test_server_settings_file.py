@@ -67,3 +67,10 @@ def test_the_example_of_a_watched_folder_reads(checkout: Path) -> None:
     example = next(line[2:] for line in text.splitlines() if line.startswith("# folders = [{"))
     (folder,) = model("inbox").model_validate(tomllib.loads(example)).folders  # type: ignore[attr-defined]
     assert (folder.path, folder.recipe, folder.priority) == (Path("/mnt/share/cards"), "macro", 1)
+
+
+def test_the_example_of_a_bucket_reads(checkout: Path) -> None:
+    text = (checkout / "config" / "nearfar.toml").read_text(encoding="utf-8")
+    example = next(line[2:] for line in text.splitlines() if line.startswith("# buckets = [{"))
+    (bucket,) = model("objects").model_validate(tomllib.loads(example)).buckets  # type: ignore[attr-defined]
+    assert (bucket.name, bucket.prefix, bucket.results) == ("shoots", "cards/", None)

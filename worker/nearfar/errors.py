@@ -15,6 +15,8 @@ NearfarError                    4  the work failed
 │   ├── IllegalTransition          the state that something is in does not allow what was asked
 │   ├── KeyReused                  an idempotency key that came before with another submission
 │   └── LostClaim                  another worker has the unit now, or nobody wants it: drop the work
+├── BucketRefused               4  an object storage says no, or cannot be used as it is set up
+│   └── BucketAway                 it does not answer; asking again may help
 ├── ServerError                 4  a server that was asked over HTTP says no
 │   └── ServerAway                 nothing answers, or the connection broke; asking again may help
 ├── DoesNotFit                  5  memory or disk allowed is too small
@@ -141,6 +143,14 @@ class KeyReused(StoreError):
 
 class LostClaim(StoreError):
     """A worker wrote about a unit that is no longer its own. The work is to be dropped, and its output with it."""
+
+
+class BucketRefused(NearfarError):
+    """An object storage refuses what was asked, or is not set up as it has to be."""
+
+
+class BucketAway(BucketRefused):
+    """An object storage does not answer, or not now. Whether what was asked for was done is not known."""
 
 
 class ServerError(NearfarError):

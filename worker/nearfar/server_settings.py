@@ -17,6 +17,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from nearfar.errors import UsageError
+from nearfar.object_tables import BucketTable, ObjectsTable
 from nearfar.server_tables import (
     BrokerTable,
     ClientTable,
@@ -37,10 +38,12 @@ __all__ = [
     "SHORT",
     "TABLES",
     "BrokerTable",
+    "BucketTable",
     "ClientTable",
     "InboxTable",
     "KeepTable",
     "NotifyTable",
+    "ObjectsTable",
     "PeopleTable",
     "ServerSettings",
     "ServerTable",

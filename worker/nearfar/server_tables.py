@@ -6,75 +6,19 @@
 from __future__ import annotations
 
 import getpass
-import json
-from ipaddress import ip_address, ip_network
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    model_validator,
-)
+from pydantic import BeforeValidator, Field, model_validator
 
-from nearfar.errors import UsageError
-from nearfar.settings import default_memory, default_threads, parse_size
+from nearfar.object_tables import ObjectsTable
+from nearfar.settings import default_memory, default_threads
+from nearfar.table_types import Days, Folder, Limit, Network, Seconds, Size, Table, listed
 
 
-def _size(value: object) -> object:
-    try:
-        return parse_size(value) if isinstance(value, str) else value
-    except UsageError as error:
-        raise ValueError(str(error)) from error
-
-
-def _absolute(value: Path) -> Path:
-    if not str(value).strip():
-        raise ValueError("is empty text; write a path")
-    return value.expanduser().absolute()
-
-
-def _listed(value: object) -> object:
-    """Lists come from the environment as JSON or with commas."""
-    if not isinstance(value, str):
-        return value
-    return (
-        json.loads(value)
-        if value.lstrip().startswith("[")
-        else [p.strip() for p in value.split(",") if p.strip()]
-    )
-
-
-def _limit(value: object) -> object:
-    return 0 if value == "0" else _size(value)
-
-
-def _network(value: str) -> str:
-    try:
-        return str(ip_network(value, strict=False))
-    except ValueError:
-        raise ValueError(
-            f"{value!r} is no address; write one like 10.0.0.5, or a range like 10.0.0.0/24"
-        ) from None
-
-
-Limit = Annotated[int, BeforeValidator(_limit), Field(ge=0)]
-Network = Annotated[str, AfterValidator(_network)]
-Size = Annotated[int, BeforeValidator(_size), Field(gt=0)]
-Folder = Annotated[Path, AfterValidator(_absolute)]
-Seconds = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-Days = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
-
-
-class ServerTable(_Table):
+class ServerTable(Table):
     """Where the server lives, and who may talk to it."""
 
     data: Folder = Field(default_factory=lambda: Path.home() / "nearfar")
@@ -87,13 +31,13 @@ class ServerTable(_Table):
     """Whoever talks to the server shows this; never needed on the loopback address."""
     accounts: bool = False
     """People log in, and programs show keys of their own; see the table people."""
-    proxies: Annotated[tuple[Network, ...], BeforeValidator(_listed)] = ()
+    proxies: Annotated[tuple[Network, ...], BeforeValidator(listed)] = ()
     """Addresses of reverse proxies, whose word for who asks is taken (X-Forwarded-For and -Proto)."""
-    names: Annotated[tuple[str, ...], BeforeValidator(_listed)] = ()
+    names: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
     """Further host names by which the server is reached, e.g. of a reverse proxy."""
     path: str = ""
     """Sub-path behind a reverse proxy, like ``/merge``."""
-    shared: Annotated[tuple[Folder, ...], BeforeValidator(_listed)] = ()
+    shared: Annotated[tuple[Folder, ...], BeforeValidator(listed)] = ()
     """Folders from which the API may take frames by path, besides the inbox."""
     owner: str = Field(default_factory=getpass.getuser, min_length=1, max_length=100)
     """Owner of what comes without one."""
@@ -131,7 +75,7 @@ class ServerTable(_Table):
             return self.host == "localhost"
 
 
-class PeopleTable(_Table):
+class PeopleTable(Table):
     """What holds for people who log in, and for owners of jobs. It counts where the server asks who comes."""
 
     private: bool = False
@@ -170,7 +114,7 @@ class PeopleTable(_Table):
         return self
 
 
-class StoreTable(_Table):
+class StoreTable(Table):
     """The job store."""
 
     url: str | None = None
@@ -183,14 +127,14 @@ class StoreTable(_Table):
     """Seconds of rest after a first failure; doubled after each further one."""
 
 
-class BrokerTable(_Table):
+class BrokerTable(Table):
     """What carries hints that work waits."""
 
     url: str | None = None
     """``redis://host:6379/0``; files in the data folder where not given, which needs no server."""
 
 
-class WorkerTable(_Table):
+class WorkerTable(Table):
     """What the workers of this machine may take."""
 
     memory: Size = Field(default_factory=default_memory)
@@ -222,7 +166,7 @@ class WorkerTable(_Table):
         return max(1, self.threads // self.places)
 
 
-class WatchedFolder(_Table):
+class WatchedFolder(Table):
     """A folder of stacks besides the inbox, each sub-folder of which is one."""
 
     path: Folder
@@ -231,10 +175,10 @@ class WatchedFolder(_Table):
     priority: int = Field(default=0, ge=-9, le=9)
 
 
-class InboxTable(_Table):
+class InboxTable(Table):
     """How the watched folders are read."""
 
-    folders: Annotated[tuple[WatchedFolder, ...], BeforeValidator(_listed)] = ()
+    folders: Annotated[tuple[WatchedFolder, ...], BeforeValidator(listed)] = ()
     """Further folders; in the file as ``[[inbox.folders]]``."""
     scan: Seconds = 2.0
     """Seconds between two looks."""
@@ -252,11 +196,11 @@ class InboxTable(_Table):
     """What becomes of the frames once the result was opened again and checked. They are never deleted."""
     move_to: Folder | None = None
     """Where ``after = "move"`` puts them; ``merged`` in the data folder where not given."""
-    ignore: Annotated[tuple[str, ...], BeforeValidator(_listed)] = ()
+    ignore: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
     """Further patterns of names that are no frames, like ``"*_proof.jpg"``."""
 
 
-class KeepTable(_Table):
+class KeepTable(Table):
     """How long what is no longer needed stays. In days; 0 keeps for ever."""
 
     jobs: Days = 0.0
@@ -275,7 +219,7 @@ class KeepTable(_Table):
     """
 
 
-class NotifyTable(_Table):
+class NotifyTable(Table):
     """How messages are sent that people and programs want ('nearfar notify')."""
 
     smtp: str | None = None
@@ -289,13 +233,13 @@ class NotifyTable(_Table):
     """Mailbox from which messages come."""
     url: str | None = None
     """Where people reach the server's pages; for the links in messages."""
-    inside: Annotated[tuple[Network, ...], BeforeValidator(_listed)] = ()
+    inside: Annotated[tuple[Network, ...], BeforeValidator(listed)] = ()
     """Networks of one's own to which webhooks may be sent."""
     keep: Days = 30.0
     """Days for which it is kept what was sent; 0: for ever."""
 
 
-class ClientTable(_Table):
+class ClientTable(Table):
     """How the commands that talk to a server find it: send, jobs, show, fetch, cancel and their kin."""
 
     url: str | None = None
@@ -304,7 +248,7 @@ class ClientTable(_Table):
     """What is shown to the server; the key of ``[server]`` where not given. `NEARFAR_KEY` says the same."""
 
 
-class ServerSettings(_Table):
+class ServerSettings(Table):
     """All of it."""
 
     server: ServerTable = Field(default_factory=lambda: ServerTable())
@@ -315,4 +259,5 @@ class ServerSettings(_Table):
     inbox: InboxTable = Field(default_factory=lambda: InboxTable())
     keep: KeepTable = Field(default_factory=lambda: KeepTable())
     notify: NotifyTable = Field(default_factory=lambda: NotifyTable())
+    objects: ObjectsTable = Field(default_factory=lambda: ObjectsTable())
     client: ClientTable = Field(default_factory=lambda: ClientTable())

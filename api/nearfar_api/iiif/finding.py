@@ -11,9 +11,9 @@ from pathlib import Path
 
 from nearfar.errors import NotFound
 from nearfar.runner.versions import first_picture
-from nearfar_api import results
 from nearfar_api.context import Context
 from nearfar_api.looking import Lookout
+from nearfar_api.transfer import results
 
 NAME = re.compile(r"job-([1-9][0-9]{0,17})(?::(?:(focus|doubt|before)|frame-([1-9][0-9]{0,5})))?")
 

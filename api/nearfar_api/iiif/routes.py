@@ -17,7 +17,6 @@ from starlette.responses import RedirectResponse, Response
 
 from nearfar.errors import FrameRefused, NearfarError, WorkFailed
 from nearfar.runner.looking import TooManyAsked
-from nearfar_api import ranges
 from nearfar_api.handlers import problem_of
 from nearfar_api.iiif.info import CONTEXT, PROFILE, information
 from nearfar_api.iiif.making import make
@@ -26,6 +25,7 @@ from nearfar_api.iiif.shelf import Shelf
 from nearfar_api.iiif.tiles import TileCache, room
 from nearfar_api.iiif.views import FORMATS, View, read_view
 from nearfar_api.problems import RETRY_AFTER, Problem
+from nearfar_api.transfer import ranges
 
 BASE = "/iiif/3"
 AT_ONCE = 2

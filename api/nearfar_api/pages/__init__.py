@@ -2,8 +2,8 @@
 
 `overview` and `listing` tell of all jobs, `stack` and `picture` of one, `cards` of what was told apart, `plan` of the
 next shoot; `acting` does what forms ask for, `entering` and `provider` let people in, `account` and `accounts` are about
-them. `drawing` turns templates into answers, `refusing` errors into pages; `stacks` and `telling` say in words what there
-is to say.
+them. `drawing` turns templates into answers, `refusing` errors into pages; `stacks` says in words what there
+is to say, `browsers` what someone is logged in with.
 """
 
 from __future__ import annotations

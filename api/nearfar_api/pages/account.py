@@ -9,16 +9,18 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from nearfar.errors import UsageError
-from nearfar.jobs import Account, People, Role, passwords
-from nearfar_api import quota
-from nearfar_api.caller import By, Caller
+from nearfar.jobs import Account, People, Role
+from nearfar.jobs.people import passwords
+from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
-from nearfar_api.models import moment
+from nearfar_api.models.answers import moment
 from nearfar_api.pages.acting import Fields, fields_of, one_of
+from nearfar_api.pages.browsers import browser_words
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.entering import access_of, begin, check_accounts
 from nearfar_api.pages.refusing import PageRoute
 from nearfar_api.problems import Problem
+from nearfar_api.quota import quota
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
@@ -53,7 +55,10 @@ def _page(
         keys=[
             (key, state, moment(key.expires), moment(key.used)) for key, state in people.keys(account=name)
         ],
-        sessions=[(session, moment(session.seen) or "") for session in people.sessions(name)],
+        sessions=[
+            (session, moment(session.seen) or "", browser_words(session.agent))
+            for session in people.sessions(name)
+        ],
         taken=quota.standing(ctx, name),
         shortest=passwords.SHORTEST,
         why=why,

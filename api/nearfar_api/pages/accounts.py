@@ -10,9 +10,9 @@ from starlette.responses import Response
 
 from nearfar.errors import StoreError, StoreUnreachable, UsageError
 from nearfar.jobs import People, Role
-from nearfar_api.caller import By, Caller
+from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
-from nearfar_api.models import moment
+from nearfar_api.models.answers import moment
 from nearfar_api.pages.acting import Fields, fields_of, one_of
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.entering import access_of, check_accounts

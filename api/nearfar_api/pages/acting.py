@@ -13,11 +13,11 @@ from starlette.responses import RedirectResponse, Response
 from nearfar.errors import UsageError
 from nearfar.jobs import Job, JobState, ServerState, Store
 from nearfar.runner import planning
-from nearfar_api import quota
 from nearfar_api.context import Context, Ctx, Who
 from nearfar_api.pages.drawing import address
 from nearfar_api.pages.refusing import PageRoute
 from nearfar_api.problems import Problem
+from nearfar_api.quota import quota
 from nearfar_api.routes.jobs import JobNumber
 from nearfar_api.submitting import check_recipe, check_space
 

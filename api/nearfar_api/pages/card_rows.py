@@ -6,10 +6,10 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from nearfar_api.card_models import CardBoundary, CardLeftOut, CardModel, CardQuestion, CardStack
 from nearfar_api.cards import Seen
+from nearfar_api.models.cards import CardBoundary, CardLeftOut, CardModel, CardQuestion, CardStack
+from nearfar_api.models.shaping import words
 from nearfar_api.pages.drawing import plural
-from nearfar_api.shaping import words
 
 STACKS = 12
 """Stacks on a part of the page at most."""

@@ -13,8 +13,8 @@ from starlette.responses import RedirectResponse, Response
 
 from nearfar.errors import UsageError
 from nearfar_api import cards
-from nearfar_api.card_models import Decision
 from nearfar_api.context import Context, Ctx
+from nearfar_api.models.cards import Decision
 from nearfar_api.pages.acting import Fields, fields_of, one_of
 from nearfar_api.pages.card_rows import LEFT, Row, Sheet, fold, parts, reasons, sheet_of, told
 from nearfar_api.pages.drawing import address, draw

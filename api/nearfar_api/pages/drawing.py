@@ -14,10 +14,10 @@ from starlette.responses import HTMLResponse
 from nearfar import __version__
 from nearfar.bracket.words import space
 from nearfar.progress import format_seconds
-from nearfar_api.caller import caller_of
-from nearfar_api.card_models import CardBrief
-from nearfar_api.models import LeftModel
-from nearfar_api.shaping import memory
+from nearfar_api.access.caller import caller_of
+from nearfar_api.models.answers import LeftModel
+from nearfar_api.models.cards import CardBrief
+from nearfar_api.models.shaping import memory
 from nearfar_api.web import TEMPLATES
 
 STEPS = {

@@ -14,9 +14,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from nearfar.jobs import Account, People
-from nearfar.jobs.accounts import folded
-from nearfar_api import cookies
-from nearfar_api.access import Access
+from nearfar.jobs.people.accounts import folded
+from nearfar_api.access import cookies
+from nearfar_api.access.access import Access
 from nearfar_api.context import Ctx
 from nearfar_api.pages.acting import Fields, fields_of, one_of
 from nearfar_api.pages.drawing import address, draw

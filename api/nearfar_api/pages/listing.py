@@ -10,13 +10,13 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from nearfar.jobs import JobQuery, JobState, Sort
-from nearfar_api.caller import By
+from nearfar_api.access.caller import By
 from nearfar_api.context import Ctx
+from nearfar_api.models.requests import Words
+from nearfar_api.models.shaping import job_models
 from nearfar_api.pages.drawing import address, draw
 from nearfar_api.pages.refusing import PageRoute
 from nearfar_api.routes.jobs import SORTS
-from nearfar_api.shaping import job_models
-from nearfar_api.wishes import Words
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

@@ -13,14 +13,16 @@ from starlette.responses import Response
 from nearfar.errors import StoreUnreachable
 from nearfar.intake.state import state_file
 from nearfar.merge import recipe as recipes
-from nearfar_api import cards, sse, standing
-from nearfar_api.caller import By, Caller
+from nearfar_api import cards
+from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
-from nearfar_api.feed import Feed, Listener
-from nearfar_api.models import InboxEntry
+from nearfar_api.live import sse
+from nearfar_api.live.feed import Feed, Listener
+from nearfar_api.models.answers import InboxEntry
 from nearfar_api.pages import thumbnails
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.refusing import PageRoute
+from nearfar_api.status import standing
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

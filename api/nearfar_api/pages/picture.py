@@ -18,10 +18,11 @@ from nearfar.jobs import Job, JobState, Mend, Role
 from nearfar.merge.mending_use import EDGE as SOFT_EDGE
 from nearfar.merge.mending_use import Use
 from nearfar.runner.mend_notes import Subject, kept_wish
-from nearfar_api import mending, versions
-from nearfar_api.caller import caller_of
+from nearfar_api import mending
+from nearfar_api.access.caller import caller_of
 from nearfar_api.context import Context, Ctx, Who
-from nearfar_api.models import moment
+from nearfar_api.models.answers import moment
+from nearfar_api.models.shaping import job_model, job_models
 from nearfar_api.pages.acting import Fields, fields_of, one_of
 from nearfar_api.pages.drawing import address, draw
 from nearfar_api.pages.refusing import PageRoute
@@ -29,7 +30,7 @@ from nearfar_api.pages.stacks import family, report_of
 from nearfar_api.problems import Problem
 from nearfar_api.routes.jobs import JobNumber
 from nearfar_api.routes.looking import EDGE, SharpFrames, lookout_of, sharp_at
-from nearfar_api.shaping import job_model, job_models
+from nearfar_api.transfer import versions
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

@@ -23,8 +23,9 @@ from nearfar.bracket.words import columns, duration, figures, space
 from nearfar.errors import NotFound, UsageError
 from nearfar.jobs import JobQuery, JobState, Sort
 from nearfar_api import cards, planned
-from nearfar_api.caller import By, Caller
+from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
+from nearfar_api.models.shaping import words
 from nearfar_api.pages.acting import Fields, fields_of
 from nearfar_api.pages.drawing import address, draw
 from nearfar_api.pages.plan_form import FIELDS, MORE, WAYS, Asked, asked_by
@@ -32,7 +33,6 @@ from nearfar_api.pages.plan_plot import plot
 from nearfar_api.pages.refusing import PageRoute
 from nearfar_api.routes.jobs import JobNumber
 from nearfar_api.routes.plan import POLICY
-from nearfar_api.shaping import words
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

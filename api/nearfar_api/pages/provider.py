@@ -14,9 +14,9 @@ from starlette.responses import RedirectResponse, Response
 
 from nearfar.errors import StoreError, StoreUnreachable, UsageError
 from nearfar.jobs import Account, People, Role
-from nearfar_api import cookies
+from nearfar_api.access import cookies
+from nearfar_api.access.oidc import Flight, Provider
 from nearfar_api.context import Context, Ctx
-from nearfar_api.oidc import Flight, Provider
 from nearfar_api.pages.drawing import address
 from nearfar_api.pages.entering import access_of, begin, check_accounts
 from nearfar_api.pages.refusing import PageRoute

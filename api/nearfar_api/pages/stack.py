@@ -10,15 +10,16 @@ from starlette.responses import Response
 from nearfar.errors import NotFound
 from nearfar.jobs import JobState
 from nearfar.merge import recipe as recipes
-from nearfar_api import planned, results, sending
+from nearfar_api import planned
 from nearfar_api.context import Context, Ctx
+from nearfar_api.models.shaping import event_model, job_model, job_models
 from nearfar_api.pages import thumbnails
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.refusing import PageRoute
 from nearfar_api.pages.stack_plot import plot
 from nearfar_api.pages.stacks import family, frame_rows, report_of, series
 from nearfar_api.routes.jobs import JobNumber
-from nearfar_api.shaping import event_model, job_model, job_models
+from nearfar_api.transfer import results, sending
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 

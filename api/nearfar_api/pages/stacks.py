@@ -11,9 +11,9 @@ from typing import Any
 
 from nearfar.jobs import FrameEntry, Job, JobQuery
 from nearfar.runner import planning
-from nearfar_api import results
 from nearfar_api.context import Context
-from nearfar_api.shaping import words
+from nearfar_api.models.shaping import words
+from nearfar_api.transfer import results
 
 VERSIONS = 60
 NEAR = 6

@@ -9,10 +9,10 @@ from nearfar.errors import NotFound
 from nearfar.jobs import Job
 from nearfar.runner import planning
 from nearfar.runner.small import SMALL, small_name
-from nearfar_api import beneath
 from nearfar_api.context import Context
-from nearfar_api.models import JobModel
-from nearfar_api.results import Opened
+from nearfar_api.models.answers import JobModel
+from nearfar_api.transfer import beneath
+from nearfar_api.transfer.results import Opened
 
 
 def known(ctx: Context, job: Job) -> set[int]:

@@ -7,12 +7,13 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from nearfar_api import cards, sending
-from nearfar_api.card_models import CardList, CardModel, Decision
+from nearfar_api import cards
 from nearfar_api.context import Ctx
+from nearfar_api.models.cards import CardList, CardModel, Decision
 from nearfar_api.openapi import refusals
 from nearfar_api.routes.bodies import JSON
 from nearfar_api.routes.files import DOWNLOAD
+from nearfar_api.transfer import sending
 
 router = APIRouter(prefix=cards.BASE, tags=["cards"])
 

@@ -11,16 +11,16 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from nearfar.jobs import Event, MendState
-from nearfar.jobs.people import PRIVATE
+from nearfar.jobs.people.people import PRIVATE
 from nearfar.jobs.states import ENDED
-from nearfar_api import sse
-from nearfar_api.caller import By, Caller
+from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
-from nearfar_api.feed import PAGE, Feed, Listener
-from nearfar_api.models import Trail
+from nearfar_api.live import sse
+from nearfar_api.live.feed import PAGE, Feed, Listener
+from nearfar_api.models.answers import Trail
+from nearfar_api.models.shaping import event_model, job_model
 from nearfar_api.openapi import refusals
 from nearfar_api.routes.jobs import GONE, JobNumber
-from nearfar_api.shaping import event_model, job_model
 
 router = APIRouter(prefix="/api/v1", tags=["events"])
 

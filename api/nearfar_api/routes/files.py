@@ -8,12 +8,12 @@ from urllib.parse import quote
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from nearfar_api import results, sending
 from nearfar_api.context import Ctx
-from nearfar_api.models import FileLinks, FileList, FileModel, moment
+from nearfar_api.models.answers import FileLinks, FileList, FileModel, moment
+from nearfar_api.models.shaping import BASE
 from nearfar_api.openapi import refusals
 from nearfar_api.routes.jobs import GONE, JobNumber
-from nearfar_api.shaping import BASE
+from nearfar_api.transfer import results, sending
 
 router = APIRouter(prefix=BASE, tags=["results"])
 

@@ -11,13 +11,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect
 
 from nearfar.jobs import FrameEntry
-from nearfar_api import arrival, digests
 from nearfar_api.context import Context, Ctx, Who
-from nearfar_api.models import FrameList, FrameModel, Received
+from nearfar_api.models.answers import FrameList, FrameModel, Received
+from nearfar_api.models.shaping import BASE, words
 from nearfar_api.openapi import refusals
 from nearfar_api.problems import Problem
 from nearfar_api.routes.jobs import GONE, JobNumber
-from nearfar_api.shaping import BASE, words
+from nearfar_api.transfer import arrival, digests
 
 log = logging.getLogger(__name__)
 router = APIRouter(prefix=BASE, tags=["frames"])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, Request, Response
 
-from nearfar_api.models import Check, Health
+from nearfar_api.models.answers import Check, Health
 
 router = APIRouter(prefix="/health", tags=["health"])
 

@@ -8,23 +8,24 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Header, Path, Query, Request
 from starlette.responses import Response
 
-from nearfar.jobs import JobQuery, JobState, Sort
+from nearfar.jobs import JobQuery, JobState, Sort, Transfers
 from nearfar.runner import planning
-from nearfar_api import quota
-from nearfar_api.caller import By
+from nearfar_api.access.caller import By
 from nearfar_api.context import Context, Ctx, Who
-from nearfar_api.models import (
+from nearfar_api.models.answers import (
     AttemptList,
     JobList,
     JobModel,
     SubmittedModel,
     UnitList,
 )
+from nearfar_api.models.requests import Again, Because, ChangeJob, NewJob, Words
+from nearfar_api.models.shaping import attempt_model, job_model, job_models, submitted_model, unit_model
 from nearfar_api.openapi import refusals
+from nearfar_api.problems import Problem
+from nearfar_api.quota import quota
 from nearfar_api.routes.bodies import JSON
-from nearfar_api.shaping import attempt_model, job_model, job_models, submitted_model, unit_model
 from nearfar_api.submitting import check_recipe, check_space, open_folders, submit
-from nearfar_api.wishes import Again, Because, ChangeJob, NewJob, Words
 
 router = APIRouter(prefix="/api/v1/jobs", tags=["jobs"])
 
@@ -85,6 +86,8 @@ CREATED: dict[int | str, dict[str, Any]] = {
             "quota-reached",
             "too-large",
             "no-such-path",
+            "bucket-refused",
+            "bucket-away",
             "refused",
             "invalid",
             "no-space",
@@ -105,7 +108,7 @@ def submit_job(
         ),
     ] = None,
 ) -> SubmittedModel:
-    """Frames are named by a folder or by paths on the server, or announced and then uploaded one by one."""
+    """Frames lie on the server or in a bucket of its settings, or are announced and then uploaded one by one."""
     found = submit(ctx, new, key=idempotency_key, by=by)
     ctx.kick()
     _say_where(request, response, found.job, new=found.new)
@@ -217,6 +220,23 @@ def run_again(
         )
     _say_where(request, response, found.job, new=found.new)
     return _after(ctx, found.job)
+
+
+@router.post(
+    "/{job}/deliver",
+    operation_id="deliverJob",
+    summary="Put a result into the bucket again",
+    responses=refusals("not-found", "wrong-state", "invalid"),
+    dependencies=JSON,
+)
+def deliver_job(ctx: Ctx, who: Who, job: JobNumber) -> JobModel:
+    """For a mended picture, or where it was given up. What lies there stays: another picture gets a number."""
+    target = ctx.settings.objects.target
+    if target is None:
+        detail = "none of objects.buckets has results; results stay here"
+        raise Problem("invalid", f"{detail}.", errors=[{"pointer": "#", "detail": detail}])
+    Transfers(ctx.store).deliver_again(job, target.target, who=who)
+    return _after(ctx, job)
 
 
 def _after(ctx: Context, job: int) -> JobModel:

@@ -9,10 +9,10 @@ from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 
 from nearfar_api.looking import Lookout, box_around
+from nearfar_api.models.shaping import BASE
 from nearfar_api.openapi import refusals
 from nearfar_api.problems import Problem
 from nearfar_api.routes.jobs import JobNumber
-from nearfar_api.shaping import BASE
 
 router = APIRouter(prefix=BASE, tags=["results"])
 

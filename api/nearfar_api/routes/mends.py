@@ -10,13 +10,14 @@ from starlette.responses import JSONResponse, Response
 
 from nearfar.errors import NotFound
 from nearfar.jobs import Mend
-from nearfar_api import mending, results, sending, versions
+from nearfar_api import mending
 from nearfar_api.context import Ctx, Who
-from nearfar_api.models import VersionLinks, VersionList, VersionModel, moment
+from nearfar_api.models.answers import VersionLinks, VersionList, VersionModel, moment
+from nearfar_api.models.shaping import BASE
 from nearfar_api.openapi import refusals
 from nearfar_api.routes.files import DOWNLOAD
 from nearfar_api.routes.jobs import GONE, JobNumber
-from nearfar_api.shaping import BASE
+from nearfar_api.transfer import results, sending, versions
 
 router = APIRouter(prefix=BASE, tags=["mends"])
 

@@ -9,17 +9,19 @@ from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
-from nearfar.jobs import People, Role, links
-from nearfar_api import results, rights, sending
-from nearfar_api.caller import By
+from nearfar.jobs import People, Role
+from nearfar.jobs.people import links
+from nearfar_api.access import rights
+from nearfar_api.access.caller import By
 from nearfar_api.context import Ctx
-from nearfar_api.models import Moment, moment
+from nearfar_api.models.answers import Moment, moment
+from nearfar_api.models.requests import FrameName
 from nearfar_api.openapi import refusals
 from nearfar_api.problems import Problem
 from nearfar_api.routes.bodies import JSON
 from nearfar_api.routes.files import DOWNLOAD
 from nearfar_api.routes.jobs import GONE, JobNumber
-from nearfar_api.wishes import FrameName
+from nearfar_api.transfer import results, sending
 
 router = APIRouter(tags=["people"])
 

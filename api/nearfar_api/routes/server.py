@@ -12,7 +12,7 @@ from nearfar.jobs import Figures, JobState
 from nearfar.merge import recipe as recipes
 from nearfar.runner.disk import short_of_space
 from nearfar_api.context import Context, Ctx, Who
-from nearfar_api.models import (
+from nearfar_api.models.answers import (
     InboxEntry,
     InboxModel,
     ProblemKind,
@@ -23,11 +23,11 @@ from nearfar_api.models import (
     WorkerList,
     moment,
 )
+from nearfar_api.models.requests import SetServer
+from nearfar_api.models.shaping import words, worker_model
 from nearfar_api.openapi import refusals
 from nearfar_api.problems import KINDS, Problem
 from nearfar_api.routes.bodies import JSON
-from nearfar_api.shaping import words, worker_model
-from nearfar_api.wishes import SetServer
 
 router = APIRouter(prefix="/api/v1", tags=["server"])
 

@@ -13,9 +13,9 @@ from nearfar import __version__
 from nearfar.bracket.words import space
 from nearfar.errors import StoreError
 from nearfar.progress import format_seconds
-from nearfar_api import standing
 from nearfar_api.context import Context, Ctx
-from nearfar_api.shaping import memory
+from nearfar_api.models.shaping import memory
+from nearfar_api.status import standing
 from nearfar_api.web import TEMPLATES
 
 router = APIRouter(tags=["pages"])

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from nearfar.intake.cards import card_id
-from nearfar.intake.kept_card import Kept, card_files
-from nearfar.intake.sorted_card import Boundary, LeftOut, SortedCard, SortedStack
+from nearfar.intake.card.folders import card_id
+from nearfar.intake.card.kept_card import Kept, card_files
+from nearfar.intake.card.sorted_card import Boundary, LeftOut, SortedCard, SortedStack
 from nearfar.places import Places
 from nearfar_api.pages.card_rows import FRAMES, STACKS, told
 from tests.api.conftest import Client

@@ -11,9 +11,9 @@ import pytest
 
 from nearfar.bracket import plan_bracket
 from nearfar.bracket.written import shoot_of
-from nearfar.intake.cards import card_id
-from nearfar.intake.kept_card import Kept, card_files
-from nearfar.intake.sorted_card import SortedCard, SortedStack
+from nearfar.intake.card.folders import card_id
+from nearfar.intake.card.kept_card import Kept, card_files
+from nearfar.intake.card.sorted_card import SortedCard, SortedStack
 from nearfar.jobs import Store
 from nearfar.places import Places
 from nearfar_api.pages.plan_plot import MOST, plot

@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from nearfar_api.models import LeftModel
+from nearfar_api.models.answers import LeftModel
 from nearfar_api.pages.drawing import left, metres, percent
 from nearfar_api.pages.stack_plot import HIGH, WIDTH, plot
 from nearfar_api.pages.stacks import Kind, Row, Series, outliers

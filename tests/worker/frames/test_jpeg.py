@@ -11,7 +11,7 @@ import pytest
 from PIL import Image, ImageCms
 
 from nearfar.errors import FrameRefused, WorkFailed
-from nearfar.frames.decode import decode, read_header
+from nearfar.frames.decode import decode, decode_upper, read_header
 from tests.worker.frames.makers import Samples, exif_bytes, jpeg_bytes, picture, turned
 
 
@@ -207,3 +207,28 @@ def test_junk_in_the_exif_segment_does_not_stop_a_file(frame: Path) -> None:
     header = read_header(frame)
     assert header.camera.make is None
     assert decode(header).shape == (40, 56, 3)
+
+
+@pytest.mark.parametrize("bottom", [1, 95, 96, 200, 349, 350])
+@pytest.mark.parametrize("channels", [1, 3])
+@pytest.mark.parametrize(
+    "options",
+    [{}, {"subsampling": 1}, {"subsampling": 2}, {"restart_marker_blocks": 3}, {"progressive": True}],
+)
+def test_the_upper_part_has_the_pixels_of_the_whole(
+    frame: Path, options: dict[str, int], channels: int, bottom: int
+) -> None:
+    coarse = np.random.default_rng(3).integers(0, 256, (70, 26, channels), np.uint8)
+    frame.write_bytes(jpeg_bytes(coarse.repeat(5, 0).repeat(5, 1), **options))
+    header = read_header(frame)
+    upper = decode_upper(header, bottom)
+    assert len(upper) >= bottom
+    assert (upper[:bottom] == decode(header)[:bottom]).all()
+    assert (len(upper) < 350) == (bottom <= 200 and "progressive" not in options)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_the_upper_part_of_a_turned_frame_is_upright(frame: Path, orientation: int) -> None:
+    frame.write_bytes(jpeg_bytes(picture(), exif=exif_bytes(t274=orientation)))
+    header = read_header(frame)
+    assert (decode_upper(header, 5)[:5] == decode(header)[:5]).all()

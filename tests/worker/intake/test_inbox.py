@@ -17,12 +17,12 @@ import pytest
 from nearfar.frames.ending import examine
 from nearfar.intake import following
 from nearfar.intake import inbox as module
-from nearfar.intake.card_following import Sorting
-from nearfar.intake.cards import card_id
+from nearfar.intake.card.folders import card_id
+from nearfar.intake.card.following import Sorting
+from nearfar.intake.card.kept_card import CardFiles, Decided
 from nearfar.intake.digests import Digests
 from nearfar.intake.events import Events
 from nearfar.intake.inbox import Found, Inbox, Look, Watched, read_state
-from nearfar.intake.kept_card import CardFiles, Decided
 from nearfar.intake.memory import Known, Memory, trace
 from nearfar.intake.names import Sort, sorter, stack_name
 from nearfar.intake.settling import Mark, Patience

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from nearfar.intake.kept_card import CardFiles, Kept, Trace
+from nearfar.intake.card.kept_card import CardFiles, Kept, Trace
+from nearfar.intake.card.sorted_card import SortedCard, SortedStack
 from nearfar.intake.listing import PICTURES, natural
-from nearfar.intake.sorted_card import SortedCard, SortedStack
 
 
 class TogetherSorts:

@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 
 from nearfar.errors import IllegalTransition, LostClaim, NotFound, StoreError
-from nearfar.jobs import JobState, MendClaim, MendState, Outcome, Store, UnitKind, mends
+from nearfar.jobs import JobState, MendClaim, MendState, Outcome, Store, UnitKind
+from nearfar.jobs.mends import mends
 from tests.worker.jobs.making import START, Clock, must_claim, one, submit
 
 NOTE: dict[str, Any] = {"motivation": "editing", "body": {"value": "smooth", "purpose": "editing"}}

@@ -11,8 +11,9 @@ import pytest
 import sqlalchemy as sa
 
 from nearfar.errors import NotFound, StoreError, UsageError
-from nearfar.jobs import Account, People, Role, Store, links, open_store, passwords, restore, tries
-from nearfar.jobs.people_model import accounts, keys, sessions
+from nearfar.jobs import Account, People, Role, Store, open_store, restore
+from nearfar.jobs.people import links, passwords, tries
+from nearfar.jobs.people.tables import accounts, keys, sessions
 from tests.worker.jobs.making import Clock
 
 WORDS = "lichen slate rain kettle"

@@ -228,7 +228,9 @@ def test_sqlite_counts_on_in_tables_that_were_rebuilt(tmp_path: Path) -> None:
     with engine.connect() as conn:
         texts = conn.exec_driver_sql("SELECT name, sql FROM sqlite_master WHERE type = 'table'").all()
     counted = {name for name, text in texts if "AUTOINCREMENT" in text}
-    assert counted == {"jobs", "units", "attempts", "events", "keys", "notify_targets", "notify_messages"}
+    assert counted == {
+        *("jobs", "units", "attempts", "events", "keys", "notify_targets", "notify_messages", "transfers"),
+    }
     dispose(engine)
 
 
@@ -298,7 +300,7 @@ def test_a_store_of_a_newer_version_is_left_alone(empty: Callable[[str], sa.Engi
         tx.conn.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
 
     store.database.write(age)
-    with pytest.raises(StoreError, match="found tables of revision 9999; this version knows 0005 at most"):
+    with pytest.raises(StoreError, match="found tables of revision 9999; this version knows 0006 at most"):
         opened(engine, clock)
     assert len(store.jobs().jobs) == 1
 
@@ -312,5 +314,6 @@ def test_the_steps_lie_in_the_package() -> None:
         "m0003_mends.py",
         "m0004_people.py",
         "m0005_studio.py",
+        "m0006_transfers.py",
     ]
-    assert schema.newest() == "0005"
+    assert schema.newest() == "0006"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -18,6 +19,10 @@ from tests.worker.runner.mended import Mending, deliver, put_back
 from tests.worker.runner.redis_server import RedisServer, redis_server
 from tests.worker.runner.serving import settings_for, store_of
 from tests.worker.runner.workbench import Bench
+
+if TYPE_CHECKING:
+    from tests.worker.runner.crew import Crew
+    from tests.worker.runner.object_storage import Storage
 
 
 @pytest.fixture
@@ -83,3 +88,24 @@ def mending(delivered: tuple[Path, int], tmp_path: Path) -> Iterator[Mending]:
     """That stack, and who mends it."""
     with put_back(*delivered, tmp_path / "aside") as made:
         yield made
+
+
+@pytest.fixture(scope="session")
+def storage() -> Iterator[Storage]:
+    """An object storage with a bucket in which frames lie."""
+    from tests.worker.runner.crew import FRAMES
+    from tests.worker.runner.object_storage import object_storage
+
+    with object_storage() as made:
+        for key, data in FRAMES.items():
+            made.lay(key, data)
+        yield made
+
+
+@pytest.fixture
+def crew(storage: Storage, tmp_path: Path) -> Iterator[Crew]:
+    from tests.worker.runner.crew import Crew
+
+    made = Crew(tmp_path, storage.table(tmp_path, results=f"merged/{tmp_path.name}/"))
+    yield made
+    dispose(made.store.database.engine)

@@ -157,12 +157,12 @@ def wait_for_workers(store: Store, count: int) -> None:
 
 
 def main() -> int:
-    from nearfar import cli
+    from nearfar.cli import command
 
     modules = dict(pair.split("=", 1) for pair in sys.argv[1:])
     supervise.MODULES.clear()
     supervise.MODULES.update(modules)
-    return cli.main(["serve"])
+    return command.main(["serve"])
 
 
 if __name__ == "__main__":

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 import simplejpeg
 
-from nearfar.intake.cards import card_id
-from nearfar.intake.kept_card import Decided, card_files
+from nearfar.intake.card.folders import card_id
+from nearfar.intake.card.kept_card import Decided, card_files
 from nearfar.intake.state import Entry, read_state
 from nearfar.jobs import Store
 from nearfar.places import Places, places_of
@@ -200,7 +200,7 @@ def test_a_process_that_dies_costs_some_tries_and_is_told_of(tmp_path: Path, pla
 def test_what_is_kept_can_be_read_as_decisions_and_as_json(places: Places) -> None:
     files = card_files(places)
     files.decide("0" * 16, "/card", Decided(decisions=({"do": "confirm", "frames": ["a"]},)))
-    from nearfar.intake.decisions import read_decisions
+    from nearfar.intake.card.decisions import read_decisions
 
     assert read_decisions(files.decisions_file("0" * 16)) == [{"do": "confirm", "frames": ["a"]}]
     assert json.loads(files.decisions_file("0" * 16).read_text())["gone"] == 0

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from nearfar import cli
+from nearfar.cli import command
 from nearfar.errors import UsageError
 from nearfar.places import places_of
 from nearfar.runner.joining import check_there, join, scratch_for
@@ -76,7 +76,7 @@ def test_a_file_that_does_not_say_where_the_folder_is_is_refused(tmp_path: Path)
 def test_workers_do_not_make_a_data_folder_that_is_not_there(
     file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert cli.main(["worker", "--server-settings", str(file), "--scratch", str(tmp_path / "s")]) == 2
+    assert command.main(["worker", "--server-settings", str(file), "--scratch", str(tmp_path / "s")]) == 2
     said = capsys.readouterr().err
     assert str(tmp_path / "data") in said
     assert "found nothing" in said

@@ -20,10 +20,10 @@ import pytest
 from aiosmtpd.controller import Controller
 from standardwebhooks.webhooks import Webhook, WebhookVerificationError
 
-from nearfar import cli
+from nearfar.cli import command
 from nearfar.errors import UsageError
 from nearfar.jobs import JobState, Notices, Store
-from nearfar.jobs.notices import EVENTS
+from nearfar.jobs.notices.notices import EVENTS
 from nearfar.runner import mails, webhooks, wording
 from nearfar.runner.notifying import Notifier
 from nearfar.server_settings import ServerSettings, to_environment
@@ -309,7 +309,7 @@ def test_the_command_adds_tests_lists_and_tells_what_was_sent(
         monkeypatch.setenv(name, value)
 
     def run(*words: str) -> str:
-        assert cli.main(["notify", *words]) == 0
+        assert command.main(["notify", *words]) == 0
         return capsys.readouterr().out
 
     assert "Nobody" in run("list")
@@ -318,7 +318,7 @@ def test_the_command_adds_tests_lists_and_tells_what_was_sent(
     assert "answered 204" in run("test", "1")
     Webhook(made["secret"]).verify(receiver.came[0][1], receiver.came[0][0])
     receiver.answers = [500]
-    assert cli.main(["notify", "test", "1"]) == 4
+    assert command.main(["notify", "test", "1"]) == 4
     assert "answered 500" in capsys.readouterr().out
     submit(store)
     work_off(store)
@@ -327,5 +327,5 @@ def test_the_command_adds_tests_lists_and_tells_what_was_sent(
     assert made["secret"] not in run("list", "--json")
     run("remove", "1")
     assert "Nobody" in run("list")
-    assert cli.main(["notify", "add", "mail", "nobody"]) == 2
-    assert cli.main(["notify", "add", "webhook", "http://10.1.2.3/"]) == 2
+    assert command.main(["notify", "add", "mail", "nobody"]) == 2
+    assert command.main(["notify", "add", "webhook", "http://10.1.2.3/"]) == 2

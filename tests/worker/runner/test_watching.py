@@ -23,8 +23,8 @@ from typing import Any
 import pytest
 
 from nearfar.errors import SourceChanged, StoreUnreachable
+from nearfar.intake.card.kept_card import card_files
 from nearfar.intake.inbox import read_state
-from nearfar.intake.kept_card import card_files
 from nearfar.intake.memory import Known, Memory, trace
 from nearfar.intake.settling import Mark
 from nearfar.intake.state import Entry

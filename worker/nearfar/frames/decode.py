@@ -140,6 +140,32 @@ def decode(header: FrameHeader, out: Samples | None = None) -> Samples:
         return correct_rows(header.correction, samples, 0, header.icc)
 
 
+def decode_upper(header: FrameHeader, bottom: int) -> Samples:
+    """Decode a frame from its top down to a row, or all of it where its file knows no other way.
+
+    For a frame that was decoded as a whole before and whose file is known to be the same still: damage below the row is
+    not seen.
+
+    Returns
+    -------
+    (rows, w, 3) as `decode` gives them, rows >= bottom.
+
+    Raises
+    ------
+    FrameRefused
+        On damage above, or if the file is another than the header describes.
+    """
+    if header.kind != "jpeg" or bottom >= header.height:
+        return decode(header)
+    with opened(header.path) as file, refusing(file):
+        same_file(file, header)
+        samples = jpeg.read_upper(file, header, bottom)
+        if samples is not None:
+            correction = header.correction
+            return samples if correction is None else correct_rows(correction, samples, 0, header.icc)
+    return decode(header)
+
+
 def same_file(file: FrameFile, header: FrameHeader) -> None:
     """Refuse a file that was exchanged since its header was read."""
     found = FAMILIES[header.kind].header(file)[0] if kind_of(file) == header.kind else None

@@ -25,6 +25,7 @@ SOI, EOI, SOS = 0xD8, 0xD9, 0xDA
 WANTED = "baseline or progressive JPEG, 8 bits, RGB or greyscale"
 PIXELS_PER_BYTE = 2000  # an empty picture in the best progressive coding stays below 1000
 MAX_PADDING = 4096
+MOST_BLOCK = 32  # rows that are coded together at most
 _REFUSED_CODINGS = {
     0xC3: "lossless JPEG",
     0xC5: "hierarchical JPEG",
@@ -57,6 +58,7 @@ class Walk:
     pictures: int = 1
     padding: list[tuple[int, int]] = field(default_factory=list)  # (offset, size) between segments
     scan: int = 0  # offset of the first SOS marker
+    frame: int = 0  # offset of the frame header
 
 
 def walk_markers(file: FrameFile) -> Walk:
@@ -77,6 +79,8 @@ def walk_markers(file: FrameFile) -> Walk:
             raise file.damaged(f"a segment of {size} bytes")
         if _wanted(marker):
             _note_segment(file, walk, marker, file.read(at + 4, size - 2))
+            if walk.coding and not walk.frame:
+                walk.frame = at
         at += 2 + size
     if walk.coding == 0:
         raise file.damaged("no frame header before the first scan")
@@ -232,6 +236,31 @@ def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Sa
     if samples.shape[:2] != (walk.height, walk.width):
         raise file.damaged("a second frame header of another size")
     return finish(samples, header.orientation, out)
+
+
+def read_upper(file: FrameFile, header: FrameHeader, bottom: int) -> Samples | None:
+    """The rows above ``bottom``, with some below them, for a file that was decoded as a whole before.
+
+    A picture in one scan is coded from top to bottom, so its frame header may say that it ends early: the rows below are
+    never decoded. Damage is not told from that end, so none is looked for. The same pixels as in the whole picture.
+
+    Returns
+    -------
+    (rows, w, 3) uint8, rows >= bottom; None for a file that cannot be read so.
+    """
+    walk = walk_markers(file)
+    if walk.coding not in (0xC0, 0xC1) or walk.padding or header.orientation != 1:
+        return None
+    data = bytearray(file.read(0, file.size))
+    if data[walk.scan + 4] != len(walk.components):
+        return None
+    height = min(walk.height, -(-(bottom + MOST_BLOCK) // MOST_BLOCK) * MOST_BLOCK)
+    data[walk.frame + 5 : walk.frame + 7] = height.to_bytes(2, "big")
+    try:
+        samples = simplejpeg.decode_jpeg(data, "GRAY" if header.channels == 1 else "RGB", strict=False)
+    except ValueError as error:
+        raise file.damaged(_plain_words(str(error))) from error
+    return finish(samples, header.orientation, None)
 
 
 def _without_padding(file: FrameFile, walk: Walk) -> bytes:

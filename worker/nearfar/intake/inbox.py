@@ -16,8 +16,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from nearfar.errors import InputRefused
-from nearfar.intake.card_following import CardFollower, Ready, Sorting
-from nearfar.intake.cards import apart, card_name
+from nearfar.intake.card.folders import apart, card_name
+from nearfar.intake.card.following import CardFollower, Ready, Sorting
 from nearfar.intake.digests import Digests
 from nearfar.intake.following import Contents, Follower, Processes
 from nearfar.intake.memory import Known, Memory

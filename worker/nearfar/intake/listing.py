@@ -187,10 +187,25 @@ def _check_names(headers: Sequence[FrameHeader]) -> None:
 
 def why_not(entry: Path) -> str | None:
     """Why an entry of a folder is not taken for a frame; None if it is."""
-    if any(fnmatch(entry.name.casefold(), pattern.casefold()) for pattern in JUNK):
+    if _is_junk(entry.name):
         return "left behind by a system or a copy program"
     if entry.is_dir():
         return "a sub-folder"
+    return _why_not_ending(entry)
+
+
+def frames_among(names: Iterable[str]) -> list[str]:
+    """Which names are those of frames, as `list_frames` has it for files in one folder; in natural order."""
+    paths = [Path(name) for name in sorted(names, key=natural)]
+    kept = [path for path in paths if not _is_junk(path.name) and _why_not_ending(path) is None]
+    return [path.name for path in _without_twins(kept)[0]]
+
+
+def _is_junk(name: str) -> bool:
+    return any(fnmatch(name.casefold(), pattern.casefold()) for pattern in JUNK)
+
+
+def _why_not_ending(entry: Path) -> str | None:
     if entry.suffix.casefold() not in PICTURES:
         return f"not a picture by its ending ({entry.suffix or 'none'})"
     return None

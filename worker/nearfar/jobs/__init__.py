@@ -21,17 +21,18 @@ and then. Results in files carry `Claim.token` in their names, since a database 
 
 from __future__ import annotations
 
-from nearfar.jobs.accounts import Account
 from nearfar.jobs.backup import restore
 from nearfar.jobs.briefs import Brief
 from nearfar.jobs.engine import Rules
 from nearfar.jobs.figures import Figures, Pace, TooLarge
 from nearfar.jobs.keeping import Forgotten
-from nearfar.jobs.keys import Key
 from nearfar.jobs.listing import JobQuery, Page, Sort
-from nearfar.jobs.mend_records import Mend, MendClaim, Mending, MendState
-from nearfar.jobs.notices import Notices
-from nearfar.jobs.people import People
+from nearfar.jobs.mends.records import Mend, MendClaim, Mending, MendState
+from nearfar.jobs.notices.notices import Notices
+from nearfar.jobs.people.accounts import Account
+from nearfar.jobs.people.keys import Key
+from nearfar.jobs.people.people import People
+from nearfar.jobs.people.roles import Role
 from nearfar.jobs.reap import Reaped
 from nearfar.jobs.records import (
     ACCEPTED,
@@ -50,7 +51,6 @@ from nearfar.jobs.records import (
     Wish,
     Worker,
 )
-from nearfar.jobs.roles import Role
 from nearfar.jobs.states import (
     AttemptStep,
     FrameState,
@@ -61,6 +61,7 @@ from nearfar.jobs.states import (
     WorkerState,
 )
 from nearfar.jobs.store import Store, open_store
+from nearfar.jobs.transfers import Transfer, Transfers
 from nearfar.jobs.work import Outcome
 
 __all__ = [
@@ -100,6 +101,8 @@ __all__ = [
     "Submission",
     "Submitted",
     "TooLarge",
+    "Transfer",
+    "Transfers",
     "Unit",
     "UnitKind",
     "UnitPlan",

@@ -35,7 +35,7 @@ from nearfar.jobs.engine import Database, Rules, Tx, dispose, engine_for, parse_
 from nearfar.jobs.figures import Figures, Pace, TooLarge
 from nearfar.jobs.keeping import Forgotten
 from nearfar.jobs.listing import JobQuery, Page
-from nearfar.jobs.mend_store import MendStore
+from nearfar.jobs.mends.store import MendStore
 from nearfar.jobs.order import Room
 from nearfar.jobs.reap import Reaped
 from nearfar.jobs.records import (

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.frames.colour import light_table
-from nearfar.frames.decode import decode, read_header
+from nearfar.frames.decode import decode_upper, read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.windows import FrameRows, map_plain
 from nearfar.merge import development
@@ -103,7 +103,7 @@ def read_part(header: FrameHeader, box: Box, keep: Keep) -> NDArray[Any]:
                 bottom = min(top + step, y + height)
                 out[top - y : bottom - y] = rows.rows(top, bottom)[:, x : x + width]
     else:
-        out[:] = decode(header)[y : y + height, x : x + width]
+        out[:] = decode_upper(header, y + height)[y : y + height, x : x + width]
     return out
 
 

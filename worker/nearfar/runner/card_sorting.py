@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import NearfarError
-from nearfar.intake.kept_card import CardFiles, Kept, Trace
+from nearfar.intake.card.kept_card import CardFiles, Kept, Trace
 from nearfar.runner import child, here
 
 log = logging.getLogger(__name__)
@@ -150,8 +150,8 @@ def sort(request: Mapping[str, Any]) -> None:
     ------
     NearfarError, OSError
     """
-    from nearfar.intake.card_pictures import keep_small
-    from nearfar.intake.sorting import sort_card
+    from nearfar.intake.card.pictures import keep_small
+    from nearfar.intake.card.sorting import sort_card
 
     files = CardFiles(Path(request["state"]))
     folder = Path(request["folder"])

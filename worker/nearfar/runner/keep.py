@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from nearfar.errors import StoreError
 from nearfar.jobs import Notices, Store
@@ -28,6 +29,9 @@ from nearfar.runner.reconcile import Reconciler
 from nearfar.runner.role import HELPER, ROLE
 from nearfar.runner.sweep import Sweeper
 from nearfar.server_settings import ServerSettings, load_server
+
+if TYPE_CHECKING:
+    from nearfar.runner.carrying import Carrier
 
 log = logging.getLogger(__name__)
 
@@ -82,8 +86,10 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
     hinter = Hinter(settings, places, store, every=HELPER_HINTS if helper else HINTS)
     hinter.start()
     notifier = Notifier(settings, store)
+    carrier = None
     if not helper:
         notifier.start()
+        carrier = _carrier(settings, places, store)
     presence = Presence(places, ties=not helper)
     duties = duties_of(settings, places, store, helper=helper)
     due = [0.0] * len(duties)
@@ -95,7 +101,20 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
                 due[k] = time.monotonic() + duty.every
         stop.wait(max(0.05, min(due) - time.monotonic()))
     notifier.stop()
+    if carrier is not None:
+        carrier.stop()
     hinter.stop()
+
+
+def _carrier(settings: ServerSettings, places: Places, store: Store) -> Carrier | None:
+    """Who carries to and from object storage, at work; loaded only where there is some."""
+    if not settings.objects.buckets:
+        return None
+    from nearfar.runner.carrying import Carrier
+
+    made = Carrier(settings, places, store)
+    made.start()
+    return made
 
 
 def _if_there(duty: Duty, presence: Presence, store: Store) -> None:

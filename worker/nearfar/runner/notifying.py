@@ -14,7 +14,7 @@ from ipaddress import ip_network
 
 from nearfar.errors import StoreError, UsageError
 from nearfar.jobs import Store
-from nearfar.jobs.notices import Message, Notices, Target
+from nearfar.jobs.notices.notices import Message, Notices, Target
 from nearfar.runner import mails, webhooks, wording
 from nearfar.server_settings import ServerSettings
 

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import NearfarError, UsageError
-from nearfar.intake.cards import card_id
+from nearfar.intake.card.folders import card_id
+from nearfar.intake.card.kept_card import card_files, decide_all
 from nearfar.intake.inbox import Watched, read_state
-from nearfar.intake.kept_card import card_files, decide_all
 from nearfar.intake.memory import Memory
 from nearfar.intake.names import CARD, EXPECT, READY, WISHES, Sort, junk_folder, sorter, stack_name
 from nearfar.intake.state import Entry, InboxState, readable

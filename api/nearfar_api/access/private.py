@@ -1,0 +1,34 @@
+"""Which jobs a request is about, so that the guard can look up whose they are."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+from nearfar_api.access import rights
+
+PICTURE = re.compile(r"job-([0-9]{1,18})(?::.*)?", re.DOTALL)
+NAMES = ("job", "other")
+"""What numbers of jobs are called in paths and queries."""
+
+
+def jobs_named(found: rights.Found, query: Mapping[str, Sequence[str]]) -> list[int] | None:
+    """Numbers of the jobs; None: it is about a picture of none.
+
+    Raises
+    ------
+    ValueError
+        One is not written in plain digits; a route might read it otherwise than it is read here.
+    """
+    texts = [found.names[name] for name in NAMES if name in found.names]
+    if found.path is not None and "{job}" in found.path:
+        texts += query.get("other", [])
+    if "identifier" in found.names:
+        match = PICTURE.fullmatch(found.names["identifier"])
+        if match is None:
+            return None
+        texts.append(match[1])
+    odd = [text for text in texts if not (text.isascii() and text.isdigit() and len(text) <= 18)]
+    if odd:
+        raise ValueError(f"{odd[0][:40]!r} is no number of a job")
+    return [int(text) for text in texts]

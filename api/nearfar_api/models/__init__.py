@@ -1,0 +1,3 @@
+"""What requests and answers look like on the wire."""
+
+from __future__ import annotations

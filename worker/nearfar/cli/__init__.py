@@ -1,0 +1,3 @@
+"""The command ``nearfar``: one module for each group of commands, loaded when it runs."""
+
+from __future__ import annotations

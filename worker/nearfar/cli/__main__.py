@@ -1,0 +1,10 @@
+"""``python -m nearfar.cli``: the command, where it is not installed as `nearfar`."""
+
+from __future__ import annotations
+
+import sys
+
+from nearfar.cli.command import main
+
+if __name__ == "__main__":
+    sys.exit(main())

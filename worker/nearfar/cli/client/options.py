@@ -1,0 +1,224 @@
+"""The options of the commands that talk to a server: ``send``, ``jobs``, ``show``, ``fetch``, and orders."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from nearfar.errors import UsageError
+
+if TYPE_CHECKING:
+    from nearfar.cli.command import Commands, Signals
+
+WHERE = """\
+The server is named by --to, by NEARFAR_URL or by client.url in the settings file; where none of them says anything it is
+the one of this machine's data folder. Its key stands in NEARFAR_KEY, in a file named with --key-file, or as client.key
+in the settings file.
+"""
+SEND = f"""\
+Send the frames of one stack to a server, which merges them.
+
+Frames are only read. A sending that was cut off goes on from there when the same command is given again.
+
+{WHERE}"""
+FETCH = f"""\
+Bring the picture of a job and its report here.
+
+A file appears under its name only when it is complete; what lies there is not written over. A fetching that was cut
+off goes on from there when the same command is given again.
+
+{WHERE}"""
+STATES = ("waiting", "running", "held", "done", "failed", "cancelled")
+
+
+def add_parsers(commands: Commands) -> None:
+    """Add all of them to the command line."""
+    _send(commands)
+    _jobs(commands)
+    _show(commands)
+    _fetch(commands)
+    for name, help_ in (
+        ("cancel", "end jobs that nobody wants"),
+        ("hold", "give out no more work on jobs"),
+        ("release", "let held jobs go on"),
+    ):
+        order = _command(commands, name, help_)
+        order.add_argument("jobs", nargs="+", type=number, metavar="JOB", help="numbers of the jobs")
+        if name != "release":
+            order.add_argument("--reason", metavar="TEXT", help="why, for those who look at the job")
+        order.set_defaults(run=run_order)
+    _again(commands)
+    server = _command(commands, "server", "look at the server, pause it, drain it, open it")
+    server.add_argument(
+        "wish",
+        nargs="?",
+        choices=("pause", "drain", "open"),
+        help="pause: begin nothing new; drain: hand back what is in work as well; open: go on",
+    )
+    server.add_argument("--json", action="store_true", help="as JSON")
+    server.set_defaults(run=run_server)
+
+
+def place(text: str) -> Path | str:
+    """A file or folder of this machine, or the address of a prefix in a bucket."""
+    return text if text.startswith("s3://") else Path(text)
+
+
+def number(text: str) -> int:
+    """The number of a job. Raises `UsageError`."""
+    if not (text.isascii() and text.isdigit() and 0 < int(text) < 2**63):
+        raise UsageError(f"{text!r} is not the number of a job; 'nearfar jobs' lists them")
+    return int(text)
+
+
+def many(text: str) -> int:
+    """How many. Raises `UsageError`."""
+    if not (text.isascii() and text.isdigit() and int(text) > 0):
+        raise UsageError(f"--limit {text}: expected a whole number above zero")
+    return int(text)
+
+
+def _command(
+    commands: Commands, name: str, help_: str, description: str | None = None
+) -> argparse.ArgumentParser:
+    parser = commands.add_parser(
+        name,
+        help=help_,
+        description=description or f"{help_[0].upper()}{help_[1:]}.\n\n{WHERE}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    where = parser.add_argument_group("which server")
+    where.add_argument("--to", metavar="URL", help="address of the server, like http://host:8765")
+    where.add_argument("--data", type=Path, metavar="DIR", help="data folder of a server on this machine")
+    where.add_argument("--key-file", type=Path, metavar="FILE", help="file that holds the server's key")
+    return parser
+
+
+def _send(commands: Commands) -> None:
+    send = _command(commands, "send", "send a stack to a server", SEND)
+    send.add_argument(
+        "frames",
+        nargs="+",
+        type=place,
+        metavar="FRAME_OR_FOLDER",
+        help="the frames of one stack, the folder in which they lie, or s3://BUCKET/PREFIX/ of the server's settings",
+    )
+    send.add_argument("--stack", metavar="NAME", help="name of the stack (default: that of the folder)")
+    send.add_argument(
+        "--recipe", metavar="NAME|FILE", help="merge settings: a recipe of the server, or a TOML file"
+    )
+    send.add_argument("--owner", metavar="NAME", help="whose it is (default: the server's)")
+    send.add_argument("--priority", type=int, metavar="N", help="-9 to 9, higher comes earlier (default: 0)")
+    send.add_argument("--hold", action="store_true", help="do not begin until 'nearfar release'")
+    send.add_argument("--again", action="store_true", help="merge a set anew that was merged before")
+    send.add_argument(
+        "--by-path", action="store_true", help="the server sees the same files: send only their paths"
+    )
+    send.add_argument("--follow", action="store_true", help="wait for the end and show progress")
+    send.add_argument("--json", action="store_true", help="say which job it is as JSON")
+    send.add_argument("--quiet", action="store_true", help="only errors")
+    send.set_defaults(run=run_send)
+
+
+def _jobs(commands: Commands) -> None:
+    jobs = _command(commands, "jobs", "list jobs")
+    jobs.add_argument(
+        "--state", action="append", choices=STATES, help="only jobs in this state; may be given several times"
+    )
+    jobs.add_argument("--search", metavar="TEXT", help="only jobs with this in the name of the stack")
+    jobs.add_argument("--owner", metavar="NAME", help="only jobs of this owner")
+    jobs.add_argument(
+        "--limit", type=many, default=50, metavar="N", help="at most so many (default: %(default)s)"
+    )
+    jobs.add_argument("--json", action="store_true", help="as JSON")
+    jobs.set_defaults(run=run_jobs)
+
+
+def _show(commands: Commands) -> None:
+    show = _command(commands, "show", "tell all about a job")
+    show.add_argument("job", type=number, metavar="JOB", help="number of the job")
+    show.add_argument(
+        "--follow",
+        action="store_true",
+        help="show its progress until it ends; exit code 0: done, 4: failed, 130: cancelled",
+    )
+    show.add_argument("--json", action="store_true", help="as JSON")
+    show.set_defaults(run=run_show)
+
+
+def _fetch(commands: Commands) -> None:
+    fetch = _command(commands, "fetch", "bring the picture of a job here", FETCH)
+    fetch.add_argument("job", type=number, metavar="JOB", help="number of the job")
+    fetch.add_argument(
+        "--out", type=Path, default=Path(), metavar="DIR", help="folder to put it (default: this one)"
+    )
+    what = fetch.add_mutually_exclusive_group()
+    what.add_argument("--all", action="store_true", help="every file of the result")
+    what.add_argument("--picture", action="store_true", help="the picture alone")
+    fetch.add_argument("--quiet", action="store_true", help="only errors")
+    fetch.set_defaults(run=run_fetch)
+
+
+def _again(commands: Commands) -> None:
+    again = _command(commands, "again", "run a job again, as it was or with other settings")
+    again.add_argument("job", type=number, metavar="JOB", help="number of the job")
+    again.add_argument("--recipe", metavar="NAME|FILE", help="other merge settings")
+    again.add_argument(
+        "--leave-out",
+        action="append",
+        metavar="FRAME",
+        help="a frame to leave out; may be given several times",
+    )
+    again.add_argument("--follow", action="store_true", help="wait for the end and show progress")
+    again.set_defaults(run=run_again)
+
+
+def run_send(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar send``."""
+    from nearfar.cli.client import send
+
+    return send.run(options, signals)
+
+
+def run_fetch(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar fetch``."""
+    from nearfar.cli.client import fetch
+
+    return fetch.run(options, signals)
+
+
+def run_jobs(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar jobs``."""
+    from nearfar.cli.client import jobs
+
+    return jobs.run_jobs(options, signals)
+
+
+def run_show(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar show``."""
+    from nearfar.cli.client import jobs
+
+    return jobs.run_show(options, signals)
+
+
+def run_order(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar cancel``, ``hold`` and ``release``."""
+    from nearfar.cli.client import jobs
+
+    return jobs.run_order(options, signals)
+
+
+def run_again(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar again``."""
+    from nearfar.cli.client import jobs
+
+    return jobs.run_again(options, signals)
+
+
+def run_server(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar server``."""
+    from nearfar.cli.client import jobs
+
+    return jobs.run_server(options, signals)

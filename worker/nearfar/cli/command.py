@@ -1,0 +1,143 @@
+"""The command ``nearfar``.
+
+What does the work is imported where a command runs: it takes half a second, in which Ctrl-C has to end in words too,
+and which neither ``--help`` nor a slip of the keyboard should cost.
+"""
+
+from __future__ import annotations
+
+import argparse
+import errno
+import importlib
+import io
+import os
+import signal
+import sys
+import threading
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
+from typing import TYPE_CHECKING
+
+from nearfar import __version__
+from nearfar.errors import DoesNotFit, Interrupted, NearfarError, UsageError
+from nearfar.progress import printable
+
+if TYPE_CHECKING:
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]  # noqa: SLF001 - what add_subparsers gives
+
+GROUPS = (
+    "merge_options",
+    "sort",
+    "plan",
+    "serve",
+    "client.options",
+    "why",
+    "doctor",
+    "backup",
+    "notify",
+    "people",
+)
+"""Modules that add commands, in the order of the help. Each has ``add_parsers(commands)`` and loads next to nothing; a
+parser's default ``run`` is called with the options and the `Signals`, and gives the exit code."""
+
+
+class _Parser(argparse.ArgumentParser):
+    """An argument parser whose complaints are errors of ours."""
+
+    def error(self, message: str) -> None:  # type: ignore[override]
+        raise UsageError(f"{message}. Try '{self.prog} --help'.")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line of ``nearfar``."""
+    top = _Parser(prog="nearfar", description="From frames focused from near to far to one sharp picture.")
+    top.add_argument("--version", action="version", version=f"Nearfar {__version__}")
+    commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name in GROUPS:
+        importlib.import_module(f"nearfar.cli.{name}").add_parsers(commands)
+    return top
+
+
+class Signals:
+    """While the block runs, SIGINT and SIGTERM ask the work to stop, or end what has not begun; a second one ends it
+    at once.
+
+    ``ask`` is called with the reason; while it is None, `Interrupted` is raised.
+    """
+
+    NAMES = {signal.SIGINT: "Ctrl-C", signal.SIGTERM: "SIGTERM"}  # noqa: RUF012 - never changed
+
+    def __init__(self) -> None:
+        self.ask: Callable[[str], None] | None = None
+        self._before: dict[int, Callable[[int, FrameType | None], object] | int | None] = {}
+
+    def __enter__(self) -> Signals:
+        if threading.current_thread() is threading.main_thread():
+            for number in self.NAMES:
+                self._before[number] = signal.signal(number, self._came)
+        return self
+
+    def _came(self, number: int, _frame: FrameType | None) -> None:
+        signal.signal(number, signal.SIG_DFL)
+        reason = self.NAMES[signal.Signals(number)]
+        if self.ask is None:
+            raise Interrupted(f"stopped by {reason} before any work was done")
+        self.ask(reason)
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+
+
+def _in_words(error: Exception) -> NearfarError:
+    """What the system or a mistake of ours raised, as an error with an exit code and words."""
+    if isinstance(error, NearfarError):
+        return error
+    if isinstance(error, MemoryError):
+        return DoesNotFit(
+            "the memory of this machine ran out. Close other programs, or give a smaller --memory."
+        )
+    if isinstance(error, OSError):
+        name = f"{os.fsdecode(error.filename)}: " if isinstance(error.filename, str | bytes) else ""
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            return DoesNotFit(
+                f"{name}the disk is full. Make room there, or name a scratch folder on another disk with --scratch; "
+                "the same command then goes on from here."
+            )
+        return NearfarError(
+            f"{name}{error.strerror or error}. Check the disk and who may write there, then run the same command again."
+        )
+    traceback.print_exception(error)
+    found = f"{type(error).__name__}: {error}"[:300]
+    return NearfarError(
+        f"a mistake in Nearfar, not in the frames ({found}). Please report it with the lines above."
+    )
+
+
+@contextmanager
+def _writable_outputs() -> Iterator[None]:
+    """While the block runs, outputs that whoever ran us has closed go nowhere, and odd characters are no error."""
+    closed = [name for name in ("stdout", "stderr") if getattr(sys, name) is None]
+    with open(os.devnull, "w", encoding="utf-8") as nowhere:
+        for name in closed:
+            setattr(sys, name, nowhere)
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="backslashreplace")
+        yield
+        for name in closed:
+            setattr(sys, name, None)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Entry point; returns the exit code of nearfar.errors."""
+    with _writable_outputs(), Signals() as signals:
+        try:
+            options = parser().parse_args(arguments)
+            return int(options.run(options, signals))
+        except Exception as error:
+            told = _in_words(error)
+            print(f"nearfar: {printable(str(told))}", file=sys.stderr)
+            return told.exit_code

@@ -1,0 +1,197 @@
+"""``nearfar notify``: who is told when a stack is done, failed or waits. It works on the server's job store."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from nearfar.cli.command import Commands, Signals
+    from nearfar.jobs import Notices
+    from nearfar.server_settings import ServerSettings
+
+HELP = """\
+Tell people by e-mail, and programs by webhooks, what happens to an owner's stacks.
+
+Events: done, failed, held (it waits for a decision), disk (space runs short; for the owner '*' alone). Webhooks are signed
+as the Standard Webhooks specification says; the secret is shown once, when the target is added. Messages that did not
+arrive are tried again for three days. The mail server stands in the table notify of the settings.
+"""
+EVENTS = ("done", "failed", "held", "disk")
+
+
+def add_parsers(commands: Commands) -> None:
+    """Add the command."""
+    made = commands.add_parser(
+        "notify",
+        help="tell people and programs what happens",
+        description=HELP,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    made.set_defaults(run=run_list)
+    actions = made.add_subparsers(dest="what", required=True, metavar="WHAT")
+    add = _action(actions, "add", "tell somebody from now on", run_add)
+    add.add_argument("channel", choices=("webhook", "mail"))
+    add.add_argument("address", metavar="ADDRESS", help="https://host/path, or a mailbox")
+    add.add_argument("--owner", default="*", metavar="NAME", help="whose jobs it is about; '*': everybody's")
+    add.add_argument("--about", action="append", choices=EVENTS, help="default: done, failed and held")
+    _action(actions, "list", "list who is told of what", run_list)
+    words = _action(actions, "words", "change subject and text of e-mails to a target", run_words)
+    words.add_argument("number", type=int, metavar="NUMBER", help="from the list")
+    words.add_argument("--subject", metavar="TEXT", help="with names like {stack} in braces")
+    words.add_argument("--text", type=Path, metavar="FILE", help="file with the text")
+    _numbered(_action(actions, "remove", "tell a target no longer", run_remove))
+    _numbered(_action(actions, "test", "send a message now and say what was answered", run_test))
+    trail = _action(actions, "trail", "list what was sent, the newest first", run_trail)
+    trail.add_argument("--target", type=int, metavar="NUMBER")
+
+
+def _action(actions: Commands, name: str, short: str, run: object) -> argparse.ArgumentParser:
+    made = actions.add_parser(name, help=short, description=short.capitalize() + ".", allow_abbrev=False)
+    made.add_argument("--data", type=Path, metavar="DIR", help="data folder of the server")
+    made.add_argument("--json", action="store_true", help="for programs")
+    made.set_defaults(run=run)
+    return made
+
+
+def _numbered(made: argparse.ArgumentParser) -> None:
+    made.add_argument("number", type=int, metavar="NUMBER", help="from the list")
+
+
+def _open(options: argparse.Namespace) -> tuple[ServerSettings, Notices]:
+    from nearfar.jobs import Notices
+    from nearfar.places import places_of
+    from nearfar.runner.opening import open_by
+    from nearfar.server_settings import load_server
+
+    settings = load_server({"server": {"data": options.data}})
+    return settings, Notices(open_by(settings, places_of(settings)))
+
+
+def run_add(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar notify add``."""
+    import getpass
+    from ipaddress import ip_network
+
+    from nearfar.cli.say import say
+    from nearfar.runner import mails, webhooks
+    from nearfar.runner.addresses import pinned
+
+    settings, notices = _open(options)
+    secret = None
+    if options.channel == "webhook":
+        pinned(options.address, allowed=tuple(ip_network(each) for each in settings.notify.inside))
+        secret = webhooks.new_secret()
+    else:
+        mails.check_address(options.address)
+    made = notices.add(
+        owner=options.owner,
+        channel=options.channel,
+        address=options.address,
+        about=options.about or ("done", "failed", "held"),
+        secret=secret,
+        who=f"cli:{getpass.getuser()}",
+    )
+    if options.json:
+        say(json.dumps({"number": made.id, "secret": secret}))
+        return 0
+    say(f"Target {made.id}: {made.channel} {made.address} about {', '.join(made.events)} of {made.owner}")
+    if secret is not None:
+        say(f"Its secret, shown this once: {secret}")
+    return 0
+
+
+def run_list(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar notify list``."""
+    from nearfar.cli.say import say
+
+    found = _open(options)[1].targets()
+    if options.json:
+        shown = ("id", "owner", "channel", "address", "events", "subject", "body", "stopped")
+        say(json.dumps([{name: getattr(each, name) for name in shown} for each in found]))
+        return 0
+    for each in found:
+        stopped = f"  stopped: {each.stopped}" if each.stopped else ""
+        say(
+            f"{each.id:4}  {each.owner:12}  {each.channel:8}{each.address}  {', '.join(each.events)}{stopped}"
+        )
+    if not found:
+        say("Nobody is told of anything; 'nearfar notify add' changes that")
+    return 0
+
+
+def run_words(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar notify words``."""
+    import getpass
+
+    from nearfar.cli.say import say
+    from nearfar.runner import wording
+
+    text = options.text.read_text(encoding="utf-8") if options.text is not None else None
+    subject, body = wording.check(options.subject), wording.check(text)
+    _open(options)[1].reword(options.number, subject=subject, body=body, who=f"cli:{getpass.getuser()}")
+    say("The usual words are back" if subject is None and body is None else "Changed")
+    return 0
+
+
+def run_remove(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar notify remove``."""
+    import getpass
+
+    from nearfar.cli.say import say
+
+    _open(options)[1].remove(options.number, who=f"cli:{getpass.getuser()}")
+    say(f"Target {options.number} is told no longer")
+    return 0
+
+
+def run_test(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar notify test``; 4 where it did not arrive."""
+    import secrets
+    import time
+
+    from nearfar.cli.say import say
+    from nearfar.jobs.notices.notices import Message
+    from nearfar.runner.notifying import Notifier
+
+    settings, notices = _open(options)
+    target = notices.target(options.number)
+    reason = "this is a test: 'nearfar notify test' was given"
+    data = {"stack": "a test", "owner": target.owner, "state": "held", "reason": reason}
+    made = Message(
+        id=0,
+        target=target.id,
+        name=f"msg_{secrets.token_hex(12)}",
+        about="held",
+        job=None,
+        content={"type": "job.held", "at": time.time(), "data": data},
+        state="waiting",
+        tries=1,
+        due=0.0,
+        created=0.0,
+        finished=None,
+        answer=None,
+    )
+    arrived, answer, _ = Notifier(settings, notices.store).deliver(target, made)
+    say(json.dumps({"arrived": arrived, "answer": answer}) if options.json else answer)
+    return 0 if arrived else 4
+
+
+def run_trail(options: argparse.Namespace, signals: Signals) -> int:
+    """``nearfar notify trail``."""
+    from nearfar.cli.say import say
+
+    for each in _open(options)[1].messages(target=options.target):
+        if options.json:
+            say(json.dumps({name: getattr(each, name) for name in each.__dataclass_fields__}))
+            continue
+        when = datetime.fromtimestamp(each.created, UTC).astimezone()
+        job = f"job {each.job}" if each.job is not None else ""
+        tries = f"{each.tries} {'try' if each.tries == 1 else 'tries'}"
+        said = f"to {each.target}: {each.about} {job}, {each.state}, {tries}, {each.answer or ''}"
+        say(f"{when:%Y-%m-%d %H:%M:%S}  {each.name}  {said}")
+    return 0

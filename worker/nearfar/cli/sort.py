@@ -1,0 +1,107 @@
+"""``nearfar sort``: tell a card's frames apart into stacks, print what was found, change nothing."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from nearfar.progress import printable
+
+if TYPE_CHECKING:
+    from nearfar.intake.card.sorted_card import SortedCard, SortedStack
+
+SORT_HELP = """\
+Tell the frames of a day apart into stacks: from one camera or several, with single shots, dividers, exposure brackets,
+panoramas and bursts among them. Where the evidence is not clear, a question is printed. Nothing is changed.
+"""
+LEFT_SHOWN = 40
+
+
+def add_parsers(subparsers: Any) -> None:
+    """Add ``sort`` to the subcommands of ``nearfar``."""
+    sort = subparsers.add_parser(
+        "sort",
+        help="tell a card's frames apart into stacks",
+        description=SORT_HELP,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    sort.add_argument(
+        "folders", nargs="+", type=Path, metavar="FOLDER", help="folder of a card, with all below it"
+    )
+    sort.add_argument("--json", action="store_true", help="print everything, for programs")
+    sort.add_argument(
+        "--decisions", type=Path, metavar="FILE", help="what you decided (TOML or JSON), applied on top"
+    )
+    sort.add_argument(
+        "--cache", type=Path, metavar="DIR", help="folder to remember what was read in (default: in ~/.cache)"
+    )
+    sort.add_argument("--no-cache", action="store_true", help="remember nothing")
+    sort.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace, _signals: object = None) -> int:
+    """``nearfar sort``; returns the exit code."""
+    from nearfar.intake.card.cache import default_folder
+    from nearfar.intake.card.decisions import read_decisions
+    from nearfar.intake.card.sorted_card import as_json
+    from nearfar.intake.card.sorting import sort_card
+
+    decisions = read_decisions(options.decisions) if options.decisions else []
+    cache = None if options.no_cache else options.cache or default_folder()
+    card = sort_card(options.folders, cache=cache, decisions=decisions)
+    if options.json:
+        print(json.dumps(as_json(card), indent=1))  # noqa: T201 - what was asked for
+    else:
+        for line in listing(card):
+            print(printable(line))  # noqa: T201 - the same
+    return 0
+
+
+def listing(card: SortedCard) -> Iterator[str]:
+    """The sorted card as lines for a person."""
+    asked = sum(s.state == "ask" for s in card.stacks)
+    frames = sum(len(s.frames) for s in card.stacks)
+    yield f"{_count(len(card.stacks), 'stack')} with {_count(frames, 'frame')}; {asked} to be asked about."
+    for stack in card.stacks:
+        yield ""
+        yield from _about(stack, card)
+    if card.left_out:
+        yield ""
+        yield f"Left out: {_count(len(card.left_out), 'file')}"
+        for why, names in list(_by_reason(card).items())[:LEFT_SHOWN]:
+            shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+            yield f"  {shown}: {why}"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "s")
+
+
+def _about(stack: SortedStack, card: SortedCard) -> Iterator[str]:
+    from nearfar.intake.card.sorted_card import clock_time
+
+    span = (
+        f"{stack.frames[0].name} to {stack.frames[-1].name}"
+        if len(stack.frames) > 1
+        else stack.frames[0].name
+    )
+    times = [t for t in (clock_time(stack.first_taken), clock_time(stack.last_taken)) if t]
+    taken = f", taken {' to '.join(dict.fromkeys(t.replace('T', ' ') for t in times))}" if times else ""
+    yield f"{stack.name}  {_count(len(stack.frames), 'frame')}, {span}{taken}"
+    yield f"  {stack.state}, {stack.confidence:.0%} sure: {stack.why}"
+    inside = set(stack.frames)
+    if stack.state == "ask":
+        for question in card.questions:
+            if inside & set(question.frames):
+                yield f"  ? {question.text}"
+
+
+def _by_reason(card: SortedCard) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for entry in card.left_out:
+        found.setdefault(entry.why, []).append(entry.path.name)
+    return found
