@@ -72,7 +72,7 @@ def squares(first: F32, second: F32, pose: F64, side: int) -> Squares:
     missing = moved < 0
     moved = np.where(missing, np.float32(0), moved)
     a, b, gone = (_in_squares(v, side) for v in (first, moved, missing))
-    some: NDArray[np.bool_] = gone.astype(np.bool_).any(axis=1)
+    some: NDArray[np.bool_] = np.asarray(gone.astype(np.bool_).any(axis=1))
     return Squares(
         first=np.cumsum(a.astype(np.float64), axis=1)[:, -1],
         second=np.cumsum(b.astype(np.float64), axis=1)[:, -1],

@@ -35,7 +35,8 @@ _FEW = 0.3
 class Link:
     """Measured pose from frame ``first`` to frame ``second``; information about (x, y, log scale, roll).
 
-    ``doubt``: times the usual by which it may err beyond its noise.
+    ``doubt``: times the usual by which it may err beyond its noise. ``coarse``: from reduced pictures, in which refocusing
+    feigns far more than a law of breathing could be told from.
     """
 
     first: int
@@ -43,6 +44,7 @@ class Link:
     pose: Similarity
     information: NDArray[np.float64]
     doubt: float = 1.0
+    coarse: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +94,7 @@ def _law_of(
 ) -> Law | None:
     """The law of breathing that links within unbroken runs obey."""
     run = np.concatenate([[0], np.cumsum(broken)])
-    use = [k for k, link in enumerate(links) if run[link.first] == run[link.second]]
+    use = [k for k, link in enumerate(links) if run[link.first] == run[link.second] and not link.coarse]
     if not use:
         return None
     return find_law(
@@ -100,6 +102,7 @@ def _law_of(
         np.array([np.log(abs(links[k].pose.a)) for k in use]),
         covariance[use, 2, 2] / radius**2,
         radius=radius,
+        doubt=np.array([links[k].doubt for k in use]),
     )
 
 

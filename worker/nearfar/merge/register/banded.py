@@ -50,6 +50,10 @@ class ChainEquations:
         parts = self._parts(to).transpose(0, 1, 3, 2, 4)
         np.add.at(parts, (group, row, column), blocks)
 
+    def _parts(self, matrices: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(groups, reach, 4, reach, 4): the blocks of each pair of frames, in place."""
+        return matrices.reshape(-1, self.reach, UNKNOWNS, self.reach, UNKNOWNS)
+
     def pull(self, frames: NDArray[np.intp], vectors: NDArray[np.float64]) -> None:
         """Add (m, 4) to the right-hand side of frames."""
         np.add.at(self.right.reshape(-1, UNKNOWNS), frames, vectors)

@@ -106,6 +106,17 @@ def find_tilt(peaks: Peaks, noise: float) -> Tilt:
     return Tilt(depth=depth, rise_x=rise_x, rise_y=rise_y, stride=stride)
 
 
+def busiest(depth: F64, frames: int, most: int) -> list[int]:
+    """Up to so many places whose links to the next frame have about equally many cells around them.
+
+    Spread over the stack where nothing is known: a stack may begin long before anything is sharp, and go on long after.
+    """
+    shares = (np.arange(most) + 0.5) / most
+    known = np.sort(depth[np.isfinite(depth)])
+    at = known[(shares * len(known)).astype(np.int64)] - 0.5 if len(known) else shares * (frames - 1) - 0.5
+    return sorted({int(k) for k in np.clip(np.rint(at), 0, frames - 2)})
+
+
 @dataclass(frozen=True, kw_only=True)
 class Growth:
     """How a link's change of blur depends on depth: px^2 a frame of depth, and what is known of it (1 / variance)."""
