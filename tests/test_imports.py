@@ -25,6 +25,7 @@ ALLOWED: dict[str, set[str]] = {
 }
 BASE = {
     *(
+        "durable",
         "errors",
         "object_tables",
         "optics",
@@ -54,7 +55,7 @@ def part_of(module: str) -> str:
 
 
 def ours(name: str) -> bool:
-    return name.split(".")[0] in {"nearfar", "nearfar_api"}
+    return name.split(".", maxsplit=1)[0] in {"nearfar", "nearfar_api"}
 
 
 def imports(tree: ast.AST, modules: set[str]) -> Iterator[tuple[int, str]]:

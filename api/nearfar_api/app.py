@@ -40,6 +40,7 @@ from nearfar_api.routes import (
     plan,
     server,
     status,
+    targets,
 )
 from nearfar_api.status import readiness
 from nearfar_api.transfer import arrival
@@ -103,6 +104,7 @@ def create_app(
         status,
         mends,
         people,
+        targets,
     ):
         app.include_router(module.router)
     free = settings.server.locked or settings.server.open_pictures

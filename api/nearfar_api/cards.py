@@ -41,7 +41,7 @@ _PLACE = re.compile(r"^decision \d+ \(([a-z-]+)\): ")
 
 @dataclass(frozen=True, kw_only=True)
 class Seen:
-    """A card: what the watch tells of it, how it was sorted, and what was decided."""
+    """A card: what the watch reports about it, how it was sorted, and what was decided."""
 
     id: str
     head: Entry | None
@@ -51,7 +51,7 @@ class Seen:
     card: SortedCard | None
     troubles: tuple[str, ...]
     broken: UsageError | None = None
-    """Why what was decided cannot be read; it is not written over."""
+    """Why what was decided cannot be read; it is not overwritten."""
 
 
 def listed(ctx: Context) -> CardList:
@@ -222,7 +222,7 @@ def open_small(ctx: Context, card: str, name: str) -> Opened:
 def _state_of(
     stack: SortedStack, entries: Iterable[Entry], decided: Decided
 ) -> tuple[StackState, str, int | None]:
-    """How a stack stands, why, and its job: by what the watch tells of it, else by how it was sorted."""
+    """How a stack stands, why, and its job: by what the watch reports about it, else by how it was sorted."""
     own = [entry for entry in entries if entry.path == str(stack.frames[0])]
     open_ones = [entry for entry in own if entry.job is None]
     if own and not open_ones:

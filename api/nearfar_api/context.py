@@ -15,7 +15,7 @@ from starlette.requests import Request
 from nearfar.errors import StoreUnreachable
 from nearfar.jobs import Store
 from nearfar.places import Places
-from nearfar.runner.looking import LOOKED, Looking
+from nearfar.runner.looking.ready import LOOKED, Looking
 from nearfar.runner.opening import open_by
 from nearfar.runner.presence import Presence
 from nearfar.server_settings import ServerSettings

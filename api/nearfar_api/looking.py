@@ -1,6 +1,6 @@
 """Frames of a finished job as they are looked at: which file, how it lies to the picture, how sharp it is where.
 
-Nothing is decoded here: `nearfar.runner.looking` has a process for that.
+Nothing is decoded here: `nearfar.runner.looking.ready` has a process for that.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from nearfar.jobs import Job
 from nearfar.merge.map_scale import frame_places, map_step
 from nearfar.places import Places
 from nearfar.runner import planning
-from nearfar.runner.looking import Wish
-from nearfar.runner.looking_sharpest import Box, sharpness_of_frames
+from nearfar.runner.looking.ready import Wish
+from nearfar.runner.looking.sharpest import Box, sharpness_of_frames
 from nearfar_api.context import Context
 from nearfar_api.iiif.pictures import Identity, Picture
 from nearfar_api.transfer import results
@@ -130,7 +130,7 @@ class Lookout:
         )
 
     def frame(self, job: int, number: int) -> Path | Future[Path]:
-        """Where a frame lies ready to be looked at, or what will tell; see `nearfar.runner.looking.Looking.frame`.
+        """Where a frame lies ready to be looked at, or what will tell; see `nearfar.runner.looking.ready.Looking.frame`.
 
         Raises
         ------

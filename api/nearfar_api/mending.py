@@ -10,7 +10,7 @@ from typing import Any
 from nearfar.errors import IllegalTransition
 from nearfar.jobs import FrameEntry, Job, JobState, Mend
 from nearfar.jobs.states import JOB_MOVES
-from nearfar.runner.mend_notes import Subject, annotation_of, read_wish
+from nearfar.runner.mending.annotations import Subject, annotation_of, read_wish
 from nearfar_api.context import Context
 from nearfar_api.models.answers import moment
 from nearfar_api.problems import Problem

@@ -1,4 +1,4 @@
-"""Stacks that lie in a bucket: which the settings allow, what lies there, and the job that is made of it.
+"""Stacks that lie in a bucket: which the settings allow, and what lies there; results that are put there again.
 
 An address that is not allowed is answered alike whether it is the bucket or the prefix that is not: nobody learns from the
 server what there is elsewhere, and nothing outside the settings is asked.
@@ -7,24 +7,16 @@ server what there is elsewhere, and nothing outside the settings is asked.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
 
 from nearfar.errors import StackRefused
-from nearfar.intake.digests import set_digest
-from nearfar.intake.listing import frames_among
-from nearfar.jobs import Submission
+from nearfar.jobs import Transfers
 from nearfar.object_tables import BucketTable, address_of
-from nearfar.runner import planning
+from nearfar.runner.objects.buckets import Bucket, Stored
+from nearfar.runner.objects.stacks import frames_below, place_of
 from nearfar.settings import format_size
 from nearfar_api.context import Context
-from nearfar_api.models.requests import MOST_FRAMES, NewJob
+from nearfar_api.models.requests import MOST_FRAMES
 from nearfar_api.problems import Problem
-
-if TYPE_CHECKING:
-    from nearfar.runner.buckets import Stored
-
-MOST = 4 * MOST_FRAMES
-"""Objects that a prefix may hold, frames or not."""
 
 
 def listed(ctx: Context, address: str) -> tuple[str, list[Stored]]:
@@ -38,18 +30,14 @@ def listed(ctx: Context, address: str) -> tuple[str, list[Stored]]:
         The storage refuses, or there are no frames.
     """
     table, prefix = _allowed(ctx, address)
-    from nearfar.runner.buckets import Bucket
-
-    found = Bucket(table).listed(prefix, most=MOST)
-    by_name = {each.key.removeprefix(prefix): each for each in found}
-    frames = [by_name[name] for name in frames_among(by_name)]
-    place = f"s3://{table.name}/{prefix}"
+    bucket = Bucket(table)
+    frames, place = frames_below(bucket, prefix), place_of(bucket, prefix)
     if not frames:
         raise StackRefused(
-            f"{place}: no frames found among {len(found)} objects; expected at least one picture (JPEG, PNG, TIFF, HEIF or "
-            "camera raw). Give the prefix right below which the frames of one stack lie"
+            f"{place}: no frames found; expected at least one picture (JPEG, PNG, TIFF, HEIF or camera raw). Give the "
+            "prefix right below which the frames of one stack lie"
         )
-    _check(ctx, place, found, frames)
+    _check(ctx, place, frames)
     return place, frames
 
 
@@ -65,8 +53,8 @@ def _allowed(ctx: Context, address: str) -> tuple[BucketTable, str]:
     return table, prefix
 
 
-def _check(ctx: Context, place: str, found: Sequence[Stored], frames: Sequence[Stored]) -> None:
-    if len(found) > MOST or len(frames) > MOST_FRAMES:
+def _check(ctx: Context, place: str, frames: Sequence[Stored]) -> None:
+    if len(frames) > MOST_FRAMES:
         raise Problem("too-large", f"{place}: a stack may have {MOST_FRAMES} frames.", limit=MOST_FRAMES)
     largest = ctx.settings.server.largest_upload
     for each in frames:
@@ -79,13 +67,18 @@ def _check(ctx: Context, place: str, found: Sequence[Stored], frames: Sequence[S
             )
 
 
-def submission(new: NewJob, place: str, frames: Sequence[Stored], **common: Any) -> Submission:
-    """The job of frames that are still to be fetched. The same objects are the same set. Raises as `planning`."""
-    tags = [f"{each.key} {each.etag}" for each in frames]
-    return planning.upload_submission(
-        new.stack or place.rstrip("/").rpartition("/")[2],
-        [(each.key.rpartition("/")[2], each.size, None) for each in frames],
-        sources=[place],
-        digest=set_digest(tags, recipe=new.recipe, settings=new.settings.given()),
-        **common,
-    )
+def deliver_again(ctx: Context, job: int, *, who: str) -> None:
+    """Put the result of a job into the bucket of the settings once more.
+
+    Raises
+    ------
+    Problem
+        The settings name no place for results.
+    NotFound, IllegalTransition
+        There is no such job, or it has no result.
+    """
+    target = ctx.settings.objects.target
+    if target is None:
+        detail = "none of objects.buckets has results; results stay here"
+        raise Problem("invalid", f"{detail}.", errors=[{"pointer": "#", "detail": detail}])
+    Transfers(ctx.store).deliver_again(job, target.target, who=who)

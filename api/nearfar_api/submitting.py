@@ -13,7 +13,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from nearfar.errors import RecipeRefused, UsageError
 from nearfar.intake.digests import set_digest
@@ -22,6 +22,8 @@ from nearfar.jobs import Duplicates, Submission, Submitted, Transfers
 from nearfar.merge import recipe as recipes
 from nearfar.runner import planning
 from nearfar.runner.disk import short_of_space
+from nearfar.runner.objects import stacks
+from nearfar.runner.objects.buckets import Stored
 from nearfar.settings import format_size
 from nearfar_api import objects
 from nearfar_api.access.caller import Caller
@@ -30,9 +32,6 @@ from nearfar_api.models.requests import MergeSettings, NewJob, UploadFrame
 from nearfar_api.problems import Problem
 from nearfar_api.quota import quota
 from nearfar_api.transfer import digests
-
-if TYPE_CHECKING:
-    from nearfar.runner.buckets import Stored
 
 
 def submit(ctx: Context, new: NewJob, *, key: str | None, by: Caller) -> Submitted:
@@ -58,7 +57,7 @@ def submit(ctx: Context, new: NewJob, *, key: str | None, by: Caller) -> Submitt
     listed: list[Stored] = []
     if new.objects is not None:
         place, listed = objects.listed(ctx, new.objects)
-        built = objects.submission(new, place, listed, **_common(new, owner, key))
+        built = stacks.submission(place, listed, stack=new.stack, **_common(new, owner, key))
         built, upload = _maybe_held(built, new), sum(each.size for each in listed)
     elif new.upload is not None:
         built, upload = _upload(ctx, new, owner, key), sum(frame.size for frame in new.upload)
@@ -68,7 +67,7 @@ def submit(ctx: Context, new: NewJob, *, key: str | None, by: Caller) -> Submitt
     with quota.checked(ctx, owner, upload=upload):
         if place is None:
             return ctx.store.submit(built, who=by.name)
-        detail = {"objects": [(each.key, each.etag) for each in listed]}
+        detail = stacks.detail_of(listed)
         return Transfers(ctx.store).submit(built, place=place, detail=detail, who=by.name)
 
 

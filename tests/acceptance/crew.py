@@ -23,7 +23,7 @@ from tests.acceptance.command import environment
 from tests.bench.running import nearfar_command
 from tests.worker.runner.serving import end_all, store_of, wait_for
 
-LEASE = 4.0
+LEASE = 3.0
 
 
 @dataclass
@@ -88,7 +88,7 @@ class Studio:
     def kill(self, name: str) -> None:
         """End a command and all that it started, at once."""
         process = self.processes.pop(name)
-        with _children_of(process.pid) as pids:
+        with children_of(process.pid) as pids:
             for pid in pids:
                 _signal(pid, signal.SIGKILL)
         process.wait()
@@ -139,7 +139,8 @@ def studio(data: Path, store_url: str | None = None, broker_url: str | None = No
 
 
 @contextmanager
-def _children_of(pid: int) -> Iterator[list[int]]:
+def children_of(pid: int) -> Iterator[list[int]]:
+    """Numbers of a process and of all that it started."""
     import psutil
 
     try:

@@ -26,7 +26,9 @@ from tests.worker.jobs.postgresql import server
 from tests.worker.runner.redis_server import RedisServer, redis_server
 from tests.worker.runner.serving import wait_for
 
-OPEN = 4
+WORDS = {"broker": "broker unreachable"}
+"""What the first page says while something is away without which there still is a page."""
+OPEN = 3
 """Jobs that are always on their way."""
 
 
@@ -40,6 +42,8 @@ class Outages:
     redis: RedisServer
     told: dict[str, str] = field(default_factory=dict)
     """What health said was missing, by what was taken away."""
+    shown: set[str] = field(default_factory=set)
+    """What the first page said as well."""
     done: dict[str, int] = field(default_factory=dict)
     """Jobs that were done when an outage was over, by what it was."""
     jobs: list[int] = field(default_factory=list)
@@ -70,7 +74,7 @@ class Outages:
     def _prepare(self) -> None:
         folder = self.base / "real" / "frames"
         folder.parent.mkdir(parents=True)
-        lay(render("occlusion", frames=8, size=(640, 480), seed=3).frames, folder)
+        lay(render("occlusion", frames=6, size=(320, 240), seed=3).frames, folder)
         (self.base / "empty").mkdir()
         self._mount()
 
@@ -85,12 +89,13 @@ class Outages:
         wait_for(lambda: self.store.figures().units_held > 0, 120)
         take()
         end = time.monotonic() + self.seconds
-        while time.monotonic() < end or name not in self.told:
+        while time.monotonic() < end or name not in self.told or not self.shown >= WORDS.keys() & {name}:
+            self._look_at_page(name) if name in WORDS else None
             missing = self._health()
             if missing and name in missing:
                 self.told[name] = missing[name]
             self._feed() if name != "folder" else None
-            assert time.monotonic() < end + 60, f"nobody said that the {name} is away"
+            assert time.monotonic() < end + 60, f"{name} is away; told {self.told}, shown {self.shown}"
             time.sleep(0.3)
         give()
         before = self._done()
@@ -109,11 +114,22 @@ class Outages:
     def _health(self) -> dict[str, str] | None:
         """What is missing, by its name; None: no answer."""
         try:
-            address = json.loads((self.base / "real/state/address.json").read_text())
-            answer: dict[str, Any] = httpx.get(f"{address['url']}/health/ready", timeout=30).json()
+            answer: dict[str, Any] = httpx.get(f"{self._address()}/health/ready", timeout=30).json()
         except (OSError, ValueError, httpx.TransportError):
             return None
         return {each["name"]: str(each["why"]) for each in answer["checks"] if not each["ok"]}
+
+    def _look_at_page(self, name: str) -> None:
+        """Whether the first page says what is missing."""
+        try:
+            answer = httpx.get(f"{self._address()}/", timeout=30, headers={"accept": "text/html"})
+        except (OSError, ValueError, httpx.TransportError):
+            return
+        if WORDS[name] in answer.text:
+            self.shown.add(name)
+
+    def _address(self) -> str:
+        return str(json.loads((self.base / "real/state/address.json").read_text())["url"])
 
     def _mount(self) -> None:
         self._point(self.base / "real")

@@ -1,4 +1,4 @@
-"""``python -m tests.acceptance.picturing``: the pictures in README.md, made anew of what the server shows of our own scenes.
+"""``python -m tests.acceptance.picturing``: the pictures in README.md, made from what the server shows of our own scenes.
 
 A server merges the stack of `tests.scenes.demo` and sorts a rendered card; a browser looks at it. Beside the pages there is
 a frame beside the merged picture. Everything lies in ``pictures`` beside this file, small enough to be kept.

@@ -102,7 +102,7 @@ def test_a_bad_frame_is_refused_with_its_name_what_was_found_and_what_to_do(
 ) -> None:
     kind, spoil, found, expected = SPOILT[case]
     folder = frames(count=3, format=kind)
-    bad = sorted(folder.iterdir())[-1]
+    bad = max(folder.iterdir())
     bad.write_bytes(spoil(bad.read_bytes()))
     before = digests(folder)
     done = merge(folder, tmp_path / "picture.tif")

@@ -124,7 +124,14 @@ def test_anything_else_under_the_name_is_replaced(frames: Callable[..., Path], t
 
 ODD_NAMES = (
     *("line\nbreak.tif", "quote'\"`.tif", unicodedata.normalize("NFD", "Blüte é.tif"), "two  spaces .tif"),
-    *("\N{OWL} at night.tif", "-rf.tif", "$HOME;`ls`.tif", "100%s %d{x}.TIF", "\x1b[31mred.tif", "‮gnp.tif"),
+    *(
+        "\N{OWL} at night.tif",
+        "-rf.tif",
+        "$HOME;`ls`.tif",
+        "100%s %d{x}.TIF",
+        "\x1b[31mred.tif",
+        "\u202egnp.tif",
+    ),
 )
 
 

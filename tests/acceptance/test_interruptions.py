@@ -78,9 +78,8 @@ def test_killed_at_thirty_random_moments_it_ends_with_the_same_bytes(laid: Path,
         after = moments.uniform(0, first.seconds) if killed < KILLS else None
         code = nearfar(*arguments, after=after).code
         assert code in (0, -signal.SIGKILL)
-        assert (
-            out.exists() or code != 0
-        )  # killed after the last rename it is there: whole, as is tested above
+        # Killed after the last rename it is there: whole, as is tested above.
+        assert out.exists() or code != 0
         killed += code != 0
         for ending, path in side_files(out).items():
             if path.exists() and ending not in TOLD_ANEW:

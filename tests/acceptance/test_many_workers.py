@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
-from nearfar.jobs import Store, UnitKind
+from nearfar.jobs import AttemptStep, Store, UnitKind
 from tests.acceptance.command import lay
-from tests.acceptance.crew import LEASE, Studio, digests, open_store_of, studio, wrong
+from tests.acceptance.crew import LEASE, Studio, children_of, digests, open_store_of, studio, wrong
 from tests.acceptance.wires import Space, Wire, spaces
 from tests.scenes import render
 from tests.worker.jobs.making import emptied
@@ -20,12 +20,14 @@ from tests.worker.runner.serving import wait_for
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 JOBS = 10
+OPEN = 3
+"""Jobs that are on their way at least as long as workers are cut off."""
 
 
 @pytest.fixture(scope="module")
 def stack(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("stack") / "occlusion"
-    lay(render("occlusion", frames=10, size=(640, 480), seed=3).frames, folder)
+    lay(render("occlusion", frames=6, size=(320, 240), seed=3).frames, folder)
     return folder
 
 
@@ -99,23 +101,54 @@ def test_workers_cut_off_one_after_the_other_lose_nothing(
             )
             small.crew(f"crew{number}", file=file, prefix=cables[number].prefix if cables else ())
         wait_for(lambda: len(store.workers(alive=True)) >= 4, 240)
-        jobs = [small.submit(store, stack, f"stack {k}") for k in range(JOBS)]
-        for cut in cuts:
-            wait_for(lambda: store.figures().units_held > 0 or not _open(store, jobs), 60)
-            _each(cut, "cut")
-            time.sleep(1.5 * LEASE)  # what the one that is cut off had is somebody else's then
+        jobs: list[int] = []
+
+        def feed(least: int = 0) -> None:
+            while len(jobs) < least or _open(store, jobs) < OPEN:
+                jobs.append(small.submit(store, stack, f"stack {len(jobs)}"))
+
+        for number, cut in enumerate(cuts):
+            feed()
+            _cut_at_work(cut, lambda k=number: _holds(small, store, f"crew{k}"))  # type: ignore[misc]
+            end = time.monotonic() + 1.5 * LEASE  # what the one that is cut off had is somebody else's then
+            while time.monotonic() < end:
+                feed()
+                time.sleep(0.1)
             _each(cut, "mend")
+        feed(JOBS)
         small.wait(store, jobs)
         for wire in wires:
             wire.close()
     assert wrong(store, jobs) == []
     assert len(set(digests(store, jobs))) == 1
+    assert len(jobs) >= JOBS
+    lost = [a for job in jobs for a in store.attempts(job) if a.step is AttemptStep.LOST]
+    assert lost, "some who were cut off had their unit taken away"
     kinds = {unit.kind for job in jobs for unit in store.units(job)}
     assert kinds == set(UnitKind)
 
 
 def _open(store: Store, jobs: list[int]) -> int:
     return sum(store.job(job).finished is None for job in jobs)
+
+
+def _holds(small: Studio, store: Store, crew: str) -> bool:
+    """Whether a worker of that crew has a unit."""
+    with children_of(small.processes[crew].pid) as pids:
+        mine = [worker.id for worker in store.workers(alive=True) if worker.pid in pids]
+    return any(store.held_by(worker) for worker in mine)
+
+
+def _cut_at_work(cut: Space | list[Wire], holds: Callable[[], bool]) -> None:
+    """Cut a crew off while it has a unit, and does not get to say that it is done."""
+    end = time.monotonic() + 120
+    while True:
+        wait_for(holds, 60)
+        _each(cut, "cut")
+        if holds():
+            return
+        _each(cut, "mend")
+        assert time.monotonic() < end, "whenever it was cut off it had just finished"
 
 
 def _each(cut: Space | list[Wire], what: str) -> None:

@@ -18,13 +18,15 @@ pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
 
 def test_work_goes_on_by_itself_after_each_outage(tmp_path: Path) -> None:
     with server("-c", "fsync=off") as url, redis_server() as redis:
-        one = Outages(tmp_path, 8.0, url, redis)
+        one = Outages(tmp_path, 5.0, url, redis)
         one.run()
     assert one.wrong == []
     assert len(set(one.digests)) == 1
     assert set(one.told) == {"broker", "store", "folder"}
+    assert one.shown == {"broker"}
     assert "does not answer" in one.told["broker"]
     assert "does not answer" in one.told["store"]
+    assert "share" not in one.told["store"]
     assert str(tmp_path / "data") in one.told["folder"]
     assert sorted(p.name for p in (tmp_path / "empty").iterdir()) == [], (
         "nothing was made where the share was"

@@ -30,12 +30,12 @@ def postgresql_url() -> Iterator[str]:
 
 
 def test_with_the_store_and_broker_that_need_no_server(stacks: Stacks, tmp_path: Path) -> None:
-    one = Storm(storm_settings(tmp_path / "data"), stacks, seed=20261125, jobs=20, kills=30, freezes=30)
+    one = Storm(storm_settings(tmp_path / "data"), stacks, seed=20261125, jobs=10, kills=14, freezes=14)
     one.run()
     print(one.told())
     assert one.wrong() == []
-    assert len(one.submitted) >= 20
-    assert sum(number for what, number in one.struck.items() if what.endswith("killed")) == 30
+    assert len(one.submitted) >= 10
+    assert sum(number for what, number in one.struck.items() if what.endswith("killed")) == 14
     assert {what.split()[0] for what in one.struck} == {"pool", "work", "keep", "supervisor"}
 
 

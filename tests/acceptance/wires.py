@@ -1,7 +1,7 @@
 """A network that can be cut: what a process reaches through a `Wire` is gone as if the cable had been pulled.
 
 Packets vanish without a word in both directions: what is connected stays connected and hears nothing, and who connects
-anew waits. What was on its way when the wire was mended arrives late, as over a real network.
+again waits. What was on its way when the wire was mended arrives late, as over a real network.
 """
 
 from __future__ import annotations

@@ -51,8 +51,12 @@ FOR: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         ),
     },
     "submit": {
-        "POST": ("/api/v1/jobs", CARD + "/decisions", CARD + "/go", "/cards/{card}/do"),
-        "DELETE": (CARD + "/decisions",),
+        "GET": ("/api/v1/targets", "/messages"),
+        "POST": (
+            *("/api/v1/jobs", CARD + "/decisions", CARD + "/go", "/cards/{card}/do"),
+            *("/api/v1/targets", "/api/v1/targets/{target}/try", "/messages", "/messages/{target}/do"),
+        ),
+        "DELETE": (CARD + "/decisions", "/api/v1/targets/{target}"),
     },
     "own": {
         "PATCH": (JOB,),
@@ -81,6 +85,7 @@ FILLED = {
     "other": "1",
     "number": "1",
     "key": "1",
+    "target": "1",
     "name": "moss.tif",
     "which": "picture",
     "card": "9f0c2d7ab1e4c855",

@@ -1,4 +1,4 @@
-"""How many missing slices `nearfar.merge.coverage` tells, and how often it blames a complete stack.
+"""How many missing slices `nearfar.merge.coverage.find` tells, and how often it blames a complete stack.
 
 ``python -m tests.bench.coverage --step 1.4 --seeds 4`` renders brackets of 16 frames whose blur grows by that many pixels
 a step, takes one to four frames out of the middle at five places, and counts. Poses are the true ones. A slice counts
@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from nearfar.merge.coverage_told import Coverage
+from nearfar.merge.coverage.result import Coverage
 from tests.scenes import Scene, render
 from tests.scenes.measured import motorcycle
-from tests.worker.merge.test_coverage import Survey, cover, survey
+from tests.worker.merge.coverage.test_find import Survey, cover, survey
 
 FRAMES = 16
 KINDS = ("occlusion", "hairs", "dome", "doorways", "foliage", "motorcycle")

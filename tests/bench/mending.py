@@ -119,7 +119,7 @@ class _Viewer:
 def _mender(server: Served) -> psutil.Process:
     assert server.process is not None
     below = psutil.Process(server.process.pid).children(recursive=True)
-    return next(p for p in below if "nearfar.runner.mending" in p.cmdline())
+    return next(p for p in below if "nearfar.runner.mending.process" in p.cmdline())
 
 
 def table(found: list[Shown]) -> str:

@@ -175,7 +175,7 @@ class Day:
         return ready[0]
 
     def _begin(self, worker: int, job: Job, unit: Unit) -> None:
-        """What has to be read, and what has to be decoded anew, before and with the work."""
+        """What has to be read, and what has to be decoded again, before and with the work."""
         kind, start, stop, seconds = unit
         self.last[worker] = job
         mine = job.has.setdefault(worker, set())

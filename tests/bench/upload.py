@@ -1,6 +1,6 @@
 """``python -m tests.bench.upload [--size BYTES]``: memory of the API process over an upload, and a server killed midway.
 
-One frame is sent in one request. Half way the server is killed as by a power cut and started anew; the upload goes on
+One frame is sent in one request. Half way the server is killed as by a power cut and started again; the upload goes on
 from what is there. The frame has to have the digest that was announced.
 """
 
@@ -17,6 +17,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Self
 
 import httpx
 import numpy as np
@@ -70,7 +71,7 @@ class Watch:
     peak: int = 0
     _over: threading.Event = field(default_factory=threading.Event)
 
-    def __enter__(self) -> Watch:
+    def __enter__(self) -> Self:
         self._thread = threading.Thread(target=self._look, daemon=True)
         self._thread.start()
         return self

@@ -1,7 +1,7 @@
 """The image, the compose file and what Prometheus is told: in the form of their standards, and of this program's settings.
 
-Image annotations: OCI image specification, 'Pre-Defined Annotation Keys'. Words of the compose file: the compose
-specification, from memory.
+Image annotations: OCI image specification, 'Pre-Defined Annotation Keys'. The compose file is held against the published
+schema of the compose specification, as check-jsonschema carries it; the Dockerfile against the rules of hadolint.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import json
 import re
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +45,39 @@ def settings() -> set[str]:
     return known | OTHERS
 
 
+def tool(name: str, *words: str | Path) -> subprocess.CompletedProcess[str]:
+    """What a program of the test requirements says."""
+    found = shutil.which(name, path=str(Path(sys.executable).parent)) or shutil.which(name)
+    if found is None:
+        missing(f"{name} is not installed; 'make setup' installs it")
+    return subprocess.run([found, *map(str, words)], capture_output=True, text=True)
+
+
+def schema(file: Path) -> subprocess.CompletedProcess[str]:
+    return tool("check-jsonschema", "--builtin-schema", "vendor.compose-spec", file)
+
+
+def test_the_compose_file_is_one_by_the_published_schema(docker: Path, tmp_path: Path) -> None:
+    done = schema(docker / "compose.yaml")
+    assert done.returncode == 0, done.stdout + done.stderr
+    text = (docker / "compose.yaml").read_text(encoding="utf-8")
+    odd = tmp_path / "compose.yaml"
+    odd.write_text(text.replace("restart: unless-stopped", "restart_always: true", 1), encoding="utf-8")
+    assert schema(odd).returncode == 1
+
+
+def test_the_image_is_built_by_the_rules_of_the_trade(docker: Path, tmp_path: Path) -> None:
+    done = tool("hadolint", docker / "Dockerfile")
+    assert done.returncode == 0, done.stdout + done.stderr
+    odd = tmp_path / "Dockerfile"
+    odd.write_text("FROM python\nRUN cd /tmp && apt-get install gcc\n")
+    said = tool("hadolint", odd)
+    assert said.returncode == 1
+    assert {"DL3006", "DL3015"} <= set(re.findall(r"DL\d{4}", said.stdout)), (
+        "no tag, and all that is recommended"
+    )
+
+
 def test_every_part_of_a_studio_has_its_service(compose: dict[str, Any]) -> None:
     assert set(compose["services"]) == SERVICES
     assert set(compose) == {"name", "x-nearfar", "services", "secrets", "volumes"}
@@ -70,25 +104,25 @@ def test_our_containers_may_do_no_more_than_they_need(compose: dict[str, Any], n
 def test_every_variable_is_in_the_example(compose: dict[str, Any], docker: Path) -> None:
     used = set(re.findall(r"\$\{(NEARFAR_\w+)", (docker / "compose.yaml").read_text(encoding="utf-8")))
     named = set(
-        re.findall(r"^#? ?(NEARFAR_\w+)=", (docker / "example.env").read_text(encoding="utf-8"), re.M)
+        re.findall(r"^#? ?(NEARFAR_\w+)=", (docker / "example.env").read_text(encoding="utf-8"), re.MULTILINE)
     )
     assert used == named
 
 
 def test_the_image_runs_without_rights_and_says_what_it_is(docker: Path) -> None:
     text = (docker / "Dockerfile").read_text(encoding="utf-8")
-    stages = re.findall(r"^FROM (\S+)", text, re.M)
+    stages = re.findall(r"^FROM (\S+)", text, re.MULTILINE)
     assert len(stages) == 2
     assert set(stages) == {"python:3.12-slim"}
     last = text.rpartition("\nFROM ")[2]
-    assert re.search(r"^USER (\d+):\d+", last, re.M)[1] != "0"  # type: ignore[index]
+    assert re.search(r"^USER (\d+):\d+", last, re.MULTILINE)[1] != "0"  # type: ignore[index]
     for key in ("title", "description", "licenses", "version", "revision", "created"):
         assert f"org.opencontainers.image.{key}=" in last
     assert "HEALTHCHECK" in last
     assert "gcc" not in last, "what compiles stays in the first stage"
     given = set(re.findall(r"(NEARFAR_\w+)=", last))
     assert given <= settings()
-    for source in re.findall(r"^COPY (?!--from)(\S+)", text, re.M):
+    for source in re.findall(r"^COPY (?!--from)(\S+)", text, re.MULTILINE):
         assert (docker.parent / source).exists()
     for line in text.splitlines():
         assert "://" not in line
@@ -97,7 +131,7 @@ def test_the_image_runs_without_rights_and_says_what_it_is(docker: Path) -> None
 def test_the_lock_of_the_image_is_part_of_the_lock_of_the_project(checkout: Path) -> None:
     def pins(name: str) -> set[str]:
         text = (checkout / "config" / name).read_text(encoding="utf-8")
-        return set(re.findall(r"^([a-z0-9_.-]+==[^ ;]+)", text, re.M))
+        return set(re.findall(r"^([a-z0-9_.-]+==[^ ;]+)", text, re.MULTILINE))
 
     assert pins("server.lock") <= pins("requirements.lock")
 

@@ -71,7 +71,7 @@ def test_the_pages_of_people_are_fit_for_every_reader(
         page.click("main form button")
         page.wait_for_url("**/jobs")
         assert "Log in" not in page.inner_text("body")
-        for name in ("account", "accounts"):
+        for name in ("account", "accounts", "messages"):
             page.goto(f"{house.url}/{name}", wait_until="load")
             fit(page, shots, name, width)
         assert page.evaluate("document.cookie") == "", "script sees none of it"

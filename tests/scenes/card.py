@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
@@ -205,11 +205,6 @@ def add_junk(folder: Path, truth: Truth) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
         truth.kinds[path] = "junk"
-
-
-def slower(taken: Taken, seconds: float) -> Taken:
-    """The same frame after another pause."""
-    return replace(taken, after=seconds)
 
 
 def exposures(taken: Iterator[Taken]) -> list[Fraction]:

@@ -120,7 +120,7 @@ def address(process: subprocess.Popen[bytes], data: Path) -> str | None:
 
 
 def job_of_stack(server: Server) -> dict[str, Any] | None:
-    """The newest job of the demonstration; one that failed in an earlier run begins anew."""
+    """The newest job of the demonstration; one that failed in an earlier run begins again."""
     jobs = [job for job in server.get("/jobs", search=STACK)["jobs"] if job["stack"] == STACK]
     job: dict[str, Any] | None = max(jobs, key=lambda j: int(j["id"]), default=None)
     if job is not None and job["state"] in {"failed", "cancelled"}:

@@ -65,7 +65,7 @@ def cache_folder() -> Path:
 
 
 def key_of(*parts: object) -> str:
-    """Digest of parameters and of the renderer's own text, so that a changed renderer renders anew."""
+    """Digest of parameters and of the renderer's own text, so that a changed renderer renders again."""
     digest = hashlib.sha256(repr(parts).encode())
     for module in (disk, kinds, layers, light, resample, shapes, textures, inspect.getmodule(key_of)):
         assert module is not None

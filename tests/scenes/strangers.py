@@ -65,6 +65,31 @@ def hand(scene: Scene, *, seed: int = 5) -> Frame:
     return _noisy(light.encode((behind * (1 - mask) + skin * mask).astype(np.float32)), scene.noise, seed)
 
 
+def fingers(scene: Scene, k: int, *, share: float = 0.3, soft: float = 0.05, seed: int = 6) -> Frame:
+    """A hand that reaches into frame ``k`` from the right, ``share`` of its width, out of focus by ``soft`` heights:
+    what is not covered is as it was.
+    """
+    h, w, _ = scene.truth.shape
+    random = np.random.default_rng(seed)
+    mask = np.zeros((h, w), np.float32)
+    for i in range(4):
+        y, tip = int(h * (0.2 + 0.17 * i)), int(w * (1 - share * random.uniform(1.0, 1.3)))
+        cv2.line(mask, (w + h // 4, y + h // 20), (tip, y), 1.0, h // 7, cv2.LINE_AA)
+    mask = np.asarray(cv2.GaussianBlur(mask, (0, 0), soft * h), np.float32)[..., None]
+    shade = 0.6 + 0.7 * textures.fractal(random, (h, w), fall=0.35)[..., None]
+    skin = np.array([0.5, 0.3, 0.2], np.float32) * shade
+    behind = light.decode(scene.frames[k].astype(np.float32) / 65535)
+    return _noisy(
+        light.encode((behind * (1 - mask) + skin * mask).astype(np.float32)), 0.2 * scene.noise, seed
+    )
+
+
+def misfired(scene: Scene, k: int, *, ev: float = -3.0, seed: int = 7) -> Frame:
+    """Frame ``k`` without its flash (or with another lamp): the noise of the sensor stays what it is."""
+    linear = light.decode(scene.frames[k].astype(np.float32) / 65535) * np.float32(2.0**ev)
+    return _noisy(light.encode(linear), scene.noise, seed)
+
+
 def bump(scene: Scene, k: int, *, shift: tuple[float, float] = (120.0, -40.0), blur_noise: int = 6) -> Scene:
     """Somebody knocked the tripod before frame ``k``: it and all later ones are shifted (edges are mirrored in)."""
     w, h = scene.frames.shape[2], scene.frames.shape[1]

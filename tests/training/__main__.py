@@ -1,4 +1,4 @@
-"""``python -m tests.training``: make the chooser's weights anew; takes minutes on an accelerator, hours without one.
+"""``python -m tests.training``: make the chooser's weights again; takes minutes on an accelerator, hours without one.
 
 Writes ``weights.npz`` and ``reference.npz`` (a small bracket with what PyTorch makes of it, for the tests) into a folder.
 """

@@ -32,10 +32,6 @@ class Bracket:
     style: str
 
 
-def to_light(x: Tensor) -> Tensor:
-    return torch.where(x <= 0.04045, x / 12.92, ((x.clamp_min(0.04) + 0.055) / 1.055) ** 2.4)
-
-
 def to_encoded(x: Tensor) -> Tensor:
     x = x.clamp(0, 1)
     return torch.where(x <= 0.0031308, x * 12.92, 1.055 * x.clamp_min(0.003) ** (1 / 2.4) - 0.055)

@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from nearfar.table_types import Table, absolute, listed
+from nearfar.table_types import Seconds, Table, absolute, listed
 
 BUCKET = re.compile(r"^[a-z0-9][a-z0-9.-]{1,61}[a-z0-9]$")
 """Names of buckets, by the naming rules of the S3 API (from memory)."""
@@ -52,14 +52,28 @@ class BucketTable(Table):
     name: Annotated[str, Field(pattern=BUCKET.pattern)]
     endpoint: Annotated[str, AfterValidator(_endpoint)]
     """Where the storage answers; nothing else is ever asked."""
-    keys: Annotated[str, AfterValidator(_keys), Field(min_length=1)]
+    keys: Annotated[str, Field(min_length=1), AfterValidator(_keys)]
     """File with ``id`` and ``secret`` as TOML; or ``env:SHOOTS``: they are SHOOTS_ID and SHOOTS_SECRET there."""
     region: str = Field(default="us-east-1", pattern=r"^[a-z0-9-]{1,64}$")
     """What requests are signed for."""
     prefix: Annotated[str, AfterValidator(_prefix)] = ""
     """What the keys of frames begin with that may be fetched; empty: all that the bucket has."""
+    watch: Annotated[str, AfterValidator(_prefix)] | None = None
+    """Prefix of which each folder is a stack, which becomes a job once nothing in it changes; below ``prefix``."""
     results: Annotated[str, AfterValidator(_prefix)] | None = None
     """Prefix below which results are put; none are where not given."""
+
+    @model_validator(mode="after")
+    def _watched_is_open(self) -> Self:
+        if self.watch is not None and not self.watch.startswith(self.prefix):
+            raise ValueError(
+                f"watch {self.watch!r} does not lie below prefix {self.prefix!r}, from where frames may be fetched"
+            )
+        if self.watch is not None and self.results is not None and self.results.startswith(self.watch):
+            raise ValueError(
+                f"results {self.results!r} lie below watch {self.watch!r} and would become stacks; part the two"
+            )
+        return self
 
     @property
     def target(self) -> str:
@@ -74,6 +88,10 @@ class ObjectsTable(Table):
     """In the file as ``[[objects.buckets]]``."""
     parallel: int = Field(default=4, ge=1, le=32)
     """Frames that are fetched at a time."""
+    scan: Seconds = 30.0
+    """Seconds between two looks at watched prefixes."""
+    quiet: Seconds = 60.0
+    """Seconds for which nothing may change in a stack there before it counts as complete."""
 
     @model_validator(mode="after")
     def _one_of_each(self) -> Self:

@@ -67,6 +67,7 @@ class Progress:
     def __init__(
         self,
         stream: TextIO | None = None,
+        *,
         quiet: bool = False,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:

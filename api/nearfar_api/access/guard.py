@@ -1,4 +1,4 @@
-"""The way in and out of every request: a number, who may ask, how much may come, safe headers, one line in the log."""
+"""Around every request: a number, access, a size limit, safe headers, one line in the log."""
 
 from __future__ import annotations
 

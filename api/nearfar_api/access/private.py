@@ -1,4 +1,4 @@
-"""Which jobs a request is about, so that the guard can look up whose they are."""
+"""Which jobs a request is about, so that the guard can look up their owners."""
 
 from __future__ import annotations
 

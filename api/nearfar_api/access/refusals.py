@@ -1,4 +1,4 @@
-"""Refusals at the door: for programs a problem, for people a page or the way to log in; what matters goes into the trail."""
+"""Answers to refused requests: a problem for programs, a page or the log-in for people; what matters goes into the trail."""
 
 from __future__ import annotations
 

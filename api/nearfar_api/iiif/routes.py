@@ -16,7 +16,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from nearfar.errors import FrameRefused, NearfarError, WorkFailed
-from nearfar.runner.looking import TooManyAsked
+from nearfar.runner.looking.ready import TooManyAsked
 from nearfar_api.handlers import problem_of
 from nearfar_api.iiif.info import CONTEXT, PROFILE, information
 from nearfar_api.iiif.making import make

@@ -13,7 +13,7 @@ MOST = 32
 
 
 class Shelf:
-    """The pictures asked for last. One that was replaced on the disk is opened anew."""
+    """The pictures asked for last. One that was replaced on the disk is opened again."""
 
     def __init__(self, most: int = MOST) -> None:
         self._most = most

@@ -17,7 +17,7 @@ from nearfar.jobs import (
     Unit,
     Worker,
 )
-from nearfar.jobs.transfers import Kind
+from nearfar.jobs.transfers.transfers import Kind
 from nearfar.settings import format_size
 from nearfar_api.context import Context
 from nearfar_api.models.answers import (

@@ -2,8 +2,8 @@
 
 `overview` and `listing` tell of all jobs, `stack` and `picture` of one, `cards` of what was told apart, `plan` of the
 next shoot; `acting` does what forms ask for, `entering` and `provider` let people in, `account` and `accounts` are about
-them. `drawing` turns templates into answers, `refusing` errors into pages; `stacks` says in words what there
-is to say, `browsers` what someone is logged in with.
+them, `messages` about who is told. `drawing` turns templates into answers, `refusing` errors into pages; `stacks` says in
+words what there is to say, `browsers` what someone is logged in with.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from nearfar_api.pages import (
     cards,
     entering,
     listing,
+    messages,
     overview,
     picture,
     plan,
@@ -34,5 +35,6 @@ ROUTERS = (
     provider.router,
     account.router,
     accounts.router,
+    messages.router,
 )
 """All routes, to be included without a prefix."""

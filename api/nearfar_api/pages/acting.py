@@ -1,4 +1,4 @@
-"""What forms ask for. That no other site's page can send them is seen to by `access`, by Origin and Sec-Fetch-Site."""
+"""What forms ask for. `access` keeps other sites' pages from sending them, by Origin and Sec-Fetch-Site."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from nearfar.errors import UsageError
-from nearfar.jobs import Job, JobState, ServerState, Store
+from nearfar.jobs import Job, JobState, ServerState
 from nearfar.runner import planning
+from nearfar_api import objects
 from nearfar_api.context import Context, Ctx, Who
 from nearfar_api.pages.drawing import address
 from nearfar_api.pages.refusing import PageRoute
@@ -70,18 +71,21 @@ async def set_server(
     return _see(request, "page_overview")
 
 
-Act = Callable[[Store, Job, str], None]
+Act = Callable[[Context, Job, str], object]
 
 
 def _priority(change: int) -> Act:
-    return lambda store, job, who: store.set_priority(job.id, max(-9, min(9, job.priority + change)), who=who)
+    return lambda ctx, job, who: ctx.store.set_priority(
+        job.id, max(-9, min(9, job.priority + change)), who=who
+    )
 
 
 ACTS: Mapping[str, Act] = {
-    "cancel": lambda store, job, who: store.cancel(job.id, who=who),
-    "hold": lambda store, job, who: store.hold(job.id, who=who),
-    "release": lambda store, job, who: store.release(job.id, who=who),
-    "rerun": lambda store, job, who: store.run_again(job.id, who=who),
+    "cancel": lambda ctx, job, who: ctx.store.cancel(job.id, who=who),
+    "hold": lambda ctx, job, who: ctx.store.hold(job.id, who=who),
+    "release": lambda ctx, job, who: ctx.store.release(job.id, who=who),
+    "rerun": lambda ctx, job, who: ctx.store.run_again(job.id, who=who),
+    "deliver": lambda ctx, job, who: objects.deliver_again(ctx, job.id, who=who),
     "sooner": _priority(1),
     "later": _priority(-1),
 }
@@ -107,9 +111,9 @@ async def do(
         if wish == "rerun":
             check_space(ctx)
             with quota.checked(ctx, found.owner):
-                act(ctx.store, found, who)
+                act(ctx, found, who)
         else:
-            act(ctx.store, found, who)
+            act(ctx, found, who)
 
     await run_in_threadpool(perform)
     ctx.kick()

@@ -1,4 +1,4 @@
-"""The name that a browser gives of itself, in words that its owner knows it by."""
+"""A browser's ``User-Agent`` in words that its owner recognises."""
 
 from __future__ import annotations
 

@@ -47,15 +47,19 @@ def check_accounts(access: Access) -> None:
 
 
 @router.get("/log-in", name="page_log_in")
-def show_log_in(request: Request, next: str = "") -> Response:  # noqa: A002 - as the address has it
-    """The form."""
+def show_log_in(request: Request, ctx: Ctx, next: str = "") -> Response:  # noqa: A002 - as the address has it
+    """The form, and how to begin where nobody has an account yet."""
     check_accounts(access_of(request))
-    return _form(request, next_=next)
+    nobody = access_of(request).settings.people.provider is None and not People(ctx.store).accounts()
+    return _form(request, next_=next, nobody=nobody)
 
 
-def _form(request: Request, *, next_: str, name: str = "", why: str = "", status: int = 200) -> Response:
+def _form(
+    request: Request, *, next_: str, name: str = "", why: str = "", status: int = 200, nobody: bool = False
+) -> Response:
     provider = access_of(request).settings.people.provider
-    return draw(request, "log_in.html", status=status, next=next_, name=name, why=why, provider=provider)
+    shown = {"next": next_, "name": name, "why": why, "provider": provider, "nobody": nobody}
+    return draw(request, "log_in.html", status=status, **shown)
 
 
 @router.post("/log-in", name="page_enter")

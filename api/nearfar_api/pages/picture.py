@@ -15,9 +15,9 @@ from starlette.responses import RedirectResponse, Response
 
 from nearfar.errors import FrameRefused, NearfarError, NotFound, UsageError
 from nearfar.jobs import Job, JobState, Mend, Role
-from nearfar.merge.mending_use import EDGE as SOFT_EDGE
-from nearfar.merge.mending_use import Use
-from nearfar.runner.mend_notes import Subject, kept_wish
+from nearfar.merge.mending.use import EDGE as SOFT_EDGE
+from nearfar.merge.mending.use import Use
+from nearfar.runner.mending.annotations import Subject, kept_wish
 from nearfar_api import mending
 from nearfar_api.access.caller import caller_of
 from nearfar_api.context import Context, Ctx, Who

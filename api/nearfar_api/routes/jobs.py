@@ -8,8 +8,9 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Header, Path, Query, Request
 from starlette.responses import Response
 
-from nearfar.jobs import JobQuery, JobState, Sort, Transfers
+from nearfar.jobs import JobQuery, JobState, Sort
 from nearfar.runner import planning
+from nearfar_api import objects
 from nearfar_api.access.caller import By
 from nearfar_api.context import Context, Ctx, Who
 from nearfar_api.models.answers import (
@@ -22,7 +23,6 @@ from nearfar_api.models.answers import (
 from nearfar_api.models.requests import Again, Because, ChangeJob, NewJob, Words
 from nearfar_api.models.shaping import attempt_model, job_model, job_models, submitted_model, unit_model
 from nearfar_api.openapi import refusals
-from nearfar_api.problems import Problem
 from nearfar_api.quota import quota
 from nearfar_api.routes.bodies import JSON
 from nearfar_api.submitting import check_recipe, check_space, open_folders, submit
@@ -148,7 +148,7 @@ def change_job(ctx: Ctx, who: Who, job: JobNumber, change: ChangeJob) -> JobMode
     "/{job}/cancel", operation_id="cancelJob", summary="Cancel a job", responses=MOVED, dependencies=JSON
 )
 def cancel_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
-    """Workers let go of it within seconds."""
+    """Workers release it within seconds."""
     ctx.store.cancel(job, who=who, reason=because.reason if because else None)
     return _after(ctx, job)
 
@@ -170,7 +170,7 @@ def hold_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None)
     dependencies=JSON,
 )
 def release_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
-    """It goes on where it was."""
+    """It continues where it was."""
     ctx.store.release(job, who=who)
     return _after(ctx, job)
 
@@ -231,11 +231,7 @@ def run_again(
 )
 def deliver_job(ctx: Ctx, who: Who, job: JobNumber) -> JobModel:
     """For a mended picture, or where it was given up. What lies there stays: another picture gets a number."""
-    target = ctx.settings.objects.target
-    if target is None:
-        detail = "none of objects.buckets has results; results stay here"
-        raise Problem("invalid", f"{detail}.", errors=[{"pointer": "#", "detail": detail}])
-    Transfers(ctx.store).deliver_again(job, target.target, who=who)
+    objects.deliver_again(ctx, job, who=who)
     return _after(ctx, job)
 
 

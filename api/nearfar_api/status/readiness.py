@@ -17,6 +17,12 @@ from nearfar_api.models.answers import Check
 
 PATIENCE = 10.0
 """Seconds that a check may take; a broker that does not answer takes six."""
+HANGS = {
+    "store": "check the network and the machine of the database server",
+    "broker": "check the network and the machine of the broker",
+    "folder": "a share may hang; check the network and the server of the share",
+}
+"""What to look at where a check does not come back, by its name; disks and folders may lie on a share."""
 _hanging: dict[str, threading.Thread] = {}
 """Checks that did not come back yet, by name."""
 
@@ -52,7 +58,7 @@ def _in_time(name: str, ask: Callable[[], str | None]) -> str | None:
     if not asking.is_alive():
         return f"{name}: the check itself failed; see the log of the server"
     _hanging[name] = asking
-    return f"{name} does not answer: a share may hang; check the network and the server of the share"
+    return f"{name} does not answer within {PATIENCE:.0f} s: {HANGS.get(name, HANGS['folder'])}"
 
 
 def store_problem(ctx: Context) -> str | None:

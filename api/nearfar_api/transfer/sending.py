@@ -140,11 +140,12 @@ class _FileResponse(StreamingResponse):
         for text, first, stop in pieces:
             if text:
                 yield text
-            while first < stop:
-                data = await run_in_threadpool(os.pread, self.file.fd, min(PIECE, stop - first), first)
+            at = first
+            while at < stop:
+                data = await run_in_threadpool(os.pread, self.file.fd, min(PIECE, stop - at), at)
                 if not data:
                     raise OSError(f"{self.file.name} became shorter while it was sent")
-                first += len(data)
+                at += len(data)
                 yield data
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

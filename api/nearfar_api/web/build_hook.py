@@ -137,7 +137,7 @@ def _fill(folder: Path, packages: Path, wanted: Manifest) -> None:
 
 
 def record(root: Path) -> None:
-    """Write lock file and digests anew, by the versions in package.json. For whoever changed those."""
+    """Write lock file and digests again, by the versions in package.json. For whoever changed those."""
     wanted = manifest(root)
     with tempfile.TemporaryDirectory() as name:
         place = Path(name)

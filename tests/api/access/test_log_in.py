@@ -188,3 +188,11 @@ def test_without_accounts_nobody_logs_in(client: object, store: Store, places: P
     for path in ("/log-in", "/account", "/accounts"):
         assert client.get(path).status_code in {403, 404}, path
     assert client.post("/log-in", data={"name": "mara", "password": PASSWORD}).status_code == 404
+
+
+def test_where_nobody_has_an_account_yet_the_page_says_how_to_make_one(moss: Studio) -> None:
+    words = "nearfar account add NAME --role run"
+    assert words not in moss.client.get("/log-in", headers=HTML).text
+    for account in moss.people.accounts():
+        moss.people.remove(account.name, who="console")
+    assert words in moss.client.get("/log-in", headers=HTML).text

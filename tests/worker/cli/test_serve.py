@@ -16,7 +16,8 @@ from pathlib import Path
 import pytest
 
 from nearfar.cli import command, serve
-from nearfar.jobs import Store
+from nearfar.jobs import People, Role, Store
+from nearfar.places import places_of
 from nearfar.runner import supervise
 from tests.worker.runner.serving import PATH, end_all, settings_for, store_of, wait_for, wait_for_workers
 
@@ -38,9 +39,10 @@ def start(tmp_path: Path) -> Iterator[Start]:
     """Run a command on the data folder of the test."""
     data = tmp_path / "data"
 
-    def run(*words: str) -> subprocess.Popen[str]:
+    def run(*words: str, accounts: bool = False) -> subprocess.Popen[str]:
         environment = {name: value for name, value in os.environ.items() if not name.startswith("NEARFAR_")}
         environment |= {"NEARFAR_SERVER_DATA": str(data), "PYTHONPATH": PATH, "NEARFAR_CONFIG": os.devnull}
+        environment |= {"NEARFAR_SERVER_ACCOUNTS": "true"} if accounts else {}
         line = [sys.executable, "-m", "nearfar.cli", *words]
         with (tmp_path / "log").open("ab") as log:
             return subprocess.Popen(line, env=environment, stdout=subprocess.PIPE, stderr=log, text=True)
@@ -91,6 +93,41 @@ def test_a_server_says_where_it_is_answers_there_and_stops_in_good_order(
     for process in (server, worker):
         assert process.stdout is not None
         process.stdout.close()
+
+
+@pytest.mark.parametrize(
+    ("there", "table", "said"),
+    [
+        ((), {"accounts": True}, True),
+        (("mara",), {"accounts": True}, False),
+        ((), {"accounts": False}, False),
+    ],
+)
+def test_it_says_where_nobody_may_log_in_yet(
+    store: Store, tmp_path: Path, there: tuple[str, ...], table: dict[str, bool], said: bool
+) -> None:
+    for name in there:
+        People(store).add(name, role=Role.RUN, who="tester")
+    settings = settings_for(tmp_path / "data", server=table)
+    assert serve.nobody_may_enter(settings, places_of(settings)) == said
+
+
+def test_with_a_provider_people_may_come_without_an_account(store: Store, tmp_path: Path) -> None:
+    provider = {"provider": "https://id.example", "client": "nearfar", "secret": "s"}
+    settings = settings_for(tmp_path / "data", server={"accounts": True}, people=provider)
+    assert not serve.nobody_may_enter(settings, places_of(settings))
+
+
+def test_a_start_without_accounts_says_how_to_make_one(start: Start, tmp_path: Path) -> None:
+    server = start("serve", "--port", "0", "--only", "api", accounts=True)
+    assert server.stdout is not None
+    lines = [server.stdout.readline().strip() for _ in range(4)]
+    assert lines[2].startswith("Nobody can log in yet")
+    assert lines[3] == f"nearfar account add NAME --role run --data {tmp_path / 'data'}"
+    wait_for(lambda: answers(lines[0].removeprefix("Nearfar is at ")), 90)
+    server.send_signal(signal.SIGTERM)
+    assert server.wait(60) == 0
+    server.stdout.close()
 
 
 def test_every_process_of_a_server_can_run_alone() -> None:

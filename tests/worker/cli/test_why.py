@@ -13,7 +13,7 @@ import pytest
 from nearfar.cli import command
 from nearfar.intake.card.kept_card import card_files
 from nearfar.places import Places, places_of
-from nearfar.runner.watching import Watch, alone
+from nearfar.runner.watching.process import Watch, alone
 from nearfar.server_settings import ServerSettings
 from tests.worker.frames.makers import picture, write_tiff
 from tests.worker.intake.together import TogetherSorts

@@ -61,7 +61,7 @@ CAMERA = [
     "-GPSAltitude=12.5",
     "-GPSTimeStamp=04:41:09",
 ]
-# Written anew for the result, or left out since they were true of the original's pixels only.
+# Rewritten for the result, or left out since they were true of the original's pixels only.
 REPLACED = {"ExifVersion", "ExifImageWidth", "ExifImageHeight", "ComponentsConfiguration"}
 # exiftool's check knows the baseline of TIFF 6.0 alone: strips, no Deflate. The last two are of the frame's own making
 # and of Exif's wish to have the size only beside JPEG data.

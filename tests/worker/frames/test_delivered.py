@@ -18,7 +18,7 @@ from nearfar.frames.deliverable import PictureTags, encode_tile, write_preview
 from nearfar.frames.delivered import Delivered, write_preview_like, write_replaced
 from tests.acceptance.command import lay
 from tests.scenes.tags import srgb_profile
-from tests.worker.merge.mendable import joined, write
+from tests.worker.merge.mending.mendable import joined, write
 
 RNG = np.random.default_rng(1)
 

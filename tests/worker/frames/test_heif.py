@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,6 @@ import pytest
 from PIL import Image
 
 from nearfar.errors import FrameRefused
-from nearfar.frames import heif
 from nearfar.frames.decode import decode, read_header
 from tests.worker.frames.makers import exif_bytes, picture
 
@@ -62,6 +62,6 @@ def test_a_flipped_byte_stays_within_a_refusal_or_a_picture(tmp_path: Path) -> N
 def test_without_the_extra_the_message_names_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "frame.heic"
     path.write_bytes(b"\0\0\0\x18ftypheic" + bytes(100))
-    monkeypatch.setattr(heif, "_library", None)
+    monkeypatch.setitem(sys.modules, "pillow_heif", None)
     with pytest.raises(FrameRefused, match=r"pip install 'nearfar\[heif\]'"):
         read_header(path)

@@ -1,4 +1,4 @@
-"""A PostgreSQL server of the tests' own, from Debian's packages, in a folder that passes, at a socket in it."""
+"""A PostgreSQL server of the tests' own, from Debian's packages, in a temporary folder, at a socket in it."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ import pytest
 
 from nearfar.errors import IllegalTransition, LostClaim
 from nearfar.jobs import FrameEntry, FrameState, JobState, Store, Transfers
-from nearfar.jobs.transfers import LEASE, Kind
+from nearfar.jobs.transfers.transfers import LEASE, Kind
 from tests.worker.jobs.making import Clock, bring_to, submission, submit
 
 PLACE = "s3://shoots/cards/moss/"
@@ -114,6 +114,12 @@ def test_results_are_wanted_since_that_was_first_asked_for_and_once(store: Store
     transfers.done(taken, place=f"{TO}moss/")
     assert not transfers.open(later)
     assert transfers.of_jobs([later])[later][0].place == f"{TO}moss/"
+    clock.forward(3 * 3600)
+    assert transfers.want(TO) == 0
+    newest = done(store, clock)
+    clock.forward(1900)
+    assert [transfers.want(TO), transfers.want(TO)] == [1, 0], "also after old ones are no longer looked at"
+    assert transfers.open(newest)
     clock.forward(1)
     assert transfers.want("s3://shoots/other/") == 0, "what went elsewhere stays there"
     assert [event.action for event in store.events(job=later)][-1] == "result.delivered"

@@ -24,7 +24,7 @@ from nearfar.merge.correcting import MOST, corrected, find_masters, make_planes,
 from nearfar.merge.correcting_again import corrected_again
 from nearfar.merge.development import as_json, develop
 from nearfar.merge.keys import file_digest
-from nearfar.merge.mending_frames import Carrier, MendFrame
+from nearfar.merge.mending.frames import Carrier, MendFrame
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import rows_bytes, survey_key
 from tests.worker.frames.makers import write_dng

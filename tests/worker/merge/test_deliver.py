@@ -263,6 +263,7 @@ def hand_over(
     deliver(
         *(delivered(picture, scratch), outputs, report(), surveyed(tmp_path / "frames", 2), [0, 1], FOUND),
         Recipe(deliver=DeliverRecipe(preview_edge=500)),
+        threads=2,
         stop=stop,
         finish=finish,
     )

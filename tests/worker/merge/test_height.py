@@ -98,9 +98,8 @@ def test_the_relief_shades_slopes_and_leaves_the_unknown_black() -> None:
     values[:8] = 0
     picture = relief(values, scale)
     assert (picture[:8] == 0).all()
-    assert (
-        picture[28, 38].astype(int).sum() > picture[52, 62].astype(int).sum() + 60
-    )  # lit from above on the left
+    # Lit from above on the left.
+    assert picture[28, 38].astype(int).sum() > picture[52, 62].astype(int).sum() + 60
 
 
 def test_heights_of_a_dome_are_right_to_a_part_of_a_step(tmp_path: Path) -> None:

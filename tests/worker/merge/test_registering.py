@@ -151,6 +151,46 @@ def test_a_hand_before_the_lens_is_left_out_and_costs_the_others_nothing(
     assert metrics.pose_errors(poses, scene.poses, found.reference, SIZE).max() < 0.35
 
 
+@pytest.mark.parametrize(("at", "share", "soft"), [(0, 0.35, 0.05), (-1, 0.3, 0.03), (-1, 0.4, 0.05)])
+def test_a_soft_hand_that_reaches_into_the_first_or_last_frame_is_left_out(
+    scene: Scene, register: Register, at: int, share: float, soft: float
+) -> None:
+    frames = list(scene.frames)
+    frames.insert(at % 6, strangers.fingers(scene, at, share=share, soft=soft))
+    found = register(np.stack(frames))
+    assert [k for k, f in enumerate(found.frames) if not f.used] == [at % 6]
+    assert "held before the lens" in str(found.frames[at].why)
+
+
+def test_a_passer_by_does_not_cost_a_frame_that_alone_is_sharp_somewhere(
+    scene: Scene, register: Register
+) -> None:
+    frames = np.array(scene.frames)
+    frames[2] = strangers.fingers(scene, 2, share=0.2, soft=0.03)
+    assert all(f.used for f in register(frames).frames)
+
+
+@pytest.mark.parametrize(("ev", "than"), [(-3.0, "darker"), (1.6, "brighter")])
+def test_a_frame_without_its_flash_is_left_out_and_the_brightness_is_that_of_the_others(
+    scene: Scene, register: Register, ev: float, than: str
+) -> None:
+    frames = np.array(scene.frames)
+    frames[1] = strangers.misfired(scene, 1, ev=ev)
+    found = register(frames)
+    assert [f.used for f in found.frames] == [True, False, True, True, True]
+    assert f"EV {than} than the frames around it" in str(found.frames[1].why)
+    others = np.delete(scene.gains_ev, 1)
+    gains = [f.gain_ev for f in found.frames if f.used]
+    np.testing.assert_allclose(gains, others - others.mean(), atol=0.03)
+
+
+def test_a_misfired_reference_is_refused_with_the_reason(scene: Scene, register: Register) -> None:
+    frames = np.array(scene.frames)
+    frames[1] = strangers.misfired(scene, 1)
+    with pytest.raises(StackRefused, match="F0002.*is left out: .* EV darker"):
+        register(frames, reference=1)
+
+
 KEYS = ["a", "b", "c"]
 
 

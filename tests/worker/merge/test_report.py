@@ -12,7 +12,7 @@ import pytest
 
 from nearfar.frames.camera import CameraData
 from nearfar.frames.headers import FrameHeader
-from nearfar.merge.coverage_told import Coverage, Finding
+from nearfar.merge.coverage.result import Coverage, Finding
 from nearfar.merge.gaps import Gap
 from nearfar.merge.keys import Fingerprint
 from nearfar.merge.noise import Noise

@@ -106,7 +106,7 @@ CHANGES: dict[str, Recipe] = {
     "preview": Recipe(deliver=DeliverRecipe(preview_edge=100)),
 }
 REMADE = {
-    # endings of what each change makes anew in a scratch folder that was kept
+    # endings of what each change makes again in a scratch folder that was kept
     "register": {"register", "coverage", "spots", "focus", "moved", "volume", "band"},
     "coverage": {"coverage"},
     "hold": set(),

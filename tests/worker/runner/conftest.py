@@ -15,14 +15,14 @@ from nearfar.server_settings import ServerSettings
 from tests.acceptance.command import lay
 from tests.scenes import Scene, render
 from tests.worker.jobs.postgresql import server
-from tests.worker.runner.mended import Mending, deliver, put_back
+from tests.worker.runner.mending.mended import Mending, deliver, put_back
 from tests.worker.runner.redis_server import RedisServer, redis_server
 from tests.worker.runner.serving import settings_for, store_of
 from tests.worker.runner.workbench import Bench
 
 if TYPE_CHECKING:
-    from tests.worker.runner.crew import Crew
-    from tests.worker.runner.object_storage import Storage
+    from tests.worker.runner.objects.crew import Crew
+    from tests.worker.runner.objects.storage import Storage
 
 
 @pytest.fixture
@@ -93,8 +93,8 @@ def mending(delivered: tuple[Path, int], tmp_path: Path) -> Iterator[Mending]:
 @pytest.fixture(scope="session")
 def storage() -> Iterator[Storage]:
     """An object storage with a bucket in which frames lie."""
-    from tests.worker.runner.crew import FRAMES
-    from tests.worker.runner.object_storage import object_storage
+    from tests.worker.runner.objects.crew import FRAMES
+    from tests.worker.runner.objects.storage import object_storage
 
     with object_storage() as made:
         for key, data in FRAMES.items():
@@ -104,7 +104,7 @@ def storage() -> Iterator[Storage]:
 
 @pytest.fixture
 def crew(storage: Storage, tmp_path: Path) -> Iterator[Crew]:
-    from tests.worker.runner.crew import Crew
+    from tests.worker.runner.objects.crew import Crew
 
     made = Crew(tmp_path, storage.table(tmp_path, results=f"merged/{tmp_path.name}/"))
     yield made

@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from typing import Self
 
 from nearfar.errors import LostClaim, StoreError
 from nearfar.jobs import Claim, Outcome, Store, UnitKind, Wish
@@ -30,7 +31,7 @@ class Beating:
         self.stop, self.lost, self.wish = threading.Event(), False, Wish.GO_ON
         self.thread = threading.Thread(target=self.run, daemon=True)
 
-    def __enter__(self) -> Beating:
+    def __enter__(self) -> Self:
         self.thread.start()
         return self
 

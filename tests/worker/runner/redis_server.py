@@ -1,4 +1,4 @@
-"""A Redis server of the tests' own, in a folder that passes, at a port that was free."""
+"""A Redis server of the tests' own, in a temporary folder, at a port that was free."""
 
 from __future__ import annotations
 

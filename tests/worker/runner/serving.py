@@ -1,4 +1,4 @@
-"""A server of real processes for tests: some of them, in a folder that passes, with units that are made up or real.
+"""A server of real processes for tests: some of them, in a temporary folder, with units that are made up or real.
 
 As a program: ``serving NAME=MODULE...`` runs the command ``nearfar serve`` or, where only workers are asked for,
 ``nearfar worker``, by the environment, with these processes.

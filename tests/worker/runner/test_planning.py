@@ -24,7 +24,7 @@ from nearfar.runner.planning import (
     submission,
     upload_submission,
 )
-from nearfar.runner.weights import Extent, first_units, last_units
+from nearfar.runner.weights import Extent, first_units, helpers, last_units
 from tests.worker.runner.workbench import Bench, result_of
 
 MB = 1_000_000
@@ -43,16 +43,39 @@ def named(count: int, size: int | None, ending: str = "jpg") -> list[tuple[str, 
 
 def test_surveys_cover_every_frame_once_in_batches_of_a_few() -> None:
     units, _ = first_units(named(20, 10 * MB))
-    assert surveys(units) == [(0, 8), (8, 16), (16, 20)]
+    assert surveys(units) == [(0, 5), (5, 10), (10, 15), (15, 20)]
     assert [u.kind for u in units[-2:]] == [UnitKind.REGISTER, UnitKind.FOCUS]
+    assert max(b - a for a, b in surveys(first_units(named(100, 1000))[0])) <= weights.MOST_FRAMES
+
+
+@pytest.mark.parametrize("count", [2, 5, 10, 11, 24, 77])
+@pytest.mark.parametrize("size", [300_000, 5 * MB, 30 * MB])
+def test_two_workers_survey_about_as_many_frames_each(count: int, size: int) -> None:
+    """They take units by turns: neither has more than one frame and one unit's share of seconds more."""
+    spans = surveys(first_units(named(count, size, "nef"))[0])
+    each = [sum(b - a for a, b in spans[k::2]) for k in range(2)]
+    assert abs(each[0] - each[1]) <= max(1, len(spans) // 2) or len(spans) == 1
 
 
 def test_large_files_come_in_smaller_batches_but_never_less_than_one() -> None:
     units, _ = first_units(named(6, 40 * MB, "nef"))
-    assert surveys(units) == [(0, 2), (2, 4), (4, 6)]
+    assert surveys(units) == [(k, k + 1) for k in range(6)]
     units, _ = first_units(named(3, 500 * MB, "nef"))
     assert surveys(units) == [(0, 1), (1, 2), (2, 3)]
     assert all(u.weight > weights.SURVEY_SECONDS for u in units[:3])
+
+
+@pytest.mark.parametrize(
+    ("megapixels", "others", "count"), [(0.3, 3, 0), (4, 0, 0), (4, 5, 2), (24, 1, 1), (24, 9, 3)]
+)
+def test_others_help_to_register_where_it_takes_long_and_somebody_is_there(
+    megapixels: float, others: int, count: int
+) -> None:
+    extent = Extent(frames=10, megapixels=megapixels, kind="jpeg")
+    units = helpers(extent, others, memory=700)
+    assert [(u.kind, u.start, u.memory) for u in units] == [
+        (UnitKind.REGISTER, k, 700) for k in range(1, count + 1)
+    ]
 
 
 def test_small_pictures_have_one_unit_of_each_kind() -> None:
@@ -68,7 +91,9 @@ def test_what_is_missing_still_gets_units() -> None:
     assert all(w > 0 for w in stages.values())
 
 
-@pytest.mark.parametrize(("size", "count"), [((3000, 2000), 1), ((6000, 4000), 4), ((12000, 9000), 8)])
+@pytest.mark.parametrize(
+    ("size", "count"), [((1200, 800), 1), ((3000, 2000), 4), ((6000, 4000), 8), ((12000, 9000), 8)]
+)
 def test_rendering_is_cut_into_ranges_of_bands_that_cover_the_picture(
     size: tuple[int, int], count: int
 ) -> None:

@@ -1,4 +1,4 @@
-"""Results appear whole or not at all, under a name of their own, and are never replaced."""
+"""Results appear complete or not at all, under a name of their own, and are never replaced."""
 
 from __future__ import annotations
 

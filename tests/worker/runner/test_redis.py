@@ -86,9 +86,8 @@ def test_work_goes_on_while_redis_is_away_from_the_start(tmp_path: Path, redis: 
         early = submit(store, units=units(2))
         wait_for_state(store, early, JobState.DONE, seconds=90)
         assert done_once(store, early, 3)
-        noticed = (
-            "the broker does not answer" in server.text()
-        )  # not where workers were quicker than the hint
+        # Not where workers were quicker than the hint.
+        noticed = "the broker does not answer" in server.text()
         redis.start()
         wait_for(lambda: not noticed or "the broker answers again" in server.text(), 120)
         wait_for_state(store, submit(store, stack="later", units=units()), JobState.DONE)

@@ -20,8 +20,8 @@ import pytest
 from nearfar.errors import UsageError
 from nearfar.places import Places
 from nearfar.runner import beats, here, supervise
-from nearfar.runner.notify import notify, watchdog_interval
 from nearfar.runner.supervise import Child, Supervisor
+from nearfar.runner.systemd import notify, watchdog_interval
 from nearfar.server_settings import ServerSettings, load_server, to_environment
 from tests.worker.jobs.making import submit
 from tests.worker.runner.serving import PATH, serving, settings_for, store_of, wait_for, wait_for_workers

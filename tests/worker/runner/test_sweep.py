@@ -15,11 +15,12 @@ from typing import Any
 import pytest
 
 from nearfar.errors import NotFound
-from nearfar.jobs import Claim, JobState, Rules, Store
+from nearfar.jobs import Claim, JobState, Rules, Store, Transfers
 from nearfar.jobs.engine import Database
+from nearfar.jobs.transfers.transfers import Kind
 from nearfar.places import Places
 from nearfar.runner import sweep
-from nearfar.runner.remove import GOING, remove_file, remove_folder
+from nearfar.runner.remove import GOING
 from nearfar.runner.sweep import DAY, Sweeper
 from nearfar.server_settings import KeepTable
 from tests.worker.jobs.making import Clock, must_claim, submission, submit, work_off
@@ -329,6 +330,25 @@ def test_names_that_are_no_numbers_of_jobs_are_left_alone(
     assert loose.exists()
 
 
+def test_a_result_stays_until_it_is_in_its_bucket(
+    timed: Store, places: Places, sweeper: Callable[..., Sweeper], clock: Clock
+) -> None:
+    job = end(timed, JobState.DONE)
+    with timed.database.engine.begin() as conn:
+        conn.exec_driver_sql(f"UPDATE jobs SET result = '/results/moss/moss.tif' WHERE id = {job}")
+    transfers = Transfers(timed)
+    transfers.deliver_again(job, "s3://shoots/merged/", who="lena")
+    clock.forward(31 * DAY)
+    kept = result(places, "moss", job, age=31 * DAY, now=clock.now)
+    go_round(sweeper(results=30))
+    assert kept.exists()
+    taken = transfers.take(Kind.DELIVER)
+    assert taken is not None
+    transfers.done(taken)
+    go_round(sweeper(results=30))
+    assert not kept.exists()
+
+
 def test_inbox_and_results_are_never_touched_by_default(
     timed: Store, places: Places, sweeper: Callable[..., Sweeper], clock: Clock
 ) -> None:
@@ -349,21 +369,6 @@ def test_a_removal_that_was_cut_short_is_finished(
     left.append(fill(places.results / ".making" / f"{GOING}abc"))
     go_round(sweeper())
     assert not any(folder.exists() for folder in left)
-
-
-def test_only_what_lies_directly_in_a_folder_can_be_removed(tmp_path: Path) -> None:
-    folder = fill(tmp_path / "a" / "b")
-    for path, within in [
-        (folder, tmp_path),
-        (tmp_path / "a" / "..", tmp_path / "a"),
-        (folder / "a.rows", folder),
-    ]:
-        assert not remove_folder(path, within=within)
-    assert not remove_file(folder / "a.rows", within=tmp_path)
-    assert not remove_file(folder, within=folder.parent)
-    assert not remove_file(folder / "none", within=folder)
-    assert (folder / "a.rows").exists()
-    assert remove_folder(folder, within=folder.parent)
 
 
 def test_the_trail_and_notes_about_processes_have_an_end(

@@ -36,7 +36,7 @@ def tall() -> Scene:
 
 @pytest.fixture
 def stack(tmp_path: Path, tall: Scene, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Bench, int, Path]]:
-    """A bench with a job of three survey units, and the picture that it has to give."""
+    """A bench with a job of four survey units, and the picture that it has to give."""
     monkeypatch.setattr(weights, "MOST_FRAMES", 2)
     bench = Bench.at(tmp_path / "data", lease=LEASE)
     paths = lay(tall.frames, bench.places.inbox / "moss", format="jpeg")
@@ -60,7 +60,7 @@ def test_two_processes_with_scratch_of_their_own_share_a_job(stack: tuple[Bench,
     assert same_files(result_of(bench, job), wanted)
     assert bench.parts() == []
     done = [a for a in bench.store.attempts(job) if a.step == "done"]
-    assert len(done) == len({a.unit for a in done}) == len(bench.store.units(job)) == 8
+    assert len(done) == len({a.unit for a in done}) == len(bench.store.units(job)) == 9
 
 
 @pytest.mark.parametrize("kind", ALL)

@@ -214,6 +214,24 @@ def test_work_is_found_without_any_hint(lane: Lane) -> None:
     wait_for_state(lane.store, job, JobState.DONE)
 
 
+def test_who_takes_a_unit_wakes_others_for_the_rest(quiet: ServerSettings, lane: Lane) -> None:
+    """Nobody else publishes hints here; a second worker that is free is on record, and nothing comes of its own."""
+    assert lane.store is not None
+    assert isinstance(lane.perform, Doing)
+    places = places_of(quiet)
+    lane.store.register("idle", host="h", pid=1, version="1", slots=1, memory=1 << 40, disk=1 << 50)
+    go_on = threading.Event()
+
+    def wait(store: Store, claim: Claim) -> None:
+        go_on.wait(30)
+        store.finish(claim)
+
+    lane.perform.instead = wait
+    submit(lane.store, units=(*surveys(2), one(UnitKind.DELIVER)))
+    wait_for(lambda: list(places.hints.glob("*.msg")), 30, what="a hint for the second unit")
+    go_on.set()
+
+
 def test_a_paused_server_gives_out_nothing_until_it_is_open_again(lane: Lane) -> None:
     assert lane.store is not None
     lane.store.set_server_state(ServerState.PAUSED, who="tester")

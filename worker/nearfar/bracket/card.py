@@ -14,7 +14,7 @@ from nearfar.bracket.units import show_f_number, show_length
 from nearfar.bracket.words import MOVED, columns, duration, figures, space
 
 MARK = '<meta name="generator" content="Nearfar'
-"""By which a card of ours is known, so that nothing else is written over."""
+"""By which a card of ours is known, so that nothing else is overwritten."""
 
 BETWEEN = ' class="between"'
 """Of rows that paper has no room for."""

@@ -112,7 +112,7 @@ class Bracket:
 
     @classmethod
     def from_json(cls, stored: object) -> Bracket:
-        """The plan again, worked out anew from what was asked and compared with what is stored.
+        """The plan again, recomputed from what was asked and compared with what is stored.
 
         Raises
         ------

@@ -7,13 +7,15 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
 
 BACKUP_HELP = """\
 Copy what a server knows into a new folder: its jobs, what became of the stacks in its inbox, its settings file.
 
-The server may run meanwhile. Frames, uploads and results are files like any other and are not in the copy.
+The server may keep running. Frames, uploads and results are files like any other and are not in the copy.
 A PostgreSQL store is copied by pg_dump.
 """
 RESTORE_HELP = """\
@@ -26,23 +28,19 @@ another name. The same goes for the settings file.
 
 def add_parsers(commands: Commands) -> None:
     """Add both commands."""
-    backup = _parser(commands, "backup", "copy what a server knows, also while it runs", BACKUP_HELP)
-    backup.add_argument("target", type=Path, metavar="TARGET", help="the folder to make")
+    backup = _parser(commands, "backup", "back up what a server knows, also while it runs", BACKUP_HELP)
+    backup.add_argument("target", type=Path, metavar="TARGET", help="the folder to create")
     backup.set_defaults(run=run_backup)
-    restore = _parser(commands, "restore", "bring back what 'nearfar backup' copied", RESTORE_HELP)
+    restore = _parser(commands, "restore", "restore what 'nearfar backup' copied", RESTORE_HELP)
     restore.add_argument("copy", type=Path, metavar="COPY", help="the folder that 'nearfar backup' made")
-    restore.add_argument("--replace", action="store_true", help="put what is there aside, under another name")
+    restore.add_argument(
+        "--replace", action="store_true", help="replace what is there; it is kept under another name"
+    )
     restore.set_defaults(run=run_restore)
 
 
 def _parser(commands: Commands, name: str, short: str, text: str) -> argparse.ArgumentParser:
-    made = commands.add_parser(
-        name,
-        help=short,
-        description=text,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    made = add_command(commands, name, short, text)
     made.add_argument("--data", type=Path, metavar="DIR", help="data folder of the server")
     return made
 

@@ -1,7 +1,7 @@
 """The command ``nearfar``.
 
-What does the work is imported where a command runs: it takes half a second, in which Ctrl-C has to end in words too,
-and which neither ``--help`` nor a slip of the keyboard should cost.
+What does the work is imported when a command runs. That takes half a second, which neither ``--help`` nor a typing error
+should cost, and during which Ctrl-C has to work too.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 from nearfar import __version__
 from nearfar.errors import DoesNotFit, Interrupted, NearfarError, UsageError
@@ -44,7 +44,7 @@ parser's default ``run`` is called with the options and the `Signals`, and gives
 
 
 class _Parser(argparse.ArgumentParser):
-    """An argument parser whose complaints are errors of ours."""
+    """An argument parser that raises errors of ours."""
 
     def error(self, message: str) -> None:  # type: ignore[override]
         raise UsageError(f"{message}. Try '{self.prog} --help'.")
@@ -73,7 +73,7 @@ class Signals:
         self.ask: Callable[[str], None] | None = None
         self._before: dict[int, Callable[[int, FrameType | None], object] | int | None] = {}
 
-    def __enter__(self) -> Signals:
+    def __enter__(self) -> Self:
         if threading.current_thread() is threading.main_thread():
             for number in self.NAMES:
                 self._before[number] = signal.signal(number, self._came)
@@ -92,7 +92,7 @@ class Signals:
 
 
 def _in_words(error: Exception) -> NearfarError:
-    """What the system or a mistake of ours raised, as an error with an exit code and words."""
+    """What the system or a bug of ours raised, as an error with an exit code and a message."""
     if isinstance(error, NearfarError):
         return error
     if isinstance(error, MemoryError):
@@ -118,7 +118,7 @@ def _in_words(error: Exception) -> NearfarError:
 
 @contextmanager
 def _writable_outputs() -> Iterator[None]:
-    """While the block runs, outputs that whoever ran us has closed go nowhere, and odd characters are no error."""
+    """While the block runs, closed outputs are replaced by the null device, and unusual characters are no error."""
     closed = [name for name in ("stdout", "stderr") if getattr(sys, name) is None]
     with open(os.devnull, "w", encoding="utf-8") as nowhere:
         for name in closed:
@@ -137,7 +137,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         try:
             options = parser().parse_args(arguments)
             return int(options.run(options, signals))
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - ends in one line and an exit code
             told = _in_words(error)
             print(f"nearfar: {printable(str(told))}", file=sys.stderr)
             return told.exit_code

@@ -1,4 +1,4 @@
-"""``nearfar doctor``: looks whether a server will work here, and says what to do where not."""
+"""``nearfar doctor``: checks whether a server will work here, and says what to do if not."""
 
 from __future__ import annotations
 
@@ -6,27 +6,23 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
-    from nearfar.runner.examine import Finding
+    from nearfar.runner.doctor.examine import Finding
 
 HELP = """\
-Look whether a server will work here, or why the one that runs does not.
+Check whether a server will work here, or why a running one does not.
 
-Folders are tried by writing, store and broker by asking, picture files by small samples. Nothing is changed. Each
+Folders are tested by writing, store and broker by asking, picture files by small samples. Nothing is changed. Each
 finding is fine, an advice or a problem, with what to do about it. The exit code is 4 where there is a problem.
 """
 
 
 def add_parsers(commands: Commands) -> None:
     """Add ``doctor`` to the command line."""
-    doctor = commands.add_parser(
-        "doctor",
-        help="look whether a server will work here",
-        description=HELP,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    doctor = add_command(commands, "doctor", "check whether a server will work here", HELP)
     doctor.add_argument("--data", type=Path, metavar="DIR", help="data folder of the server")
     doctor.add_argument("--json", action="store_true", help="as JSON")
     doctor.set_defaults(run=run)
@@ -35,7 +31,7 @@ def add_parsers(commands: Commands) -> None:
 def run(options: argparse.Namespace, _signals: Signals) -> int:
     """``nearfar doctor``."""
     from nearfar.cli.say import say, say_json
-    from nearfar.runner.examine import Level
+    from nearfar.runner.doctor.examine import Level
 
     findings = []
     for finding in findings_of(options):
@@ -57,7 +53,7 @@ def findings_of(options: argparse.Namespace) -> Any:
 
     from nearfar.errors import UsageError
     from nearfar.places import places_of
-    from nearfar.runner.examine import Subject, examine, problem
+    from nearfar.runner.doctor.examine import Subject, examine, problem
     from nearfar.server_settings import load_server
     from nearfar.settings import settings_file
 
@@ -66,7 +62,7 @@ def findings_of(options: argparse.Namespace) -> Any:
     try:
         settings = load_server(wanted)
     except UsageError as error:
-        yield problem("settings", str(error), "Mend that; what follows goes by the defaults.")
+        yield problem("settings", str(error), "Correct that; the checks below use the defaults.")
         settings, file = load_server(wanted, environment={}, file=Path(os.devnull)), None
     yield from examine(Subject(settings=settings, places=places_of(settings), file=file))
 

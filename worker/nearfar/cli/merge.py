@@ -109,7 +109,7 @@ def check_names(outputs: Outputs) -> None:
 
 
 def check_targets(outputs: Outputs, headers: Sequence[FrameHeader]) -> None:
-    """Refuse to write over a frame, or over any picture that is not a result of ours: it may be somebody's original."""
+    """Refuse to overwrite a frame, or any picture that is not a result of ours: it may be somebody's original."""
     for target in (outputs.picture, *outputs.side_files(height=True)):
         if not target.exists():
             continue

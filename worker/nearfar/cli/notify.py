@@ -8,6 +8,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
     from nearfar.jobs import Notices
@@ -18,35 +20,31 @@ Tell people by e-mail, and programs by webhooks, what happens to an owner's stac
 
 Events: done, failed, held (it waits for a decision), disk (space runs short; for the owner '*' alone). Webhooks are signed
 as the Standard Webhooks specification says; the secret is shown once, when the target is added. Messages that did not
-arrive are tried again for three days. The mail server stands in the table notify of the settings.
+arrive are tried again for three days. The mail server is set in the table notify of the settings.
 """
 EVENTS = ("done", "failed", "held", "disk")
 
 
 def add_parsers(commands: Commands) -> None:
     """Add the command."""
-    made = commands.add_parser(
-        "notify",
-        help="tell people and programs what happens",
-        description=HELP,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    made = add_command(commands, "notify", "tell people and programs what happens", HELP)
     made.set_defaults(run=run_list)
     actions = made.add_subparsers(dest="what", required=True, metavar="WHAT")
-    add = _action(actions, "add", "tell somebody from now on", run_add)
+    add = _action(actions, "add", "add somebody to tell", run_add)
     add.add_argument("channel", choices=("webhook", "mail"))
     add.add_argument("address", metavar="ADDRESS", help="https://host/path, or a mailbox")
-    add.add_argument("--owner", default="*", metavar="NAME", help="whose jobs it is about; '*': everybody's")
+    add.add_argument(
+        "--owner", default="*", metavar="NAME", help="whose jobs to tell about; '*': everybody's"
+    )
     add.add_argument("--about", action="append", choices=EVENTS, help="default: done, failed and held")
-    _action(actions, "list", "list who is told of what", run_list)
+    _action(actions, "list", "list targets and what they are told about", run_list)
     words = _action(actions, "words", "change subject and text of e-mails to a target", run_words)
     words.add_argument("number", type=int, metavar="NUMBER", help="from the list")
     words.add_argument("--subject", metavar="TEXT", help="with names like {stack} in braces")
     words.add_argument("--text", type=Path, metavar="FILE", help="file with the text")
-    _numbered(_action(actions, "remove", "tell a target no longer", run_remove))
-    _numbered(_action(actions, "test", "send a message now and say what was answered", run_test))
-    trail = _action(actions, "trail", "list what was sent, the newest first", run_trail)
+    _numbered(_action(actions, "remove", "remove a target", run_remove))
+    _numbered(_action(actions, "test", "send a message now and print the answer", run_test))
+    trail = _action(actions, "trail", "list what was sent, newest first", run_trail)
     trail.add_argument("--target", type=int, metavar="NUMBER")
 
 
@@ -78,8 +76,8 @@ def run_add(options: argparse.Namespace, signals: Signals) -> int:
     from ipaddress import ip_network
 
     from nearfar.cli.say import say
-    from nearfar.runner import mails, webhooks
-    from nearfar.runner.addresses import pinned
+    from nearfar.runner.messages import mails, webhooks
+    from nearfar.runner.messages.addresses import pinned
 
     settings, notices = _open(options)
     secret = None
@@ -129,7 +127,7 @@ def run_words(options: argparse.Namespace, signals: Signals) -> int:
     import getpass
 
     from nearfar.cli.say import say
-    from nearfar.runner import wording
+    from nearfar.runner.messages import wording
 
     text = options.text.read_text(encoding="utf-8") if options.text is not None else None
     subject, body = wording.check(options.subject), wording.check(text)
@@ -151,32 +149,13 @@ def run_remove(options: argparse.Namespace, signals: Signals) -> int:
 
 def run_test(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar notify test``; 4 where it did not arrive."""
-    import secrets
-    import time
-
     from nearfar.cli.say import say
-    from nearfar.jobs.notices.notices import Message
-    from nearfar.runner.notifying import Notifier
+    from nearfar.runner.messages.sending import Notifier
 
     settings, notices = _open(options)
     target = notices.target(options.number)
     reason = "this is a test: 'nearfar notify test' was given"
-    data = {"stack": "a test", "owner": target.owner, "state": "held", "reason": reason}
-    made = Message(
-        id=0,
-        target=target.id,
-        name=f"msg_{secrets.token_hex(12)}",
-        about="held",
-        job=None,
-        content={"type": "job.held", "at": time.time(), "data": data},
-        state="waiting",
-        tries=1,
-        due=0.0,
-        created=0.0,
-        finished=None,
-        answer=None,
-    )
-    arrived, answer, _ = Notifier(settings, notices.store).deliver(target, made)
+    arrived, answer = Notifier(settings, notices.store).try_now(target, reason)
     say(json.dumps({"arrived": arrived, "answer": answer}) if options.json else answer)
     return 0 if arrived else 4
 

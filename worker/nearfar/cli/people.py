@@ -1,4 +1,4 @@
-"""``nearfar account`` and ``nearfar key``: who may use a server. They work on its job store, whether it runs or not."""
+"""``nearfar account`` and ``nearfar key``: who may use a server. They work on its job store, running or not."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from nearfar.cli.parsers import add_command
 
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
@@ -30,18 +32,12 @@ Scopes are the roles of accounts; a key of an account can do no more than the ac
 
 def add_parsers(commands: Commands) -> None:
     """Add both commands."""
-    _add_account(_parser(commands, "account", "who may log in", ACCOUNT_HELP, run_list))
-    _add_key(_parser(commands, "key", "keys for programs, and what ends links", KEY_HELP, run_keys))
+    _add_account(_parser(commands, "account", "manage who may log in", ACCOUNT_HELP, run_list))
+    _add_key(_parser(commands, "key", "keys for programs, and ending links", KEY_HELP, run_keys))
 
 
 def _parser(commands: Commands, name: str, short: str, text: str, run: object) -> Commands:
-    made = commands.add_parser(
-        name,
-        help=short,
-        description=text,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    made = add_command(commands, name, short, text)
     made.set_defaults(run=run)
     return made.add_subparsers(dest="what", required=True, metavar="WHAT")
 
@@ -58,7 +54,7 @@ def _add_account(actions: Commands) -> None:
     add.add_argument("name", metavar="NAME")
     add.add_argument("--role", choices=ROLES, default="submit", help="what it may do (default: submit)")
     add.add_argument(
-        "--subject", metavar="SUBJECT", help="log in at the provider, as this subject, without a password"
+        "--subject", metavar="SUBJECT", help="log in at the provider as this subject, without a password"
     )
     listed = _action(actions, "list", "list accounts", run_list)
     listed.add_argument("--json", action="store_true", help="for programs")
@@ -68,9 +64,9 @@ def _add_account(actions: Commands) -> None:
     change.add_argument("--password", action="store_true", help="ask for a new password")
     change.add_argument("--subject", metavar="SUBJECT", help="the provider's name for this person")
     change.add_argument(
-        "--close", dest="closed", action="store_true", default=None, help="let it in no longer"
+        "--close", dest="closed", action="store_true", default=None, help="stop it from logging in"
     )
-    change.add_argument("--open", dest="closed", action="store_false", help="let it in again")
+    change.add_argument("--open", dest="closed", action="store_false", help="allow it to log in again")
     remove = _action(actions, "remove", "remove an account and its keys; its jobs stay", run_remove)
     remove.add_argument("name", metavar="NAME")
 
@@ -78,16 +74,18 @@ def _add_account(actions: Commands) -> None:
 def _add_key(actions: Commands) -> None:
     make = _action(actions, "make", "make a key and show it once", run_make)
     make.add_argument("name", metavar="NAME", help="what it is for")
-    make.add_argument("--account", metavar="ACCOUNT", help="whose it is; the server's own where not given")
+    make.add_argument(
+        "--account", metavar="ACCOUNT", help="account it belongs to (default: the server's own)"
+    )
     make.add_argument(
         "--scope", choices=ROLES, action="append", default=[], help="what it may do; may be repeated"
     )
-    make.add_argument("--days", type=float, metavar="N", help="how long it is good; for ever where not given")
+    make.add_argument("--days", type=float, metavar="N", help="days until it expires (default: never)")
     listed = _action(actions, "list", "list keys", run_keys)
     listed.add_argument("--json", action="store_true", help="for programs")
-    revoke = _action(actions, "revoke", "end a key", run_revoke)
+    revoke = _action(actions, "revoke", "revoke a key", run_revoke)
     revoke.add_argument("number", type=int, metavar="NUMBER", help="from the list")
-    _action(actions, "end-links", "end all links for fetching without a key", run_end_links)
+    _action(actions, "end-links", "end all links that fetch a result without a key", run_end_links)
 
 
 def _open(options: argparse.Namespace) -> tuple[People, ServerSettings]:

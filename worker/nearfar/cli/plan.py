@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.bracket import Bracket, Shoot
     from nearfar.cli.command import Signals
@@ -28,14 +30,10 @@ Lengths carry a unit: mm, cm, m, um, ft, in. What was shot is compared with a pl
 """
 
 
-def add_parsers(subparsers: Any) -> None:
+def add_parsers(commands: Any) -> None:
     """Add ``plan`` to the commands of ``nearfar``."""
-    parser = subparsers.add_parser(
-        "plan",
-        help="plan the next bracket: how many frames, focused where",
-        description=DESCRIPTION,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
+    parser = add_command(
+        commands, "plan", "plan the next bracket: how many frames, focused where", DESCRIPTION
     )
     _camera_options(parser)
     _subject_options(parser)
@@ -65,7 +63,9 @@ def _camera_options(parser: argparse.ArgumentParser) -> None:
     )
     camera.add_argument("--pixels", metavar="WxH", help="pixels of a frame, like 6000x4000")
     camera.add_argument(
-        "--pitch", metavar="LENGTH", help="distance between pixels, like 4um, if not by the two above"
+        "--pitch",
+        metavar="LENGTH",
+        help="distance between pixels, like 4um, if --sensor and --pixels do not give it",
     )
     camera.add_argument("--focal", metavar="LENGTH", help="focal length, like 100mm")
     camera.add_argument("--f", dest="f_number", metavar="N", help="aperture as the lens shows it, like 8")
@@ -176,7 +176,7 @@ def _kept(path: Path) -> Bracket:
 
 
 def write_card(path: Path, plan: Bracket, title: str) -> None:
-    """Write the field card; only a card of ours is written over."""
+    """Write the field card; only a card of ours is overwritten."""
     from nearfar.bracket.card import MARK, card
     from nearfar.errors import UsageError
     from nearfar.frames.whole import whole_file

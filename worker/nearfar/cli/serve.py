@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
 import signal
 import threading
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from nearfar.cli.parsers import add_command
 
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
@@ -19,7 +22,7 @@ SERVE_HELP = """\
 Run the merge server: watch the inbox, take jobs over HTTP, merge them, hand over the pictures.
 
 DIR holds everything: put each stack into a folder of its own in DIR/inbox, and collect it from DIR/results. Frames are
-only read. The server goes on where it was after a crash, a power cut or a stop.
+only read. After a crash, a power cut or a stop the server continues where it was.
 """
 WORKER_HELP = """\
 Add workers to a server: in another process, or on another machine that sees the same data folder under the same path and
@@ -35,13 +38,13 @@ PARTS = ("api", "watch", "keep", "work", "mend")
 def add_parsers(commands: Commands) -> None:
     """Add both commands."""
     serve = _parser(commands, "serve", "run the merge server", SERVE_HELP)
-    serve.add_argument("--host", metavar="H", help="address to listen at (default: 127.0.0.1)")
-    serve.add_argument("--port", metavar="P", help="port to listen at (default: 8765); 0 takes a free one")
+    serve.add_argument("--host", metavar="H", help="address to listen on (default: 127.0.0.1)")
+    serve.add_argument("--port", metavar="P", help="port to listen on (default: 8765); 0 takes a free one")
     serve.add_argument(
         "--only",
         action="append",
         choices=PARTS,
-        help="run this part of the server alone, e.g. in a container of its own; may be given again",
+        help="run only this part of the server, e.g. in a container of its own; may be repeated",
     )
     serve.set_defaults(run=run_serve)
     worker = _parser(commands, "worker", "add workers to a server", WORKER_HELP)
@@ -60,17 +63,14 @@ def add_parsers(commands: Commands) -> None:
 
 
 def _parser(commands: Commands, name: str, short: str, text: str) -> argparse.ArgumentParser:
-    made = commands.add_parser(
-        name,
-        help=short,
-        description=text,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    made = add_command(commands, name, short, text)
     made.add_argument(
-        "--data", type=Path, metavar="DIR", help="folder of the server (default: nearfar in the home folder)"
+        "--data",
+        type=Path,
+        metavar="DIR",
+        help="data folder of the server (default: nearfar in the home folder)",
     )
-    made.add_argument("--slots", metavar="N", help="units at work at once (default: one for four threads)")
+    made.add_argument("--slots", metavar="N", help="units at work at once (default: one per four threads)")
     made.add_argument(
         "--memory", metavar="SIZE", help="memory of all units together (default: half of what is free)"
     )
@@ -111,9 +111,34 @@ def _serve(
         port = out.getsockname()[1]
         url = supervise.write_address(places, settings.server.host, port, settings.server.path)
         say(f"Nearfar is at {url}", f"Put stacks into {places.inbox}, collect pictures from {places.results}")
+        if nobody_may_enter(settings, places):
+            say(
+                "Nobody can log in yet: accounts = true, and there is none. Make the first one on this machine:",
+                f"    nearfar account add NAME --role run --data {shlex.quote(str(places.data))}",
+            )
         environment = {"NEARFAR_LISTEN_FD": str(out.fileno())}
         _run(settings, places, names, environment, {"api": out.fileno()}, signals)
         (places.state / "address.json").unlink(missing_ok=True)
+
+
+def nobody_may_enter(settings: ServerSettings, places: Places) -> bool:
+    """Whether people are to log in and there is no account, nor anybody else who vouches for them."""
+    if not settings.server.accounts or settings.people.provider is not None:
+        return False
+    from nearfar.errors import StoreError
+    from nearfar.jobs import People
+    from nearfar.runner.opening import open_by
+
+    try:
+        store = open_by(settings, places)
+    except StoreError:  # the processes tell of it, and wait for it
+        return False
+    try:
+        return not People(store).accounts()
+    except StoreError:
+        return False
+    finally:
+        store.close()
 
 
 def run_worker(options: argparse.Namespace, signals: Signals) -> int:

@@ -1,4 +1,4 @@
-"""``nearfar sort``: tell a card's frames apart into stacks, print what was found, change nothing."""
+"""``nearfar sort``: sort the frames of a card into stacks, print what was found, change nothing."""
 
 from __future__ import annotations
 
@@ -8,38 +8,40 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from nearfar.cli.parsers import add_command
 from nearfar.progress import printable
 
 if TYPE_CHECKING:
     from nearfar.intake.card.sorted_card import SortedCard, SortedStack
 
 SORT_HELP = """\
-Tell the frames of a day apart into stacks: from one camera or several, with single shots, dividers, exposure brackets,
+Sort the frames of a day into stacks: from one camera or several, with single shots, dividers, exposure brackets,
 panoramas and bursts among them. Where the evidence is not clear, a question is printed. Nothing is changed.
 """
 LEFT_SHOWN = 40
 
 
-def add_parsers(subparsers: Any) -> None:
+def add_parsers(commands: Any) -> None:
     """Add ``sort`` to the subcommands of ``nearfar``."""
-    sort = subparsers.add_parser(
-        "sort",
-        help="tell a card's frames apart into stacks",
-        description=SORT_HELP,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    sort = add_command(commands, "sort", "sort the frames of a card into stacks", SORT_HELP)
     sort.add_argument(
-        "folders", nargs="+", type=Path, metavar="FOLDER", help="folder of a card, with all below it"
+        "folders",
+        nargs="+",
+        type=Path,
+        metavar="FOLDER",
+        help="folder of a card, including everything below it",
     )
     sort.add_argument("--json", action="store_true", help="print everything, for programs")
     sort.add_argument(
-        "--decisions", type=Path, metavar="FILE", help="what you decided (TOML or JSON), applied on top"
+        "--decisions", type=Path, metavar="FILE", help="file with your decisions (TOML or JSON)"
     )
     sort.add_argument(
-        "--cache", type=Path, metavar="DIR", help="folder to remember what was read in (default: in ~/.cache)"
+        "--cache",
+        type=Path,
+        metavar="DIR",
+        help="folder in which to cache what was read (default: in ~/.cache)",
     )
-    sort.add_argument("--no-cache", action="store_true", help="remember nothing")
+    sort.add_argument("--no-cache", action="store_true", help="read and write no cache")
     sort.set_defaults(run=run)
 
 

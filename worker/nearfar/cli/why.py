@@ -7,9 +7,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearfar.cli.parsers import add_command
+
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
-    from nearfar.runner.reasons import Reasons
+    from nearfar.runner.watching.reasons import Reasons
 
 HELP = """\
 Say why a file or folder in a watched folder is, or is not, on its way to becoming a picture: the rule that holds for
@@ -20,13 +22,7 @@ through once, as a server would. Nothing is changed.
 
 def add_parsers(commands: Commands) -> None:
     """Add ``why`` to the command line."""
-    why = commands.add_parser(
-        "why",
-        help="say why a file or folder is not merged yet",
-        description=HELP,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    why = add_command(commands, "why", "say why a file or folder is not merged yet", HELP)
     why.add_argument(
         "path", type=Path, metavar="PATH", help="a file or folder in the inbox or another watched folder"
     )
@@ -38,7 +34,7 @@ def add_parsers(commands: Commands) -> None:
 def run(options: argparse.Namespace, _signals: Signals | None = None) -> int:
     """``nearfar why``; 0 whatever the answer is."""
     from nearfar.cli.say import say, say_json
-    from nearfar.runner.reasons import reasons
+    from nearfar.runner.watching.reasons import reasons
     from nearfar.server_settings import load_server
 
     found = reasons(options.path, load_server({"server": {"data": options.data}}))

@@ -1,4 +1,4 @@
-"""What the camera wrote about an exposure, read with distrust.
+"""What the camera wrote about an exposure, read with caution.
 
 Cameras and adapters write placeholders: 0/0, all bits set, dates of zeros. Each of them reads as None here, since a
 wrong aperture or distance is worse than none.

@@ -1,4 +1,4 @@
-"""The one door to picture files: finds out by content what a file is, reads its header, decodes it.
+"""The entry point for picture files: finds out by content what a file is, reads its header, decodes it.
 
 Whatever a decoder raises ends here as FrameRefused with the cause chained; decoders that only warn are not trusted.
 """

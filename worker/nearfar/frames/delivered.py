@@ -158,7 +158,7 @@ def _damaged(path: Path, error: BaseException) -> WorkFailed:
 
 
 def write_replaced(source: Delivered, target: Path, replaced: Mapping[Place, bytes]) -> None:
-    """Write the picture anew with some of its tiles replaced.
+    """Write a copy of the picture with some of its tiles replaced.
 
     Parameters
     ----------

@@ -248,11 +248,6 @@ def _largest(directories: list[Tags], block: ExifBlock) -> tuple[int, int]:
     return max(sizes, key=lambda s: s[0] * s[1])
 
 
-def with_size(found: Glance, width: int, height: int) -> Glance:
-    """The same look with a size that became known later."""
-    return replace(found, width=width, height=height)
-
-
 def try_glance(path: Path | str) -> Glance | FrameRefused:
     """As `glance`, with the refusal as a value."""
     try:

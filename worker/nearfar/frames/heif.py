@@ -18,25 +18,21 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.frames.orient import Samples, check_out, finish
 from nearfar.frames.source import EXPORT_AGAIN, FrameFile, check_size
 
-_library: ModuleType | None
-try:
-    import pillow_heif as _library
-except ImportError:
-    _library = None
-
 _ON_BAD_DATA = (ValueError, RuntimeError, EOFError, OSError, SyntaxError, LookupError)
 WANTED = "an HEIF picture that libheif can decode"
 PIXELS_PER_BYTE = 20_000
 
 
 def _heif(file: FrameFile) -> ModuleType:
-    if _library is None:
+    try:
+        import pillow_heif  # a tenth of a second that no other kind of frame should cost
+    except ImportError as error:
         raise file.refused(
             "an HEIF picture, for which no decoder is installed",
             "the extra 'heif' to be installed",
             "Run: pip install 'nearfar[heif]', or export the frame as TIFF.",
-        )
-    return _library
+        ) from error
+    return pillow_heif
 
 
 def _open(file: FrameFile) -> Any:

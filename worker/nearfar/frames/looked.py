@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 import cv2
 import numpy as np
@@ -36,7 +37,7 @@ class LookedWriter:
     Parameters
     ----------
     path
-        The file to write; take a passing name and rename it.
+        The file to write; take a temporary name and rename it.
     size
         Width and height in pixels.
     channels
@@ -52,7 +53,7 @@ class LookedWriter:
         self._file = open(path, "wb")  # noqa: SIM115 - closed at the end of the block
         self._file.seek(HEADER_BYTES)
 
-    def __enter__(self) -> LookedWriter:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(

@@ -1,4 +1,4 @@
-"""What makers write in their own part of Exif, as far as it tells frames of a stack apart: bracket, shot, distance.
+"""What camera makers write in their own part of Exif, as far as it helps to sort frames: bracket, shot, distance.
 
 Places and meanings of these tags are those that the published tag lists for camera makers agree on (compared with
 exiftool's tables); where they differ from model to model, or are enciphered, nothing is read. Values that stand for

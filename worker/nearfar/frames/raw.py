@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-import rawpy
 from numpy.typing import NDArray
 
 from nearfar.errors import FrameRefused
@@ -24,6 +24,9 @@ from nearfar.frames.headers import Development, Factors, FrameHeader
 from nearfar.frames.ifd import Tags, read_directory, read_form
 from nearfar.frames.orient import Samples, check_out, finish, swaps_sides
 from nearfar.frames.source import EXPORT_AGAIN, FrameFile, check_size
+
+if TYPE_CHECKING:
+    import rawpy
 
 WANTED = "a raw file that LibRaw can develop"
 SRGB_GAMMA = (2.4, 12.92)  # exponent and slope at black, IEC 61966-2-1
@@ -111,6 +114,8 @@ def _check_complete(file: FrameFile) -> None:
 
 @contextmanager
 def _libraw(file: FrameFile) -> Iterator[rawpy.RawPy]:
+    import rawpy
+
     try:
         with rawpy.RawPy() as opened:
             opened.open_file(str(file.path))
@@ -237,6 +242,8 @@ def _boxes(file: FrameFile, at: int, end: int) -> Iterator[tuple[bytes, int, int
 
 def embedded_jpeg(file: FrameFile) -> bytes | None:
     """The picture that the camera developed into a raw file, as LibRaw finds it; None where there is none."""
+    import rawpy
+
     try:
         with _libraw(file) as opened:
             found = opened.extract_thumb()
@@ -247,6 +254,8 @@ def embedded_jpeg(file: FrameFile) -> bytes | None:
 
 def _mosaic(file: FrameFile, opened: rawpy.RawPy) -> tuple[NDArray[np.uint16], NDArray[np.float32], float]:
     """The unpacked values of the sensor that the development starts from, (h, w), their black level, and white."""
+    import rawpy
+
     if opened.raw_type != rawpy.RawType.Flat:
         raise file.refused("a raw file that holds no mosaic", "the values of a sensor", WITHOUT_MASTERS)
     black = np.array(opened.black_level_per_channel, np.float32)[opened.raw_colors_visible]
@@ -267,6 +276,8 @@ def read_mosaic(file: FrameFile) -> tuple[NDArray[np.float32], NDArray[np.uint8]
 
 def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Samples:
     """Develop the whole picture, as the header says."""
+    import rawpy
+
     how = header.development
     check_out(out, (header.height, header.width, 3), np.dtype(np.uint16))
     with _libraw(file) as opened:

@@ -10,6 +10,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from nearfar.durable import sync
+
 
 @contextmanager
 def whole_file(path: Path | str) -> Iterator[Path]:
@@ -25,7 +27,7 @@ def whole_file(path: Path | str) -> Iterator[Path]:
             yield temporary
             os.fsync(descriptor)
             temporary.replace(path)
-        _sync(path.parent)
+        sync(path.parent)
     except OSError as error:
         if error.filename is None or error.filename == str(temporary):
             error.filename = str(path)  # the name that a person knows
@@ -58,11 +60,3 @@ def remove_parts(path: Path | str) -> None:
 def _parts_of(path: Path) -> str:
     """How temporary names beside ``path`` begin: short whatever the name, told apart by a digest of it."""
     return f".nearfar-{hashlib.sha256(os.fsencode(path.name)).hexdigest()[:10]}"
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

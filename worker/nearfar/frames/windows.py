@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,7 +65,7 @@ class FrameRows:
         """Natural band height in rows."""
         return self._layout.chunk_height if self._layout else min(WHOLE_STEP, self.header.height)
 
-    def __enter__(self) -> FrameRows:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -74,7 +74,7 @@ class FrameRows:
         self.close()
 
     def close(self) -> None:
-        """Let go of the file and of what is held of it."""
+        """Release the file and what is held of it."""
         self._whole = self._band = None
         self._opening.__exit__(None, None, None)
 

@@ -11,7 +11,6 @@ import re
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
-from xml.sax.saxutils import escape
 
 from nearfar.errors import FrameRefused
 from nearfar.frames.ifd import read_directory, read_form
@@ -107,7 +106,7 @@ def xmp_packet(
 
 def _safe(text: str) -> str:
     """Escaped for XML; characters that XML cannot hold become U+FFFD."""
-    return escape(_NOT_IN_XML.sub("\ufffd", text))
+    return html.escape(_NOT_IN_XML.sub("\ufffd", text), quote=False)
 
 
 def read_key(path: Path | str) -> str | None:

@@ -190,10 +190,11 @@ class Inbox:
         self._seen_cards |= {key for key in self._cards if key == root or key.startswith(inside)}
         kept = []
         for found in self._last.get(root, ()):
-            if found.known is None and found.entry.state != "ignored":
-                entry = replace(found.entry, state="waiting", why="its watched folder is away", seconds=None)
-                found = Found(entry=entry)
-            kept.append(found)
+            if found.known is not None or found.entry.state == "ignored":
+                kept.append(found)
+                continue
+            entry = replace(found.entry, state="waiting", why="its watched folder is away", seconds=None)
+            kept.append(Found(entry=entry))
         self._last[root] = kept
 
     def _look_at(self, root: Watched, now: float) -> str | None:
@@ -226,7 +227,7 @@ class Inbox:
         return None
 
     def _judge(self, place: _Place, *, card: bool) -> list[Found]:
-        """What there is to say of a folder; a mistake of ours about one keeps no other from being looked at."""
+        """What there is to say of a folder; a bug of ours about one keeps no other from being looked at."""
         try:
             return list(self._on_card(place) if card else self._in_folder(place))
         except Exception as error:

@@ -120,7 +120,7 @@ class Gathered:
 
 
 def made_by_nearfar(header: FrameHeader) -> bool:
-    """Whether a picture is a result of ours, also after an editor saved it anew, or one of those that lie beside it."""
+    """Whether a picture is a result of ours, also after an editor saved it again, or one of those that lie beside it."""
     if (header.camera.software or "").startswith(OUR_MARK):
         return True
     return header.kind == "tiff" and read_key(header.path) is not None

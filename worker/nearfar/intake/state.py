@@ -111,7 +111,7 @@ class StateWriter:
         text = json.dumps(state.as_json())[1:]
         if text == self._text and now - self._written < self._every:
             return False
-        # No sync: it is made anew every few seconds, and after a power cut nobody relies on it.
+        # No sync: it is made again every few seconds, and after a power cut nobody relies on it.
         temporary = self._file.with_name(f".{self._file.name}.{os.getpid()}.part")
         temporary.write_text(f'{{"written": {wall}, {text}', encoding="ascii")
         temporary.replace(self._file)

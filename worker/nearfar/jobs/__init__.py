@@ -61,7 +61,7 @@ from nearfar.jobs.states import (
     WorkerState,
 )
 from nearfar.jobs.store import Store, open_store
-from nearfar.jobs.transfers import Transfer, Transfers
+from nearfar.jobs.transfers.transfers import Transfer, Transfers
 from nearfar.jobs.work import Outcome
 
 __all__ = [

@@ -6,7 +6,6 @@ under its name only when it is complete and sound. `dump` does the same for Post
 
 from __future__ import annotations
 
-import os
 import secrets
 import sqlite3
 from collections.abc import Iterator
@@ -15,6 +14,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from nearfar.durable import sync
 from nearfar.errors import StoreError
 from nearfar.jobs import schema
 
@@ -92,9 +92,9 @@ def _copy(conn: sqlite3.Connection, target: Path, *, prepare: bool = False) -> N
             if prepare:
                 _prepare(copied)
             _check(copied, temporary)
-        _sync(temporary)
+        sync(temporary)
         temporary.rename(target)
-        _sync(target.parent)
+        sync(target.parent)
     finally:
         temporary.unlink(missing_ok=True)
 
@@ -134,11 +134,3 @@ def _reported(path: Path) -> Iterator[None]:
         raise StoreError(
             f"{path}: cannot be copied: {error}; check that it is a job store and that the target's disk has space"
         ) from error
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -100,7 +100,9 @@ def _run(command: list[str], url: sa.URL) -> None:
     environment = dict(os.environ)
     if url.password is not None:
         environment["PGPASSWORD"] = str(url.password)
-    done = subprocess.run(command, env=environment, capture_output=True, text=True, stdin=subprocess.DEVNULL)
+    done = subprocess.run(
+        command, env=environment, check=False, capture_output=True, text=True, stdin=subprocess.DEVNULL
+    )
     if done.returncode != 0:
         said = done.stderr.strip().splitlines() or [f"exit code {done.returncode}"]
         raise StoreError(f"{Path(command[0]).name}: {said[0]}. Mend that, then give the same command again")

@@ -104,7 +104,7 @@ def dispose(engine: sa.Engine) -> None:
 
 def _forget_parent() -> None:
     """In a forked child: leave the parent's connections alone. Not even closing them would be safe."""
-    global _lock
+    global _lock  # the parent's may be held by a thread that is not here
     _lock = threading.Lock()
     for engine in _engines.values():
         _inherited.append(engine.pool)
@@ -262,9 +262,9 @@ class Database:
     def read(self, work: Callable[[Tx], Result]) -> Result:
         """Run ``work``, which only reads, on one state of the store."""
         with own_errors(self.engine), self.engine.connect() as conn:
-            conn = conn.execution_options(reads=True)
+            conn.execution_options(reads=True)
             if conn.dialect.name == "postgresql":
-                conn = conn.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+                conn.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
             with conn.begin():
                 return work(self._tx(conn))
 

@@ -1,4 +1,4 @@
-"""Which data folder a store belongs to, so that an empty folder where a share was mounted is not taken for it."""
+"""Which data folder a store belongs to, so that the empty folder of a lost mount is not taken for it."""
 
 from __future__ import annotations
 

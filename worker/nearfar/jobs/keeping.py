@@ -1,4 +1,4 @@
-"""How long things are kept: old jobs, old lines of the trail and workers long gone are removed, a batch at a time."""
+"""Retention: old jobs, old lines of the trail and workers long gone are removed, a batch at a time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Write states to the store, by the tables in `states` alone.
+"""Write states to the store, only as the tables in `states` allow.
 
 Locks are taken in one order everywhere: a job before its units; owners and totals last. Only whoever picks a unit
 that nobody holds (a claim, the reaper) has the unit first, and does not wait for others meanwhile.

@@ -108,7 +108,7 @@ def near_units(tx: Tx, room: Room, owner: Any) -> list[sa.Select[int]]:
     """Queries for units that go before an owner's next one, where machines do not see each other's decoded frames.
 
     A worker stays with the job whose frames it has, and rather begins a job that nobody began than to decode the frames
-    of another's anew; as long as that lets nothing wait that is due `NEAR` earlier.
+    of another's again; as long as that lets nothing wait that is due `NEAR` earlier.
     """
     if room.near is None:
         return []

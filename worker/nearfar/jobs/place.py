@@ -96,9 +96,8 @@ def filesystem_magic(folder: Path) -> int:
     libc = ctypes.CDLL(None, use_errno=True)
     if not hasattr(libc, "statfs"):
         return 0
-    answer = ctypes.create_string_buffer(
-        512
-    )  # struct statfs is at most 120 bytes; its first word is the number
+    # A statfs structure is at most 120 bytes; its first word is the number.
+    answer = ctypes.create_string_buffer(512)
     if libc.statfs(os.fsencode(folder), answer) != 0:
         return 0
     return ctypes.c_long.from_buffer(answer).value & 0xFFFFFFFF

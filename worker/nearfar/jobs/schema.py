@@ -1,4 +1,4 @@
-"""Bring a store's tables to today's form, under a lock, in one transaction: wholly or not at all.
+"""Migrate a store's tables to the current version, under a lock, in one transaction.
 
 Whoever opens a store runs this. Others wait meanwhile: at SQLite by its write lock, at PostgreSQL by an advisory lock.
 """

@@ -21,7 +21,7 @@ ALIVE = (WorkerState.WORKING, WorkerState.DRAINING)
 def register(
     tx: Tx, *, worker: str, host: str, pid: int, version: str, slots: int, memory: int, disk: int
 ) -> None:
-    """Make a worker known; one of the same name starts anew."""
+    """Make a worker known; one of the same name starts again."""
     row = {
         "host": host,
         "pid": pid,

@@ -1,4 +1,4 @@
-"""Frames corrected once more, long after the merge: planes made anew of the dark and flat frames that a report names."""
+"""Frames corrected once more, long after the merge: planes made again from the dark and flat frames that a report names."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ atexit.register(_PASSING.remove)
 
 
 def corrected_again(header: FrameHeader, said: Mapping[str, Any] | None) -> FrameHeader:
-    """The header of a frame as it was corrected when a report said this of it; the planes are made anew if need be.
+    """The header of a frame as it was corrected when a report said this of it; the planes are made again if need be.
 
     Raises
     ------

@@ -204,13 +204,21 @@ def deliver(
     found: FocusMap,
     recipe: Recipe,
     *,
+    threads: int,
     stop: Callable[[], None],
     finish: Callable[[Report], Report],
 ) -> Report:
     """Write everything; returns the report as written."""
     width, height = delivery.size
     tags = picture_tags(report, frames, used, recipe)
-    with whole_file(outputs.picture) as part:
+    names, headers = [frames[k].header.path.name for k in used], [frames[k].header for k in used]
+    with whole_file(outputs.picture) as part, ThreadPoolExecutor(threads) as pool:
+        beside = [
+            pool.submit(_write_preview, outputs, delivery, tags, recipe.deliver.preview_edge),
+            pool.submit(_write_focus, outputs, delivery, found, names),
+            pool.submit(_write_plot, outputs, report),
+            pool.submit(_write_height, outputs, delivery, headers, recipe),
+        ]
         write_picture(
             part,
             width=width,
@@ -219,9 +227,8 @@ def deliver(
             levels=delivery.picture_levels(stop),
             tags=tags,
         )
-        _write_preview(outputs, delivery, tags, recipe.deliver.preview_edge)
-        _write_focus(outputs, delivery, found, [frames[k].header.path.name for k in used])
-        _write_height(outputs, delivery, [frames[k].header for k in used], recipe)
+        for written in beside:
+            written.result()
         report = finish(report)
         _write_reports(outputs, report)
         stop()
@@ -296,10 +303,13 @@ def grid_tiles(grid: NDArray[np.uint16]) -> Iterator[bytes]:
 def _write_reports(outputs: Outputs, report: Report) -> None:
     with whole_file(outputs.named("report.txt")) as part:
         part.write_text(report.text(), encoding="utf-8")
+    with whole_file(outputs.report) as part:
+        part.write_text(json.dumps(report.content, indent=1) + "\n", encoding="utf-8")
+
+
+def _write_plot(outputs: Outputs, report: Report) -> None:
     with whole_file(outputs.named("report.png")) as part:
         picture = plot_frames(report.content)
         data = io.BytesIO()
         picture.save(data, "PNG")
         part.write_bytes(marked_png(data.getvalue(), picture.size))
-    with whole_file(outputs.report) as part:
-        part.write_text(json.dumps(report.content, indent=1) + "\n", encoding="utf-8")

@@ -236,7 +236,7 @@ def _largest(
         if peak is None:
             peak = _Peak(energy=energy, luma=luma, sharpest=np.zeros(luma.shape, np.int16))
         else:
-            peak.sharpest[energy[2] > peak.energy[2]] = index
+            np.copyto(peak.sharpest, np.int16(index), where=energy[2] > peak.energy[2])
             np.maximum(peak.energy, energy, out=peak.energy)
             peak.luma = peak.luma + luma
         tick(1 / 3)
@@ -271,7 +271,7 @@ def _sharpest(
         for which, value in enumerate((around, np.where(whole, around, np.float32(-1)))):
             better = value > score[which]
             score[which] = np.maximum(score[which], value)
-            best[which][better] = index
+            np.copyto(best[which], np.int16(index), where=better)
         top = np.maximum(top, finest)
         tick(1 / 3)
     return (best[0], best[1]), top
@@ -313,8 +313,7 @@ def _admit(
     held = deque([nothing] * AHEAD)
     for index, (finest, clear, share) in enumerate(in_order(list(enumerate(frames)), look, threads)):
         for side, neighbour in enumerate((index + 1, index - 1)):
-            chosen = peak.sharpest == neighbour
-            beside[side][chosen] = share[chosen]
+            np.copyto(beside[side], share, where=peak.sharpest == neighbour)
         held.append((finest, clear))
         if index >= AHEAD:
             writer.admitted[:, index - AHEAD] = admit(index - AHEAD, [h[0] for h in held], held[AHEAD][1])

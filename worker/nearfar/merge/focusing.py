@@ -22,7 +22,7 @@ from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
 
-VERSION = 7
+VERSION = 8
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:
@@ -122,9 +122,8 @@ def _volume(path: Path, shape: tuple[int, int, int], mode: Any) -> FocusWriter:
     cells = int(np.prod(shape))
     if mode == "w+":
         with open(path, "wb") as file:
-            os.posix_fallocate(
-                file.fileno(), 0, 3 * cells
-            )  # a full disk would kill the process at the first touch
+            # A full disk would kill the process at the first touch.
+            os.posix_fallocate(file.fileno(), 0, 3 * cells)
         mode = "r+"
     prior = np.memmap(path, np.uint16, mode, 0, shape)
     admitted = np.memmap(path, np.uint8, mode, 2 * cells, shape)

@@ -1,4 +1,4 @@
-"""What the numbers in a map of frames mean: the one place that says so. The kernel's `write_map` counts alike."""
+"""What the numbers in a map of frames mean, in one place. The kernel's `write_map` counts alike."""
 
 from __future__ import annotations
 

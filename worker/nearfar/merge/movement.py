@@ -7,6 +7,7 @@ agree, the cells around are joined to a region, and only the frame that is sharp
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -26,6 +27,20 @@ LARGE = 6_000_000
 ALIKE = 0.6
 """Correlation below which neighbours show something else. On rendered brackets that hold still 999 of 1000 cells reach
 .89, and half of those in which leaves sway fall below .8 (python -m pytest tests/worker/merge/test_movement.py)."""
+SPANS = (1, 4)
+"""How many frames further on a pattern is compared. What creeps shows between frames further apart, of which only
+those are looked at that are both let in and ..."""
+ALIKE_SHARP = 0.5
+"""... of which the less sharp one is at least so sharp as the other."""
+FOUND, SURELY, SURE_CELLS = 0.8, 0.9, 3
+"""Between these, blur alone makes much unlike. So the pattern must be found again elsewhere, correlated so much, in a
+region of which so many cells are as certain as the second number, ..."""
+AS_STRONG, CLEARLY = 1.3, 0.25
+"""... about as strong, and for certainty so much better than at the same place, ..."""
+PATCH, STEP, LEAST_STEP = 9, 6, 2
+"""... by surroundings of so many places each way, at most and at least so many places away."""
+CREEPING = 1000
+"""Cells that are not alike from which on that is no small thing that creeps, and is not looked at (.1 ms a cell)."""
 CONTRAST = 0.012
 """Least contrast of the pattern in both frames, root of light: less tells nothing."""
 DETAIL, SOFT, AROUND = 2.5, 0.6, 2.0
@@ -71,29 +86,61 @@ def take_from_one(
     """
     rows, count, cols = writer.admitted.shape
     differs = np.zeros((rows, cols), np.uint8)
-    before: F32 | None = None
+    crept = np.zeros((rows, cols), np.float32)
+    held: deque[_Look] = deque(maxlen=max(SPANS))
 
-    def look(k: int) -> F32:
-        return _pattern(small[k](), frames[k], size, (rows, cols))
+    def look(k: int) -> _Look:
+        return _look(small[k](), frames[k], size, (rows, cols))
 
-    for k, pattern in enumerate(in_order(list(range(count)), look, threads)):
-        if before is not None:
-            whole = _inside(frames[k], (rows, cols), size) & _inside(frames[k - 1], (rows, cols), size)
-            whole = grow_grid((~whole).astype(np.uint8)) == 0  # a pattern reaches two cells
-            whole = grow_grid((~whole).astype(np.uint8)) == 0
-            let_in = whole & ((writer.admitted[:, k] > 0) | (writer.admitted[:, k - 1] > 0))
-            differs |= (let_in & _differ(before, pattern, (rows, cols))).astype(np.uint8)
-        before = pattern
+    for k, here in enumerate(in_order(list(range(count)), look, threads)):
+        for span in [s for s in SPANS if s <= len(held)]:
+            let_in = _compared(writer, k - span, k)
+            apart = let_in & _differ(held[-span], here)
+            if span == 1:
+                differs |= apart.view(np.uint8)
+            else:
+                crept = np.maximum(crept, _found_elsewhere(apart, held[-span], here))
+        held.append(here)
         tick()
+    differs |= _certain(crept).view(np.uint8)
     return _settle(differs, frames, writer, size)
+
+
+def _compared(writer: FocusWriter, first: int, second: int) -> Bools:
+    """Cells in which two frames are compared: neighbours where one is let in, others where both are, about as sharp."""
+    one, two = (writer.admitted[:, k] > 0 for k in (first, second))
+    if second == first + 1:
+        return np.asarray(one | two)
+    sharp = [writer.prior[:, k].astype(np.float32) for k in (first, second)]
+    alike = np.minimum(*sharp) > np.float32(ALIKE_SHARP) * np.maximum(*sharp)
+    return np.asarray(one & two & alike)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Look:
+    """A frame's ``pattern``, its ``strength`` around each cell, and the cells where it has one that is ``whole``."""
+
+    pattern: F32
+    strength: F32
+    whole: Bools
+
+
+def _look(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> _Look:
+    pattern = _pattern(small, frame, size, shape)
+    outside = (~_inside(frame, shape, size)).view(np.uint8)
+    if outside.any():
+        outside = grow_grid(grow_grid(outside))  # a pattern reaches two cells
+    edge = np.ones(shape, np.bool_)
+    edge[1:-1, 1:-1] = False  # there one frame ends where another goes on
+    return _Look(pattern=pattern, strength=_around(pattern * pattern, shape), whole=(outside == 0) & ~edge)
 
 
 def _pattern(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> F32:
     """What is neither coarse nor fine of a frame, in the picture's geometry: so many places a cell each way."""
     side = 8 if size[0] * size[1] > LARGE else 4
-    plane = np.sqrt(small * np.float32(2.0**-frame.gain_ev))
     if side == 8:
-        plane = cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.float32)
+    plane = np.sqrt(small * np.float32(2.0**-frame.gain_ev))
     pose = np.array(frame.pose, np.float64)
     middle = (side - 1) / 2
     pose[:, 2] = (pose[:, :2] @ (middle, middle) + pose[:, 2] - middle) / side
@@ -106,20 +153,64 @@ def _pattern(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[
     )
 
 
-def _differ(one: F32, other: F32, shape: tuple[int, int]) -> Bools:
-    """Cells in which two patterns are both strong and not alike."""
-    product, first, second = (
-        cv2.GaussianBlur(p, (0, 0), AROUND) for p in (one * other, one * one, other * other)
-    )
-    rows, cols = shape
-    each = one.shape[0] // rows
+def _around(plane: F32, shape: tuple[int, int]) -> F32:
+    """Mean of a plane around each cell."""
+    each = plane.shape[0] // shape[0]
+    cells = cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.GaussianBlur(cells, (0, 0), AROUND / each), np.float32)
 
-    def cells(plane: Any) -> F32:
-        return np.asarray(plane.reshape(rows, each, cols, each).mean(axis=(1, 3)), np.float32)
 
-    product, first, second = cells(product), cells(first), cells(second)
-    strong = np.minimum(first, second) > CONTRAST**2
-    return np.asarray(strong & (product < ALIKE * np.sqrt(first * second)))
+def _differ(one: _Look, other: _Look) -> Bools:
+    """Cells that both have whole, in which both patterns are strong and not alike."""
+    product = _around(one.pattern * other.pattern, one.whole.shape[:2])
+    strong = np.minimum(one.strength, other.strength) > CONTRAST**2
+    alike = product >= ALIKE * np.sqrt(one.strength * other.strength)
+    return np.asarray(one.whole & other.whole & strong & ~alike)
+
+
+def _found_elsewhere(apart: Bools, one: _Look, other: _Look) -> F32:
+    """How well the pattern of these cells in one look is found elsewhere in the other, or the other way
+    round; 0 where it is not.
+    """
+    out = np.zeros(apart.shape, np.float32)
+    if np.count_nonzero(apart) > CREEPING:
+        return out
+    each = one.pattern.shape[0] // apart.shape[0]
+    for y, x in zip(*np.nonzero(apart), strict=True):
+        at = int(y) * each + each // 2, int(x) * each + each // 2
+        out[y, x] = max(
+            _moved_from(one.pattern, other.pattern, at), _moved_from(other.pattern, one.pattern, at)
+        )
+    return out
+
+
+def _moved_from(one: F32, other: F32, at: tuple[int, int]) -> float:
+    """How well the surroundings of a place in one pattern are found in the other, 0 where at the same place."""
+    far = PATCH + STEP
+    if min(at) < far or at[0] >= one.shape[0] - far or at[1] >= one.shape[1] - far:
+        return 0.0
+    patch = one[at[0] - PATCH : at[0] + PATCH + 1, at[1] - PATCH : at[1] + PATCH + 1]
+    around = other[at[0] - far : at[0] + far + 1, at[1] - far : at[1] + far + 1]
+    found = cv2.matchTemplate(around, np.ascontiguousarray(patch), cv2.TM_CCOEFF_NORMED)
+    y, x = divmod(int(np.argmax(found)), found.shape[1])
+    top, left = at[0] - far + y, at[1] - far + x
+    there = other[top : top + len(patch), left : left + len(patch)]
+    if (
+        max(abs(y - STEP), abs(x - STEP)) < LEAST_STEP
+        or not 1 / AS_STRONG < patch.std() / there.std() < AS_STRONG
+    ):
+        return 0.0
+    best, here = float(found[y, x]), float(found[STEP, STEP])
+    return best if best > here + CLEARLY else min(best, SURELY)
+
+
+def _certain(crept: F32) -> Bools:
+    """Cells that were found elsewhere and lie near each other, some of them without doubt."""
+    found = crept > FOUND
+    near = grow_grid(grow_grid(found.astype(np.uint8)))
+    count, labels = cv2.connectedComponents(near, connectivity=8)
+    sure = np.bincount(labels[crept > SURELY], minlength=count) >= SURE_CELLS
+    return np.asarray(found & sure[labels])
 
 
 def _settle(
@@ -127,6 +218,8 @@ def _settle(
 ) -> list[Moved]:
     """Regions of cells that differ, grown by one, each given to the frame that is sharpest in it."""
     count, labels = cv2.connectedComponents(grow_grid(np.ascontiguousarray(differs)), connectivity=8)
+    if count == 1:
+        return []
     inside = np.stack([_inside(f, differs.shape, size) for f in frames])
     out = []
     for label in range(1, count):

@@ -65,12 +65,18 @@ class Noise:
 def lowest_cells(energy: F32, mean: F32) -> NDArray[np.float64]:
     """Noise energy of each band (3) and brightness bin (8) that one frame suggests; NaN where it cannot tell."""
     out = np.full((3, len(CENTRES)), np.nan)
-    bins = np.digitize(mean, EDGES) - 1
-    for b in range(len(CENTRES)):
-        chosen = bins == b
-        if np.count_nonzero(chosen) >= FEWEST:
-            for band in range(3):
-                out[band, b] = np.quantile(energy[band][chosen], LOWEST) / LOWEST_OF_MEAN[band]
+    bins = np.zeros(mean.size, np.uint8)  # as of `np.digitize`: 0 is below all of them
+    for edge in EDGES:
+        bins += mean.reshape(-1) >= edge
+    order = np.argsort(bins, kind="stable")  # each bin's cells in a row
+    ends = np.cumsum(np.bincount(bins, minlength=len(EDGES) + 1))
+    for band in range(3):
+        sorted_by_bin = energy[band].reshape(-1)[order]
+        for b in range(len(CENTRES)):
+            if ends[b + 1] - ends[b] >= FEWEST:
+                out[band, b] = (
+                    np.quantile(sorted_by_bin[ends[b] : ends[b + 1]], LOWEST) / LOWEST_OF_MEAN[band]
+                )
     return out
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from PIL import Image, ImageDraw, ImageFont
+if TYPE_CHECKING:
+    from PIL import Image, ImageDraw
 
 WIDTH, ROW, LEFT, RIGHT, TOP = 1200, 170, 150, 40, 50
 INK, FAINT, PAPER = (40, 44, 52), (214, 216, 214), (252, 251, 248)
@@ -110,6 +111,8 @@ def _draw_strip(
 
 def plot_frames(report: Mapping[str, Any]) -> Image.Image:
     """The plot of a report's frames, 1200 pixels wide."""
+    from PIL import Image, ImageDraw, ImageFont
+
     rows = strips(report)
     frames = report["frames"]
     picture = Image.new("RGB", (WIDTH, TOP + ROW * len(rows) + 30), PAPER)

@@ -1,4 +1,4 @@
-"""Pictures that grow row by row: coded tiles on disk, and the next level at half size fed along the way."""
+"""Pictures written row by row: coded tiles on disk, and the next level at half size fed along the way."""
 
 from __future__ import annotations
 

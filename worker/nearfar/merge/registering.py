@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 
 from nearfar.errors import StackRefused
 from nearfar.merge.covered import covered_frames
+from nearfar.merge.covered import why as covered_why
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.keys import key
+from nearfar.merge.misfired import misfired_frames
+from nearfar.merge.misfired import why as misfired_why
 from nearfar.merge.noise import WHITE, Noise
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.register import FramePose, Registration, register
+from nearfar.merge.register import FramePose, Registration, Share, register
 from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
@@ -79,6 +82,7 @@ def register_stack(
     tick: Callable[[float], None],
     touch: Callable[[], None],
     threads: int,
+    share: Share | None = None,
 ) -> Registration:
     """Register surveyed frames; ``touch`` is called before each look at pixels. See `nearfar.merge.register`."""
     variance = noise.variance[len(noise.variance) // 2]
@@ -89,17 +93,17 @@ def register_stack(
         for k, (f, m) in enumerate(zip(frames, mapped, strict=True))
     ]
     tuning = Tuning(belong_likeness=recipe.register.same_scene)
-    found = register(views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads)
-    covered = covered_frames(
-        found.frames, lambda place: views[place].small.astype(np.float32) * np.float32(1 / 65535)
+    found = register(
+        views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads, share=share
     )
-    if reference in covered:
+    odd = _odd_ones(found, views)
+    if reference in odd:
         raise StackRefused(
-            f"{views[reference].name} was to give the picture its geometry, but something is held before "
-            f"{100 * covered[reference]:.0f} % of it. Choose another reference frame."
+            f"{views[reference].name} was to give the picture its geometry, but is left out: {odd[reference]}. "
+            "Choose another reference frame."
         )
-    if covered:
-        kept = [k for k in range(len(views)) if k not in covered]
+    if odd:
+        kept = [k for k in range(len(views)) if k not in odd]
         again = register(
             [views[k] for k in kept],
             size=size,
@@ -108,7 +112,7 @@ def register_stack(
             tick=tick,
             threads=threads,
         )
-        found = _with_covered(again, kept, found, covered)
+        found = _without(again, kept, found, odd)
     if recipe.register.repeats == "keep-one":
         found = _without_repeats(found, [v.name for v in views])
     if recipe.register.gains:
@@ -116,21 +120,28 @@ def register_stack(
     return replace(found, frames=tuple(replace(f, gain_ev=0.0) for f in found.frames))
 
 
-def _with_covered(
-    again: Registration, kept: Sequence[int], first: Registration, covered: Mapping[int, float]
+def _odd_ones(found: Registration, views: Sequence[SurveyedView]) -> dict[int, str]:
+    """Places of frames that were lined up and do not belong all the same, with the reason."""
+    misfired = misfired_frames(found.frames)
+    lit_alike = [replace(f, used=f.used and k not in misfired) for k, f in enumerate(found.frames)]
+    unit = np.float32(1 / 65535)
+    covered = covered_frames(lit_alike, lambda place: views[place].small.astype(np.float32) * unit)
+    return {
+        **{k: covered_why(share) for k, share in covered.items()},
+        **{k: misfired_why(apart) for k, apart in misfired.items()},
+    }
+
+
+def _without(
+    again: Registration, kept: Sequence[int], first: Registration, odd: Mapping[int, str]
 ) -> Registration:
-    """The registration of the other frames, with the covered ones put back as left out."""
+    """The registration of the other frames, with the odd ones put back as left out."""
     frames = list(first.frames)
     for place, frame in zip(kept, again.frames, strict=True):
         frames[place] = frame
-    for place, share in covered.items():
+    for place, why in odd.items():
         frames[place] = replace(
-            frames[place],
-            used=False,
-            why=f"something is held before the lens: {100 * share:.0f} % of it shows other light than its neighbours",
-            pose=None,
-            gain_ev=0.0,
-            confidence=0.0,
+            frames[place], used=False, why=why, pose=None, gain_ev=0.0, confidence=0.0, repeats=None
         )
     return replace(again, reference=kept[again.reference], frames=tuple(frames))
 

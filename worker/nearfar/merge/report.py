@@ -12,7 +12,7 @@ import numpy as np
 from nearfar import __version__
 from nearfar.frames.camera import CameraData
 from nearfar.merge import development
-from nearfar.merge.coverage_told import Coverage
+from nearfar.merge.coverage.result import Coverage
 from nearfar.merge.gaps import Gap
 from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan

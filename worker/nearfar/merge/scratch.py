@@ -17,16 +17,16 @@ import re
 import secrets
 import shutil
 import socket
-import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 from numpy.typing import NDArray
 
+from nearfar import durable
 from nearfar.errors import WorkFailed
+from nearfar.merge.stored_arrays import read_arrays, write_arrays
 
 BOOT = Path("/proc/sys/kernel/random/boot_id")
 LOCAL = frozenset({"rows"})
@@ -107,14 +107,17 @@ class Scratch:
         return size is None or status.st_size == size
 
     @contextmanager
-    def writing(self, key: str, kind: str) -> Iterator[Path]:
-        """A passing name to write to; renamed to the output's when the block ends well, removed otherwise."""
+    def writing(self, key: str, kind: str, *, sync: bool = True) -> Iterator[Path]:
+        """A passing name to write to; renamed to the output's when the block ends well, removed otherwise.
+
+        What whoever reads it holds as missing where it is damaged needs no ``sync``.
+        """
         target = self.path(key, kind)
         part = self._part(target)
         try:
             yield part
-            if self.sync and (kind not in LOCAL or self.origin is None):
-                _sync(part)
+            if sync and self.sync and (kind not in LOCAL or self.origin is None):
+                durable.sync(part)
             part.replace(target)
         except OSError as error:
             error.filename = error.filename or str(target)
@@ -125,14 +128,14 @@ class Scratch:
     def save(self, key: str, kind: str, arrays: Mapping[str, NDArray[Any]]) -> None:
         """Store named arrays under a key."""
         with self.writing(key, kind) as part, open(part, "wb") as file:
-            np.savez(file, **arrays)  # type: ignore[arg-type, unused-ignore]
+            write_arrays(file, arrays)
 
     def load(self, key: str, kind: str, *names: str) -> list[NDArray[Any]]:
         """Named arrays of an output; only these are read."""
         try:
-            with open(self.path(key, kind), "rb") as file, np.load(file, allow_pickle=False) as stored:
-                return [stored[name] for name in names]
-        except (OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile) as error:
+            with open(self.path(key, kind), "rb", buffering=0) as file:
+                return read_arrays(file, names)
+        except (OSError, ValueError, KeyError, TypeError, OverflowError) as error:
             raise self.spoilt(self.path(key, kind), f"not readable ({error})") from error
 
     def spoilt(self, path: Path, found: str) -> WorkFailed:
@@ -200,14 +203,6 @@ def share_scratch(folder: Path, local: Path, *, mark: str, all_see: bool = False
             if not entry.name.endswith(f".{origin}.{kind}"):  # from before the machine started: not trusted
                 entry.unlink(missing_ok=True)
     return Scratch(folder, local=local, sync=True, mark=mark, origin=origin)
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 @contextmanager

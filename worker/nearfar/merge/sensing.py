@@ -34,8 +34,8 @@ def look_for_spots(
     *,
     noise: Noise,
     recipe: Recipe,
+    threads: int,
     relax: Callable[[], None],
-    threads: int = 1,
 ) -> Spots:
     """Spots of the used frames; ``mapped`` are those of all ``frames``."""
     if not recipe.sensor.spots:
@@ -43,7 +43,7 @@ def look_for_spots(
     if len({frames[k].header.orientation for k in used}) > 1:
         return Spots(why_not="the camera was turned between the frames")
     views = [_view(scratch, frames[k], mapped[k], pose_of(registration, k)) for k in used]
-    return find_spots(views, noise, relax, threads=threads)
+    return find_spots(views, noise, relax, threads)
 
 
 def _view(scratch: Scratch, frame: Surveyed, mapped: MappedFrame, pose: NDArray[np.float64]) -> SensorFrame:

@@ -109,9 +109,8 @@ class Merge:
         """Make the picture, or find it made already. Raises the errors of nearfar.errors."""
         job = self.job
         allow_open_files(len(job.headers))
-        reference = place_of(
-            job.reference, job.headers
-        )  # a name that is not there is refused before any work
+        # A name that is not there is refused before any work.
+        reference = place_of(job.reference, job.headers)
         with open_scratch(job.scratch, job.outputs.picture) as scratch:
             for target in (job.outputs.picture, *job.outputs.side_files(height=True)):
                 remove_parts(target)
@@ -161,7 +160,8 @@ class Merge:
         progress = self.progress
         with self.clock.step("survey"):
             progress.step("survey", len(steps.frames))
-            steps.survey(range(len(steps.frames)), rows=True, tick=progress.advance)
+            rows = bool(steps.missing(range(steps.bands)))
+            steps.survey(range(len(steps.frames)), rows=rows, tick=progress.advance)
             self._tell_twins(steps)
         with self.clock.step("register"):
             if not steps.is_registered:
@@ -174,7 +174,9 @@ class Merge:
             with self.clock.step("render"):
                 progress.step("render", steps.blocks(range(steps.bands)))
                 share = steps.gather(delivery, progress.advance)
-            with self.clock.step("deliver"):
+            with self.clock.step("deliver"), ThreadPoolExecutor(1) as pool:
+                if not self.job.keep_scratch:
+                    pool.submit(steps.drop_rows)  # gigabytes: that takes a while
                 progress.step("deliver", 1)
                 report = steps.deliver(
                     *(delivery, share, self.job.outputs),

@@ -9,7 +9,7 @@ from nearfar import __version__
 from nearfar.errors import UsageError
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import focusing, registering, rendering, sensing
-from nearfar.merge.coverage_stack import coverage_key
+from nearfar.merge.coverage.stack import coverage_key
 from nearfar.merge.keys import key
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.survey import survey_key

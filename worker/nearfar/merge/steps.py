@@ -17,8 +17,8 @@ from nearfar.errors import StackRefused
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import focusing, registering, rendering, sensing
 from nearfar.merge.correcting import NO_MASTERS, Masters, make_planes
-from nearfar.merge.coverage_stack import cover_stack
-from nearfar.merge.coverage_told import Coverage
+from nearfar.merge.coverage.result import Coverage
+from nearfar.merge.coverage.stack import cover_stack
 from nearfar.merge.deliver import Delivery, Outputs, deliver
 from nearfar.merge.focus import FocusMap, FocusWriter, in_order
 from nearfar.merge.gaps import find_gaps
@@ -27,7 +27,7 @@ from nearfar.merge.movement import MOST, Moved
 from nearfar.merge.noise import Noise, estimate
 from nearfar.merge.plan import Plan, resident
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.register import Registration
+from nearfar.merge.register import Registration, Share
 from nearfar.merge.render import BLOCK, Band, Renderer, stored_band
 from nearfar.merge.report import Report, build_report
 from nearfar.merge.scratch import Scratch
@@ -91,6 +91,7 @@ class Steps:
         self.reference = reference
         self.check = check
         self.masters = masters
+        self.share: Share | None = None
         self.frames = [surveyed(scratch, h, marks[h.path]) for h in headers]
         self.keys = Keys(headers, [f.digest for f in self.frames], recipe, reference)
         self._marks = marks
@@ -142,6 +143,12 @@ class Steps:
             self.frames[place] = frame
             tick(1.0)
 
+    def drop_rows(self) -> None:
+        """Remove decoded frames: once all bands are there, nobody asks for them."""
+        for frame in self.frames:
+            if frame.rows is not None:
+                frame.rows.unlink(missing_ok=True)
+
     def is_surveyed(self, place: int, *, rows: bool) -> bool:
         """Whether a frame's survey is in scratch, and its rows as well if asked for."""
         frame = self.frames[place]
@@ -180,6 +187,14 @@ class Steps:
         return self._registration
 
     def _register(self, tick: Tick) -> Registration:
+        registration = self.register_anew(tick)
+        self.scratch.save_text(self.keys.register, "register", registering.to_json(registration))
+        self._look_for_spots(registration)  # while the frames are mapped
+        self._release()
+        return registration
+
+    def register_anew(self, tick: Tick) -> Registration:
+        """Registration of the stack, whatever is in scratch; with other processes where `share` is set."""
         done = [0.0]
 
         def listen(share: float) -> None:
@@ -188,17 +203,14 @@ class Steps:
             done[0] = max(share, done[0])
 
         noise = self.noise()
-        registration = registering.register_stack(
+        return registering.register_stack(
             *(self.scratch, self.frames, self._map(range(len(self.frames))), noise, self.size, self.recipe),
             reference=self.reference,
             tick=listen,
             touch=lambda: self.relax(self.plan.threads * LINK_PAGES),
             threads=self.plan.threads,
+            share=self.share,
         )
-        self.scratch.save_text(self.keys.register, "register", registering.to_json(registration))
-        self._look_for_spots(registration)  # while the frames are mapped
-        self._release()
-        return registration
 
     def _look_for_spots(self, registration: Registration) -> Spots:
         used = [k for k, pose in enumerate(registration.frames) if pose.used]
@@ -206,8 +218,8 @@ class Steps:
             *(self.scratch, self.frames, self._mapped, registration, used),
             noise=self.noise(),
             recipe=self.recipe,
-            relax=lambda: self.relax(LINK_PAGES),
             threads=self.plan.threads,
+            relax=lambda: self.relax(LINK_PAGES),
         )
         self.scratch.save_text(self.keys.spots, sensing.KIND, found.stored())
         return found
@@ -362,6 +374,7 @@ class Steps:
         report = Report({**report.content, **more, "focus_key": self.keys.focus})
         return deliver(
             *(delivery, outputs, report, self.frames, used, found, self.recipe),
+            threads=self.plan.threads,
             stop=self.check,
             finish=finish,
         )

@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,14 +23,18 @@ from nearfar.frames.decode import decode, decode_cost
 from nearfar.frames.headers import AS_SHOT, FrameHeader
 from nearfar.frames.windows import FrameRows
 from nearfar.merge.kernel.loader import BLOCK, Pixels
-from nearfar.merge.kernel.picture_calls import CURVE_STEPS, grid_shape, lay_out_rows, measure
+from nearfar.merge.kernel.picture_calls import CELL, CURVE_STEPS, grid_shape, lay_out_rows, measure
 from nearfar.merge.keys import Fingerprint, file_digest, key
 from nearfar.merge.noise import lowest_cells
 from nearfar.merge.scratch import Scratch
 
-VERSION = 2
+VERSION = 3
 F32 = NDArray[np.float32]
 Mark = tuple[str, Fingerprint]
+STEP = 2 * BLOCK // CELL
+"""Rows of cells that are measured in one go: two rows of blocks."""
+RING = 4
+"""Rows of blocks in memory meanwhile: those two, and one above and one below, into which filters reach."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,7 +64,8 @@ def survey_memory(header: FrameHeader) -> int:
     rows, cols = grid_shape(header.width, header.height)
     picture = 0 if header.in_parts or header.plain else header.width * header.height * 3 * header.bits // 8
     grids = rows * cols * 4 * 5 + header.width * header.height // 16 * 2
-    return decode_cost(header) + picture + grids + (12 << 20)
+    ring = RING * block_shape(header)[1] * 3 * BLOCK * BLOCK * header.bits // 8
+    return decode_cost(header) + picture + grids + ring + (8 << 20)
 
 
 def identify(header: FrameHeader) -> Mark:
@@ -119,14 +124,21 @@ class Surveyor:
         self.relax = relax
         self._local = threading.local()
 
-    def _buffer(self, header: FrameHeader) -> NDArray[Any]:
-        shape, dtype = (header.height, header.width, 3), np.dtype(f"u{header.bits // 8}")
-        have: NDArray[Any] | None = getattr(self._local, "picture", None)
+    def _buffer(self, name: str, header: FrameHeader, *shape: int) -> NDArray[Any]:
+        """An array of this thread's own, of the frame's depth, that is used again for the next frame."""
+        dtype = np.dtype(f"u{header.bits // 8}")
+        have: NDArray[Any] | None = getattr(self._local, name, None)
         if have is None or have.shape != shape or have.dtype != dtype:
-            self._local.picture = None
+            setattr(self._local, name, None)
             have = np.empty(shape, dtype)
-            self._local.picture = have
+            setattr(self._local, name, have)
         return have
+
+    def _decoded(self, header: FrameHeader) -> Iterator[NDArray[Any]]:
+        """A frame's rows, `BLOCK` at a time."""
+        if header.in_parts:
+            return self._bands(header)
+        return _in_bands(decode(header, self._buffer("picture", header, header.height, header.width, 3)))
 
     def survey(self, header: FrameHeader, *, rows: bool = True) -> Surveyed:
         """Survey one frame, or find it surveyed already; its rows are only laid out where ``rows`` asks for them, or where
@@ -137,10 +149,7 @@ class Surveyor:
         if not known:
             self._survey(done)
         elif rows and not has_rows(self.scratch, done):
-            self._lay_out(
-                done,
-                self._bands(header) if header.in_parts else _in_bands(decode(header, self._buffer(header))),
-            )
+            self._lay_out(done, self._decoded(header))
         else:
             return done
         self.relax()
@@ -148,16 +157,15 @@ class Surveyor:
 
     def _survey(self, done: Surveyed) -> None:
         header = done.header
-        if header.plain or header.in_parts:
-            if not header.plain:
-                self._lay_out(done, self._bands(header))
+        found = _Measured(header)
+        if header.plain:
             with MappedFrame(done) as frame:
-                self._measure(done.key, header, frame.pixels, frame.forget)
+                for start in range(0, found.rows, STEP):
+                    found.measure(frame.pixels, start)
+                    frame.forget()
         else:
-            picture = decode(header, self._buffer(header))
-            self._lay_out(done, _in_bands(picture))
-            table = light_table(header.icc, header.bits)
-            self._measure(done.key, header, Pixels(samples=picture, table=table), lambda: None)
+            self._lay_out(done, self._decoded(header), found)
+        found.save(self.scratch, done.key)
 
     def _unchanged(self, header: FrameHeader) -> Mark:
         """The frame's mark, if it is still the file that was identified."""
@@ -175,25 +183,59 @@ class Surveyor:
             for y in range(0, header.height, BLOCK):
                 yield reader.rows(y, min(y + BLOCK, header.height))
 
-    def _lay_out(self, done: Surveyed, bands: Iterable[NDArray[Any]]) -> None:
+    def _lay_out(self, done: Surveyed, bands: Iterable[NDArray[Any]], found: _Measured | None = None) -> None:
+        """Write a frame's blocks, and measure what passes by where ``found`` is given."""
         header = done.header
-        blocks = np.empty((block_shape(header)[1], 3, BLOCK, BLOCK), np.dtype(f"u{header.bits // 8}"))
+        cols = block_shape(header)[1]
+        blocks = self._buffer("blocks", header, RING, cols, 3, BLOCK, BLOCK)
+        table = light_table(header.icc, header.bits)
+        passing = Pixels(samples=blocks, table=table, size=(header.width, header.height), ring=RING)
         with self.scratch.writing(done.key, "rows") as part, open(part, "wb", buffering=0) as file:
-            for band in bands:
-                lay_out_rows(np.ascontiguousarray(band), blocks)
-                _write_all(file.fileno(), memoryview(blocks).cast("B"))  # type: ignore[arg-type]
+            for number, band in enumerate(bands):
+                row = blocks[number % RING]
+                lay_out_rows(np.ascontiguousarray(band), row)
+                _write_all(file.fileno(), memoryview(row).cast("B"))
+                if (
+                    found is not None and number % 2 == 0 and number
+                ):  # what lies above is whole, with what it reaches
+                    found.measure(passing, (number - 2) * BLOCK // CELL)
+            if found is not None:
+                found.rest(passing)
 
-    def _measure(self, name: str, header: FrameHeader, pixels: Pixels, forget: Callable[[], None]) -> None:
+
+class _Measured:
+    """What is measured of one frame, `STEP` rows of cells at a time, from the top."""
+
+    def __init__(self, header: FrameHeader) -> None:
         rows, cols = grid_shape(header.width, header.height)
-        energy = np.empty((3, rows, cols), np.float32)
-        mean = np.empty((rows, cols), np.float32)
-        small = np.empty((header.height // 4, header.width // 4), np.uint16)
-        curve = luma_curve(header)
-        for start in range(0, rows, 32):
-            measure(pixels, curve, (start, min(start + 32, rows)), energy, mean, small)
-            forget()
-        lowest = lowest_cells(energy, mean)
-        self.scratch.save(name, "survey", {"energy": energy, "mean": mean, "small": small, "lowest": lowest})
+        self.rows = rows
+        self.curve = luma_curve(header)
+        self.energy = np.empty((3, rows, cols), np.float32)
+        self.mean = np.empty((rows, cols), np.float32)
+        self.small: NDArray[np.uint16] = np.empty((header.height // 4, header.width // 4), np.uint16)
+        self._done = 0
+
+    def measure(self, pixels: Pixels, start: int) -> None:
+        """The rows of cells from ``start`` on."""
+        end = min(start + STEP, self.rows)
+        measure(pixels, self.curve, (start, end), self.energy, self.mean, self.small)
+        self._done = end
+
+    def rest(self, pixels: Pixels) -> None:
+        """The rows of cells that are left."""
+        while self._done < self.rows:
+            self.measure(pixels, self._done)
+
+    def save(self, scratch: Scratch, name: str) -> None:
+        """Leave it under a frame's key."""
+        lowest = lowest_cells(self.energy, self.mean)
+        found: dict[str, NDArray[Any]] = {
+            "energy": self.energy,
+            "mean": self.mean,
+            "small": self.small,
+            "lowest": lowest,
+        }
+        scratch.save(name, "survey", found)
 
 
 def _in_bands(picture: NDArray[Any]) -> Iterator[NDArray[Any]]:
@@ -260,7 +302,7 @@ class MappedFrame:
         """Give the mapped pages back; they are read again from the file when asked for."""
         self._map.madvise(mmap.MADV_DONTNEED)
 
-    def __enter__(self) -> MappedFrame:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

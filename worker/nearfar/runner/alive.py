@@ -1,4 +1,4 @@
-"""Whether the processes of this machine or container get on: ``python -m nearfar.runner.alive`` ends with 0 where they do.
+"""Whether the processes of this machine or container make progress: ``python -m nearfar.runner.alive`` ends with 0 if so.
 
 The process that started them touches the file that ``NEARFAR_ALIVE`` names, as long as all of them give signs of progress.
 """

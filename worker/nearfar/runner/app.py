@@ -1,7 +1,8 @@
 """The Celery application: how hints reach workers.
 
-A hint is acknowledged when it is taken, before any work, and has no result: the store alone knows what was done. What
-Celery does besides (results, events, remote control, gossip between workers) is switched off.
+A hint has no result: the store alone knows what was done. It is acknowledged once there is nothing to do any longer, so
+that a worker that is busy takes none away from one that is free; one that a killed worker had comes again and does no
+harm. What Celery does besides (results, events, remote control, gossip between workers) is switched off.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ def _configuration(settings: ServerSettings) -> dict[str, Any]:
         "broker_connection_timeout": 2,
         "task_default_queue": broker.QUEUE,
         "task_default_delivery_mode": "transient",
-        "task_acks_late": False,
+        "task_acks_late": True,
         "task_ignore_result": True,
         "task_publish_retry": False,
         "task_serializer": "json",

@@ -1,7 +1,7 @@
-"""The broker that needs no server: a hint is a file in a folder. A transport for kombu, made whole.
+"""The broker that needs no server: a transport for kombu in which a hint is a file in a folder.
 
 kombu's own transport of this kind writes under the final name, so that others read half a message; ends whoever reads
-a spoilt one; takes messages through the system's temporary folder; and orders by a clock that begins anew with every
+a spoilt one; takes messages through the system's temporary folder; and orders by a clock that begins again with every
 boot. Here a message appears by rename and is taken by rename, so that exactly one taker has it; what cannot be read
 is put aside; the order is that of the wall clock. Losing a message does no harm: a hint only saves waiting.
 """

@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from nearfar import __version__
+from nearfar.durable import sync
 from nearfar.errors import InputRefused, NearfarError, StoreError, UsageError
 from nearfar.jobs import backup, dump
 from nearfar.jobs.engine import dispose, engine_for, parse_url
@@ -77,7 +78,7 @@ def make(places: Places, settings: Path | None, target: Path) -> Copied:
         names = list(_gather(places, settings, part))
         _write_manifest(part, names)
         part.rename(target)
-        _sync(target.absolute().parent)
+        sync(target.absolute().parent)
     except BaseException:
         shutil.rmtree(part, ignore_errors=True)
         raise
@@ -114,7 +115,7 @@ def _write_manifest(part: Path, names: list[str]) -> None:
         path = part / name
         path.chmod(0o600)  # the settings may hold a key
         files[name] = {"size": path.stat().st_size, "sha256": digest(path)}
-        _sync(path)
+        sync(path)
     told = {
         "format": FORMAT,
         "made": datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
@@ -123,8 +124,8 @@ def _write_manifest(part: Path, names: list[str]) -> None:
         "files": files,
     }
     (part / MANIFEST).write_text(json.dumps(told, indent=2) + "\n", encoding="utf-8")
-    _sync(part / MANIFEST)
-    _sync(part)
+    sync(part / MANIFEST)
+    sync(part)
 
 
 def check(folder: Path) -> Copied:
@@ -280,16 +281,8 @@ def put(source: Path, target: Path) -> None:
     try:
         shutil.copyfile(source, part)
         part.chmod(0o600)
-        _sync(part)
+        sync(part)
         part.rename(target)
-        _sync(target.parent)
+        sync(target.parent)
     finally:
         part.unlink(missing_ok=True)
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

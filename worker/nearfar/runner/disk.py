@@ -6,6 +6,7 @@ fit. All goes on by itself when there is space again.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -14,6 +15,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from nearfar.errors import DoesNotFit
 from nearfar.places import Places
 from nearfar.settings import format_size
 
@@ -134,3 +136,28 @@ def write_whole(file: Path, text: str) -> None:
     except OSError:
         part.unlink(missing_ok=True)
         raise
+
+
+def check_room(folder: Path, need: int, spare: int) -> None:
+    """Refuse to write so many bytes where they would not leave ``spare`` bytes free.
+
+    Raises
+    ------
+    DoesNotFit
+        The disk is too small even when it is empty.
+    OSError
+        It is too full now.
+    """
+    disk = shutil.disk_usage(folder)
+    wanted = need + spare
+    if wanted > disk.total:
+        raise DoesNotFit(
+            f"{folder}: its disk has {format_size(disk.total)}, {format_size(wanted)} are needed with those that are to "
+            "stay free. Give it a larger disk, or lower worker.spare_disk."
+        )
+    if wanted > disk.free:
+        raise OSError(
+            errno.ENOSPC,
+            f"{format_size(disk.free)} of disk are free, {format_size(wanted)} are needed",
+            str(folder),
+        )

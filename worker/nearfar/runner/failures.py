@@ -1,9 +1,11 @@
-"""What went wrong with a unit, in a word and a sentence, and whether trying again may help."""
+"""Why a unit failed, in a word and a sentence, and whether trying again may help."""
 
 from __future__ import annotations
 
 import errno
+import logging
 from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,12 +13,18 @@ from nearfar.errors import (
     DoesNotFit,
     FrameRefused,
     InputRefused,
+    Interrupted,
+    LostClaim,
     NearfarError,
+    NotFound,
     SourceChanged,
     StoreError,
+    StoreUnreachable,
     UsageError,
 )
+from nearfar.jobs import Claim
 
+log = logging.getLogger(__name__)
 FULL = {errno.ENOSPC, errno.EDQUOT}
 PASSING = {errno.EIO, errno.ESTALE, errno.EINTR, errno.EAGAIN, errno.ETIMEDOUT, errno.ENFILE, errno.EMFILE}
 """Errors of reading that may be gone at the next try: shares that come back, disks that retry."""
@@ -100,3 +108,14 @@ def in_words(error: Exception) -> str:
         return str(error) or type(error).__name__
     where = f"{error.filename}: " if error.filename else ""
     return f"{where}{error.strerror or error}"
+
+
+@contextmanager
+def told_by_another(claim: Claim) -> Iterator[None]:
+    """For a unit that only helps another one: what goes wrong is told by that, and brings no job down here."""
+    try:
+        yield
+    except (Interrupted, StoreUnreachable, LostClaim, NotFound):
+        raise
+    except Exception as error:  # noqa: BLE001 - the other unit tells of it
+        log.warning("cannot help: %s", in_words(error) or type(error).__name__, extra=claim.log_context())

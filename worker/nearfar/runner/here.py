@@ -1,4 +1,4 @@
-"""This process among those of its host: names that are never given twice, and what the kernel tells of others.
+"""This process among those of its host: names that are never used twice, and what the kernel knows about others.
 
 A number of a process alone says little: it is given again, and containers of one host each count for themselves. With
 the time at which the process started, and the space in which its number counts, it is a name.

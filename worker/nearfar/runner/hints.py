@@ -1,4 +1,4 @@
-"""Publish hints that work waits: just enough to wake the workers that are free, by a thread that holds nobody up.
+"""Publish hints that work waits: just enough to wake the workers that are free, from a thread of its own.
 
 The store is asked, now and then and when someone kicks, how many units could be given out and how many workers are
 free; hints that already wait are subtracted. A broker that is frozen or away therefore stops nothing but the hints:
@@ -31,6 +31,8 @@ LONGEST_REST = 30.0
 """Seconds to let a broker be that did not answer, at most."""
 MOST = 64
 """Hints published in one go."""
+ASKED = 10.0
+"""Seconds after which the broker is asked for a sign of life where there was nothing to publish."""
 COUNTED = 10.0
 """Seconds between two notes in the store of how many were published: not one for each hint."""
 
@@ -60,6 +62,7 @@ class Hinter:
         self._leaving = False
         self._failures = 0
         self._not_before = 0.0
+        self._asked = time.monotonic()
         self._connection: Connection | None = None
         self._uncounted = 0
         self._counted = time.monotonic()
@@ -109,11 +112,12 @@ class Hinter:
     def publish(self) -> int:
         """Publish what is missing, once; how many hints that were. Raises `StoreError`; a broker's failure is noted.
 
-        A broker that was away is asked even where no hint is wanted, so that it is known when it is back.
+        A broker is asked now and then where no hint is wanted, so that it is known when it is away, and when it is back.
         """
         wanted = self._wanted()
-        if wanted <= 0 and self.broker is None:
+        if wanted <= 0 and self.broker is None and time.monotonic() - self._asked < ASKED:
             return 0
+        self._asked = time.monotonic()
         try:
             sent = self._send(wanted)
         except Exception as error:  # whatever a broker's driver raises

@@ -98,10 +98,8 @@ class Holding:
     def __exit__(self, *_: object) -> None:
         with self._last_word:
             self._end.set()
-        for (
-            thread
-        ) in self._threads:  # one may be waiting for a busy store: what it says later changes nothing
-            thread.join(AGAIN)
+        for thread in self._threads:
+            thread.join(AGAIN)  # one may be waiting for a busy store: what it says later changes nothing
 
     def check(self) -> None:
         """Raise `Stopped` where the work is to end."""

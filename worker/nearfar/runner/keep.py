@@ -21,7 +21,7 @@ from nearfar.places import Places, places_of
 from nearfar.runner import beats, broker, logs
 from nearfar.runner.disk import DiskWatch
 from nearfar.runner.hints import Hinter
-from nearfar.runner.notifying import Notifier
+from nearfar.runner.messages.sending import Notifier
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.planning import begin_uploads
 from nearfar.runner.presence import Presence
@@ -31,7 +31,7 @@ from nearfar.runner.sweep import Sweeper
 from nearfar.server_settings import ServerSettings, load_server
 
 if TYPE_CHECKING:
-    from nearfar.runner.carrying import Carrier
+    from nearfar.runner.objects.carrying import Carrier
 
 log = logging.getLogger(__name__)
 
@@ -110,7 +110,7 @@ def _carrier(settings: ServerSettings, places: Places, store: Store) -> Carrier 
     """Who carries to and from object storage, at work; loaded only where there is some."""
     if not settings.objects.buckets:
         return None
-    from nearfar.runner.carrying import Carrier
+    from nearfar.runner.objects.carrying import Carrier
 
     made = Carrier(settings, places, store)
     made.start()

@@ -1,4 +1,4 @@
-"""A job as its units see it: frames, recipe and settings from the store, headers and digests from files, all in order."""
+"""A job as its units see it: frames, recipe and settings from the store, headers and digests from the files."""
 
 from __future__ import annotations
 
@@ -182,7 +182,7 @@ class Marks:
     Parameters
     ----------
     task
-        Whose frames; digests that the store knows have to be met, unless ``anew``.
+        Whose frames; digests that the store knows have to be met, unless ``again``.
     check
         Called before every file.
     """

@@ -1,4 +1,4 @@
-"""Logs of the server's processes: a line a message on standard error, or an object of JSON where ``NEARFAR_LOG=json``.
+"""Logs of the server's processes: one line per message on standard error, a JSON object with ``NEARFAR_LOG=json``.
 
 What a line is about (job, unit, token, worker) is given with ``extra`` and shown at its end.
 """

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import os
-import shutil
 import time
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -13,26 +12,28 @@ from pathlib import Path
 from typing import TypeVar
 
 from nearfar.errors import DoesNotFit, FrameRefused
-from nearfar.jobs import FrameNote, FrameState, Outcome, UnitKind
+from nearfar.jobs import FrameNote, FrameState, Outcome, Unit, UnitKind, UnitPlan, UnitState
 from nearfar.merge.correcting import NO_MASTERS, space
 from nearfar.merge.deliver import Outputs
 from nearfar.merge.keys import Fingerprint, file_digest
 from nearfar.merge.plan import Plan, allow_open_files, make_plan, peak_resident
 from nearfar.merge.report import Report
 from nearfar.merge.scratch import Scratch, share_scratch
+from nearfar.merge.sharing import help_register, register_with_helpers
 from nearfar.merge.stack_keys import place_of
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark as Seen
 from nearfar.merge.survey import changed, rows_bytes
-from nearfar.runner.failures import Failure, failure_of
+from nearfar.runner.bound import bounded
+from nearfar.runner.disk import check_room
+from nearfar.runner.failures import Failure, failure_of, told_by_another
 from nearfar.runner.hands import Gauge, Hands
 from nearfar.runner.holding import Holding
 from nearfar.runner.loading import NOT_A_FRAME, ON_REQUEST, Frames, Marks, Task
 from nearfar.runner.preparing import prepare_all, prepare_some
 from nearfar.runner.publish import Mark, Results, check_result, safe_name
 from nearfar.runner.small import SMALL, keep_small
-from nearfar.runner.weights import Extent, last_units
-from nearfar.settings import format_size
+from nearfar.runner.weights import Extent, helpers, last_units, seconds_so_far
 
 LAYING = 0.4
 """Share of a unit's progress that laying out frames anew takes, where it has to."""
@@ -78,7 +79,8 @@ class Performance:
             UnitKind.RENDER: self._render,
             UnitKind.DELIVER: self._deliver,
         }
-        made = perform[self.claim.kind](task, scratch)
+        with bounded(self.hands.memory, self.hands.threads):
+            made = perform[self.claim.kind](task, scratch)
         spent = round(time.process_time() - began, 3)
         return replace(made, result={**(made.result or {}), "peak": peak_resident(), "processor": spent})
 
@@ -196,20 +198,7 @@ class Performance:
         return steps, order
 
     def _room(self, folder: Path, need: int) -> None:
-        """Refuse to write so many bytes where they would not leave enough space free."""
-        disk = shutil.disk_usage(folder)
-        wanted = need + self.hands.spare_disk
-        if wanted > disk.total:
-            raise DoesNotFit(
-                f"{folder}: its disk has {format_size(disk.total)}, {format_size(wanted)} are needed with those that are to "
-                "stay free. Give it a larger disk, or lower worker.spare_disk."
-            )
-        if wanted > disk.free:
-            raise OSError(
-                errno.ENOSPC,
-                f"{format_size(disk.free)} of disk are free, {format_size(wanted)} are needed",
-                str(folder),
-            )
+        check_room(folder, need, self.hands.spare_disk)
 
     def _lay_out(self, steps: Steps, places: Sequence[int]) -> None:
         """See that the pixels of these frames can be read here."""
@@ -222,6 +211,7 @@ class Performance:
 
     def _survey(self, task: Task, scratch: Scratch) -> Outcome:
         weights, least = None, 0
+        then: tuple[UnitPlan, ...] = ()
         if self.claim.start == 0:  # what is wrong with the stack is to be known before all of it is decoded
             every, order = self._frames(task, scratch)
             plan = self._plan(task, every, order)
@@ -230,12 +220,13 @@ class Performance:
             _, weights = last_units(
                 extent, (first.width, first.height), memory=plan.least, result=plan.result
             )
+            then = helpers(extent, self._others(), memory=plan.least)
         batch = range(self.claim.start, min(self.claim.stop, len(task.paths)))
         frames = Frames.read(task, task.wanted(batch), self.holding.check)
         places = list(frames.headers)
         notes = [FrameNote(position=k, state=FrameState.LEFT_OUT, reason=NOT_A_FRAME) for k in frames.results]
         if not places:
-            return Outcome(frames=notes, weights=weights, least=least)
+            return Outcome(frames=notes, weights=weights, least=least, then=then)
         frames, self._masters = prepare_some(task, scratch, frames, self.holding.check)
         read = self._find_marks(task, scratch, places, anew=True)
         made = self._survey_frames(task, scratch, frames, places)
@@ -245,7 +236,7 @@ class Performance:
                 FrameNote(position=k, state=FrameState.PRESENT, size=fingerprint.size, digest=digest)
             )
         counts = {**made, "bytes_read": float(read)}
-        return Outcome(frames=notes, weights=weights, least=least, counts=counts)
+        return Outcome(frames=notes, weights=weights, least=least, counts=counts, then=then)
 
     def _survey_frames(
         self, task: Task, scratch: Scratch, frames: Frames, places: Sequence[int]
@@ -273,11 +264,21 @@ class Performance:
             "pixels": float(sum(h.width * h.height for h in headers)),
         }
 
+    def _others(self) -> int:
+        """How many other workers there are."""
+        store = self.holding.store
+        return len(self.holding.tell(lambda: store.workers(alive=True))) - 1
+
     def _register(self, task: Task, scratch: Scratch) -> Outcome:
+        own = [u for u in self._units() if u.kind is UnitKind.REGISTER]
+        if self.claim.start > 0:
+            self._help(task, scratch, own)
+            return Outcome()
         steps, order = self._steps(task, scratch)
         if not steps.is_registered:
             self._lay_out(steps, range(len(order)))
-        registration = steps.registration(self.gauge.part(1.0, 1.0))
+        tick = self.gauge.part(1.0, 1.0)
+        registration = register_with_helpers(steps, len(own) - 1, tick)
         notes = [
             FrameNote(
                 position=place,
@@ -296,6 +297,20 @@ class Performance:
             result=steps.plan.result,
         )
         return Outcome(frames=notes, then=units, weights=weights)
+
+    def _help(self, task: Task, scratch: Scratch, own: Sequence[Unit]) -> None:
+        if any(u.start == 0 and u.state is UnitState.DONE for u in own):
+            return
+        with told_by_another(self.claim):
+            steps, order = self._steps(task, scratch)
+            if not steps.is_registered:
+                self._lay_out(steps, range(len(order)))
+                help_register(steps, self.claim.start, len(own) - 1)
+
+    def _units(self) -> tuple[Unit, ...]:
+        """All units of this run."""
+        store, claim = self.holding.store, self.claim
+        return self.holding.tell(lambda: store.units(claim.job, run=claim.run))
 
     def _focus(self, task: Task, scratch: Scratch) -> Outcome:
         steps, _ = self._steps(task, scratch)
@@ -357,15 +372,10 @@ class Performance:
 
     def _so_far(self, task: Task) -> tuple[dict[str, float], int]:
         """Seconds of the units of each step of this run, and the peak of their memory."""
-        store = self.holding.store
-        units = {u.id: u for u in self.holding.tell(lambda: store.units(task.job.id, run=self.claim.run))}
-        seconds: dict[str, float] = {}
-        for attempt in self.holding.tell(lambda: store.attempts(task.job.id)):
-            unit = units.get(attempt.unit)
-            if unit is not None and attempt.seconds is not None:
-                seconds[str(unit.kind)] = seconds.get(str(unit.kind), 0.0) + attempt.seconds
-        peaks = [int((u.result or {}).get("peak", 0)) for u in units.values()]
-        return seconds, max([0, *peaks])
+        units = self._units()
+        attempts = self.holding.tell(lambda: self.holding.store.attempts(task.job.id))
+        peaks = [int((u.result or {}).get("peak", 0)) for u in units]
+        return seconds_so_far(units, attempts), max([0, *peaks])
 
     def _completed(self, report: Report, mark: Mark, seconds: dict[str, float], peak: int) -> Report:
         own = self.holding.seconds

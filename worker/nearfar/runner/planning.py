@@ -285,7 +285,7 @@ def again(
     leave_out: Sequence[str] = (),
     who: str,
 ) -> Submitted:
-    """Run a job again with something changed, as a new job; what the change does not touch is not computed anew.
+    """Run a job again with something changed, as a new job; what the change does not touch is not computed again.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Whether broker and store answer, asked within seconds: for health and for whoever looks for what is wrong."""
+"""Whether broker and store answer within seconds: for health checks and `nearfar doctor`."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def broker_problem(settings: ServerSettings) -> str | None:
     try:
         with connect(make_app(settings, places, patience=PATIENCE)) as connection:
             waiting(connection)
-    except Exception as error:  # whatever a broker's driver raises
+    except Exception as error:  # noqa: BLE001 - whatever a broker's driver raises
         return f"broker {shown(settings.broker.url)} does not answer: {error}"
     return None
 
@@ -48,7 +48,7 @@ def waiting_hints(settings: ServerSettings) -> int | None:
     try:
         with connect(make_app(settings, places_of(settings), patience=PATIENCE)) as connection:
             return waiting(connection)
-    except Exception:  # whatever a broker's driver raises
+    except Exception:  # noqa: BLE001 - whatever a broker's driver raises
         return None
 
 
@@ -60,7 +60,7 @@ def store_problem(settings: ServerSettings, store: Store | None = None) -> str |
     settings
         Where it is.
     store
-        The store as this process has it open; opened anew where not given.
+        The store as this process has it open; opened again where not given.
     """
     try:
         (store or open_by(settings, places_of(settings))).now()

@@ -1,4 +1,4 @@
-"""A result appears whole or not at all: written aside, opened again and checked, then the folder renamed.
+"""A result appears complete or not at all: written aside, opened again and checked, then the folder renamed.
 
 A rename never replaces a folder that has something in it, so a worker that lost its claim can spoil nothing: the first one
 to get there publishes, whoever comes later with the same result finds it.
@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from nearfar.durable import sync
 from nearfar.errors import FrameRefused, WorkFailed
 from nearfar.frames.decode import decode, read_header
 from nearfar.frames.tiles import check_tiles
@@ -139,7 +140,7 @@ class Results:
                 now = name
                 fence()
                 if _renamed(staged, target):
-                    _sync(self.folder)
+                    sync(self.folder)
                     return outputs_in(target).picture
             outputs = outputs_in(target)
             if mark.is_of(_report(outputs.report)) and _complete(outputs):
@@ -155,9 +156,9 @@ class Results:
             with suppress(OSError):
                 os.chown(file, -1, status.st_gid)
             file.chmod(status.st_mode & 0o666 | 0o600)
-            _sync(file)
-        _sync(staged)
-        _sync(staged.parent)
+            sync(file)
+        sync(staged)
+        sync(staged.parent)
 
     @staticmethod
     def _names(base: str) -> Iterator[str]:
@@ -177,7 +178,7 @@ def _call(staged: Path, before: str, now: str) -> None:
         return
     for file in list(staged.iterdir()):
         file.rename(staged / (now + file.name.removeprefix(before)))
-    _sync(staged)
+    sync(staged)
 
 
 def _renamed(staged: Path, target: Path) -> bool:
@@ -189,14 +190,6 @@ def _renamed(staged: Path, target: Path) -> bool:
             return False
         raise
     return True
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def _report(path: Path) -> Mapping[str, Any]:

@@ -1,4 +1,4 @@
-"""Bring the store and the world together: workers whose process is gone, leases that ran out, units nobody can take.
+"""Reconcile the store with what is running: workers whose process is gone, expired leases, units that nobody can take.
 
 Any number of these may run, in as many processes; each does what it finds.
 """

@@ -1,4 +1,4 @@
-"""Remove what was made by the server, and nothing else: only what lies directly in a given folder, never through a link."""
+"""Remove only what the server made: entries directly in a given folder, never through a link."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ from typing import IO
 
 from nearfar.errors import UsageError
 from nearfar.places import Places
-from nearfar.runner import alive, beats, child, notify
+from nearfar.runner import alive, beats, child, systemd
 from nearfar.runner.disk import write_whole
 from nearfar.runner.here import signal_name
 
@@ -31,8 +31,8 @@ log = logging.getLogger(__name__)
 MODULES = {
     "keep": "nearfar.runner.keep",
     "work": "nearfar.runner.work",
-    "mend": "nearfar.runner.mending",
-    "watch": "nearfar.runner.watching",
+    "mend": "nearfar.runner.mending.process",
+    "watch": "nearfar.runner.watching.process",
     "api": "nearfar_api",
 }
 """The processes of a server, in the order in which they start."""
@@ -148,7 +148,7 @@ class Supervisor:
                 self._turn(time.monotonic())
                 time.sleep(TURN)
         finally:
-            notify.notify("STOPPING=1")
+            systemd.notify("STOPPING=1")
             self._stop()
 
     def _turn(self, now: float) -> None:
@@ -166,16 +166,16 @@ class Supervisor:
         """Tell systemd and the status page what changed, and that we live while everybody gets on."""
         status = "; ".join(self._words(one) for one in self.children)
         if status != self._status:
-            notify.notify(f"STATUS={status}")
+            systemd.notify(f"STATUS={status}")
             self._status = status
             self._write()
         if not self._ready and all(one.ready(now) for one in self.children):
-            notify.notify("READY=1")
+            systemd.notify("READY=1")
             self._ready = True
-        every = notify.watchdog_interval()
+        every = systemd.watchdog_interval()
         stalled = any(one.process is not None and now - one.progress() > STALLED for one in self.children)
         if every is not None and now - self._pinged >= every and not stalled:
-            notify.notify("WATCHDOG=1")
+            systemd.notify("WATCHDOG=1")
             self._pinged = now
         if not stalled and not any(one.crashing for one in self.children):
             alive.tell(now)

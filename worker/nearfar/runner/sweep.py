@@ -18,11 +18,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from nearfar.errors import NotFound
-from nearfar.jobs import Job, JobQuery, JobState, Store, UnitState
+from nearfar.jobs import Job, JobQuery, JobState, Store, Transfers, UnitState
 from nearfar.places import Places
 from nearfar.runner import here
-from nearfar.runner.looking import LOOKED
-from nearfar.runner.mend_files import NOTES
+from nearfar.runner.looking.ready import LOOKED
+from nearfar.runner.mending.files import NOTES
 from nearfar.runner.remove import GOING, files_in, folders_in, remove_file, remove_folder
 from nearfar.runner.small import SMALL
 from nearfar.runner.versions import EARLIER, earlier
@@ -240,7 +240,9 @@ class Sweeper:
                 self._remove_result(folder)
 
     def _finished(self, folder: Path) -> float | None:
-        """When the job of a result ended; None where it is no result of ours, or its job is at work again."""
+        """When the job of a result ended; None where it is no result of ours, its job is at work again, or it is still to
+        be put into a bucket.
+        """
         try:
             report = json.loads((folder / f"{folder.name}.report.json").read_text(encoding="utf-8"))
             if not str(report["format"]).startswith(REPORT):
@@ -250,7 +252,7 @@ class Sweeper:
             return folder.stat().st_mtime
         except (OSError, ValueError, KeyError, TypeError):
             return None
-        return job.finished
+        return None if Transfers(self.store).open(job.id) else job.finished
 
     def _remove_result(self, folder: Path) -> None:
         """The files of a result as they were delivered; what a person put there or wrote to since stays, with its folder."""

@@ -22,6 +22,7 @@ from nearfar.jobs import Claim, Store
 from nearfar.places import Places
 from nearfar.runner import beats, disk, here, traces
 from nearfar.runner.app import TASK
+from nearfar.runner.hints import Hinter
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.presence import Presence
 from nearfar.runner.role import HELPER, ROLE
@@ -33,6 +34,8 @@ LOOK = 15.0
 """Seconds after which a worker looks for work without a hint."""
 LOOK_SOON = 3.0
 """The same where the store did not answer."""
+NEVER = 86400.0
+"""Seconds between two looks for others without a kick: `nearfar.runner.keep` sees to that."""
 UNUSABLE = 20.0
 """Seconds to let a store be that cannot be used as it is."""
 GRACE = 5.0
@@ -81,6 +84,7 @@ class Lane:
         self.store: Store | None = None
         self.claim: Claim | None = None
         self.look_soon = False
+        self._hinter: Hinter | None = None
         self._presence = Presence(places)
         self._away: str | None = None
         apart = os.environ.get(ROLE) == HELPER and not places.share_rows
@@ -117,6 +121,10 @@ class Lane:
                 return False
             self._began, self.claim = time.monotonic(), claim
             self._near = None if self._near is None else claim.job
+            if (
+                self._hinter is not None
+            ):  # where there was one unit there may be more, for those that are free
+                self._hinter.kick()
             self.perform(store, claim, self.leaving)
             return True
         except StoreUnreachable as error:
@@ -163,6 +171,8 @@ class Lane:
         if self.store is None:
             return
         self._register(self.store)
+        self._hinter = Hinter(self.settings, self.places, self.store, every=NEVER)
+        self._hinter.start()
         threading.Thread(target=self._pulse, args=(self.store,), name="pulse", daemon=True).start()
         while not self.leaving():
             if not self._turn.locked():

@@ -69,7 +69,7 @@ def _perform(holding: Holding, hands: Hands) -> None:
         _stopped(holding, stopped)
     except (StoreUnreachable, LostClaim, NotFound):
         raise
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - put on record
         away = holding.tell(performance.why_away)
         if away is not None:
             _folder_away(holding, away, error)

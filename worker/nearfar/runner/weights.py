@@ -9,19 +9,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
+from math import ceil
 from pathlib import Path
 
 from nearfar.frames.headers import FrameHeader
-from nearfar.jobs import UnitKind, UnitPlan
+from nearfar.jobs import Attempt, Unit, UnitKind, UnitPlan
 from nearfar.merge.render import BLOCK
 
 MOST_FRAMES = 8
 """Frames of one survey unit at most, so that a lost worker loses little."""
-SURVEY_SECONDS = 4.0
+SURVEY_SECONDS = 1.0
 """Expected seconds of one survey unit at most, unless a single frame takes longer."""
-RENDER_SECONDS = 0.5
-"""Expected seconds of one render unit: 24 megapixels are four, so that several workers share the longest step."""
+ONE_SURVEY = 0.15
+"""Expected seconds below which a survey is one unit; above, two workers have as much to do each."""
+RENDER_SECONDS = 0.2
+"""Expected seconds of one render unit, so that several workers share the longest step."""
+HELP_SECONDS = 0.1
+"""Expected seconds of registration for which one more worker helps..."""
+MOST_HELPERS = 3
+"""...up to so many: each does a part of what cannot be shared anew."""
 MOST_RENDERS = 8
 """Units that rendering is cut into at most: each opens all frames anew."""
 LONGEST = 50.0
@@ -131,15 +138,21 @@ def _seconds(name: str, size: int | None, extent: Extent) -> float:
 
 
 def _batches(seconds: Sequence[float]) -> Iterable[tuple[int, int]]:
-    """Ranges of consecutive frames."""
-    start, spent = 0, 0.0
-    for place, each in enumerate(seconds):
-        if place > start and (place - start >= MOST_FRAMES or spent + each > SURVEY_SECONDS):
-            yield start, place
-            start, spent = place, 0.0
-        spent += each
-    if start < len(seconds):
-        yield start, len(seconds)
+    """Ranges of consecutive frames: an even number of about the same length, where one would take long."""
+    count, whole = len(seconds), sum(seconds)
+    cuts = max(-(-count // MOST_FRAMES), ceil(whole / SURVEY_SECONDS), 2 if whole > ONE_SURVEY else 1)
+    cuts = min(count, cuts + cuts % 2 if cuts > 1 else 1)
+    edges = [count * k // cuts for k in range(cuts + 1)] if count else [0]
+    sizes = sorted((b - a for a, b in pairwise(edges)), reverse=True)  # the longest first: all end together
+    yield from pairwise(accumulate(sizes, initial=0))
+
+
+def helpers(extent: Extent, others: int, *, memory: int) -> tuple[UnitPlan, ...]:
+    """Units that help to register, where so many other workers are there. Whoever finds nothing to do is done at once."""
+    wanted = int(extent.weights(1)[str(UnitKind.REGISTER)] / HELP_SECONDS)
+    count = max(0, min(wanted, MOST_HELPERS, others))
+    made = (_unit(UnitKind.REGISTER, k, k + 1, OVERHEAD, memory) for k in range(1, count + 1))
+    return tuple(made)
 
 
 def last_units(
@@ -159,11 +172,23 @@ def last_units(
     bands = -(-size[1] // BLOCK)
     weights = extent.weights(len(range(0, extent.frames, MOST_FRAMES)))
     seconds = weights[str(UnitKind.RENDER)]
-    count = max(1, min(bands, MOST_RENDERS, round(seconds / RENDER_SECONDS)))
-    cuts = [bands * k // count for k in range(count + 1)]
+    count = round(seconds / RENDER_SECONDS)
+    count = max(1, min(bands, MOST_RENDERS, count + count % 2 if count > 1 else 1))
+    cuts = [round(bands * k / count) for k in range(count + 1)]
     renders = [
         _unit(UnitKind.RENDER, a, b, seconds * (b - a) / bands, memory, result * (b - a) // bands)
         for a, b in pairwise(cuts)
     ]
     deliver = _unit(UnitKind.DELIVER, 0, 1, weights[str(UnitKind.DELIVER)], memory, 2 * result)
     return (*renders, deliver), weights
+
+
+def seconds_so_far(units: Sequence[Unit], attempts: Sequence[Attempt]) -> dict[str, float]:
+    """Seconds that these units took, by their step."""
+    kinds = {unit.id: str(unit.kind) for unit in units}
+    seconds: dict[str, float] = {}
+    for attempt in attempts:
+        if attempt.unit in kinds and attempt.seconds is not None:
+            kind = kinds[attempt.unit]
+            seconds[kind] = seconds.get(kind, 0.0) + attempt.seconds
+    return seconds

@@ -129,9 +129,8 @@ def note_end(places: Places, worker: str, code: int | None) -> None:
 
 def run(settings: ServerSettings, places: Places, perform: tasks.Perform) -> int:
     """Hold the pool, whose processes do units by ``perform``, until this process is told to leave; its exit code."""
-    warnings.simplefilter(
-        "ignore", SecurityWarning
-    )  # what root may not do is to read pickles; we read JSON alone
+    # What root may not do is to read pickles; we read JSON alone.
+    warnings.simplefilter("ignore", SecurityWarning)
     leaving = Leaving()
     app = make_app(settings, places)
     tasks.add_task(app)
@@ -154,9 +153,8 @@ def _hold(app: Celery, places: Places, leaving: Leaving) -> int:
     NoteEnds.places = places
     app.steps["worker"].add(NoteEnds)
     signals.setup_logging.connect(lambda **_: None, weak=False)  # ours is set up
-    logging.getLogger("celery.worker.request").setLevel(
-        logging.CRITICAL
-    )  # a trace for each process that ended; who buries it tells why
+    # It logs a trace for each process that ended; `reconcile` says why it ended.
+    logging.getLogger("celery.worker.request").setLevel(logging.CRITICAL)
     Pool.leaving = leaving
     pool = Pool(
         app=app,
@@ -190,9 +188,8 @@ def performing(settings: ServerSettings, places: Places) -> tasks.Perform:
 def main() -> int:
     """By the settings of the environment."""
     logs.set_up("work")
-    warnings.simplefilter(
-        "ignore", SecurityWarning
-    )  # what root may not do is to read pickles; we read JSON alone
+    # What root may not do is to read pickles; we read JSON alone.
+    warnings.simplefilter("ignore", SecurityWarning)
     settings = load_server()
     places = places_of(settings)
     places.make_own()

@@ -1,4 +1,4 @@
-"""Files come from a server whole or not at all: pieces, breaks, changes on the way, and what lies there already.
+"""Files come from a server complete or not at all: pieces, breaks, changes on the way, and what lies there already.
 
 The server here is Python's own `http.server` on real sockets, with ranges, digests and breaks as each test wants them:
 RFC 9110 (14, ranges; 13.1.5, If-Range) and RFC 9530 (Repr-Digest).

@@ -47,9 +47,8 @@ def test_hot_and_dead_pixels_and_dust_are_found_where_they_are(scene: Scene, on_
     }
     assert share["hot"] >= 0.9, share
     assert share["dead"] >= 0.6, share  # a dead pixel in a dark place is no different from its neighbours
-    assert share["dust"] >= 0.5, (
-        share
-    )  # where fine detail lies under it, or it takes little light, it is not believed
+    # Where fine detail lies under it, or it takes little light, it is not believed.
+    assert share["dust"] >= 0.5, share
     for spot in places:
         assert any(hit([spot], f) for f in on_sensor), f"nothing is at {spot}"
 

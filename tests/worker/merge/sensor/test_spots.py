@@ -46,9 +46,8 @@ def test_dust_gives_back_the_light_that_it_took() -> None:
     light = tuple(float(taken[30, 40 + r]) for r in range(13))
     out = with_fill(Spots(places=(Spot(kind="dust", x=40, y=30, reach=12, light=light),)), frame)
     assert np.abs(frame.astype(int) - clean).max() > 4000
-    assert (
-        np.abs(out.astype(int) - clean).max() < 700
-    )  # the shade is held at whole pixels and joined by lines
+    # The shade is held at whole pixels and joined by lines.
+    assert np.abs(out.astype(int) - clean).max() < 700
 
 
 def test_spots_at_an_edge_stay_inside() -> None:

@@ -26,7 +26,7 @@ class EventReader:
         self.last_id = ""
         """To be shown to the server as ``Last-Event-ID``."""
         self.rest: float | None = None
-        """Seconds to wait before connecting anew, where the server asked for a time."""
+        """Seconds to wait before reconnecting, where the server asked for a time."""
 
     def read(self, pieces: Iterable[bytes]) -> Iterator[ServerEvent]:
         """Events of one stream; one that is cut off in the middle does not count."""

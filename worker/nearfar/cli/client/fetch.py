@@ -1,8 +1,8 @@
-"""``nearfar fetch``: results come from a server, whole or not at all, and go on where they broke off.
+"""``nearfar fetch``: results come from a server, complete or not at all, and resume where they broke off.
 
 Bytes gather under a temporary name that holds the address of the file and the mark of its version (ETag), so that the same
 command finds them again; the name that a person reads appears once size and digest are right. What lies there already
-is never written over.
+is never overwritten.
 """
 
 from __future__ import annotations

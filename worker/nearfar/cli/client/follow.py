@@ -29,7 +29,7 @@ def follow(
 ) -> dict[str, Any]:
     """Call ``show`` with the job now and at every change until it has ended; the job as it is then.
 
-    A connection that breaks is made anew, and goes on after the last event that came.
+    A connection that breaks is made again, and goes on after the last event that came.
 
     Raises
     ------
@@ -74,8 +74,8 @@ def _one_connection(
 class JobProgress(Progress):
     """Shows a job's progress and time left as the server reckons them, not as this process sees them pass."""
 
-    def __init__(self, stream: TextIO | None = None, quiet: bool = False) -> None:
-        super().__init__(stream, quiet)
+    def __init__(self, stream: TextIO | None = None, *, quiet: bool = False) -> None:
+        super().__init__(stream, quiet=quiet)
         self._job: Mapping[str, Any] = {}
 
     def show(self, job: Mapping[str, Any]) -> None:

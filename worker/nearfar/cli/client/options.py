@@ -12,21 +12,21 @@ if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
 
 WHERE = """\
-The server is named by --to, by NEARFAR_URL or by client.url in the settings file; where none of them says anything it is
-the one of this machine's data folder. Its key stands in NEARFAR_KEY, in a file named with --key-file, or as client.key
-in the settings file.
+The server is given by --to, by NEARFAR_URL or by client.url in the settings file; by default it is the one that uses this
+machine's data folder. Its key comes from NEARFAR_KEY, from a file given with --key-file, or from client.key in the
+settings file.
 """
 SEND = f"""\
 Send the frames of one stack to a server, which merges them.
 
-Frames are only read. A sending that was cut off goes on from there when the same command is given again.
+Frames are only read. If sending is interrupted, the same command continues from there.
 
 {WHERE}"""
 FETCH = f"""\
-Bring the picture of a job and its report here.
+Download the picture of a job and its report.
 
-A file appears under its name only when it is complete; what lies there is not written over. A fetching that was cut
-off goes on from there when the same command is given again.
+A file appears under its name only when it is complete; nothing is overwritten. If fetching is interrupted, the same
+command continues from there.
 
 {WHERE}"""
 STATES = ("waiting", "running", "held", "done", "failed", "cancelled")
@@ -39,22 +39,22 @@ def add_parsers(commands: Commands) -> None:
     _show(commands)
     _fetch(commands)
     for name, help_ in (
-        ("cancel", "end jobs that nobody wants"),
-        ("hold", "give out no more work on jobs"),
-        ("release", "let held jobs go on"),
+        ("cancel", "cancel jobs"),
+        ("hold", "hold jobs: start no more of their units"),
+        ("release", "let held jobs continue"),
     ):
         order = _command(commands, name, help_)
         order.add_argument("jobs", nargs="+", type=number, metavar="JOB", help="numbers of the jobs")
         if name != "release":
-            order.add_argument("--reason", metavar="TEXT", help="why, for those who look at the job")
+            order.add_argument("--reason", metavar="TEXT", help="why, for whoever looks at the job")
         order.set_defaults(run=run_order)
     _again(commands)
-    server = _command(commands, "server", "look at the server, pause it, drain it, open it")
+    server = _command(commands, "server", "show the state of the server, pause it, drain it, open it")
     server.add_argument(
         "wish",
         nargs="?",
         choices=("pause", "drain", "open"),
-        help="pause: begin nothing new; drain: hand back what is in work as well; open: go on",
+        help="pause: start nothing new; drain: also hand back units in work; open: resume",
     )
     server.add_argument("--json", action="store_true", help="as JSON")
     server.set_defaults(run=run_server)
@@ -90,7 +90,7 @@ def _command(
         allow_abbrev=False,
     )
     where = parser.add_argument_group("which server")
-    where.add_argument("--to", metavar="URL", help="address of the server, like http://host:8765")
+    where.add_argument("--to", metavar="URL", help="address of the server, e.g. http://host:8765")
     where.add_argument("--data", type=Path, metavar="DIR", help="data folder of a server on this machine")
     where.add_argument("--key-file", type=Path, metavar="FILE", help="file that holds the server's key")
     return parser
@@ -109,16 +109,18 @@ def _send(commands: Commands) -> None:
     send.add_argument(
         "--recipe", metavar="NAME|FILE", help="merge settings: a recipe of the server, or a TOML file"
     )
-    send.add_argument("--owner", metavar="NAME", help="whose it is (default: the server's)")
-    send.add_argument("--priority", type=int, metavar="N", help="-9 to 9, higher comes earlier (default: 0)")
-    send.add_argument("--hold", action="store_true", help="do not begin until 'nearfar release'")
-    send.add_argument("--again", action="store_true", help="merge a set anew that was merged before")
+    send.add_argument("--owner", metavar="NAME", help="owner of the job (default: the server's)")
+    send.add_argument("--priority", type=int, metavar="N", help="-9 to 9, higher goes first (default: 0)")
+    send.add_argument("--hold", action="store_true", help="do not start before 'nearfar release'")
+    send.add_argument(
+        "--again", action="store_true", help="merge again a set of frames that was merged before"
+    )
     send.add_argument(
         "--by-path", action="store_true", help="the server sees the same files: send only their paths"
     )
-    send.add_argument("--follow", action="store_true", help="wait for the end and show progress")
-    send.add_argument("--json", action="store_true", help="say which job it is as JSON")
-    send.add_argument("--quiet", action="store_true", help="only errors")
+    send.add_argument("--follow", action="store_true", help="show progress and wait until the job ends")
+    send.add_argument("--json", action="store_true", help="print the job as JSON")
+    send.add_argument("--quiet", action="store_true", help="print errors only")
     send.set_defaults(run=run_send)
 
 
@@ -127,17 +129,17 @@ def _jobs(commands: Commands) -> None:
     jobs.add_argument(
         "--state", action="append", choices=STATES, help="only jobs in this state; may be given several times"
     )
-    jobs.add_argument("--search", metavar="TEXT", help="only jobs with this in the name of the stack")
+    jobs.add_argument("--search", metavar="TEXT", help="only jobs whose stack name contains TEXT")
     jobs.add_argument("--owner", metavar="NAME", help="only jobs of this owner")
     jobs.add_argument(
-        "--limit", type=many, default=50, metavar="N", help="at most so many (default: %(default)s)"
+        "--limit", type=many, default=50, metavar="N", help="list at most N jobs (default: %(default)s)"
     )
     jobs.add_argument("--json", action="store_true", help="as JSON")
     jobs.set_defaults(run=run_jobs)
 
 
 def _show(commands: Commands) -> None:
-    show = _command(commands, "show", "tell all about a job")
+    show = _command(commands, "show", "show everything about a job")
     show.add_argument("job", type=number, metavar="JOB", help="number of the job")
     show.add_argument(
         "--follow",
@@ -149,15 +151,19 @@ def _show(commands: Commands) -> None:
 
 
 def _fetch(commands: Commands) -> None:
-    fetch = _command(commands, "fetch", "bring the picture of a job here", FETCH)
+    fetch = _command(commands, "fetch", "download the picture of a job", FETCH)
     fetch.add_argument("job", type=number, metavar="JOB", help="number of the job")
     fetch.add_argument(
-        "--out", type=Path, default=Path(), metavar="DIR", help="folder to put it (default: this one)"
+        "--out",
+        type=Path,
+        default=Path(),
+        metavar="DIR",
+        help="folder to write to (default: the current one)",
     )
     what = fetch.add_mutually_exclusive_group()
     what.add_argument("--all", action="store_true", help="every file of the result")
     what.add_argument("--picture", action="store_true", help="the picture alone")
-    fetch.add_argument("--quiet", action="store_true", help="only errors")
+    fetch.add_argument("--quiet", action="store_true", help="print errors only")
     fetch.set_defaults(run=run_fetch)
 
 
@@ -171,7 +177,7 @@ def _again(commands: Commands) -> None:
         metavar="FRAME",
         help="a frame to leave out; may be given several times",
     )
-    again.add_argument("--follow", action="store_true", help="wait for the end and show progress")
+    again.add_argument("--follow", action="store_true", help="show progress and wait until the job ends")
     again.set_defaults(run=run_again)
 
 

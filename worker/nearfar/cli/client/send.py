@@ -1,4 +1,4 @@
-"""``nearfar send``: a stack goes to a server, frame by frame, each with its digest, and goes on where it broke off.
+"""``nearfar send``: a stack goes to a server, frame by frame, each with its digest, and resumes where it broke off.
 
 Nothing is remembered here. The set of frames itself, by names, sizes and digests, makes the key by which the server knows
 the job again; how much of each frame has arrived is what the server has.

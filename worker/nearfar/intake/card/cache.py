@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
@@ -26,7 +26,7 @@ VERSION = 1
 """Raised when a look or glance is made another way: what was kept before is then made again."""
 FILE = "cards.sqlite"
 MOST_BYTES = 2 << 30
-"""Size at which the file is begun anew."""
+"""Size at which the file is started afresh."""
 _TABLES = """
 CREATE TABLE IF NOT EXISTS glances (file TEXT PRIMARY KEY, glance TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS looks (file TEXT, closeness INTEGER, source TEXT NOT NULL, data BLOB NOT NULL,
@@ -51,14 +51,14 @@ class CardCache:
     def __init__(self, folder: Path | None) -> None:
         self._connection = _open(folder / FILE) if folder else None
 
-    def __enter__(self) -> CardCache:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:
-        """Write what is pending and let the file go."""
+        """Write what is pending and close the file."""
         if self._connection is not None:
             with contextlib.suppress(sqlite3.Error):
                 self._connection.commit()
@@ -118,7 +118,7 @@ class CardCache:
 
 
 def _open(path: Path) -> sqlite3.Connection | None:
-    """The cache file, begun anew where it is damaged, of another version or too large; None where that fails too."""
+    """The cache file, started afresh where it is damaged, of another version or too large; None where that fails too."""
     for attempt in range(2):
         try:
             path.parent.mkdir(parents=True, exist_ok=True)

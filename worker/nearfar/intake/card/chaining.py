@@ -1,4 +1,4 @@
-"""From a camera's frames in order to runs: odd frames set aside, exposure brackets marked, links judged one by one."""
+"""From a camera's ordered frames to runs: odd frames set aside, exposure brackets marked, links judged one by one."""
 
 from __future__ import annotations
 
@@ -184,7 +184,7 @@ def _trimmed(series: Series, found: Chain, run: list[int]) -> list[list[int]]:
 
 
 def _holds(series: Series, found: Chain, run: Sequence[int], p: int) -> bool:
-    """Whether the link at an end of a run still holds, measured by the run's own rhythm; the link is judged anew."""
+    """Whether the link at an end of a run still holds, measured by the run's own rhythm; the link is judged again."""
     pauses = [_rhythm(series, a, b).pause for a, b in pairwise(run)]
     others = [q for k, q in enumerate(pauses) if q is not None and k != p]
     pause = pauses[p]

@@ -243,12 +243,13 @@ def _exposures(looked: Sequence[_Looked], left: list[tuple[Path, str]]) -> list[
         masters = [i for i in group if i.path.suffix.casefold() in RAW]
         developed = [i for i in group if i.path.suffix.casefold() in DEVELOPED]
         shown: _Looked | None = None
+        kept = group
         if len(masters) == 1 and developed and all(_one_exposure(masters[0], d) for d in developed):
             shown = developed[0]
             why = f"the same exposure as {masters[0].path.name}, which is taken"
             left += [(twin.path, why) for twin in developed]
-            group = [i for i in group if i not in developed]
-        found += [_exposure(item, shown if item in masters else None) for item in group]
+            kept = [i for i in group if i not in developed]
+        found += [_exposure(item, shown if item in masters else None) for item in kept]
     return found
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.intake.card.likeness import GAMMA, Likeness
+from nearfar.intake.card.likeness import Likeness
 from nearfar.intake.card.previews import Look
 from nearfar.intake.card.sharpness import Patterns
 
@@ -46,11 +46,6 @@ def _block_spread(small: NDArray[np.float32]) -> NDArray[np.float32]:
     h, w = small.shape
     cut = small[: h // 8 * 8, : w // 8 * 8].reshape(h // 8, 8, w // 8, 8)
     return np.asarray(cut.std(axis=(1, 3)), np.float32)
-
-
-def brightness(look: Look) -> float:
-    """Mean brightness in EV, up to a constant."""
-    return GAMMA * float(np.log2(look.small.mean() + 1.0))
 
 
 def soft_level(look: Look) -> float:

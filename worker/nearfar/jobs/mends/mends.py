@@ -230,6 +230,6 @@ def _set(tx: Tx, claim: MendClaim, **values: Any) -> None:
 
 
 def release(tx: Tx) -> int:
-    """Let go of what is held, by processes that are known to be dead; their attempts count. How many jobs' mends."""
+    """Release what is held, by processes that are known to be dead; their attempts count. How many jobs' mends."""
     free = sa.update(mending).where(mending.c.state == HELD).values(lease_until=tx.now - 1.0)
     return tx.conn.execute(free).rowcount

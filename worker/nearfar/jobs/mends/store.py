@@ -68,5 +68,5 @@ class MendStore:
         self.database.write(lambda tx: mends.hand_back(tx, claim))
 
     def release_mending(self) -> int:
-        """Let go of all mends that are held; only for whoever knows that nobody is at work on any."""
+        """Release all mends that are held; only for whoever knows that nobody is at work on any."""
         return self.database.write(mends.release)

@@ -179,10 +179,6 @@ class People:
             lambda tx: tuple((key, key.state(tx.now)) for key in keys.known(tx, account=account))
         )
 
-    def key_number(self, number: int) -> Key:
-        """A key by its number; raises `NotFound`."""
-        return self._db.read(lambda tx: keys.get(tx, number))
-
     def revoke_key(self, number: int, *, who: str) -> Key:
         """End a key. Raises `NotFound`."""
         return self._db.write(lambda tx: keys.revoke(tx, number, who=who))

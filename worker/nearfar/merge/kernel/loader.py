@@ -50,13 +50,15 @@ class Pixels:
 
     ``samples`` is an (h, w, 3) view of uint8 or uint16 in any stride order, or, with ``size`` (width, height), the
     picture in blocks: (rows of blocks, columns of blocks, 3, 64, 64), contiguous. ``table`` turns a sample into a
-    value (float32, 256 or 65536 entries).
+    value (float32, 256 or 65536 entries). With ``ring`` there are only so many rows of blocks, each in place of the one
+    that many before; only `picture_calls.measure` takes such.
     """
 
     samples: NDArray[Any]
     table: NDArray[np.float32]
     owner: Any = field(default=None, repr=False)
     size: tuple[int, int] | None = None
+    ring: int = 0
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -98,7 +100,7 @@ class Pixels:
 
     def _block_struct(self, size: tuple[int, int]) -> PixelsStruct:
         s = self.samples
-        expected = (-(-size[1] // BLOCK), -(-size[0] // BLOCK), 3, BLOCK, BLOCK)
+        expected = (self.ring or -(-size[1] // BLOCK), -(-size[0] // BLOCK), 3, BLOCK, BLOCK)
         if s.shape != expected or not s.flags.c_contiguous or s.dtype not in (np.uint8, np.uint16):
             raise WorkFailed(f"blocks must be {expected} of uint8 or uint16, not {s.shape} of {s.dtype}")
         self._check_table()

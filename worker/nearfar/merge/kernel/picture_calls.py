@@ -50,7 +50,7 @@ _ARGUMENTS: dict[str, tuple[Any, list[Any]]] = {
     "nf_lay_out8": (None, [c_void_p, c_void_p, c_int64, c_int64]),
     "nf_lay_out16": (None, [c_void_p, c_void_p, c_int64, c_int64]),
     "nf_measure_bytes": (c_int64, []),
-    "nf_measure": (None, [POINTER(PixelsStruct), *[c_int] * 4, *[c_void_p] * 5]),
+    "nf_measure": (None, [POINTER(PixelsStruct), *[c_int] * 5, *[c_void_p] * 5]),
     "nf_grid_warp": (None, [c_void_p, c_void_p, c_int, c_int, c_void_p]),
     "nf_grid_blur": (None, [c_void_p, c_void_p, c_int, c_int, c_void_p, c_int, c_void_p]),
     "nf_grid_grow": (None, [c_void_p, c_void_p, c_int, c_int]),
@@ -103,7 +103,7 @@ def measure(
     struct = pixels.struct()
     work = np.empty(_call("nf_measure_bytes")(), np.uint8)
     _call("nf_measure")(
-        *(byref(struct), *rows, *mean.shape, pointer(curve)),
+        *(byref(struct), pixels.ring, *rows, *mean.shape, pointer(curve)),
         *(pointer(energy), pointer(mean), pointer(small), pointer(work)),
     )
 

@@ -16,9 +16,7 @@ ROOM = 1 << 18
 STEEPER = 1.5
 
 
-def isolated(
-    pixels: Pixels, least: float, *, threads: int = 1
-) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+def isolated(pixels: Pixels, least: float, threads: int = 1) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
     """Places (y width + x, ascending) of pixels that stand out from all sixteen at a distance of two, and by how much.
 
     Parameters
@@ -26,7 +24,7 @@ def isolated(
     least
         How much they must stand out, white being 1; raised until no more than `ROOM` pixels do.
     threads
-        How many share the rows; what is found does not depend on it.
+        That share the rows.
 
     Returns
     -------
@@ -36,18 +34,18 @@ def isolated(
     find, size = library().nf_isolated, library().nf_isolated_bytes
     find.restype, size.restype, size.argtypes = c_int64, c_int64, [c_int]
     find.argtypes = [POINTER(PixelsStruct), c_int, c_int, c_float, c_void_p, c_void_p, c_int64, c_void_p]
-    edges = np.linspace(0, struct.height, max(threads, 1) + 1).astype(int).tolist()
+    edges = np.linspace(0, struct.height, threads + 1).astype(int).tolist()
 
-    def part(rows: tuple[int, int]) -> tuple[int, NDArray[np.int64], NDArray[np.float32]]:
+    def look(part: tuple[int, int]) -> tuple[int, NDArray[np.int64], NDArray[np.float32]]:
         work = np.empty(size(struct.width), np.uint8)
         places, heights = np.empty(ROOM, np.int64), np.empty(ROOM, np.float32)
         to = pointer(places), pointer(heights), ROOM, pointer(work)
-        found = int(find(byref(struct), *rows, least, *to))
-        return found, places[: min(found, ROOM)].copy(), heights[: min(found, ROOM)].copy()
+        found = int(find(byref(struct), *part, least, *to))
+        return found, places[:found].copy(), heights[:found].copy()
 
-    with ThreadPoolExecutor(max(threads, 1)) as pool:
+    with ThreadPoolExecutor(threads) as pool:
         while True:
-            parts = list(pool.map(part, pairwise(edges)))
+            parts = list(pool.map(look, pairwise(edges)))
             if sum(found for found, _, _ in parts) <= ROOM:
                 return np.concatenate([p for _, p, _ in parts]), np.concatenate([h for _, _, h in parts])
             least *= STEEPER

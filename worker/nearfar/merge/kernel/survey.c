@@ -8,6 +8,7 @@
 #define HALO 8                   /* a band of level 2 reaches 8 pixels; a multiple of 4 keeps the grids aligned */
 #define ROW (BLOCK_W + 2 * HALO)
 #define ROWS (BLOCK_H + 2 * HALO)
+#define RING 8                    /* rows held for a blur of five; a power of two */
 #define CURVE 16384               /* steps of the table from encoded to linear luma */
 
 /* Up to 64 interleaved rows (rows, width, 3) to blocks of 64 x 64, planes of one block after the other. What lies beyond
@@ -52,9 +53,10 @@ static void luma_run(const nf_pixels *p, int64_t at, float *restrict o, int n) {
     }
 }
 
-/* Encoded luma of n pixels of row y from column x; pixels beyond the edges repeat the edge. */
-static void luma_row(const nf_pixels *p, int x, int y, int n, float *restrict out) {
-    const int64_t at = nf_row(p, nf_clampi(y, 0, p->height - 1));
+/* Encoded luma of n pixels of row y from column x; pixels beyond the edges repeat the edge. ring: see nf_measure. */
+static void luma_row(const nf_pixels *p, int ring, int x, int y, int n, float *restrict out) {
+    const int row = nf_clampi(y, 0, p->height - 1);
+    const int64_t at = nf_row(p, ring ? row % (ring * NF_BLOCK) : row);
     int first = x < 0 ? -x : 0, last = x + n > p->width ? p->width - x : n;
     if (first > n - 1) first = n - 1;
     for (int i = first; i < last;) {
@@ -82,8 +84,9 @@ static void add_band_squared(const float *restrict y, const float *restrict a, c
 
 typedef struct {
     float y[3][ROWS][ROW];        /* luma at full, half and quarter size */
-    float across[ROWS][ROW];
+    float across[RING][ROW];      /* rows that are blurred across */
     float sum[ROW];               /* columns, summed down a row of cells */
+    int32_t step[ROW];            /* of the curve */
 } work_t;
 
 int64_t nf_measure_bytes(void) { return (int64_t)sizeof(work_t); }
@@ -108,13 +111,16 @@ static void sum_cells(const float *restrict columns, int side, int level, int x0
 
 /* Squared band of one level, summed over the cells of the block. side: pixels of this level in a cell. */
 static void level_energy(work_t *k, int level, int x0, int y0, int w, int h, int width, int height, float *energy, int cols) {
-    const int halo = HALO >> level, side = CELL >> level;
-    for (int y = 0; y < (h + 2 * HALO) >> level; y++) blur_across(k->y[level][y] + halo, k->across[y] + halo, w >> level);
+    const int halo = HALO >> level, side = CELL >> level, n = w >> level;
+    float (*const luma)[ROW] = k->y[level] + halo, (*const ring)[ROW] = k->across;
+    for (int y = -2; y < 2; y++) blur_across(luma[y] + halo, ring[y & (RING - 1)] + halo, n);
     for (int top = 0; top < h >> level && y0 + (top << level) < height; top += side) {
-        memset(k->sum, 0, sizeof k->sum);
+        memset(k->sum, 0, (size_t)(w >> level) * sizeof(float));
         for (int y = top; y < top + side && y0 + (y << level) < height; y++) {
-            float (*a)[ROW] = k->across + halo + y;
-            add_band_squared(k->y[level][halo + y] + halo, a[-2] + halo, a[-1] + halo, a[0] + halo, a[1] + halo, a[2] + halo, k->sum, w >> level);
+            blur_across(luma[y + 2] + halo, ring[(y + 2) & (RING - 1)] + halo, n);
+            const float *a[5];
+            for (int j = 0; j < 5; j++) a[j] = ring[(y + j - 2) & (RING - 1)] + halo;
+            add_band_squared(luma[y] + halo, a[0], a[1], a[2], a[3], a[4], k->sum, n);
         }
         sum_cells(k->sum, side, level, x0, w, width, energy + (int64_t)((y0 + (top << level)) / CELL) * cols + x0 / CELL);
     }
@@ -124,13 +130,12 @@ static void level_energy(work_t *k, int level, int x0, int y0, int w, int h, int
 static void small_rows(work_t *k, const float *restrict curve, int x0, int y0, int w, int h, int sw, int sh, uint16_t *small) {
     for (int y = 0; y < h / 4 && y0 / 4 + y < sh; y++) {
         float *restrict light = k->sum;
-        memset(light, 0, sizeof k->sum);
         for (int j = 0; j < 2; j++) {
             const float *restrict s = k->y[1][HALO / 2 + 2 * y + j] + HALO / 2;
-            for (int x = 0; x < w / 2; x++) {
-                float v = nf_minf(nf_maxf(s[x] * CURVE + .5f, 0), CURVE);
-                light[x] += curve[(int)v];
-            }
+            int32_t *restrict step = k->step;
+            for (int x = 0; x < w / 2; x++) step[x] = (int)nf_minf(nf_maxf(s[x] * CURVE + .5f, 0), CURVE);
+            if (!j) for (int x = 0; x < w / 2; x++) light[x] = curve[step[x]];
+            else for (int x = 0; x < w / 2; x++) light[x] += curve[step[x]];
         }
         uint16_t *restrict o = small + (int64_t)(y0 / 4 + y) * sw + x0 / 4;
         int n = sw - x0 / 4 < w / 4 ? sw - x0 / 4 : w / 4;
@@ -156,8 +161,9 @@ static int in_cell(int index, int size, int level) { /* pixels of the level alon
 
 /* Measures the rows of cells from..to-1.
    energy: (3, cell_rows, cols) mean squared band; mean: (cell_rows, cols) mean encoded luma; small: (height/4, width/4).
-   curve: CURVE + 1 values, encoded luma to linear light. work: nf_measure_bytes(). */
-void nf_measure(const nf_pixels *p, int from, int to, int cell_rows, int cols, const float *curve, float *energy, float *mean,
+   curve: CURVE + 1 values, encoded luma to linear light. work: nf_measure_bytes(). ring: where p holds so many rows of
+   blocks only, each in place of the one that many before; 0 where it holds them all. */
+void nf_measure(const nf_pixels *p, int ring, int from, int to, int cell_rows, int cols, const float *curve, float *energy, float *mean,
                 uint16_t *small, void *work) {
     work_t *k = work;
     const int64_t plane = (int64_t)cell_rows * cols;
@@ -167,7 +173,7 @@ void nf_measure(const nf_pixels *p, int from, int to, int cell_rows, int cols, c
         int h = to * CELL - y0 < BLOCK_H ? to * CELL - y0 : BLOCK_H;
         for (int x0 = 0; x0 < p->width; x0 += BLOCK_W) {
             int w = cols * CELL - x0 < BLOCK_W ? cols * CELL - x0 : BLOCK_W;
-            for (int y = 0; y < h + 2 * HALO; y++) luma_row(p, x0 - HALO, y0 - HALO + y, w + 2 * HALO, k->y[0][y]);
+            for (int y = 0; y < h + 2 * HALO; y++) luma_row(p, ring, x0 - HALO, y0 - HALO + y, w + 2 * HALO, k->y[0][y]);
             for (int l = 1; l < 3; l++) halve(k->y[l - 1], k->y[l], (w + 2 * HALO) >> (l - 1), (h + 2 * HALO) >> (l - 1));
             for (int l = 0; l < 3; l++) level_energy(k, l, x0, y0, w, h, p->width, p->height, energy + l * plane, cols);
             mean_cells(k, x0, y0, w, h, p->width, p->height, mean, cols);

@@ -11,10 +11,10 @@ from collections.abc import Callable, Sequence
 from nearfar.errors import StackRefused
 from nearfar.merge.register.model import FramePose, FrameView, Registration
 from nearfar.merge.register.recipe import RegisterRecipe
-from nearfar.merge.register.sliding import Crew
+from nearfar.merge.register.sliding import Crew, Share
 from nearfar.merge.register.stack import StackRegistration
 
-__all__ = ["FramePose", "FrameView", "RegisterRecipe", "Registration", "register"]
+__all__ = ["FramePose", "FrameView", "RegisterRecipe", "Registration", "Share", "register"]
 
 
 def register(
@@ -25,6 +25,7 @@ def register(
     recipe: RegisterRecipe | None = None,
     tick: Callable[[float], None] | None = None,
     threads: int = 1,
+    share: Share | None = None,
 ) -> Registration:
     """Register the frames of one stack.
 
@@ -42,6 +43,8 @@ def register(
         Called with the share done, 0..1.
     threads
         How many threads work at links; results do not depend on it.
+    share
+        Where other processes register the same frames at this moment: how they share the work.
 
     Raises
     ------
@@ -50,7 +53,7 @@ def register(
     """
     if not frames:
         raise StackRefused("there is no frame to register")
-    crew = Crew(threads)
+    crew = Crew(threads, share)
     try:
         return StackRegistration(
             frames, size=size, recipe=recipe or RegisterRecipe(), crew=crew, tick=tick or (lambda share: None)

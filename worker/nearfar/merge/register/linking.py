@@ -11,8 +11,8 @@ from nearfar.merge.register.gains import gain_between
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.pictures import Reduced, coarse_levels, gap_levels, reduce_frame
 from nearfar.merge.register.recipe import RegisterRecipe
-from nearfar.merge.register.similarity import centre_of, to_matrix
-from nearfar.merge.register.sliding import Crew, slide
+from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
+from nearfar.merge.register.sliding import Crew, find_all, slide
 
 Pair = tuple[int, int]
 
@@ -71,10 +71,13 @@ class Linker:
         self.frames, self.size, self.recipe, self.crew = frames, size, recipe, crew
         self.levels = coarse_levels(size)
         self.links = CoarseLinks()
+        self._ahead: dict[Pair, CoarseLink] = {}
 
     def run(self, tick: Callable[[float], None]) -> CoarseLinks:
         """Link neighbours, bridge over frames that do not fit, then join parts that lie further apart."""
         count = len(self.frames)
+        if self.crew.share is not None:
+            self._link_neighbours()
         for new, held in slide(count, self.recipe.bridge, self._reduced, self.crew):
             self.links.structure += [held[k].structure for k in new]
             for span in range(1, self.recipe.bridge + 1):
@@ -89,14 +92,30 @@ class Linker:
         self._join_over_gaps()
         return self.links
 
+    def _link_neighbours(self) -> None:
+        """What processes can share: whether a link over more frames is needed depends on all before it."""
+
+        def find(new: range, held: dict[int, Reduced]) -> list[tuple[Pair, CoarseLink]]:
+            pairs = [(k - 1, k) for k in new if k >= 1]
+            return list(zip(pairs, self._link(pairs, held), strict=True))
+
+        kinds = (CoarseLink, Similarity)
+        made = find_all("coarse", len(self.frames), 1, self._reduced, self.crew, find, kinds, lambda _: None)
+        self._ahead = {(pair[0], pair[1]): link for pair, link in made}
+
     def _reduced(self, place: int) -> Reduced:
         return reduce_frame(self.frames[place], self.levels)
 
-    def _try(self, pairs: list[Pair], held: dict[int, Reduced]) -> None:
+    def _link(self, pairs: list[Pair], held: dict[int, Reduced]) -> list[CoarseLink]:
         def link(pair: Pair) -> CoarseLink:
+            if pair in self._ahead:
+                return self._ahead[pair]
             return coarse_link(held[pair[0]], held[pair[1]], size=self.size, recipe=self.recipe)
 
-        for pair, found in zip(pairs, self.crew.map(link, pairs), strict=True):
+        return self.crew.map(link, pairs)
+
+    def _try(self, pairs: list[Pair], held: dict[int, Reduced]) -> None:
+        for pair, found in zip(pairs, self._link(pairs, held), strict=True):
             self.links.tried[pair] = found
             if found.gain_ev is not None:
                 self.links.gains[pair] = found.gain_ev

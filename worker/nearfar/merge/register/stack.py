@@ -19,7 +19,7 @@ from nearfar.merge.register.pictures import coarse_levels, gap_levels
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CellSharpness, StackSharpness, change_between
 from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, rounded, to_matrix
-from nearfar.merge.register.sliding import Crew, slide
+from nearfar.merge.register.sliding import Crew, find_all
 from nearfar.merge.register.tilt import Growth, Tilt, busiest, usual_growth
 
 SPANS = (1, 2)
@@ -57,6 +57,8 @@ class StackRegistration:
             reference = members[(len(members) - 1) // 2]
         rough = self._rough(members, reference, coarse)
         links = self._fine(members, rough)
+        if self.crew.share is not None:
+            self.crew.share.all_linked()
         adjusted, used = self._adjust(members, reference, links, coarse)
         self.tick(1.0)
         return self._result(parts, members, reference, coarse, adjusted, used, links)
@@ -137,17 +139,19 @@ class StackRegistration:
             )
             return pair, link, change
 
-        links = []
-        self.changes = [1.0] * (len(frames) - 1)
-        for new, held in slide(len(frames), max(SPANS), sharpness.of, self.crew):
+        def find(new: range, held: dict[int, CellSharpness]) -> list[tuple[Pair, FineLink | None, float]]:
             pairs = [(k - span, k) for span in SPANS for k in new if k >= span]
-            for pair, link, change in self.crew.map(lambda p, h=held: measure(p, h), pairs):  # type: ignore[misc]
-                if link is not None:
-                    links.append(link)
-                if pair[1] == pair[0] + 1:
-                    self.changes[pair[0]] = change
-            self.tick(_COARSE_SHARE + (1 - _COARSE_SHARE) * new.stop / len(frames))
-        return links
+            return self.crew.map(lambda pair: measure(pair, held), pairs)
+
+        found = find_all(
+            *("fine", len(frames), max(SPANS), sharpness.of, self.crew, find, (FineLink, Growth, Similarity)),
+            tick=lambda share: self.tick(_COARSE_SHARE + (1 - _COARSE_SHARE) * share),
+        )
+        self.changes = [1.0] * (len(frames) - 1)
+        for (first, second), _, change in found:
+            if second == first + 1:
+                self.changes[first] = change
+        return [link for _, link, _ in found if link is not None]
 
     def _tilt(
         self, frames: Sequence[FrameView], rough: Sequence[Similarity], sharpness: StackSharpness
@@ -169,8 +173,11 @@ class StackRegistration:
             )
             return None if link is None else link.growth
 
-        found = [g for g in self.crew.map(measure, places) if g is not None]
-        return replace(sharpness.tilt, growth=usual_growth(found))
+        def find(new: range, _: dict[int, None]) -> list[Growth | None]:
+            return self.crew.map(measure, [places[k] for k in new])
+
+        found = find_all("tilt", len(places), 0, lambda _: None, self.crew, find, (Growth,), lambda _: None)
+        return replace(sharpness.tilt, growth=usual_growth([g for g in found if g is not None]))
 
     def _adjust(
         self, members: Sequence[int], reference: int, fine: Sequence[FineLink], coarse: CoarseLinks

@@ -38,7 +38,7 @@ MOST = 4096
 
 
 def find_spots(
-    frames: Sequence[SensorFrame], noise: Noise, tick: Callable[[], None], *, threads: int = 1
+    frames: Sequence[SensorFrame], noise: Noise, tick: Callable[[], None], threads: int = 1
 ) -> Spots:
     """Hot and dead pixels and dust of the sensor that took all these frames; ``tick`` is called after each look.
 
@@ -58,7 +58,7 @@ def _find_isolated(
     looked = spread_over(len(frames), LOOKED_AT)
     found = []
     for k in looked:
-        places, height = isolated(frames[k].pixels, least, threads=threads)
+        places, height = isolated(frames[k].pixels, least, threads)
         found.append(np.where(height > 0, places + 1, -places - 1))
         tick()
     signed, counts = np.unique(np.concatenate(found), return_counts=True)

@@ -1,0 +1,24 @@
+"""What the name of an entry in a watched folder tells."""
+
+from __future__ import annotations
+
+import os
+
+from nearfar.intake.names import Sort, sorter, stack_name
+
+
+def test_a_name_for_people_keeps_what_can_be_read() -> None:
+    assert stack_name(["a", "b\tc"]) == "a-b c"
+    assert stack_name([os.fsdecode(b"caf\xe9")]) == "caf\N{REPLACEMENT CHARACTER}"
+    assert stack_name(["\n"]) == "unnamed"
+
+
+def test_every_temporary_name_is_known() -> None:
+    sort = sorter()
+    for name in (
+        *("a.tif.part", "a.tif.filepart", "a.tif.crdownload", "a.tmp", "~syncthing~a.tif.tmp"),
+        *(".unison.a.tif.1234.unison.tmp", ".a.tif.Xy12Zw", ".syncthing.a.tif.tmp"),
+    ):
+        assert sort(name)[0] is Sort.TEMPORARY, name
+    assert sort("._a.tif.Xy12Zw")[0] is Sort.IGNORED
+    assert sort("A.TIF")[0] is Sort.FRAME

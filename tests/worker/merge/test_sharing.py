@@ -1,0 +1,178 @@
+"""Several processes at one registration: what one leaves another takes, and the result is that of one alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from nearfar.frames.decode import read_header
+from nearfar.merge import recipe as recipes
+from nearfar.merge.plan import make_plan
+from nearfar.merge.register import Registration
+from nearfar.merge.registering import to_json
+from nearfar.merge.scratch import Scratch, share_scratch
+from nearfar.merge.sharing import (
+    KIND,
+    Enough,
+    SharedLinks,
+    freeze,
+    help_register,
+    register_with_helpers,
+    thaw,
+)
+from nearfar.merge.steps import Steps
+from nearfar.merge.survey import identify
+from tests.acceptance.command import lay
+from tests.scenes import render
+
+MakeSteps = Callable[[str], Steps]
+
+
+class Pose(NamedTuple):
+    a: complex
+    t: complex
+
+
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    pose: Pose
+    known: NDArray[np.float64]
+    which: NDArray[np.int32]
+    gain: float | None
+    holds: bool
+
+
+@pytest.fixture(scope="module")
+def frames(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    return lay(
+        render("occlusion", frames=7, size=(320, 240), seed=7).frames, tmp_path_factory.mktemp("frames")
+    )
+
+
+@pytest.fixture
+def steps_of(tmp_path: Path, frames: list[Path]) -> MakeSteps:
+    """Steps of one stack on a work folder, by its name."""
+    headers = [read_header(path) for path in frames]
+    marks = {h.path: identify(h) for h in headers}
+
+    def make(folder: str, threads: int = 1) -> Steps:
+        scratch = share_scratch(tmp_path / folder, tmp_path / f"{folder}-local", mark="u1t1")
+        plan = make_plan(headers, limit=1 << 30, threads=threads, tile=256, learned=False)
+        recipe = recipes.load(recipes.DEFAULT)
+        return Steps(
+            headers, marks, recipe=recipe, plan=plan, scratch=scratch, reference=None, check=lambda: None
+        )
+
+    return make
+
+
+def shares(count: int, scratch: Scratch | None = None) -> list[SharedLinks]:
+    folder = scratch or Scratch(Path("/nowhere"))
+    return [SharedLinks(folder, "k", place=k, count=count, over=lambda: False) for k in range(count)]
+
+
+def test_values_come_back_bit_for_bit() -> None:
+    rng = np.random.default_rng(5)
+    one = Found(
+        pose=Pose(complex(0.1, -1e-300), np.complex128(np.pi + 3j)),
+        known=rng.normal(size=(4, 4)).T,
+        which=np.arange(6, dtype=np.int32).reshape(3, 2),
+        gain=None,
+        holds=True,
+    )
+    other = Found(pose=one.pose, known=np.full((0, 2), 1.0), which=one.which, gain=float("inf"), holds=False)
+    (a, first), (b, second), nothing = thaw(freeze([(3, one), (np.float64(0.1), other), None]), (Found, Pose))
+    assert (a, b, nothing) == (3, 0.1, None)
+    for given, back in ((one, first), (other, second)):
+        assert back.pose == given.pose
+        assert [type(v) for v in back.pose] == [type(v) for v in given.pose]
+        assert (back.gain, back.holds) == (given.gain, given.holds)
+        assert back.known.dtype == np.float64
+        assert np.array_equal(back.known, given.known)
+        assert back.known.strides == given.known.strides
+        assert np.array_equal(back.which, given.which)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5])
+def test_each_sees_to_every_piece_and_they_begin_apart(count: int) -> None:
+    orders = [one.order(20) for one in shares(count)]
+    assert all(sorted(order) == list(range(20)) for order in orders)
+    assert len({order[0] for order in orders}) == count
+    halves = [set(order[: 20 // count]) for order in orders]
+    assert sum(len(half) for half in halves) == len(set.union(*halves)), "first parts do not overlap"
+
+
+def test_what_is_damaged_counts_as_not_there(tmp_path: Path) -> None:
+    scratch = share_scratch(tmp_path / "work", tmp_path / "local", mark="u1t1")
+    (one,) = shares(1, scratch)
+    one.give("fine-1", 3, [1, 2.5])
+    assert one.take("fine-1", 3, ()) == [1, 2.5]
+    assert one.take("fine-1", 4, ()) is None
+    (path,) = scratch.folder.glob(f"*.{KIND}")
+    for content in (b"", path.read_bytes()[:60], b"nothing of that kind"):
+        path.write_bytes(content)
+        assert one.take("fine-1", 3, ()) is None
+
+
+def test_a_helper_ends_once_the_registration_is_there(tmp_path: Path) -> None:
+    scratch = share_scratch(tmp_path / "work", tmp_path / "local", mark="u1t1")
+    done: list[bool] = []
+    share = SharedLinks(scratch, "k", place=1, count=2, over=lambda: bool(done))
+    assert share.take("fine-1", 0, ()) is None
+    done.append(True)
+    with pytest.raises(Enough):
+        share.take("fine-1", 0, ())
+    with pytest.raises(Enough):
+        share.all_linked()
+    SharedLinks(scratch, "k", place=0, count=2, over=lambda: True).all_linked()
+
+
+def found_alone(steps_of: MakeSteps) -> Registration:
+    return steps_of("alone").registration()
+
+
+@pytest.mark.parametrize("helpers", [1, 3])
+def test_with_helpers_the_registration_is_the_same(
+    steps_of: MakeSteps, helpers: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each helper is stopped after a few pieces, so that all are taken from several."""
+    expected = to_json(found_alone(steps_of))
+    give, given = SharedLinks.give, [0]
+
+    def few(self: SharedLinks, step: str, piece: int, found: object) -> None:
+        give(self, step, piece, found)
+        given[0] += 1
+        if self.place and given[0] % 5 == 0:
+            raise Enough
+
+    monkeypatch.setattr(SharedLinks, "give", few)
+    for _ in range(3):
+        for place in range(1, helpers + 1):
+            help_register(steps_of("work"), place, helpers)
+    assert to_json(register_with_helpers(steps_of("work"), helpers, lambda _: None)) == expected
+
+
+def test_what_helpers_left_is_taken_and_then_removed(
+    steps_of: MakeSteps, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    expected = to_json(found_alone(steps_of))
+    help_register(steps_of("work"), 1, 1)
+    steps = steps_of("work")
+    assert not steps.is_registered
+    left = list(steps.scratch.folder.glob(f"*.{KIND}"))
+    assert {p.name.split(".")[1].split("-")[0] for p in left} == {"coarse", "tilt", "fine"}
+
+    def nothing(*_: object, **__: object) -> None:
+        raise AssertionError("measured although it was there")
+
+    monkeypatch.setattr("nearfar.merge.register.stack.fine_link", nothing)
+    assert to_json(register_with_helpers(steps, 1, lambda _: None)) == expected
+    assert not list(steps.scratch.folder.glob(f"*.{KIND}"))
+    help_register(steps_of("work"), 1, 1)
+    assert not list(steps.scratch.folder.glob(f"*.{KIND}"))

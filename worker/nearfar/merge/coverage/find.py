@@ -1,0 +1,209 @@
+"""Coverage: before the merge, where the frames leave a slice of depth out, and what to do about it.
+
+Looks at how sharpness rises and falls over the frames (`curves`), how wide the steps between them are
+(`steps`), in which order they come (`order`), which are blurred as a whole (`shaken`), and how the magnification
+runs (`scale`).
+Plain areas tell nothing and are never found fault with. A slice that nothing lies in is not missed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.frames.camera import CameraData
+from nearfar.merge.coverage.curves import Curves, sharpness_curves
+from nearfar.merge.coverage.order import better_order, moved
+from nearfar.merge.coverage.result import Coverage, Finding, distances_between, distances_beyond
+from nearfar.merge.coverage.scale import turns_back
+from nearfar.merge.coverage.shaken import shaken_frames
+from nearfar.merge.coverage.steps import Widths, between, beyond, step_widths
+from nearfar.merge.focus import FocusFrame
+from nearfar.merge.kernel.picture_calls import CELL
+from nearfar.merge.noise import Noise
+from nearfar.merge.recipe import CoverageRecipe
+
+Bools = NDArray[np.bool_]
+
+FEWEST_FRAMES = 4
+"""Below, there is no usual step to compare with."""
+LEAST_CELLS = 6
+LEAST_SHARE = 0.002
+"""What lies in a missing slice covers at least so many cells and so much of the picture."""
+LEAST_END = 0.03
+"""What lies beyond an end does: a background may be meant to be soft."""
+
+
+def nothing(_: float) -> None:
+    """Takes progress that nobody asked for."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CoverageFrame:
+    """A frame as coverage sees it. ``sigma``: error of its pose against its neighbours, RMS px; NaN where not known."""
+
+    name: str
+    view: FocusFrame
+    sigma: float = np.nan
+    camera: CameraData = field(default_factory=CameraData)
+
+
+def find_coverage(
+    frames: Sequence[CoverageFrame],
+    *,
+    size: tuple[int, int],
+    noise: Noise,
+    recipe: CoverageRecipe,
+    threads: int = 1,
+    tick: Callable[[float], None] = nothing,
+) -> Coverage:
+    """Look for what a stack leaves out.
+
+    Parameters
+    ----------
+    frames
+        Those that are used, in order.
+    size
+        Width and height of the picture in pixels.
+    noise
+        Of the stack.
+    recipe
+        How much detail may be lost midway between two frames, and how far the stage moved.
+    tick
+        Called with 1 for every frame that was looked at.
+    """
+    if len(frames) < FEWEST_FRAMES:
+        return Coverage(frames=len(frames))
+    curves = sharpness_curves([f.view for f in frames], noise=noise, threads=threads, tick=tick)
+    widths = step_widths(curves)
+    limit = -2 * np.log(recipe.detail)
+    names = [f.name for f in frames]
+    order = better_order(curves)
+    shaken = shaken_frames(curves)
+    if order is not None and set(moved(order)) <= set(shaken):
+        order = None  # a frame that is blurred as a whole looks as if it were focused far away
+    findings = [*_shaken(names, shaken), *_order(names, order), *_backwards(frames, size, order)]
+    if order is None:
+        look = _Look(frames, curves, widths, size, recipe, float(limit))
+        findings += [*look.slices(), *look.ends()]
+    return Coverage(
+        frames=len(frames),
+        detail=_detail(widths),
+        widths=tuple(None if np.isnan(w) else round(float(w), 2) for w in widths.width),
+        order=None if order is None else tuple(names[k] for k in order),
+        findings=tuple(findings),
+    )
+
+
+def _detail(widths: Widths) -> float | None:
+    """Share of the finest detail that is left midway in a usual step."""
+    return float(np.exp(widths.finest / 16)) if np.isfinite(widths.finest) else None
+
+
+def _order(names: Sequence[str], order: list[int] | None) -> list[Finding]:
+    if order is None:
+        return []
+    return [Finding(kind="order", frames=tuple(names[k] for k in moved(order)))]
+
+
+def _shaken(names: Sequence[str], shaken: Sequence[int]) -> list[Finding]:
+    return [
+        Finding(kind="shaken", after=names[k - 1], before=names[k + 1], frames=(names[k],)) for k in shaken
+    ]
+
+
+def _backwards(
+    frames: Sequence[CoverageFrame], size: tuple[int, int], order: list[int] | None
+) -> list[Finding]:
+    """Places where the magnification turns back although the order of focus is right."""
+    if order is not None:
+        return []
+    found = turns_back([f.view.pose for f in frames], [f.sigma for f in frames], size)
+    return [Finding(kind="scale", after=frames[k].name, before=frames[k + 1].name) for k in found]
+
+
+class _Look:
+    """Findings about steps and ends of one stack."""
+
+    def __init__(
+        self,
+        frames: Sequence[CoverageFrame],
+        curves: Curves,
+        widths: Widths,
+        size: tuple[int, int],
+        recipe: CoverageRecipe,
+        limit: float,
+    ) -> None:
+        self.frames, self.curves, self.widths = frames, curves, widths
+        self.size, self.recipe, self.limit = size, recipe, limit
+
+    def slices(self) -> list[Finding]:
+        """Missing slices; before them one finding for all steps, where the usual one is too wide."""
+        found = []
+        if -self.widths.finest / 8 > self.limit:
+            found.append(Finding(kind="wide", detail=_detail(self.widths)))
+        for step in np.flatnonzero(self.widths.odd & (self.widths.loss > self.limit)):
+            cells = between(self.curves, self.widths, int(step))
+            if self._enough(cells, LEAST_SHARE):
+                found.append(self._slice(int(step), cells))
+        return found
+
+    def _enough(self, cells: Bools, share: float) -> bool:
+        return int(np.count_nonzero(cells)) >= max(LEAST_CELLS, share * cells.size)
+
+    def _slice(self, step: int, cells: Bools) -> Finding:
+        more = max(1, round(float(self.widths.width[step])) - 1)
+        near, far = self.frames[step], self.frames[step + 1]
+        travel = self.recipe.stage_step_um
+        return Finding(
+            kind="slice",
+            after=near.name,
+            before=far.name,
+            numbers=(step + 1, step + 2),
+            more=more,
+            share=float(cells.mean()),
+            box=self._box(cells),
+            detail=float(np.exp(-self.widths.loss[step] / 2)),
+            focus_m=distances_between(near.camera, far.camera, more),
+            travel_um=()
+            if travel is None
+            else tuple((step + (k + 1) / (more + 1)) * travel for k in range(more)),
+        )
+
+    def ends(self) -> list[Finding]:
+        """Start and end of the stack, where much is sharper beyond."""
+        found = []
+        for last in (False, True):
+            cells = beyond(self.curves, self.widths, last=last, loss=self.limit)
+            if not self._enough(cells, LEAST_END):
+                continue
+            here = self.frames[-1 if last else 0]
+            then = self.frames[-2 if last else 1]
+            found.append(
+                Finding(
+                    kind="end" if last else "start",
+                    after=here.name if last else None,
+                    before=None if last else here.name,
+                    share=float(cells.mean()),
+                    box=self._box(cells),
+                    focus_m=distances_beyond(here.camera, then.camera),
+                    travel_um=() if self.recipe.stage_step_um is None else (self.recipe.stage_step_um,),
+                )
+            )
+        return found
+
+    def _box(self, cells: Bools) -> tuple[int, int, int, int]:
+        """x, y, w, h in pixels of what is most of it: single cells apart are left out."""
+        near = cv2.boxFilter(cells.astype(np.float32), -1, (3, 3), normalize=False)
+        kept = cells & (near >= 3)
+        rows, columns = np.nonzero(kept if kept.any() else cells)
+        x, y = CELL * int(columns.min()), CELL * int(rows.min())
+        right, bottom = CELL * (int(columns.max()) + 1), CELL * (int(rows.max()) + 1)
+        return x, y, min(right, self.size[0]) - x, min(bottom, self.size[1]) - y
+
+
+__all__ = ["Coverage", "CoverageFrame", "Finding", "find_coverage"]

@@ -1,0 +1,81 @@
+"""Coverage of surveyed and registered frames, and its result as JSON under a key."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.errors import NotCovered
+from nearfar.merge.coverage.find import CoverageFrame, find_coverage
+from nearfar.merge.coverage.result import Coverage
+from nearfar.merge.focus import FocusFrame
+from nearfar.merge.focusing import pose_of
+from nearfar.merge.keys import key
+from nearfar.merge.noise import Noise
+from nearfar.merge.recipe import Recipe
+from nearfar.merge.register import Registration
+from nearfar.merge.scratch import Scratch
+from nearfar.merge.survey import Surveyed
+
+VERSION = 2
+
+
+def coverage_key(register_key: str, names: Sequence[str], recipe: Recipe) -> str:
+    """Key of a stack's coverage."""
+    settings = recipe.coverage
+    params = {"detail": settings.detail, "stage_step_um": settings.stage_step_um}
+    return key("coverage", VERSION, {**params, "names": names, "noise": recipe.render.noise}, [register_key])
+
+
+def cover_stack(
+    scratch: Scratch,
+    name: str,
+    frames: Sequence[Surveyed],
+    registration: Registration,
+    used: Sequence[int],
+    *,
+    size: tuple[int, int],
+    noise: Noise,
+    recipe: Recipe,
+    threads: int,
+    tick: Callable[[float], None],
+) -> Coverage:
+    """Coverage of the used frames, from scratch where it is there under ``name``.
+
+    Raises
+    ------
+    NotCovered
+        Where something is missing and the recipe says to hold the stack.
+    """
+    stored = scratch.load_text(name, "coverage")
+    if stored is None:
+        views = [_view(scratch, frames[k], registration, k) for k in used]
+        found = find_coverage(
+            views, size=size, noise=noise, recipe=recipe.coverage, threads=threads, tick=tick
+        )
+        scratch.save_text(name, "coverage", found.as_json())
+    else:
+        found = Coverage.from_json(stored)
+    reasons = found.to_hold()
+    if recipe.coverage.when == "hold" and reasons:
+        raise NotCovered(
+            f"{'; '.join(reasons)}. The recipe holds such stacks: add what is missing, or merge what there is with "
+            'coverage.when = "warn"'
+        )
+    return found
+
+
+def _view(scratch: Scratch, frame: Surveyed, registration: Registration, place: int) -> CoverageFrame:
+    def read() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        energy, mean = scratch.load(frame.key, "survey", "energy", "mean")
+        return energy, mean
+
+    found = registration.frames[place]
+    return CoverageFrame(
+        name=frame.header.path.name,
+        view=FocusFrame(read=read, pose=pose_of(registration, place), gain_ev=found.gain_ev),
+        sigma=found.sigma,
+        camera=frame.header.camera,
+    )

@@ -1,0 +1,199 @@
+"""What each use puts into its region: pixels for any box of the picture, from frames or from what is there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.mending.frames import Carrier
+from nearfar.merge.mending.planes import WHITE, bands, doubled, halved, spread, square_mean
+from nearfar.merge.mending.region import Box
+from nearfar.merge.mending.smooth import Surface
+
+U16 = NDArray[np.uint16]
+F32 = NDArray[np.float32]
+FULL = np.float32(65535)
+CELL = 16
+NEAR = 4
+"""Frames on each side of the one that the focus map names which may quiet a place."""
+MOST_QUIET = 6
+"""Frames that one mend averages: a person waits for it, and each is decoded again."""
+WARPED = 0.735
+"""What a warp leaves of white noise of variance 1 in a channel, as in `rendering`."""
+AGREEMENT = 0.3
+"""How far a frame may differ and still be averaged. With `SHRINK` found on rendered brackets: noise of plain places .42 to
+.77 of before, errors in detail .85 to 1.05."""
+SHRINK = 1.0
+"""Detail below so many times the noise that is left counts as noise."""
+MOST_CHANGE = 2.0
+"""How far quieting alone moves a value at most, in standard deviations of the noise that is left."""
+HALO = 32
+"""Pixels around a box that quieting looks at: two for the comparison at half size, fourteen for the bands, whole tiles."""
+Below = Callable[[Box], U16]
+
+
+class Source(Protocol):
+    """Gives (height, width, 3) float32, 65535 for white, for a box of the picture."""
+
+    def pixels(self, box: Box, below: Below) -> F32:
+        """The pixels; ``below`` gives the picture as it is without this mend."""
+
+
+@dataclass(frozen=True)
+class SmoothSource:
+    """Even colours."""
+
+    surface: Surface
+
+    def pixels(self, box: Box, below: Below) -> F32:
+        """The surface."""
+        return self.surface.pixels(box)
+
+
+@dataclass(frozen=True)
+class FrameSource:
+    """One frame, and the picture where that does not reach."""
+
+    frame: Carrier
+
+    def pixels(self, box: Box, below: Below) -> F32:
+        """The frame as it was carried."""
+        own = self.frame.carried(box).astype(np.float32)
+        cover = self.frame.cover(box)
+        if cover.min() >= 1:
+            return own
+        under = below(box).astype(np.float32)
+        return np.asarray(under + cover[:, :, None] * (own - under), np.float32)
+
+
+@dataclass(frozen=True)
+class FocusCells:
+    """The frame that the focus map names in each cell of 16 pixels of a part of the picture: (R, C), counted from 0."""
+
+    left: int
+    """Of the part, pixels; a multiple of 16 like ``top``."""
+    top: int
+    named: NDArray[np.int32]
+
+    def counts(self) -> dict[int, int]:
+        """In how many cells each frame is named."""
+        frames, counts = np.unique(self.named, return_counts=True)
+        return {int(f): int(n) for f, n in zip(frames, counts, strict=True)}
+
+    def shares(self, box: Box, chosen: NDArray[np.bool_]) -> F32:
+        """How much of a place lies in chosen cells, (height, width): bilinear between the middles of cells."""
+        rows, cols = self.named.shape
+        x, y, width, height = box
+        down = np.clip((np.arange(y, y + height) - self.top + 0.5) / CELL - 0.5, 0, rows - 1)
+        across = np.clip((np.arange(x, x + width) - self.left + 0.5) / CELL - 0.5, 0, cols - 1)
+        r, c = (
+            np.minimum(down.astype(int), max(0, rows - 2)),
+            np.minimum(across.astype(int), max(0, cols - 2)),
+        )
+        fr, fc = (down - r).astype(np.float32)[:, None], (across - c).astype(np.float32)
+        r2, c2 = np.minimum(r + 1, rows - 1), np.minimum(c + 1, cols - 1)
+        plane = chosen.astype(np.float32)
+        upper = plane[r][:, c] * (1 - fc) + plane[r][:, c2] * fc
+        lower = plane[r2][:, c] * (1 - fc) + plane[r2][:, c2] * fc
+        return np.asarray(upper * (1 - fr) + lower * fr, np.float32)
+
+
+BARELY = np.float32(0.2)
+"""Share below which a cell is not seen; four that meet have .25 each."""
+
+
+@dataclass(frozen=True)
+class MapSource:
+    """At each place the frame that the focus map names, with soft borders of some pixels between two."""
+
+    cells: FocusCells
+    frames: Mapping[int, Carrier]
+
+    def pixels(self, box: Box, below: Below) -> F32:
+        """Frames by the map; the picture where the one that it names does not reach."""
+        total = np.zeros((box[3], box[2], 3), np.float32)
+        weight = np.zeros((box[3], box[2]), np.float32)
+        for number, frame in self.frames.items():
+            share = self.cells.shares(box, self.cells.named == number)
+            share = np.square(np.maximum(share - BARELY, 0)) * frame.cover(box)
+            if share.any():
+                total += share[:, :, None] * frame.carried(box).astype(np.float32)
+                weight += share
+        nowhere = weight <= 0
+        weight[nowhere] = 1
+        total /= weight[:, :, None]
+        if nowhere.any():
+            total[nowhere] = below(box).astype(np.float32)[nowhere]
+        return total
+
+
+def quiet_frames(cells: FocusCells, count: int) -> list[int]:
+    """Which frames quiet a region: those next to the ones that the map names there, the most useful first."""
+    use: dict[int, float] = {}
+    for named, cell_count in cells.counts().items():
+        for k in range(max(0, named - NEAR), min(count, named + NEAR + 1)):
+            use[k] = use.get(k, 0.0) + cell_count / (1 + abs(k - named))
+    return sorted(sorted(use, key=lambda k: (-use[k], k))[:MOST_QUIET])
+
+
+@dataclass(frozen=True)
+class QuietSource:
+    """The picture averaged with all frames that agree with it, and what noise is left taken down.
+
+    ``variance``: of the noise of one channel of a frame, white being 1.
+    """
+
+    frames: Sequence[Carrier]
+    variance: float
+    bounds: Box
+    """What the frames were decoded for, and as far as is looked around a box."""
+
+    def pixels(self, box: Box, below: Below) -> F32:
+        """The picture, quieter."""
+        grown = _grown(box, self.bounds)
+        mean, left = self._averaged(grown, below(grown).astype(np.float32) / FULL)
+        out = _shrunk(mean, left) * FULL
+        y, x = box[1] - grown[1], box[0] - grown[0]
+        return np.ascontiguousarray(out[y : y + box[3], x : x + box[2]])
+
+    def _averaged(self, box: Box, here: F32) -> tuple[F32, F32]:
+        """The mean of all that agree, and the variance (h, w) of its noise."""
+        shape = (box[3], box[2])
+        noise = np.float32(max(self.variance * WARPED, 1e-10))
+        total, weight = here.copy(), np.ones(shape, np.float32)
+        squares = np.ones(shape, np.float32)
+        for frame in self.frames:
+            own = frame.carried(box).astype(np.float32) / FULL
+            off = spread(halved(square_mean(own - here)), 1) / (2 * noise)
+            agrees = np.maximum(0, 1 - np.maximum(0, off - 1) / np.float32(8 * AGREEMENT))
+            agrees *= agrees
+            agrees *= agrees
+            w = doubled(agrees * agrees, shape) * frame.cover(box)
+            total += w[:, :, None] * own
+            weight += w
+            squares += w * w
+        return total / weight[:, :, None], noise * squares / (weight * weight)
+
+
+def _grown(box: Box, bounds: Box) -> Box:
+    """The box with some around it, on even places, within bounds."""
+    left, top = max(bounds[0], (box[0] - HALO) // 2 * 2), max(bounds[1], (box[1] - HALO) // 2 * 2)
+    right = min(bounds[0] + bounds[2], box[0] + box[2] + HALO)
+    bottom = min(bounds[1] + bounds[3], box[1] + box[3] + HALO)
+    return left, top, right - left, bottom - top
+
+
+def _shrunk(picture: F32, variance: F32) -> F32:
+    """Each band less the share of it that noise explains (a Wiener filter by local energy), changed within bounds."""
+    *fine, rest = bands(picture, len(WHITE))
+    out = rest
+    for level, (band, white) in enumerate(zip(fine, WHITE, strict=True)):
+        energy = spread(square_mean(band), 1 << min(level, 1))
+        floor = np.float32(SHRINK * white) * variance
+        out = out + band * np.maximum(0, 1 - floor / np.maximum(energy, np.float32(1e-12)))[:, :, None]
+    most = np.float32(MOST_CHANGE) * np.sqrt(variance)[:, :, None]
+    return np.asarray(picture + np.clip(out - picture, -most, most), np.float32)

@@ -1,0 +1,127 @@
+"""A delivered result, opened to be mended: picture, report and focus map are all that is asked of it.
+
+So a picture can be mended long after everything that was made on its way is gone, as long as its frames are there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.errors import WorkFailed
+from nearfar.frames.deliverable import TILE
+from nearfar.frames.delivered import Delivered
+from nearfar.merge.mending.focus_cells import DeliveredMap
+from nearfar.merge.mending.frames import MendFrame
+from nearfar.merge.mending.mended import Subject
+from nearfar.merge.pyramid import gather
+
+Named = tuple[str, str]
+"""Name and digest of a frame, by which a report tells it apart."""
+
+
+@contextmanager
+def opened(
+    picture: Path, focus: Path, report: Mapping[str, Any], paths: Mapping[Named, Path]
+) -> Iterator[Subject]:
+    """A result, open for as long as the block runs.
+
+    Parameters
+    ----------
+    picture
+        The first picture, before all mends.
+    focus
+        Its focus map.
+    report
+        Its report.
+    paths
+        Where the frames lie that went into it.
+
+    Raises
+    ------
+    WorkFailed
+        A file is damaged, or a frame of the report is not among ``paths``.
+    """
+    used = used_frames(report)
+    frames = [_frame(entry, paths, picture, report.get("corrected")) for entry in used]
+    with ExitStack() as open_files:
+        first = open_files.enter_context(Delivered(picture))
+        if [first.width, first.height] != report["size"]:
+            raise _strange(picture)
+        focus_map: list[DeliveredMap] = []
+
+        def cells_of() -> DeliveredMap:
+            if not focus_map:
+                focus_map.append(DeliveredMap(focus, [entry["name"] for entry in used]))
+                open_files.callback(focus_map[0].close)
+            return focus_map[0]
+
+        yield Subject(
+            picture=first,
+            frames=frames,
+            noise=float(report.get("noise", 0.0)),
+            key=str(report["key"]),
+            cells=lambda box: cells_of().cells(box),
+        )
+
+
+def used_frames(report: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
+    """What a report says of the frames that went into the picture, in their order. Raises `WorkFailed`."""
+    try:
+        return [entry for entry in report["frames"] if entry["used"]]
+    except (KeyError, TypeError) as error:
+        raise WorkFailed(
+            "the report of the picture does not tell of its frames; run the job again"
+        ) from error
+
+
+def _frame(
+    entry: Mapping[str, Any],
+    paths: Mapping[Named, Path],
+    picture: Path,
+    corrected: Mapping[str, Any] | None,
+) -> MendFrame:
+    try:
+        (a, b, c), (d, e, f) = ((float(v) for v in row) for row in entry["pose"])
+        return MendFrame(
+            path=paths[(entry["name"], entry["digest"])],
+            digest=entry["digest"],
+            pose=((a, b, c), (d, e, f)),
+            gain_ev=float(entry["gain_ev"]),
+            raw=entry.get("raw"),
+            corrected=corrected,
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise _strange(picture) from error
+
+
+def _strange(picture: Path) -> WorkFailed:
+    return WorkFailed(
+        f"{picture}: found a report that is not of this picture, or frames that it does not name; put the delivered "
+        "files back, or run the job again"
+    )
+
+
+def preview_of(picture: Delivered, edge: int) -> NDArray[np.uint8]:
+    """A picture at 8 bit, its longer edge at most ``edge``: the nearest larger level, reduced by means."""
+    number = 0
+    while number + 1 < len(picture.levels) and max(_size(picture, number + 1)) >= edge:
+        number += 1
+    width, height = _size(picture, number)
+    count = -(-width // TILE) * -(-height // TILE)
+    small = gather((picture.coded((number, k)) for k in range(count)), width, height, picture.channels)
+    scale = edge / max(width, height)
+    if scale >= 1:
+        return small
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    return np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _size(picture: Delivered, number: int) -> tuple[int, int]:
+    return picture.levels[number].width, picture.levels[number].height

@@ -1,0 +1,42 @@
+"""Frames lit quite otherwise than those around them: a flash that did not fire, a lamp that went on.
+
+Evened out, such a frame brings several times the noise of the others, or light that was clipped; and noise that is
+amplified looks like detail, so that it would be taken nearly everywhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from nearfar.merge.register import FramePose
+
+APART_EV = 1.0
+"""Difference in brightness to the frames around from which a frame is left out (our own threshold): a stop less light
+is up to twice the noise."""
+AROUND = 4
+"""Frames on each side that a frame is compared with: light may drift through a long stack."""
+MOST = 1 / 3
+"""Share of the frames above which none is left out: then the light was not meant to be the same."""
+
+
+def misfired_frames(frames: Sequence[FramePose]) -> dict[int, float]:
+    """Places of the frames that are lit otherwise, and by how many EV they are brighter than those around."""
+    used = [k for k, f in enumerate(frames) if f.used]
+    gains = np.array([frames[k].gain_ev for k in used])
+    found = {}
+    for at, place in enumerate(used):
+        apart = float(gains[at] - np.median(gains[max(0, at - AROUND) : at + AROUND + 1]))
+        if abs(apart) > APART_EV:
+            found[place] = apart
+    return found if len(found) <= MOST * len(used) else {}
+
+
+def why(apart_ev: float) -> str:
+    """The remark in the report."""
+    than = "darker" if apart_ev < 0 else "brighter"
+    return (
+        f"{abs(apart_ev):.1f} EV {than} than the frames around it: a flash that did not fire, or another exposure; "
+        "what it alone has sharp is missing"
+    )

@@ -1,0 +1,170 @@
+"""Several processes at one registration: each leaves what it found in scratch, and takes what others left there.
+
+Nobody waits for anybody. Each begins at another place and goes through all pieces, so that they meet; a piece that two
+do at the same moment is done twice, with the same result. What cannot be read counts as not there, and no file is
+synced: at worst a piece is done again.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import fields, is_dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.register import Registration
+from nearfar.merge.scratch import Scratch
+from nearfar.merge.steps import Steps
+
+KIND = "links"
+
+
+class Enough(Exception):
+    """Raised where nothing is left to help with."""
+
+
+class SharedLinks:
+    """How one of several processes shares a registration; see `nearfar.merge.register.sliding.Share`.
+
+    Parameters
+    ----------
+    key
+        Of the registration.
+    place
+        Which of the processes this is: 0 brings the registration to its end, the others help.
+    count
+        How many were to be.
+    over
+        Whether nobody needs the links any longer.
+    """
+
+    def __init__(
+        self, scratch: Scratch, key: str, *, place: int, count: int, over: Callable[[], bool]
+    ) -> None:
+        self.scratch = scratch
+        self.key = key
+        self.place = place
+        self.count = count
+        self.over = over
+
+    def order(self, count: int) -> list[int]:
+        """Pairs of processes begin at the two ends of a part of the pieces and meet in it; then come the other parts."""
+        even = self.place - self.place % 2
+        first = count * even // self.count
+        if self.place == even:
+            return [*range(first, count), *range(first)]
+        last = count * (even + 2) // self.count
+        return [*range(last - 1, -1, -1), *range(count - 1, last - 1, -1)]
+
+    def take(self, step: str, piece: int, kinds: Sequence[type]) -> list[object] | None:
+        """What some process found. Raises `Enough`."""
+        if self.place and self.over():
+            raise Enough
+        path = self.scratch.path(self.key, f"{step}-{piece}.{KIND}")
+        try:
+            with open(path, "rb") as file, np.load(file, allow_pickle=False) as stored:
+                found: list[object] = thaw({name: stored[name] for name in stored.files}, kinds)
+                return found
+        except Exception:  # noqa: BLE001 - not there, or damaged, whatever that makes a reader raise
+            return None
+
+    def give(self, step: str, piece: int, found: object) -> None:
+        """Leave what was found."""
+        name = f"{step}-{piece}.{KIND}"
+        with self.scratch.writing(self.key, name, sync=False) as part, open(part, "wb") as file:
+            np.savez(file, **freeze(found))  # type: ignore[arg-type, unused-ignore]
+
+    def all_linked(self) -> None:
+        """Raises `Enough` where this process only helps."""
+        if self.place:
+            raise Enough
+
+    def clear(self) -> None:
+        """Remove what was left: nobody needs it any longer."""
+        for path in self.scratch.folder.glob(f"{self.key}.*.{KIND}"):
+            path.unlink(missing_ok=True)
+
+
+def register_with_helpers(steps: Steps, helpers: int, tick: Callable[[float], None]) -> Registration:
+    """The registration of a stack, at which so many other processes help. Raises as `Steps.registration`."""
+    if steps.is_registered or not helpers:
+        return steps.registration(tick)
+    steps.share = share = _share(steps, 0, helpers)
+    registration = steps.registration(tick)
+    share.clear()
+    return registration
+
+
+def help_register(steps: Steps, place: int, helpers: int) -> None:
+    """Be helper number ``place``, from 1, as long as links are missing. Raises as `Steps.registration`."""
+    steps.share = _share(steps, place, helpers)
+    if not steps.is_registered:
+        with suppress(Enough):
+            steps.register_anew(lambda _: None)
+
+
+def _share(steps: Steps, place: int, helpers: int) -> SharedLinks:
+    key = steps.keys.register
+
+    def over() -> bool:
+        return steps.scratch.has(key, "register")
+
+    return SharedLinks(steps.scratch, key, place=place, count=helpers + 1, over=over)
+
+
+def freeze(value: object) -> dict[str, NDArray[Any]]:
+    """A value of data classes, named tuples, lists, numbers and arrays as a few arrays, bit for bit; see `thaw`.
+
+    Arrays keep their order in memory and NumPy's numbers their kind: products and quotients round otherwise.
+    """
+    arrays: dict[str, list[NDArray[Any]]] = {}
+
+    def plain(one: Any) -> Any:
+        if is_dataclass(one):
+            return {type(one).__name__: [plain(getattr(one, f.name)) for f in fields(one)]}
+        if isinstance(one, np.ndarray):
+            kept = one.copy("K").flags
+            order: Literal["F", "C"] = "F" if kept.f_contiguous and not kept.c_contiguous else "C"
+            arrays.setdefault(one.dtype.name, []).append(one.ravel(order))
+            return {"array": [one.dtype.name, list(one.shape), order]}
+        if isinstance(one, tuple) and hasattr(one, "_fields"):
+            return {type(one).__name__: [plain(each) for each in one]}
+        if isinstance(one, list | tuple):
+            return [plain(each) for each in one]
+        if isinstance(one, np.generic):
+            return {"number": [one.dtype.name, plain(one.item())]}
+        return {"complex": [one.real, one.imag]} if isinstance(one, complex) else one
+
+    told = json.dumps(plain(value)).encode()
+    return {"told": np.frombuffer(told, np.uint8)} | {k: np.concatenate(v) for k, v in arrays.items()}
+
+
+def thaw(stored: dict[str, NDArray[Any]], kinds: Sequence[type]) -> Any:
+    """The value that `freeze` was given; tuples come back as lists. ``kinds`` are the classes that may occur."""
+    made = {kind.__name__: kind for kind in kinds}
+    taken = dict.fromkeys(stored, 0)
+
+    def whole(one: Any) -> Any:
+        if isinstance(one, list):
+            return [whole(each) for each in one]
+        if not isinstance(one, dict):
+            return one
+        ((name, content),) = one.items()
+        if name == "array":
+            kind, shape, order = content
+            start, taken[kind] = taken[kind], taken[kind] + int(np.prod(shape))
+            return stored[kind][start : taken[kind]].reshape(shape, order=order).copy(order)
+        if name == "number":
+            return np.dtype(content[0]).type(whole(content[1]))
+        if name == "complex":
+            return complex(*content)
+        values = [whole(each) for each in content]
+        if not is_dataclass(made[name]):
+            return made[name](*values)
+        return made[name](**{f.name: v for f, v in zip(fields(made[name]), values, strict=True)})
+
+    return whole(json.loads(stored["told"].tobytes()))

@@ -1,0 +1,3 @@
+"""Messages to people and programs, by mail and webhook."""
+
+from __future__ import annotations

@@ -1,0 +1,3 @@
+"""Object storage: frames come from its buckets, and results go there."""
+
+from __future__ import annotations

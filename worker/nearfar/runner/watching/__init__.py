@@ -1,0 +1,3 @@
+"""Watched folders: complete stacks become jobs, cards are sorted."""
+
+from __future__ import annotations

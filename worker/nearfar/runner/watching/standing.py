@@ -1,0 +1,125 @@
+"""The state of the jobs of stacks, in words for the list of what lies in the watched folders."""
+
+from __future__ import annotations
+
+import logging
+
+from nearfar.errors import NearfarError, NotFound
+from nearfar.intake.inbox import Found
+from nearfar.intake.memory import Known
+from nearfar.intake.state import Entry, State
+from nearfar.jobs import Job, JobState, Store
+
+log = logging.getLogger(__name__)
+
+WHO = "watch"
+HEALED = 5
+"""Runs of a job after which it is no longer begun anew by itself when its frames are back."""
+PAGE = 200
+OPEN = (JobState.WAITING, JobState.RUNNING, JobState.HELD)
+
+
+class Standings:
+    """Jobs of the store; one is asked for again when the audit trail speaks of it.
+
+    Parameters
+    ----------
+    healing
+        Whether jobs whose frames are back run again.
+    """
+
+    def __init__(self, store: Store, *, healing: bool = True) -> None:
+        self.store = store
+        self._healing = healing
+        self._jobs: dict[int, Job | None] = {}
+        self._last = store.last_event()
+
+    def refresh(self) -> None:
+        """See which jobs changed. Raises `StoreUnreachable`."""
+        if self.store.last_event() == self._last:
+            return
+        while events := self.store.events(self._last, limit=PAGE):
+            for event in events:
+                self._jobs.pop(event.job or 0, None)
+            self._last = events[-1].id
+
+    def of(self, number: int) -> Job | None:
+        """A job; None where it is no longer on record. Raises `StoreUnreachable`."""
+        if number not in self._jobs:
+            try:
+                self._jobs[number] = self.store.job(number)
+            except NotFound:
+                self._jobs[number] = None
+        return self._jobs[number]
+
+    def tell(self, found: Found) -> None:
+        """Write into the entry of a stack that was taken how its job stands."""
+        known, entry = found.known, found.entry
+        if known is None or known.job is None:
+            return
+        job = self.of(known.job)
+        entry.job, entry.seconds = known.job, None
+        entry.state, entry.why = _words(known, job)
+        notes = [known.told] if known.told else []
+        gone = len(known.files) - entry.frames
+        if gone > 0 and not known.moved and entry.frames:
+            notes.append(f"{gone} of its {len(known.files)} files are no longer there")
+        if known.trouble and not known.moved:
+            notes.append(f"its frames could not be moved: {known.trouble}")
+        entry.why = "; ".join([entry.why, *notes])
+        if job is not None and not gone and self._healing:
+            self._heal(job)
+
+    def _heal(self, job: Job) -> None:
+        """Let a job that missed its frames run again now that all of them are there."""
+        if job.state is not JobState.FAILED or job.cause != "missing" or job.run >= HEALED:
+            return
+        try:
+            self.store.run_again(job.id, who=WHO)
+        except NearfarError as error:
+            log.info("job %d is not run again: %s", job.id, error)
+            return
+        self._jobs.pop(job.id, None)
+        log.info(
+            "the frames of job %d are back; it runs again", job.id, extra={"job": job.id, "action": "healed"}
+        )
+
+    def away(self, known: Known) -> Found | None:
+        """An entry for a stack of which nothing was seen, where it was moved or somebody still waits for it."""
+        if known.job is None or known.duplicate:
+            return None
+        job = self.of(known.job)
+        if known.moved and job is not None:
+            state, why = _words(known, job)
+            entry = Entry(path=known.path, stack=known.stack, state=state, why=why, job=known.job)
+            entry.frames = len(known.digests)
+            return Found(entry=entry)
+        if job is None or (job.state not in OPEN and job.cause != "missing"):
+            return None
+        entry = Entry(path=known.path, stack=known.stack, state="waiting", why="", job=known.job)
+        entry.why = f"its frames are not there; job {known.job} needs them and goes on when they are back"
+        return Found(entry=entry)
+
+
+def _words(known: Known, job: Job | None) -> tuple[State, str]:
+    number = f"job {known.job}"
+    if known.moved:
+        return "moved", f"merged by {number}; its frames are in {known.moving}"
+    if job is None:
+        return "done", f"taken as {number}, which is no longer on record"
+    if known.duplicate:
+        return "duplicate", f"{number} is {job.state}"
+    match job.state:
+        case JobState.DONE:
+            return "done", f"merged by {number}: {job.result or 'no result on record'}"
+        case JobState.WAITING:
+            return "queued", f"{number} waits for its turn"
+        case JobState.RUNNING:
+            return "queued", f"{number} is at work"
+        case JobState.HELD:
+            return "queued", f"{number} is held: {job.reason or 'by a person'}"
+        case JobState.FAILED:
+            reason = (job.reason or "").removesuffix(".")
+            return "refused", f"{number} failed: {reason}; looked at again when a file changes"
+        case JobState.CANCELLED:
+            return "refused", f"{number} was cancelled: {job.reason or 'by a person'}"
