@@ -10,7 +10,17 @@ from numpy.typing import NDArray
 
 from nearfar.merge import noise as noise_module
 from nearfar.merge.kernel import twin_render, twin_warp
-from nearfar.merge.noise import CENTRES, FLOOR, LOWEST, LOWEST_OF_MEAN, WHITE, Noise, estimate, lowest_cells
+from nearfar.merge.noise import (
+    CENTRES,
+    EDGES,
+    FLOOR,
+    LOWEST,
+    LOWEST_OF_MEAN,
+    WHITE,
+    Noise,
+    estimate,
+    lowest_cells,
+)
 from nearfar.merge.rendering import WARPED_BANDS, WARPED_CHANNEL
 from tests.scenes.scene import render
 from tests.worker.merge.brackets import bracket, encoded, ramp, surveyed, texture
@@ -139,3 +149,16 @@ def test_between_the_bins_noise_is_interpolated() -> None:
     assert curve.energy(1, middle)[0] == pytest.approx(3.5e-5 * WHITE[1] * 2, rel=1e-5)
     assert noise_module.EDGES[0] > 0
     assert noise_module.EDGES[-1] < 1
+
+
+def test_the_lowest_cells_are_those_of_each_brightness(rng: Random) -> None:
+    energy = rng.random((3, 60, 70)).astype(np.float32)
+    mean = rng.random((60, 70)).astype(np.float32) ** 2
+    mean[:6] = [*EDGES, *CENTRES[:5]] * 5  # on the limits themselves: as numpy.digitize puts them
+    bins = np.digitize(mean, EDGES) - 1
+    found = lowest_cells(energy, mean)
+    for b in range(len(CENTRES)):
+        expected = [
+            np.quantile(e[bins == b], LOWEST) / share for e, share in zip(energy, LOWEST_OF_MEAN, strict=True)
+        ]
+        np.testing.assert_array_equal(found[:, b], expected)

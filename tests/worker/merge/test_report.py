@@ -233,3 +233,10 @@ def test_what_the_frames_leave_out_is_told_once() -> None:
     assert alone["warnings"] == [slices[0].text(), late.text()]
     assert beside["warnings"] == [late.text()]
     assert [f["kind"] for f in beside["coverage"]["findings"]] == ["slice", "start"]
+
+
+def test_frames_left_out_with_another_orientation_are_pointed_out() -> None:
+    frames = [surveyed("A.tif"), surveyed("B.tif"), surveyed("C.tif", orientation=3)]
+    (warning,) = [w for w in report(frames=frames).content["warnings"] if "orientation" in w]
+    assert "C.tif (3)" in warning
+    assert not [w for w in report().content["warnings"] if "orientation" in w]

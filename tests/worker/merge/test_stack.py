@@ -94,6 +94,18 @@ def test_what_is_on_the_way_is_removed_unless_it_is_to_be_kept(job: Job) -> None
     assert not place.exists()
 
 
+def test_killed_while_it_delivers_it_does_not_decode_the_frames_again(job: Job) -> None:
+    kept = replace(job, keep_scratch=True)
+    run(kept)
+    first = job.outputs.picture.read_bytes()
+    place = folder_for(job.scratch, job.outputs.picture)
+    for gone in [job.outputs.picture, *place.glob("*.rows")]:  # these go while the picture is written
+        gone.unlink()
+    run(kept)
+    assert job.outputs.picture.read_bytes() == first
+    assert list(place.glob("*.rows")) == []
+
+
 CHANGES: dict[str, Recipe] = {
     "register": Recipe(register=RegisterRecipe(same_scene=0.4)),
     "coverage": Recipe(coverage=CoverageRecipe(detail=0.5)),

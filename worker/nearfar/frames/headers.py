@@ -11,6 +11,7 @@ from nearfar.errors import StackRefused
 from nearfar.frames.camera import CameraData
 from nearfar.frames.colour import profile_key, profile_name
 from nearfar.frames.correction import Correction
+from nearfar.frames.orient import swaps_sides
 
 NAMES_SHOWN = 5
 
@@ -75,7 +76,13 @@ def check_alike(headers: Sequence[FrameHeader]) -> None:
     StackRefused
         With the frames that differ from the majority, what they have and what the majority has.
     """
-    _check(headers, "size", lambda h: (h.width, h.height), lambda h: f"{h.width} x {h.height} pixels")
+    _check(
+        headers,
+        "size",
+        lambda h: (h.width, h.height),
+        lambda h: f"{h.width} x {h.height} pixels",
+        hint=_turned_hint(headers),
+    )
     _check(
         headers,
         "number of channels",
@@ -86,11 +93,25 @@ def check_alike(headers: Sequence[FrameHeader]) -> None:
     _check(headers, "colour profile", lambda h: profile_key(h.icc), lambda h: profile_name(h.icc))
 
 
+def _turned_hint(headers: Sequence[FrameHeader]) -> str:
+    """What to do if only the orientation tags part frames that are stored alike; empty if that is not so."""
+    stored = {(h.height, h.width) if swaps_sides(h.orientation) else (h.width, h.height) for h in headers}
+    tags = sorted({h.orientation for h in headers})
+    if len(stored) > 1 or len(tags) < 2:
+        return ""
+    return (
+        f" As stored they have one size, but different orientation tags ({', '.join(str(t) for t in tags)}): a camera "
+        "that looks up or down writes any. Give all frames the same tag."
+    )
+
+
 def _check(
     headers: Sequence[FrameHeader],
     what: str,
     key: Callable[[FrameHeader], Hashable],
     say: Callable[[FrameHeader], str],
+    *,
+    hint: str = "",
 ) -> None:
     counts = Counter(key(header) for header in headers)
     if len(counts) < 2:
@@ -102,7 +123,8 @@ def _check(
     more = f" and {len(odd) - NAMES_SHOWN} more" if len(odd) > NAMES_SHOWN else ""
     raise StackRefused(
         f"the frames differ in {what}: found {names}{more}; expected {say(usual)} as in the other {counts[most]} "
-        f"of {len(headers)} frames. Leave the odd frames out, or export all frames with the same settings.",
+        f"of {len(headers)} frames. Leave the odd frames out, or export all frames with the same settings."
+        + hint,
         odd={
             header.path: f"another {what} than most frames: found {say(header)}; expected {say(usual)}"
             for header in odd

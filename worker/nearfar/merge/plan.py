@@ -21,7 +21,7 @@ from nearfar.merge.survey import rows_bytes, survey_memory
 from nearfar.settings import format_size
 
 MIB = 1 << 20
-LIBRARIES = 60 * MIB
+LIBRARIES = 30 * MIB
 """What the libraries still grow by once they are used."""
 SLACK = 24 * MIB
 """Kept free below the limit for mapped pages between two looks at the memory in use."""
@@ -29,6 +29,9 @@ MAPPED = 48 * MIB
 """Mapped pages of frames that a step should be able to hold without giving them back all the time."""
 BLOCK_BUFFERS = 10 * MIB
 """A rendering thread's block: its pixels, its encoded tile and its half-size copy, twice."""
+HELD = 160 * MIB
+"""Beyond what the process takes anyway, up to so much is held while frames are mapped, if more is allowed: a page that
+was given back is only mapped again."""
 FEWEST_FRAMES = 8
 """Frames that a tile is planned for; tiles with more are made in smaller pieces."""
 OTHER_FILES = 128
@@ -148,14 +151,14 @@ def make_plan(
             f"Give --memory {_rounded_up(enough) // MIB}MiB or more.",
             need=_rounded_up(enough),
         )
-    need = base + SLACK + max(each(fit[name]) for name, each in steps.items())
-    ceiling = min(limit - SLACK, max(need, base + 256 * MIB))
+    takes = {name: base + SLACK + each(fit[name]) for name, each in steps.items()}
+    ceiling = min(limit - SLACK, max(takes["render"], takes["focus"], base + HELD))
     render = fit["render"]
     work = (limit - base - SLACK - pyramid - MAPPED) // render - BLOCK_BUFFERS
     pixels = first.width * first.height
     return Plan(
         limit=limit,
-        peak=ceiling + SLACK,
+        peak=min(limit, max(ceiling + SLACK, *takes.values())),
         survey_threads=fit["survey"],
         threads=min(fit["render"], fit["focus"], fit["register"]),
         tile=tile,

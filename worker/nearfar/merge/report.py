@@ -24,6 +24,8 @@ from nearfar.progress import printable
 from nearfar.settings import format_size
 
 FORMAT = "nearfar-report/1"
+NAMED = 4
+"""Frames that a warning names."""
 FLICKER_EV = 0.1
 """Differences in brightness from here on are pointed out (our own threshold)."""
 
@@ -162,7 +164,7 @@ def build_report(
         warnings.append(
             f"the brightness of the frames differs by {max(gains) - min(gains):.2f} EV; it was taken out in linear light"
         )
-    warnings += _development(frames)
+    warnings += [*_development(frames), *_turned(frames, registration)]
     warnings += [text for text in [spots.text()] if text]
     warnings += coverage.warnings([(g.after, g.before) for g in gaps])
     remarks = [(f.header.path.name, n) for f in frames for n in f.header.notes]
@@ -204,6 +206,21 @@ def _development(frames: Sequence[Surveyed]) -> list[str]:
         return []
     remedy = 'balance = "first" in the table [raw] of the recipe gives all of them one'
     return [f"the raw frames carry different white balances: {remedy}"]
+
+
+def _turned(frames: Sequence[Surveyed], registration: Registration) -> list[str]:
+    """A warning if frames that were left out are turned otherwise than the reference: perhaps only their tag is."""
+    usual = frames[registration.reference].header.orientation
+    odd = [
+        f"{f.header.path.name} ({f.header.orientation})"
+        for f, p in zip(frames, registration.frames, strict=True)
+        if not p.used and f.header.orientation != usual
+    ]
+    if not odd:
+        return []
+    names = f"{', '.join(odd[:NAMED])}{' and more' if len(odd) > NAMED else ''}"
+    text = f"frames were left out that carry another orientation tag than {usual}: {names}; "
+    return [text + "a camera that looks up or down writes any: give all frames the same tag"]
 
 
 def _condensed(remarks: Sequence[tuple[str, str]]) -> list[str]:

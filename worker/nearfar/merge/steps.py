@@ -36,6 +36,7 @@ from nearfar.merge.stack_keys import Keys
 from nearfar.merge.survey import (
     MappedFrame,
     Mark,
+    Surveyed,
     Surveyor,
     changed,
     has_rows,
@@ -381,10 +382,13 @@ class Steps:
 
     def _sharpness(self, noise: Noise) -> list[float]:
         """Fine detail of each frame, relative to the frame that has most: root of the mean energy over the noise."""
-        found = []
-        for frame in self.frames:
+
+        def look(frame: Surveyed) -> float:
             energy, mean = self.scratch.load(frame.key, "survey", "energy", "mean")
-            found.append(float(np.sqrt(np.maximum(energy[0] - noise.energy(0, mean), 0).mean())))
+            return float(np.sqrt(np.maximum(energy[0] - noise.energy(0, mean), 0).mean()))
+
+        with ThreadPoolExecutor(self.plan.threads) as pool:
+            found = list(pool.map(look, self.frames))
         return [value / max(max(found), 1e-9) for value in found]
 
     def check_sources(self) -> None:

@@ -28,6 +28,10 @@ def test_isolated_pixels_are_those_specified(
     np.testing.assert_array_equal(places, expected[0])
     np.testing.assert_array_equal(heights, expected[1])
     assert len(places) > 0 or min(size) < 6
+    for threads in (2, 3):
+        again = isolated(pixels_of(frame, layout), 0.01, threads)
+        np.testing.assert_array_equal(again[0], places)
+        np.testing.assert_array_equal(again[1], heights)
 
 
 def test_where_there_are_too_many_only_the_higher_ones_are_told(

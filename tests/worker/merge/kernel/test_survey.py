@@ -137,3 +137,25 @@ def test_detail_is_told_by_size() -> None:
         samples = np.round(np.broadcast_to(wave[None, :, None], (96, 96, 3)) * 65535).astype(np.uint16)
         inner = by_kernel(np.ascontiguousarray(samples))[0][:, 2:4, 2:4].mean(axis=(1, 2))
         assert inner.argmax() == band
+
+
+@pytest.mark.parametrize("size", [(70, 30), (130, 200), (64, 64), (40, 520)])
+def test_a_picture_that_passes_by_in_a_ring_of_blocks_is_measured_as_the_whole_one(
+    rng: np.random.Generator, size: tuple[int, int]
+) -> None:
+    samples = noise_picture(rng, *size, np.uint8)
+    whole = pixels_of(samples, "blocks")
+    rows, cols = picture_calls.grid_shape(*size)
+    energy, mean = np.full((3, rows, cols), np.nan, np.float32), np.full((rows, cols), np.nan, np.float32)
+    small = np.full((size[1] // 4, size[0] // 4), 12345, np.uint16)
+    ring = np.zeros(
+        (3, *whole.samples.shape[1:]), np.uint8
+    )  # one row of blocks above and one below are reached into
+    passing = Pixels(samples=ring, table=whole.table, size=size, ring=3)
+    for number, row in enumerate(whole.samples):
+        ring[number % 3] = row
+        if number:
+            part = ((number - 1) * 4, number * 4)
+            picture_calls.measure(passing, srgb_curve(), part, energy, mean, small)
+    picture_calls.measure(passing, srgb_curve(), ((len(whole.samples) - 1) * 4, rows), energy, mean, small)
+    assert_same((energy, mean, small), by_kernel(samples))

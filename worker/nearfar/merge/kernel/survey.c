@@ -82,10 +82,15 @@ static void add_band_squared(const float *restrict y, const float *restrict a, c
     }
 }
 
+/* Adds a row to sum. */
+static void add_row(const float *restrict y, float *restrict sum, int n) {
+    for (int i = 0; i < n; i++) sum[i] += y[i];
+}
+
 typedef struct {
     float y[3][ROWS][ROW];        /* luma at full, half and quarter size */
     float across[RING][ROW];      /* rows that are blurred across */
-    float sum[ROW];               /* columns, summed down a row of cells */
+    float sum[ROW], light[ROW];   /* columns, summed down a row of cells: of a squared band, of luma */
     int32_t step[ROW];            /* of the curve */
 } work_t;
 
@@ -109,20 +114,25 @@ static void sum_cells(const float *restrict columns, int side, int level, int x0
     }
 }
 
-/* Squared band of one level, summed over the cells of the block. side: pixels of this level in a cell. */
-static void level_energy(work_t *k, int level, int x0, int y0, int w, int h, int width, int height, float *energy, int cols) {
+/* Squared band of one level, summed over the cells of the block, and with level 0 luma as well. side: pixels of this
+   level in a cell. */
+static void level_energy(work_t *k, int level, int x0, int y0, int w, int h, int width, int height, float *energy, float *mean, int cols) {
     const int halo = HALO >> level, side = CELL >> level, n = w >> level;
     float (*const luma)[ROW] = k->y[level] + halo, (*const ring)[ROW] = k->across;
     for (int y = -2; y < 2; y++) blur_across(luma[y] + halo, ring[y & (RING - 1)] + halo, n);
     for (int top = 0; top < h >> level && y0 + (top << level) < height; top += side) {
-        memset(k->sum, 0, (size_t)(w >> level) * sizeof(float));
+        const int64_t cells = (int64_t)((y0 + (top << level)) / CELL) * cols + x0 / CELL;
+        memset(k->sum, 0, (size_t)n * sizeof(float));
+        memset(k->light, 0, (size_t)n * sizeof(float));
         for (int y = top; y < top + side && y0 + (y << level) < height; y++) {
             blur_across(luma[y + 2] + halo, ring[(y + 2) & (RING - 1)] + halo, n);
             const float *a[5];
             for (int j = 0; j < 5; j++) a[j] = ring[(y + j - 2) & (RING - 1)] + halo;
             add_band_squared(luma[y] + halo, a[0], a[1], a[2], a[3], a[4], k->sum, n);
+            if (!level) add_row(luma[y] + halo, k->light, n);
         }
-        sum_cells(k->sum, side, level, x0, w, width, energy + (int64_t)((y0 + (top << level)) / CELL) * cols + x0 / CELL);
+        sum_cells(k->sum, side, level, x0, w, width, energy + cells);
+        if (!level) sum_cells(k->light, CELL, 0, x0, w, width, mean + cells);
     }
 }
 
@@ -140,17 +150,6 @@ static void small_rows(work_t *k, const float *restrict curve, int x0, int y0, i
         uint16_t *restrict o = small + (int64_t)(y0 / 4 + y) * sw + x0 / 4;
         int n = sw - x0 / 4 < w / 4 ? sw - x0 / 4 : w / 4;
         for (int x = 0; x < n; x++) o[x] = (uint16_t)(int)(nf_minf((light[2 * x] + light[2 * x + 1]) * .25f, 1) * 65535.f + .5f);
-    }
-}
-
-static void mean_cells(work_t *k, int x0, int y0, int w, int h, int width, int height, float *mean, int cols) {
-    for (int top = 0; top < h && y0 + top < height; top += CELL) {
-        memset(k->sum, 0, sizeof k->sum);
-        for (int y = top; y < top + CELL && y0 + y < height; y++) {
-            const float *restrict s = k->y[0][HALO + y] + HALO;
-            for (int x = 0; x < w; x++) k->sum[x] += s[x];
-        }
-        sum_cells(k->sum, CELL, 0, x0, w, width, mean + (int64_t)((y0 + top) / CELL) * cols + x0 / CELL);
     }
 }
 
@@ -175,8 +174,7 @@ void nf_measure(const nf_pixels *p, int ring, int from, int to, int cell_rows, i
             int w = cols * CELL - x0 < BLOCK_W ? cols * CELL - x0 : BLOCK_W;
             for (int y = 0; y < h + 2 * HALO; y++) luma_row(p, ring, x0 - HALO, y0 - HALO + y, w + 2 * HALO, k->y[0][y]);
             for (int l = 1; l < 3; l++) halve(k->y[l - 1], k->y[l], (w + 2 * HALO) >> (l - 1), (h + 2 * HALO) >> (l - 1));
-            for (int l = 0; l < 3; l++) level_energy(k, l, x0, y0, w, h, p->width, p->height, energy + l * plane, cols);
-            mean_cells(k, x0, y0, w, h, p->width, p->height, mean, cols);
+            for (int l = 0; l < 3; l++) level_energy(k, l, x0, y0, w, h, p->width, p->height, energy + l * plane, mean, cols);
             small_rows(k, curve, x0, y0, w, h, p->width / 4, p->height / 4, small);
         }
     }
