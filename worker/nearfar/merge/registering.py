@@ -43,10 +43,9 @@ class SurveyedView:
         return self.frame.header.path.name
 
     @property
-    def small(self) -> NDArray[np.float32]:
-        """Linear-light luma of 4 x 4 pixels."""
-        (small,) = self.scratch.load(self.frame.key, "survey", "small")
-        return small.astype(np.float32) * np.float32(1 / 65535)
+    def small(self) -> NDArray[np.uint16]:
+        """Linear-light luma of 4 x 4 pixels, 65535 for 1."""
+        return self.scratch.load(self.frame.key, "survey", "small")[0]
 
     @property
     def energy(self) -> NDArray[np.float32]:
@@ -125,7 +124,8 @@ def _odd_ones(found: Registration, views: Sequence[SurveyedView]) -> dict[int, s
     """Places of frames that were lined up and do not belong all the same, with the reason."""
     misfired = misfired_frames(found.frames)
     lit_alike = [replace(f, used=f.used and k not in misfired) for k, f in enumerate(found.frames)]
-    covered = covered_frames(lit_alike, lambda place: views[place].small)
+    unit = np.float32(1 / 65535)
+    covered = covered_frames(lit_alike, lambda place: views[place].small.astype(np.float32) * unit)
     return {
         **{k: covered_why(share) for k, share in covered.items()},
         **{k: misfired_why(apart) for k, apart in misfired.items()},

@@ -23,7 +23,7 @@ def test_isolated_pixels_are_those_specified(
     rng: np.random.Generator, layout: str, dtype: Any, size: tuple[int, int]
 ) -> None:
     frame = frames_of(rng, size, 1, dtype, noise=0.03)[0]
-    places, heights = isolated(pixels_of(frame, layout), 0.01)
+    places, heights = isolated(pixels_of(frame, layout), 0.01, threads=3)
     expected = specified(frame, 0.01)
     np.testing.assert_array_equal(places, expected[0])
     np.testing.assert_array_equal(heights, expected[1])

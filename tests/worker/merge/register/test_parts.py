@@ -11,6 +11,7 @@ from scipy import ndimage
 from skimage.registration import phase_cross_correlation
 
 from nearfar.merge.kernel import register_calls as kernel
+from nearfar.merge.kernel.grid_calls import halve
 from nearfar.merge.register import register
 from nearfar.merge.register.adjust import Link, adjust, spread
 from nearfar.merge.register.banded import ChainEquations
@@ -18,7 +19,7 @@ from nearfar.merge.register.breathing import find_law
 from nearfar.merge.register.coarse import block_grid, coarse_link, shift_candidates
 from nearfar.merge.register.gains import gain_between, solve_gains
 from nearfar.merge.register.linking import components
-from nearfar.merge.register.pictures import coarse_levels, fast_length, halve, reduce_frame
+from nearfar.merge.register.pictures import coarse_levels, fast_length, reduce_frame
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.similarity import IDENTITY, Similarity, from_matrix, rounded, to_matrix
 from nearfar.merge.register.verdict import bumps, repeats
@@ -242,14 +243,14 @@ def test_chain_equations_equal_the_dense_ones(frames: int, reach: int) -> None:
             block = random.normal(size=(4, 4)) * 0.3
             if i == j:
                 block = block @ block.T + 8 * np.eye(4)
-            equations.add(i, j, block)
+            equations.add(np.array([i]), np.array([j]), block[None])
             dense[4 * i : 4 * i + 4, 4 * j : 4 * j + 4] += block
             if i != j:
                 dense[4 * j : 4 * j + 4, 4 * i : 4 * i + 4] += block.T
         vector = random.normal(size=4)
-        equations.pull(i, vector)
+        equations.pull(np.array([i]), vector[None])
         right[4 * i : 4 * i + 4] = vector
-    solution, spread_of = equations.solve()
+    solution, spread_of = equations.solve(), equations.marginals()
     inverse = np.linalg.inv(dense)
     assert np.allclose(solution.ravel(), np.linalg.solve(dense, right))
     for k in range(frames):

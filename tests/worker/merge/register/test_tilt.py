@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from nearfar.merge.kernel import register_calls as kernel
+from nearfar.merge.kernel.fit_calls import equations
+from nearfar.merge.kernel.grid_calls import Peaks, add_to_peaks
 from nearfar.merge.kernel.loader import Pixels
-from nearfar.merge.register.blocks import block_equations
-from nearfar.merge.register.tilt import Growth, PeakFinder, find_tilt, growth_of, lean_of, usual_growth
+from nearfar.merge.register.tilt import Growth, find_tilt, growth_of, lean_of, usual_growth
 
 WIDTH, HEIGHT, MARGIN = 420, 150, 16
 APERTURE, SLOPE = 0.4, 0.13  # px of blur radius a frame; frames of depth a px
@@ -60,9 +61,9 @@ def shift_between(first: Pixels, second: Pixels, lean: tuple[float, float]) -> f
     two = kernel.windows(second, 1, origins - 5, 26, -half)
     at = np.arange(len(origins), dtype=np.int64)
     moments = kernel.sums(origins, one, at * 18 * 18, two, at * 26 * 26, origins - 5, np.eye(3)[:2].copy())
-    found = block_equations(moments)
-    weight = 1 / (found.variance + 1e-12)
-    return float(np.linalg.solve((found.s.T @ weight).T, found.g.T @ weight)[0])
+    found = equations(moments)
+    xx, xy, yy, gx, gy = (1 / (found[:, 5] + 1e-12)) @ found[:, :5]
+    return float(np.linalg.solve([[xx, xy], [xy, yy]], [gx, gy])[0])
 
 
 @pytest.mark.parametrize(("fall", "seeming"), [(1.6, 0.004), (0.0, -0.004)])
@@ -79,18 +80,22 @@ def test_levelled_light_takes_out_the_shift_that_refocusing_a_tilted_plane_feign
     assert abs(levelled) < 0.3 * abs(raw)
 
 
-def peaks_of(depth: NDArray[np.float64], frames: int) -> PeakFinder:
+SAME = np.eye(3)[:2].copy()
+
+
+def peaks_of(depth: NDArray[np.float64], frames: int) -> Peaks:
     """Energies that fall as a Gaussian of two frames from where each cell lies."""
-    finder = PeakFinder(depth.shape, 1e-6)
+    rows, columns = depth.shape
+    peaks = Peaks.none((rows, columns))
     for k in range(frames):
-        finder.add(np.exp(-((k - depth) ** 2) / 8).astype(np.float32))
-    return finder
+        add_to_peaks(peaks, np.exp(-((k - depth) ** 2) / 8).astype(np.float32), SAME, np.float32(0))
+    return peaks
 
 
 def test_depth_and_its_rise_come_from_the_energies() -> None:
     rows, columns = np.mgrid[:20, :30]
     depth = 4 + 0.8 * columns + 0.1 * rows
-    tilt = find_tilt(peaks_of(depth, 36))
+    tilt = find_tilt(peaks_of(depth, 36), 1e-6)
     assert np.abs(tilt.depth - depth)[2:-2, 2:-2].max() < 0.05
     d, rise = tilt.at(np.array([160.0]), np.array([100.0]))
     assert rise[0] == pytest.approx((0.8 + 0.1j) / 16, rel=0.03)
@@ -99,15 +104,15 @@ def test_depth_and_its_rise_come_from_the_energies() -> None:
 
 def test_an_edge_in_depth_is_no_tilt() -> None:
     depth = np.where(np.arange(30)[None] < 15, 3.0, 20.0) * np.ones((20, 1))
-    tilt = find_tilt(peaks_of(depth, 26))
+    tilt = find_tilt(peaks_of(depth, 26), 1e-6)
     assert np.abs(tilt.rise_x[:, :12]).max() < 1e-3
     assert np.abs(tilt.rise_x[:, 18:]).max() < 1e-3
 
 
 def test_where_nothing_is_seen_nothing_is_levelled() -> None:
-    finder = PeakFinder((12, 12), 1.0)
-    finder.add(np.zeros((12, 12), np.float32))
-    tilt = find_tilt(finder)
+    peaks = Peaks.none((12, 12))
+    add_to_peaks(peaks, np.zeros((12, 12), np.float32), SAME, np.float32(0))
+    tilt = find_tilt(peaks, 1.0)
     assert np.isnan(tilt.depth).all()
     assert not tilt.rise_x.any()
     assert not lean_of(tilt.at(np.zeros(1), np.zeros(1))[1], -0.04).any()

@@ -157,4 +157,4 @@ def pointer(array: NDArray[Any]) -> ctypes.c_void_p:
     """Address of a C-contiguous array's first element."""
     if not array.flags.c_contiguous:
         raise WorkFailed("the kernel takes contiguous arrays only")
-    return ctypes.c_void_p(array.ctypes.data)
+    return ctypes.c_void_p(array.__array_interface__["data"][0])

@@ -8,6 +8,7 @@
 #define BLOCK 16
 #define RING (BLOCK + 2)    /* a block with the ring that its derivatives need */
 #define LARGEST 64          /* side of the largest window */
+#define LANES 16
 #define MOMENTS 21
 #define AFTER .25f           /* px^2: variance of what pixel, filter and interpolation of colours blur after the lens */
 
@@ -30,6 +31,38 @@ static void luma_row(const nf_pixels *p, const int64_t *rows, const int64_t *xs,
         for (int v = 0; v < q; v++)
             for (int u = 0; u < q; u++) s += luma_of(p, rows[v] + xs[i * q + u]);
         out[i] = q == 1 ? s : s / (float)(q * q);
+    }
+}
+
+/* Luma of n pixels of a row that lie side by side. */
+static void luma_run(const nf_pixels *p, int64_t at, int n, float *restrict out)
+{
+    const float *restrict t = p->table;
+    int i = 0;
+#if defined(__BYTE_ORDER__) && __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__
+    if (p->bits == 8) {
+        const uint8_t *base = (const uint8_t *)p->base + at;
+        for (; i + 8 <= n; i += 8) {   /* eight at a time: reading samples one by one costs as much as the table */
+            uint64_t r, g, b;
+            memcpy(&r, base + i, 8);
+            memcpy(&g, base + i + p->plane, 8);
+            memcpy(&b, base + i + 2 * p->plane, 8);
+            for (int j = 0; j < 8; j++, r >>= 8, g >>= 8, b >>= 8)
+                out[i + j] = .299f * t[r & 255] + .587f * t[g & 255] + .114f * t[b & 255];
+        }
+    }
+#endif
+    for (; i < n; i++) out[i] = luma_of(p, at + i);
+}
+
+/* A row of luma from column x on, all inside the picture. */
+static void luma_inside(const nf_pixels *p, int x, int64_t row, int n, float *out)
+{
+    for (int i = 0; i < n;) {
+        int count = p->blocks ? NF_BLOCK - (x + i) % NF_BLOCK : n;
+        if (count > n - i) count = n - i;
+        luma_run(p, row + nf_column(p, x + i), count, out + i);
+        i += count;
     }
 }
 
@@ -66,6 +99,46 @@ static void along(const float *a, const float *b, const float *taps, int n, floa
         for (int x = 0; x < n; x++) low[x] += k * (b[x - t] + b[x + t]);
     }
     for (int x = 0; x < n; x++) out[x] -= low[x];
+}
+
+/* LANES neighbours at once. */
+typedef float nf_lanes __attribute__((vector_size(4 * LANES)));
+
+static inline nf_lanes lanes_at(const float *p)
+{
+    nf_lanes v;
+    memcpy(&v, p, sizeof v);
+    return v;
+}
+
+/* down and along for the few columns of a window: the same sums in the same order, kept in registers. The rows must be
+   there LANES - 1 values beyond n, and so must a, b and out. */
+static void down_lanes(const float *const *rows, const float *taps, int n, float *restrict a, float *restrict b)
+{
+    const float *wide = taps + NARROW + 1;
+    for (int x = 0; x < n; x += LANES) {
+        nf_lanes m = lanes_at(rows[WIDE] + x), na = taps[0] * m, nb = wide[0] * m;
+        for (int t = 1; t <= WIDE; t++) {
+            nf_lanes s = lanes_at(rows[WIDE - t] + x) + lanes_at(rows[WIDE + t] + x);
+            if (t <= NARROW) na += taps[t] * s;
+            nb += wide[t] * s;
+        }
+        memcpy(a + x, &na, sizeof na);
+        memcpy(b + x, &nb, sizeof nb);
+    }
+}
+
+static void along_lanes(const float *a, const float *b, const float *taps, int n, float *restrict out)
+{
+    const float *wide = taps + NARROW + 1;
+    for (int x = 0; x < n; x += LANES) {
+        const float *p = a + WIDE + x, *q = b + WIDE + x;
+        nf_lanes na = taps[0] * lanes_at(p), nb = wide[0] * lanes_at(q);
+        for (int t = 1; t <= NARROW; t++) na += taps[t] * (lanes_at(p - t) + lanes_at(p + t));
+        for (int t = 1; t <= WIDE; t++) nb += wide[t] * (lanes_at(q - t) + lanes_at(q + t));
+        na -= nb;
+        memcpy(out + x, &na, sizeof na);
+    }
 }
 
 /* Linear luma of a whole picture, mean of q x q pixels; out is (height / q, width / q). */
@@ -139,21 +212,25 @@ static void level(const float *restrict in, int side, float bx, float by, float 
 int32_t nf_register_windows(const nf_pixels *p, int32_t q, int32_t count, const int32_t *corner, const float *lean,
                             int32_t size, const float *taps, float *out)
 {
-    enum { SIDE = LARGEST + 2 * WIDE };
+    enum { SIDE = LARGEST + 2 * WIDE, ROW = SIDE + 2 * LANES };
     static const int most = 4;
     if (size > LARGEST || q > most || q < 1) return 1;
-    float *luma = malloc(sizeof(float) * SIDE * (3 * SIDE + 3));
+    float *luma = calloc(3 * SIDE * SIDE + 5 * ROW, sizeof(float));
     if (!luma) return 1;
-    float *a = luma + SIDE * SIDE, *b = a + SIDE, *low = b + SIDE, *flat = low + SIDE, *bend = flat + SIDE * SIDE;
+    float *flat = luma + SIDE * SIDE, *bend = flat + SIDE * SIDE, *a = bend + SIDE * SIDE + ROW, *b = a + ROW, *low = b + ROW;
     int64_t xs[4 * SIDE], ys[4];
     const float *rows[2 * WIDE + 1];
     int side = size + 2 * WIDE, w = p->width / q * q, h = p->height / q * q;
     for (int k = 0; k < count; k++) {
         int x0 = (corner[2 * k] - WIDE) * q, y0 = (corner[2 * k + 1] - WIDE) * q;
-        for (int x = 0; x < side * q; x++) xs[x] = nf_column(p, nf_mirror(x0 + x, w));
-        for (int y = 0; y < side; y++) {
-            for (int v = 0; v < q; v++) ys[v] = nf_row(p, nf_mirror(y0 + y * q + v, h));
-            luma_row(p, ys, xs, q, side, luma + y * side);
+        if (q == 1 && x0 >= 0 && x0 + side <= w && (p->blocks || p->pixel == 1)) {
+            for (int y = 0; y < side; y++) luma_inside(p, x0, nf_row(p, nf_mirror(y0 + y, h)), side, luma + y * side);
+        } else {
+            for (int x = 0; x < side * q; x++) xs[x] = nf_column(p, nf_mirror(x0 + x, w));
+            for (int y = 0; y < side; y++) {
+                for (int v = 0; v < q; v++) ys[v] = nf_row(p, nf_mirror(y0 + y * q + v, h));
+                luma_row(p, ys, xs, q, side, luma + y * side);
+            }
         }
         const float *from = luma;
         if (lean && (lean[2 * k] != 0.f || lean[2 * k + 1] != 0.f)) {
@@ -162,8 +239,9 @@ int32_t nf_register_windows(const nf_pixels *p, int32_t q, int32_t count, const 
         }
         for (int y = 0; y < size; y++) {
             for (int t = 0; t <= 2 * WIDE; t++) rows[t] = from + (y + t) * side;
-            down(rows, taps, side, a, b);
-            along(a, b, taps, size, out + ((int64_t)k * size + y) * size, low);
+            down_lanes(rows, taps, side, a, b);
+            along_lanes(a, b, taps, size, low);
+            memcpy(out + ((int64_t)k * size + y) * size, low, sizeof(float) * (size_t)size);
         }
     }
     free(luma);
@@ -199,6 +277,15 @@ static inline void cubic(float f, float *w)
     w[3 * RING] = below * f * above * (1.f / 6.f);
 }
 
+/* One pixel of a block from the 4 x 4 around it; s is the first of them. */
+static inline void mix(const float *s, int stride, float (*p)[RING], float (*q)[RING], int x, float *out)
+{
+    float row[4];
+    for (int r = 0; r < 4; r++, s += stride)
+        row[r] = (p[0][x] * s[0] + p[1][x] * s[1]) + (p[2][x] * s[2] + p[3][x] * s[3]);
+    *out = (q[0][x] * row[0] + q[1][x] * row[1]) + (q[2][x] * row[2] + q[3][x] * row[3]);
+}
+
 /* The second frame's block with its ring, warped. Returns 0 where it leaves the window (w, h). Linear interpolation
    and smooth cubics alike make a shift of .1 px seem .109, and a slow stack adds that up; this one .102. */
 static int warp_block(const float *b, int stride, int w, int h, const double *m, float out[RING][RING])
@@ -212,7 +299,7 @@ static int warp_block(const float *b, int stride, int w, int h, const double *m,
     for (int y = 0; y < RING; y++) {
         double bu = m[1] * y + m[2], bv = m[4] * y + m[5];
         int32_t at[RING];
-        float p[4][RING], q[4][RING], row[4];
+        float p[4][RING], q[4][RING];
         for (int x = 0; x < RING; x++) {
             double u = m[0] * x + bu, v = m[3] * x + bv;
             int iu = nf_clampi((int)u, 1, w - 3), iv = nf_clampi((int)v, 1, h - 3);
@@ -220,12 +307,13 @@ static int warp_block(const float *b, int stride, int w, int h, const double *m,
             cubic((float)(u - iu), &p[0][x]);
             cubic((float)(v - iv), &q[0][x]);
         }
-        for (int x = 0; x < RING; x++) {
-            const float *s = b + at[x];
-            for (int r = 0; r < 4; r++, s += stride)
-                row[r] = (p[0][x] * s[0] + p[1][x] * s[1]) + (p[2][x] * s[2] + p[3][x] * s[3]);
-            out[y][x] = (q[0][x] * row[0] + q[1][x] * row[1]) + (q[2][x] * row[2] + q[3][x] * row[3]);
-        }
+        int apart = 0;
+        for (int x = 0; x < RING; x++) apart |= at[x] ^ (at[0] + x);
+        if (!apart) {   /* the usual case: they lie side by side. In two parts that overlap, each as wide as a block */
+            for (int x = 0; x < BLOCK; x++) mix(b + at[0] + x, stride, p, q, x, &out[y][x]);
+            for (int x = RING - BLOCK; x < RING; x++) mix(b + at[0] + x, stride, p, q, x, &out[y][x]);
+        } else
+            for (int x = 0; x < RING; x++) mix(b + at[x], stride, p, q, x, &out[y][x]);
     }
     return 1;
 }

@@ -35,7 +35,8 @@ _FEW = 0.3
 class Link:
     """Measured pose from frame ``first`` to frame ``second``; information about (x, y, log scale, roll).
 
-    ``doubt``: times the usual by which it may err beyond its noise.
+    ``doubt``: times the usual by which it may err beyond its noise. ``coarse``: from reduced pictures, in which refocusing
+    feigns far more than a law of breathing could be told from.
     """
 
     first: int
@@ -43,6 +44,7 @@ class Link:
     pose: Similarity
     information: NDArray[np.float64]
     doubt: float = 1.0
+    coarse: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,20 +85,6 @@ def spread(count: int, reference: int, links: Sequence[Link]) -> list[Similarity
             return [poses.get(k, IDENTITY) for k in range(count)]
 
 
-def _residual(link: Link, poses: Sequence[Similarity]) -> tuple[NDArray[np.float64], Similarity]:
-    predicted = poses[link.second].after(poses[link.first].inverse())
-    error = predicted.inverse().after(link.pose)
-    return np.array([error.t.real, error.t.imag, error.a.real - 1, error.a.imag]), predicted
-
-
-def _adjoint(predicted: Similarity) -> NDArray[np.float64]:
-    """How a change of the second frame's pose shows in the first frame's coordinates."""
-    q, z = 1 / predicted.a, predicted.t / predicted.a
-    return np.array(
-        [[q.real, -q.imag, z.real, -z.imag], [q.imag, q.real, z.imag, z.real], [0, 0, 1, 0], [0, 0, 0, 1]]
-    )
-
-
 def _law_of(
     links: Sequence[Link],
     numbers: NDArray[np.float64],
@@ -106,7 +94,7 @@ def _law_of(
 ) -> Law | None:
     """The law of breathing that links within unbroken runs obey."""
     run = np.concatenate([[0], np.cumsum(broken)])
-    use = [k for k, link in enumerate(links) if run[link.first] == run[link.second]]
+    use = [k for k, link in enumerate(links) if run[link.first] == run[link.second] and not link.coarse]
     if not use:
         return None
     return find_law(
@@ -114,7 +102,23 @@ def _law_of(
         np.array([np.log(abs(links[k].pose.a)) for k in use]),
         covariance[use, 2, 2] / radius**2,
         radius=radius,
+        doubt=np.array([links[k].doubt for k in use]),
     )
+
+
+def _spreads(
+    links: Sequence[Link], number: NDArray[np.float64], radius: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Covariance (m, 4, 4) of the links in px: as the poses are fitted, and as it tells of a law."""
+    units = np.array([1, 1, 1 / radius, 1 / radius])  # px -> (px, px, log scale, roll)
+    known = np.array([link.information for link in links]).reshape(-1, 4, 4) * np.outer(units, units)
+    noise = np.linalg.inv(known + 1e-6 * np.eye(4))
+    steps = np.array([max(abs(number[link.second] - number[link.first]), 1) for link in links])
+    doubt = np.array([link.doubt for link in links])
+    floor = np.array([SHIFT_FLOOR, SHIFT_FLOOR, TURN_FLOOR, TURN_FLOOR])
+    own = (steps * doubt)[:, None] * floor
+    law = (LAW_FLOOR * steps) ** 2
+    return noise + own[:, :, None] ** 2 * np.eye(4), noise + law[:, None, None] * np.eye(4)
 
 
 def adjust(
@@ -140,23 +144,15 @@ def adjust(
         Places k whose next frame k + 1 shows the same focus: no breathing is expected there.
     """
     number = np.arange(count, dtype=np.float64) if numbers is None else np.array(numbers, np.float64)
-    units = np.diag([1, 1, 1 / radius, 1 / radius])  # px -> (px, px, log scale, roll)
-    weights, covariance, told = [], [], []
-    for link in links:
-        steps = abs(number[link.second] - number[link.first])
-        floor = np.array([SHIFT_FLOOR, SHIFT_FLOOR, TURN_FLOOR, TURN_FLOOR]) * max(steps, 1) * link.doubt
-        noise = np.linalg.inv(units @ link.information @ units + 1e-6 * np.eye(4))
-        covariance.append(noise + np.diag(floor**2))
-        told.append(noise + (LAW_FLOOR * max(steps, 1)) ** 2 * np.eye(4))
-        weights.append(np.linalg.inv(covariance[-1]))
+    spreads, told_by = _spreads(links, number, radius)
     poses = spread(count, reference, links)
     step_of = np.diff(number)
     broken = step_of != (np.median(step_of) if count > 1 else 1)
     broken[list(repeats)] = True
-    spreads = np.array(covariance).reshape(-1, 4, 4)
-    problem = _Problem(links, weights, poses, reference, radius=radius, robust=robust)
+    problem = _Problem(
+        links, np.asarray(np.linalg.inv(spreads)), poses, reference, radius=radius, robust=robust
+    )
     solved = problem.solve(count, None)
-    told_by = np.array(told).reshape(-1, 4, 4)
     law = _law_of(links, number, broken, told_by, radius) if breathing and not broken.all() else None
     if law is not None:
         kept = steps_of_law(law, solved.poses, links, told_by, number, broken, radius)
@@ -195,50 +191,91 @@ class _Problem:
     def __init__(
         self,
         links: Sequence[Link],
-        weights: Sequence[NDArray[np.float64]],
+        weights: NDArray[np.float64],
         start: list[Similarity],
         reference: int,
         *,
         radius: float,
         robust: bool,
     ) -> None:
-        self.links, self.weights, self.poses = links, weights, start
-        self.reference, self.radius, self.robust = reference, radius, robust
-        self.reach = max((abs(link.second - link.first) for link in links), default=1)
-        self.to_px, self.from_px = np.diag([1, 1, radius, radius]), np.diag([1, 1, 1 / radius, 1 / radius])
+        self.weights, self.poses = weights, start
+        self.first = np.array([link.first for link in links], np.intp)
+        self.second = np.array([link.second for link in links], np.intp)
+        self.turn, self.shift = _arrays([link.pose for link in links])
+        self.reference, self.robust = reference, robust
+        self.reach = int(np.abs(self.second - self.first).max(initial=1))
+        self.to_px = np.array([1, 1, radius, radius])
 
     def solve(self, count: int, even: _Even | None) -> _Solved:
         """Rounds of Gauss-Newton from where the poses are."""
-        trust = np.ones(len(self.links))
+        trust = np.ones(len(self.first))
         for round_ in range(_ROUNDS):
-            equations = ChainEquations(count, self.reach)
-            parts = [self._part(link) for link in self.links]
-            misfit = np.array([e @ w @ e for (e, _), w in zip(parts, self.weights, strict=True)])
+            error, adjoint = self._parts()
+            misfit = np.einsum("ki,kij,kj->k", error, self.weights, error)
             if self.robust and round_ >= 2:
                 scale = max(float(np.median(misfit)) / _CHI_MEDIAN, 1.0)
                 trust = 1 / (1 + misfit / (scale * _CUT)) ** 2
-            for link, part, weight, share in zip(self.links, parts, self.weights, trust, strict=True):
-                _add_link(equations, link, share * weight, *part)
+            equations = ChainEquations(count, self.reach)
+            self._add_links(equations, trust[:, None, None] * self.weights, error, adjoint)
             if even is not None:
                 _add_law(equations, even, self.poses)
-            for k in range(count):
-                equations.add(k, k, _LOOSE * np.eye(4))
+            every = np.arange(count)
+            equations.add(every, every, np.broadcast_to(_LOOSE * np.eye(4), (count, 4, 4)))
             equations.hold(self.reference)
-            change, marginal = equations.solve()
-            change = change @ self.from_px
+            change = equations.solve()
+            turns, shifts = _arrays(self.poses)
+            step = 1 + (change[:, 2] + 1j * change[:, 3]) / self.to_px[2]
+            moved_to = step * shifts + change[:, 0] + 1j * change[:, 1]
             self.poses = [
-                Similarity(1 + d[2] + 1j * d[3], complex(d[0], d[1])).after(p)
-                for d, p in zip(change, self.poses, strict=True)
+                Similarity(*p) for p in zip((step * turns).tolist(), moved_to.tolist(), strict=True)
             ]
-            moved = max(np.abs(change[:, :2]).max(), np.abs(change[:, 2:]).max() * self.radius)
-            if round_ >= _LEAST_ROUNDS and moved < _STILL:
+            if round_ >= _LEAST_ROUNDS and np.abs(change).max() < _STILL:
                 break
+        marginal = equations.marginals()
         marginal[self.reference] = 0
         return _Solved(self.poses, marginal, trust)
 
-    def _part(self, link: Link) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        error, predicted = _residual(link, self.poses)
-        return self.to_px @ error, self.to_px @ _adjoint(predicted) @ self.from_px
+    def _parts(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """By what each link errs (m, 4), and how a change of its second frame's pose shows in the first's coordinates
+        (m, 4, 4), both in px.
+        """
+        turns, shifts = _arrays(self.poses)
+        turn = turns[self.second] / turns[self.first]
+        shift = shifts[self.second] - turn * shifts[self.first]
+        t, a = (self.shift - shift) / turn, self.turn / turn
+        error = np.stack([t.real, t.imag, a.real - 1, a.imag], axis=1) * self.to_px
+        q, z = 1 / turn, shift / turn
+        adjoint = np.zeros((len(turn), 4, 4))
+        adjoint[:, 0, 0] = adjoint[:, 1, 1] = q.real
+        adjoint[:, 1, 0], adjoint[:, 0, 1] = q.imag, -q.imag
+        adjoint[:, 0, 2] = adjoint[:, 1, 3] = z.real
+        adjoint[:, 1, 2], adjoint[:, 0, 3] = z.imag, -z.imag
+        adjoint[:, 2, 2] = adjoint[:, 3, 3] = 1
+        return error, self.to_px[:, None] * adjoint / self.to_px
+
+    def _add_links(
+        self,
+        equations: ChainEquations,
+        weight: NDArray[np.float64],
+        error: NDArray[np.float64],
+        adjoint: NDArray[np.float64],
+    ) -> None:
+        """Each link says: adjoint x_second - x_first = error."""
+        i, j = self.first, self.second
+        back = adjoint.swapaxes(1, 2) @ weight
+        equations.add(i, i, weight)
+        equations.add(j, j, back @ adjoint)
+        ahead = i < j
+        equations.add(i[ahead], j[ahead], -(weight @ adjoint)[ahead])
+        equations.add(j[~ahead], i[~ahead], -back[~ahead])
+        equations.pull(i, -(weight @ error[..., None])[..., 0])
+        equations.pull(j, (back @ error[..., None])[..., 0])
+
+
+def _arrays(poses: Sequence[Similarity]) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    """Turns with scale, and shifts, of many poses."""
+    both = np.array(poses, np.complex128).reshape(-1, 2)
+    return both[:, 0], both[:, 1]
 
 
 def steps_of_law(
@@ -259,7 +296,7 @@ def steps_of_law(
     for link, spread in zip(links, covariance, strict=True):
         if link.second == link.first + 1:
             sigma[link.first] = min(sigma[link.first], float(np.sqrt(spread[2, 2])))
-    logs = np.array([np.log(abs(p.a)) for p in poses])
+    logs = np.log(np.abs(_arrays(poses)[0]))
     off = np.abs(np.diff(logs) - law.at((number[1:] + number[:-1]) / 2) * np.diff(number)) * radius
     against = off > _SURE * np.hypot(sigma, _tolerance(law, radius))
     known = ~broken & (sigma < _KNOWN)
@@ -272,38 +309,19 @@ def _tolerance(law: Law, radius: float) -> float:
     return max(0.5 * law.sigma * radius, _LEAST_TAU)
 
 
-def _add_link(
-    equations: ChainEquations,
-    link: Link,
-    weight: NDArray[np.float64],
-    error: NDArray[np.float64],
-    adjoint: NDArray[np.float64],
-) -> None:
-    """The link says: adjoint x_second - x_first = error."""
-    i, j = link.first, link.second
-    back = adjoint.T @ weight
-    equations.add(i, i, weight)
-    equations.add(j, j, back @ adjoint)
-    if i < j:
-        equations.add(i, j, -(weight @ adjoint))
-    else:
-        equations.add(j, i, -back)
-    equations.pull(i, -weight @ error)
-    equations.pull(j, back @ error)
-
-
 def _add_law(equations: ChainEquations, even: _Even, poses: Sequence[Similarity]) -> None:
     """Each step's log scale is what the law says, within its tolerance."""
     radius, number = even.radius, even.number
     tau = _tolerance(even.law, radius)
-    logs = np.array([np.log(abs(p.a)) for p in poses])
+    logs = np.log(np.abs(_arrays(poses)[0]))
     expected = even.law.at((number[1:] + number[:-1]) / 2) * np.diff(number)
-    pick = np.zeros((4, 4))
-    for k in np.flatnonzero(even.steps).tolist():
-        pick[2, 2] = 1 / tau**2
-        equations.add(k, k, pick)
-        equations.add(k + 1, k + 1, pick)
-        equations.add(k, k + 1, -pick)
-        pull = np.array([0, 0, (expected[k] - logs[k + 1] + logs[k]) * radius / tau**2, 0])
-        equations.pull(k, -pull)
-        equations.pull(k + 1, pull)
+    steps = np.flatnonzero(even.steps)
+    pick = np.zeros((len(steps), 4, 4))
+    pick[:, 2, 2] = 1 / tau**2
+    equations.add(steps, steps, pick)
+    equations.add(steps + 1, steps + 1, pick)
+    equations.add(steps, steps + 1, -pick)
+    pull = np.zeros((len(steps), 4))
+    pull[:, 2] = ((expected - np.diff(logs)) * radius / tau**2)[steps]
+    equations.pull(steps, -pull)
+    equations.pull(steps + 1, pull)

@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 UNKNOWNS = 4
+_GROUP = 6  # frames: fewer groups cost less than their larger equations
 
 
 class ChainEquations:
     """Symmetric positive equations with 4 unknowns a frame, between frames at most ``reach`` places apart."""
 
     def __init__(self, frames: int, reach: int) -> None:
-        self.frames, self.reach = frames, max(reach, 1)
+        self.frames, self.reach = frames, max(reach, _GROUP)
         self.groups = -(-frames // self.reach)
         side = UNKNOWNS * self.reach
         self.own = np.zeros((self.groups, side, side))
@@ -28,20 +29,34 @@ class ChainEquations:
         group, k = divmod(frame, self.reach)
         return group, slice(UNKNOWNS * k, UNKNOWNS * (k + 1))
 
-    def add(self, i: int, j: int, block: NDArray[np.float64]) -> None:
-        """Add a (4, 4) block at frames (i, j), i <= j; its mirror image is added too where i < j."""
-        (gi, si), (gj, sj) = self._place(i), self._place(j)
-        if gi == gj:
-            self.own[gi, si, sj] += block
-            if i != j:
-                self.own[gi, sj, si] += block.T
-        else:
-            self.next[gi, si, sj] += block
+    def add(self, first: NDArray[np.intp], second: NDArray[np.intp], blocks: NDArray[np.float64]) -> None:
+        """Add (m, 4, 4) blocks at frames (first, second), first <= second; mirror images where first < second."""
+        (gi, ki), (gj, kj) = np.divmod(first, self.reach), np.divmod(second, self.reach)
+        same = gi == gj
+        apart = same & (ki != kj)
+        self._add(self.own, gi[same], ki[same], kj[same], blocks[same])
+        self._add(self.own, gi[apart], kj[apart], ki[apart], blocks[apart].swapaxes(1, 2))
+        self._add(self.next, gi[~same], ki[~same], kj[~same], blocks[~same])
 
-    def pull(self, frame: int, vector: NDArray[np.float64]) -> None:
-        """Add (4,) to the right-hand side of a frame."""
-        group, part = self._place(frame)
-        self.right[group, part] += vector
+    def _add(
+        self,
+        to: NDArray[np.float64],
+        group: NDArray[np.intp],
+        row: NDArray[np.intp],
+        column: NDArray[np.intp],
+        blocks: NDArray[np.float64],
+    ) -> None:
+        """Add (m, 4, 4) blocks in their order; several may fall on one place."""
+        parts = self._parts(to).transpose(0, 1, 3, 2, 4)
+        np.add.at(parts, (group, row, column), blocks)
+
+    def _parts(self, matrices: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(groups, reach, 4, reach, 4): the blocks of each pair of frames, in place."""
+        return matrices.reshape(-1, self.reach, UNKNOWNS, self.reach, UNKNOWNS)
+
+    def pull(self, frames: NDArray[np.intp], vectors: NDArray[np.float64]) -> None:
+        """Add (m, 4) to the right-hand side of frames."""
+        np.add.at(self.right.reshape(-1, UNKNOWNS), frames, vectors)
 
     def hold(self, frame: int) -> None:
         """Take a frame's unknowns out: their solution is zero and so is their covariance."""
@@ -56,23 +71,34 @@ class ChainEquations:
         index = np.arange(part.start, part.stop)
         self.own[group, index, index] = 1.0
 
-    def solve(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Solution (frames, 4), and each frame's own block of the inverse (frames, 4, 4)."""
+    def _eliminated(self) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
+        """Pivots and right-hand sides after each group is taken out of the next."""
         pivots, right = [self.own[0]], [self.right[0]]
         for g in range(1, self.groups):
             way = np.linalg.solve(pivots[-1], self.next[g - 1]).T
             pivots.append(self.own[g] - way @ self.next[g - 1])
             right.append(self.right[g] - way @ right[-1])
+        return pivots, right
+
+    def solve(self) -> NDArray[np.float64]:
+        """Solution (frames, 4)."""
+        pivots, right = self._eliminated()
+        solved = [np.linalg.solve(pivots[-1], right[-1])]
+        for g in range(self.groups - 2, -1, -1):
+            solved.append(np.linalg.solve(pivots[g], right[g] - self.next[g] @ solved[-1]))
+        return np.concatenate(solved[::-1]).reshape(-1, UNKNOWNS)[: self.frames]
+
+    def marginals(self) -> NDArray[np.float64]:
+        """Each frame's own block of the inverse (frames, 4, 4)."""
+        pivots, _ = self._eliminated()
         inverse = np.linalg.inv(pivots[-1])
-        solved, spread = [inverse @ right[-1]], [inverse]
+        spread = [inverse]
         for g in range(self.groups - 2, -1, -1):
             own = np.linalg.inv(pivots[g])
             way = own @ self.next[g]
-            solved.append(own @ right[g] - way @ solved[-1])
             inverse = own + way @ inverse @ way.T
             spread.append(inverse)
-        solution = np.concatenate(solved[::-1]).reshape(-1, UNKNOWNS)[: self.frames]
-        blocks = np.stack(spread[::-1]).reshape(self.groups, self.reach, UNKNOWNS, self.reach, UNKNOWNS)
+        blocks = self._parts(np.stack(spread[::-1]))
         index = np.arange(self.reach)
         own_blocks = blocks[:, index, :, index, :]  # (reach, groups, 4, 4)
-        return solution, np.swapaxes(own_blocks, 0, 1).reshape(-1, UNKNOWNS, UNKNOWNS)[: self.frames]
+        return np.swapaxes(own_blocks, 0, 1).reshape(-1, UNKNOWNS, UNKNOWNS)[: self.frames]

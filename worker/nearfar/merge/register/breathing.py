@@ -74,10 +74,12 @@ def find_law(
     variance: NDArray[np.float64],
     *,
     radius: float,
+    doubt: NDArray[np.float64] | None = None,
 ) -> Law | None:
     """The law that links over ``steps`` (first and second frame number) obey; None where they obey none.
 
-    ``variance`` is that of each log scale; ``radius`` the picture's RMS radius in px.
+    ``variance`` is that of each log scale; ``radius`` the picture's RMS radius in px. ``doubt``: times the usual by which
+    a link may err: what the law is comes from those that err least, whether it holds is asked of all alike.
     """
     if len(steps) < 3:
         return None
@@ -86,17 +88,18 @@ def find_law(
     rate, middle = log_scale / span, (first + second) / 2
     weights = span / np.maximum(variance, 1e-30)
     weights = np.minimum(weights, 2 * np.median(weights))
+    trusted = weights if doubt is None else weights / doubt**2
     low, high = float(first.min()), float(second.max())
     centre, half, tolerance = (low + high) / 2, max((high - low) / 2, 1.0), TOLERANCE / radius
     x = (middle - centre) / half
     laws = []
     for degree in range(2 if high - low + 1 >= _LINEAR_FROM else 1):
-        c = _consensus(x, rate, weights, degree, tolerance)
+        c = _consensus(x, rate, trusted, degree, tolerance)
         basis = np.vander(x, degree + 1, increasing=True)
         for _ in range(_ROUNDS):
             w = (
-                weights * np.maximum(0, 1 - ((rate - basis @ c) / (1.5 * tolerance)) ** 2) ** 2
-                + 1e-9 * weights
+                trusted * np.maximum(0, 1 - ((rate - basis @ c) / (1.5 * tolerance)) ** 2) ** 2
+                + 1e-9 * trusted
             )
             ridge = np.diag([0.0] + [0.01 * w.sum()] * degree)
             c = np.linalg.solve(basis.T @ (w[:, None] * basis) + ridge, basis.T @ (w * rate))

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.kernel import fit_calls, grid_calls
 from nearfar.merge.kernel import register_calls as kernel
 from nearfar.merge.kernel.register_calls import BLOCK
-from nearfar.merge.register.blocks import block_equations
-from nearfar.merge.register.fit import fit_similarity
 from nearfar.merge.register.gains import gain_between
 from nearfar.merge.register.pictures import Reduced, fast_length
 from nearfar.merge.register.recipe import RegisterRecipe
@@ -23,7 +22,6 @@ MANY_BLOCKS = 500
 _PEAKS = 4
 _PEAK_APART = 4
 _SPECTRAL_SIGMA = 0.15
-_OUTSIDE = -1e9
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,7 +92,7 @@ def refine(
     for _ in range(PASSES):
         matrix = to_matrix(pose, centre, reduction)
         moments = kernel.sums(origins, first, at, second, nothing, np.zeros_like(origins), matrix)
-        fit = fit_similarity(block_equations(moments), x, y, reduction=reduction)
+        fit = fit_calls.fit(fit_calls.equations(moments), x, y, None, reduction)
         if fit is None:
             break
         known = fit.information
@@ -109,16 +107,21 @@ def likeness(
     first: NDArray[np.float32], second: NDArray[np.float32], matrix: NDArray[np.float64]
 ) -> tuple[float, float]:
     """Correlation of two band-passed pictures under a pose, and the share of the picture that they have in common."""
-    moved = kernel.warp(second, matrix, first.shape, _OUTSIDE)
-    inside = moved > _OUTSIDE / 2
-    count = int(inside.sum())
+    count, a, b, aa, bb, ab = (float(v) for v in grid_calls.alike(first, second, matrix))
     if count < BLOCK * BLOCK:
         return 0.0, count / first.size
-    a, b = first[inside].astype(np.float64), moved[inside].astype(np.float64)
-    a -= a.mean()
-    b -= b.mean()
-    power = float(np.sum(a * a)) * float(np.sum(b * b))
-    return (round(float(np.sum(a * b)) / power**0.5, 9) if power > 0 else 0.0), count / first.size
+    power = max(aa - a * a / count, 0.0) * max(bb - b * b / count, 0.0)
+    return (round((ab - a * b / count) / power**0.5, 9) if power > 0 else 0.0), count / first.size
+
+
+def _shifts(first: Reduced, second: Reduced, recipe: RegisterRecipe) -> Iterator[tuple[float, complex]]:
+    """Shifts to begin with, and the likeness that is asked of what comes of each: far more of none at all, which is the
+    usual case and saves the spectra.
+    """
+    yield max(recipe.sure_likeness, recipe.link_likeness), 0j
+    h, w = first.light.shape
+    for shift in shift_candidates(first.spectrum(), second.spectrum(), (fast_length(h), fast_length(w))):
+        yield recipe.link_likeness, shift
 
 
 def coarse_link(
@@ -127,11 +130,10 @@ def coarse_link(
     """The best link between two frames; ``holds`` is false where they are not alike under any pose that was tried."""
     centre, levels = centre_of(size), sorted(first.bands, reverse=True)
     top = levels[0]
-    h, w = first.light.shape
     best = CoarseLink(
         pose=IDENTITY, likeness=0.0, overlap=0.0, holds=False, gain_ev=None, information=np.zeros((4, 4))
     )
-    for shift in shift_candidates(first.spectrum, second.spectrum, (fast_length(h), fast_length(w))):
+    for least, shift in _shifts(first, second, recipe):
         pose = Similarity(1 + 0j, shift * top)
         for level in levels:
             pose, known = refine(first.bands[level], second.bands[level], pose, level, centre)
@@ -139,7 +141,7 @@ def coarse_link(
         alike, overlap = likeness(first.bands[top], second.bands[top], matrix)
         turn = np.log(pose.a)
         holds = (
-            alike > recipe.link_likeness
+            alike > least
             and overlap > recipe.overlap
             and abs(turn.real) < recipe.most_turn
             and abs(turn.imag) < recipe.most_turn

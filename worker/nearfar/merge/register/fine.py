@@ -7,11 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.kernel import fit_calls, grid_calls
 from nearfar.merge.kernel import register_calls as kernel
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.register_calls import BLOCK, RING
-from nearfar.merge.register.blocks import BlockEquations, block_equations
-from nearfar.merge.register.fit import fit_similarity
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CELL, CellSharpness
@@ -24,7 +23,7 @@ _LEAST_WEIGHT = 1e-6
 _ENOUGH_CELLS = 200
 _LEAST_FULL = 0.05
 _READ_AGAIN = 1.0  # px that a pose may move before windows are cut out anew
-_STILL = 0.003  # px: a pass that moves less is the last
+_STILL = 0.01  # px: a pass that moves less is the last
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,22 +74,28 @@ def choose_blocks(
     """The blocks that are sharpest in both frames, at most ``recipe.blocks``, with their weights."""
     matrix = to_matrix(pose, centre_of(size), CELL)
     shape = first.relative.shape
-    sharp = np.minimum(first.relative, kernel.warp(second.relative, matrix, shape, 0.0))
-    energy = np.minimum(first.energy, kernel.warp(second.energy, matrix, shape, 0.0))
+    sharp, energy = grid_calls.shared(
+        (first.relative, first.energy), (second.relative, second.energy), matrix
+    )
     full = _full_sharpness(sharp, recipe)
     least = recipe.least_sharp * full / recipe.full_sharp
-    weight = np.clip((sharp.astype(np.float64) - least) / (full - least), 0, 1) ** 3 + _LEAST_WEIGHT
-    score = weight * energy
     xs, ys = _origins(size)
     columns = np.minimum((xs + BLOCK // 2) // CELL, shape[1] - 1)
     rows = np.minimum((ys + BLOCK // 2) // CELL, shape[0] - 1)
-    score, weight = score[np.ix_(rows, columns)].ravel(), weight[np.ix_(rows, columns)].ravel()
-    keep = np.arange(len(score))
-    if len(score) > recipe.blocks:
+    cells = (rows[:, None] * shape[1] + columns).ravel()
+    sharp = sharp.ravel()[cells]
+    keep = np.flatnonzero(sharp > np.float32(least))
+    if len(keep) < recipe.blocks:
+        keep = np.arange(len(sharp))
+    part = np.clip((sharp[keep].astype(np.float64) - least) / (full - least), 0, 1)
+    weight = part * part * part + _LEAST_WEIGHT
+    if len(keep) > recipe.blocks:
+        score = weight * energy.ravel()[cells[keep]]
         least_score = np.partition(score, len(score) - recipe.blocks)[len(score) - recipe.blocks]
-        keep = np.flatnonzero(score >= least_score)[: recipe.blocks]
+        best = np.flatnonzero(score >= least_score)[: recipe.blocks]
+        keep, weight = keep[best], weight[best]
     y, x = np.divmod(keep, max(len(xs), 1))
-    return _Choice(origins=np.stack([xs[x], ys[y]], axis=1).astype(np.int32), weights=weight[keep], full=full)
+    return _Choice(origins=np.stack([xs[x], ys[y]], axis=1).astype(np.int32), weights=weight, full=full)
 
 
 class _Windows:
@@ -119,14 +124,14 @@ class _Windows:
         last = np.array(self.size) - RING - edge
         self.whole = ((self.corners >= -edge) & (self.corners <= last)).all(axis=1)
 
-    def equations(self, pose: Similarity) -> BlockEquations:
-        """Every block's equations under ``pose``; blocks that reach out of the second frame are not valid."""
+    def equations(self, pose: Similarity) -> NDArray[np.float64]:
+        """Every block's equations under ``pose`` (see `fit_calls`); blocks that reach out of the second frame have none."""
         matrix = to_matrix(pose, centre_of(self.size))
         moments = kernel.sums(
             self.origins, self.first, self.first_at, self.second, self.second_at, self.corners, matrix
         )
         moments[~self.whole] = 0
-        return block_equations(moments)
+        return fit_calls.equations(moments)
 
 
 def _moved_by(step: NDArray[np.float64]) -> Similarity:
@@ -152,10 +157,11 @@ def fine_link(
     recipe: RegisterRecipe,
     tilt: Tilt,
     seen: Similarity,
+    growth: bool = False,
 ) -> FineLink | None:
     """Measure a link at full size from the pose ``start``; None where no block says anything.
 
-    ``seen`` is the first frame's pose from the reference, in whose cells ``tilt`` is.
+    ``seen`` is the first frame's pose from the reference, in whose cells ``tilt`` is; ``growth`` asks for that as well.
     """
     centre, pose = centre_of(size), start
     chosen = choose_blocks(*sharpness, pose, size=size, recipe=recipe)
@@ -173,7 +179,7 @@ def fine_link(
             windows.aim(pose)
             moved = 0.0
         blocks = windows.equations(pose)
-        fit = fit_similarity(blocks, x, y, weights=chosen.weights)
+        fit = fit_calls.fit(blocks, x, y, chosen.weights, 1.0)
         if fit is None:
             return None
         pose = pose.after(_moved_by(fit.step))
@@ -193,10 +199,12 @@ def fine_link(
         residual=fit.residual,
         weight=fit.weight,
         growth=growth_of(
-            blocks.blur,
-            np.where(blocks.valid, blocks.blur_information * chosen.weights, 0),
+            blocks[:, 6],
+            np.where(blocks[:, 5] >= 0, blocks[:, 7] * chosen.weights, 0),
             depth,
             0.5 * (places[0] + places[1]),
-        ),
+        )
+        if growth
+        else None,
         doubt=recipe.full_sharp / chosen.full,
     )

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.kernel import register_calls as kernel
+from nearfar.merge.kernel.grid_calls import squares
 
 CELL = 64
 """Side of the cells whose light is compared, full-size px: wide against the change of blur between neighbours."""
@@ -18,11 +18,6 @@ _ROUNDS = 8
 _ENOUGH = 6
 
 
-def _cell_means(a: NDArray[np.float32], n: int) -> NDArray[np.float64]:
-    h, w = a.shape[0] // n, a.shape[1] // n
-    return np.asarray(a[: h * n, : w * n].reshape(h, n, w, n).mean((1, 3), dtype=np.float64).ravel())
-
-
 def gain_between(
     first: NDArray[np.float32], second: NDArray[np.float32], matrix: NDArray[np.float64], reduction: int
 ) -> float | None:
@@ -31,13 +26,11 @@ def gain_between(
     Blur keeps the sum of light, not its median: so light is summed over wide cells, and the ratio of sums taken over
     the cells that agree. Cells with clipped or missing light are left out while others are left.
     """
-    moved = kernel.warp(second, matrix, first.shape, -1.0)
     n = max(min(CELL // reduction, min(first.shape) // 4), 1)
-    missing = _cell_means((moved < 0).astype(np.float32), n) > 0
-    bright = _cell_means((np.maximum(first, moved) > _CLIPPED).astype(np.float32), n)
-    a, b = _cell_means(first, n), _cell_means(moved, n)
-    whole = ~missing & (a > _DARK) & (b > _DARK)
-    clear = whole & (bright == 0)
+    found = squares(first, second, matrix, n)
+    a, b = found.first / n**2, found.second / n**2
+    whole = ~found.missing & (a > _DARK) & (b > _DARK)
+    clear = whole & (found.top <= _CLIPPED)
     use = clear if int(clear.sum()) >= _ENOUGH else whole
     if not use.any():
         return None

@@ -23,12 +23,12 @@ class FrameView(Protocol):
         """Place in the sequence; frames that were left out leave holes."""
 
     @property
-    def small(self) -> NDArray[np.float32]:
-        """(h // 4, w // 4) linear-light luma, mean of 4 x 4 pixels."""
+    def small(self) -> NDArray[np.float32] | NDArray[np.uint16]:
+        """(h // 4, w // 4) linear-light luma, mean of 4 x 4 pixels; whole numbers count 1/65535 each."""
 
     @property
     def energy(self) -> NDArray[np.float32]:
-        """(3, Hc, Wc) mean squared Laplacian band of encoded luma per 16-px cell, finest band first."""
+        """(bands, Hc, Wc) mean squared Laplacian band of encoded luma per 16-px cell, finest band first."""
 
     @property
     def noise(self) -> tuple[float, float, float]:

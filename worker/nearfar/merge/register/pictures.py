@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from threading import Lock
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.kernel import register_calls as kernel
+from nearfar.merge.kernel.grid_calls import halve
 from nearfar.merge.register.model import FrameView
 
 SMALL = 4  # reduction of FrameView.small
@@ -19,12 +21,20 @@ _FAST_FACTORS = (2, 3, 5)
 
 @dataclass(frozen=True, kw_only=True)
 class Reduced:
-    """Band-passed pictures by reduction, and at the coarsest reduction linear light and its spectrum."""
+    """Band-passed pictures by reduction, and at the coarsest reduction linear light."""
 
     bands: dict[int, NDArray[np.float32]]
     light: NDArray[np.float32]
-    spectrum: NDArray[np.complex64]
     structure: float  # root mean square of the coarsest band
+    _spectra: list[NDArray[np.complex64]] = field(default_factory=list)
+    _lock: Lock = field(default_factory=Lock)
+
+    def spectrum(self) -> NDArray[np.complex64]:
+        """Of the light; made when it is first asked for."""
+        with self._lock:
+            if not self._spectra:
+                self._spectra.append(_spectrum(self.light))
+        return self._spectra[0]
 
 
 def coarse_levels(size: tuple[int, int]) -> tuple[int, ...]:
@@ -41,13 +51,6 @@ def gap_levels(size: tuple[int, int]) -> tuple[int, ...]:
     while min(size) / (2 * top) >= _GAP_SIDE:
         top *= 2
     return (top, top // 2) if top > 1 else (top,)
-
-
-def halve(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Mean of 2 x 2 pixels; an odd last row or column is left out."""
-    h, w = picture.shape[0] // 2 * 2, picture.shape[1] // 2 * 2
-    rows = picture[0:h:2, :w] + picture[1:h:2, :w]
-    return np.asarray(np.float32(0.25) * (rows[:, 0::2] + rows[:, 1::2]), np.float32)
 
 
 def fast_length(n: int) -> int:
@@ -77,16 +80,20 @@ def reduce_frame(frame: FrameView, levels: tuple[int, ...]) -> Reduced:
     """Read a frame's small picture (its full-size pixels if tiny) and reduce it to ``levels``."""
     finest = levels[-1]
     if finest < SMALL:
-        picture, at = kernel.luma(frame.pixels, finest), finest
+        light, at = kernel.luma(frame.pixels, finest), finest
+    elif finest > SMALL:
+        light, at = halve(frame.small), 2 * SMALL
     else:
-        picture, at = np.asarray(frame.small, np.float32), SMALL
+        small = frame.small
+        unit = np.float32(1 / 65535 if small.dtype == np.uint16 else 1)
+        light, at = small.astype(np.float32) * unit, SMALL
     bands = {}
-    while at <= levels[0]:
+    while True:
         if at in levels:
-            bands[at] = kernel.bandpass(picture)
-        if at < levels[0]:
-            picture = halve(picture)
-        at *= 2
+            bands[at] = kernel.bandpass(light)
+        if at >= levels[0]:
+            break
+        light, at = halve(light), 2 * at
     band = bands[levels[0]]
     structure = float(np.sqrt(np.mean(band * band, dtype=np.float64)))
-    return Reduced(bands=bands, light=picture, spectrum=_spectrum(picture), structure=structure)
+    return Reduced(bands=bands, light=light, structure=structure)

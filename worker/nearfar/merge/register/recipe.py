@@ -11,6 +11,8 @@ class RegisterRecipe:
 
     link_likeness: float = 0.5
     """A pair of frames is linked where their band-passed small pictures correlate above this."""
+    sure_likeness: float = 0.9
+    """So alike, two frames that lie as they are need no search for a shift between them."""
     belong_likeness: float = 0.6
     """A frame belongs to the stack where its best link correlates at least this much."""
     gap_likeness: float = 0.95

@@ -20,7 +20,7 @@ from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CellSharpness, StackSharpness, change_between
 from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, rounded, to_matrix
 from nearfar.merge.register.sliding import Crew, find_all
-from nearfar.merge.register.tilt import Growth, Tilt, usual_growth
+from nearfar.merge.register.tilt import Growth, Tilt, busiest, usual_growth
 
 SPANS = (1, 2)
 _GROWTH_LINKS = 8
@@ -115,13 +115,15 @@ class StackRegistration:
                 from_px = np.linalg.inv(to_px)
                 noise = np.linalg.inv(from_px @ link.information @ from_px + 1e-3 * np.eye(4))
                 known = to_px @ np.linalg.inv(noise + floor) @ to_px
-                links.append(Link(first=place[i], second=place[j], pose=link.pose, information=known))
+                links.append(
+                    Link(first=place[i], second=place[j], pose=link.pose, information=known, coarse=True)
+                )
         return links
 
     def _fine(self, members: Sequence[int], rough: Sequence[Similarity]) -> list[FineLink]:
         """Full-size links over one and two members, and how much the sharpness of neighbours differs."""
         frames = [self.frames[k] for k in members]
-        sharpness = StackSharpness(frames, rough, self.centre)
+        sharpness = StackSharpness(frames, rough, self.centre, self.crew)
         tilt = self._tilt(frames, rough, sharpness)
 
         def measure(pair: Pair, held: dict[int, CellSharpness]) -> tuple[Pair, FineLink | None, float]:
@@ -154,10 +156,9 @@ class StackRegistration:
     def _tilt(
         self, frames: Sequence[FrameView], rough: Sequence[Similarity], sharpness: StackSharpness
     ) -> Tilt:
-        """How depth lies, and how blur grows with it: the median of some links."""
-        count = min(len(frames) - 1, _GROWTH_LINKS)
-        places = sorted({int(k) for k in np.linspace(0, len(frames) - 2, count).round()})
-        quick = replace(self.recipe, passes=1)
+        """How depth lies, and how blur grows with it: the median of some links, where most cells are sharpest."""
+        places = busiest(sharpness.tilt.depth, len(frames), _GROWTH_LINKS)
+        quick = replace(self.recipe, passes=1, blocks=self.recipe.blocks // 2)
 
         def measure(k: int) -> Growth | None:
             step = rough[k + 1].after(rough[k].inverse())
@@ -168,6 +169,7 @@ class StackRegistration:
                 recipe=quick,
                 tilt=sharpness.tilt,
                 seen=rough[k],
+                growth=True,
             )
             return None if link is None else link.growth
 

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.kernel.grid_calls import Peaks
+
 CELL = 16
 REACH = 2  # cells on each side over which depth is differenced
 _AROUND = 2  # cells on each side whose median counts
@@ -31,50 +33,18 @@ _ROUNDS = 6
 _AGREE = 0.35  # relative difference of links' slopes
 _MOST = 0.7  # share of what is known that has to agree
 
-F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 
 
-class PeakFinder:
-    """Follows the largest energy of each cell through the stack, frame by frame."""
-
-    def __init__(self, shape: tuple[int, int], noise: float) -> None:
-        self.noise = np.float32(noise)
-        self.best = np.zeros(shape, np.float32)
-        self.place = np.full(shape, -1, np.int32)
-        self.before, self.after = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-        self._last = np.zeros(shape, np.float32)
-        self._count = 0
-
-    def add(self, energy: F32) -> None:
-        """The next frame's energy, in the reference's cells."""
-        soft = _box(energy)
-        k = self._count
-        follows = self.place == k - 1
-        self.after = np.where(follows, soft, self.after)
-        higher = soft > self.best
-        self.best = np.where(higher, soft, self.best)
-        self.before = np.where(higher, self._last, self.before)
-        self.place = np.where(higher, np.int32(k), self.place)
-        self._last = soft
-        self._count = k + 1
-
-    def depth(self) -> F64:
-        """(R, C) place in the stack, to a fraction, at which each cell is sharpest; nan where noise decides."""
-        floor = self.noise + np.float32(1e-14)
-        a, b, c = (np.log(e.astype(np.float64) + floor) for e in (self.before, self.best, self.after))
-        bend = a - 2 * b + c
-        inner = (self.place > 0) & (self.place < self._count - 1) & (bend < -1e-6)
-        part = np.where(inner, 0.5 * (a - c) / np.where(inner, bend, -1), 0)
-        clear = (self.best > np.float32(_CLEAR) * floor) & (self.place >= 0)
-        return np.where(clear, self.place + np.clip(part, -0.5, 0.5), np.nan)
-
-
-def _box(a: F32) -> F32:
-    """Mean of 3 x 3 cells, the edge going on outside."""
-    p = np.pad(a, 1, mode="edge")
-    rows = p[:-2] + p[1:-1] + p[2:]
-    return np.asarray((rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:]) * np.float32(1 / 9), np.float32)
+def depth_of(peaks: Peaks, noise: float) -> F64:
+    """(R, C) place in the stack, to a fraction, at which each cell is sharpest; nan where noise decides."""
+    floor = np.float32(noise) + np.float32(1e-14)
+    a, b, c = (np.log(e.astype(np.float64) + floor) for e in (peaks.before, peaks.top, peaks.after))
+    bend = a - 2 * b + c
+    inner = (peaks.place > 0) & (peaks.place < peaks.count - 1) & (bend < -1e-6)
+    part = np.where(inner, 0.5 * (a - c) / np.where(inner, bend, -1), 0)
+    clear = (peaks.top > np.float32(_CLEAR) * floor) & (peaks.place >= 0)
+    return np.where(clear, peaks.place + np.clip(part, -0.5, 0.5), np.nan)
 
 
 def _sure_median(stack: F64) -> F64:
@@ -125,15 +95,26 @@ class Tilt:
         return self.depth[rows, cols], self.rise_x[coarse] + 1j * self.rise_y[coarse]
 
 
-def find_tilt(peaks: PeakFinder) -> Tilt:
-    """Depth and its rise, from the peaks."""
-    depth = peaks.depth()
+def find_tilt(peaks: Peaks, noise: float) -> Tilt:
+    """Depth and its rise, from the peaks of energy above ``noise``."""
+    depth = depth_of(peaks, noise)
     if min(depth.shape) <= 2 * REACH:
         none = np.zeros(depth.shape)
         return Tilt(depth=depth, rise_x=none, rise_y=none, stride=1)
     rise_x, rise_y = _slopes(depth, 1), _slopes(depth, 0)
     stride = 2 if depth.size > _MANY else 1
     return Tilt(depth=depth, rise_x=rise_x, rise_y=rise_y, stride=stride)
+
+
+def busiest(depth: F64, frames: int, most: int) -> list[int]:
+    """Up to so many places whose links to the next frame have about equally many cells around them.
+
+    Spread over the stack where nothing is known: a stack may begin long before anything is sharp, and go on long after.
+    """
+    shares = (np.arange(most) + 0.5) / most
+    known = np.sort(depth[np.isfinite(depth)])
+    at = known[(shares * len(known)).astype(np.int64)] - 0.5 if len(known) else shares * (frames - 1) - 0.5
+    return sorted({int(k) for k in np.clip(np.rint(at), 0, frames - 2)})
 
 
 @dataclass(frozen=True, kw_only=True)

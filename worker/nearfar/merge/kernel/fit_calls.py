@@ -1,0 +1,75 @@
+"""The fit's kernel calls: NumPy arrays in, NumPy arrays out (register_fit.c; twin_fit.py specifies it)."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from ctypes import byref, c_double, c_int32, c_void_p
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.errors import WorkFailed
+from nearfar.merge.kernel.loader import library, pointer
+
+EQUATION = 8
+FEWEST = 2  # blocks
+F64 = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    """An increment (x, y in full px; log scale, roll), what is known of it, and how well it holds."""
+
+    step: F64  # (4,)
+    information: F64  # (4, 4)
+    residual: F64  # (K, 2) full px: each block's own shift less the fitted one
+    weight: F64  # (K,) trace of a block's information times its robust weight
+    effective: float  # how many equal blocks would say as much
+
+
+@functools.cache
+def _calls() -> tuple[Callable[..., Any], Callable[..., Any]]:
+    kernel = library()
+    told, fitted = kernel.nf_register_equations, kernel.nf_register_fit
+    told.restype, told.argtypes = None, [c_int32, c_void_p, c_void_p]
+    fitted.restype = c_int32
+    fitted.argtypes = [c_int32, *[c_void_p] * 4, c_double, *[c_void_p] * 5]
+    return told, fitted
+
+
+def equations(moments: F64) -> F64:
+    """(K, 8) of (K, 21) moments: xx, xy, yy, gx, gy of S u = g; the variance of a pixel's residual after the block's
+    own best shift, -1 where nothing was measured; half the growth of the blur's variance (px^2 of the level), and the
+    information about it.
+    """
+    out = np.empty((len(moments), EQUATION))
+    _calls()[0](len(moments), pointer(moments), pointer(out))
+    return out
+
+
+def fit(table: F64, x: F64, y: F64, weights: F64 | None, reduction: float) -> Fit | None:
+    """Fit (x, y, log scale, roll) to blocks at (x, y) full-size pixels from the centre; None where they say nothing.
+
+    ``table`` is of `equations`; ``weights`` multiply the blocks' information; ``reduction`` is that of the pictures
+    that the blocks were measured on.
+    """
+    n = len(table)
+    x, y = np.ascontiguousarray(x, np.float64), np.ascontiguousarray(y, np.float64)
+    weights = None if weights is None else np.ascontiguousarray(weights, np.float64)
+    step, information, effective = np.empty(4), np.empty((4, 4)), c_double()
+    residual, weight = np.empty((n, 2)), np.empty(n)
+    status = _calls()[1](
+        *(n, pointer(table), pointer(x), pointer(y), None if weights is None else pointer(weights)),
+        *(float(reduction), pointer(step), pointer(information), pointer(residual), pointer(weight)),
+        byref(effective),
+    )
+    if status == 2:
+        raise WorkFailed("the registration kernel could not get memory for its work")
+    if status:
+        return None
+    return Fit(
+        step=step, information=information, residual=residual, weight=weight, effective=effective.value
+    )
