@@ -25,10 +25,9 @@ EDGE = 48
 
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.training", description=__doc__)
-    parser.add_argument("--brackets", type=int, default=3000)
-    parser.add_argument("--steps", type=int, default=10000)
+    parser.add_argument("--brackets", type=int, default=1600)
+    parser.add_argument("--steps", type=int, default=6000)
     parser.add_argument("--judged", type=int, default=130, help="brackets held out to judge the net")
-    parser.add_argument("--processes", type=int, default=14, help="that render brackets, on an accelerator")
     parser.add_argument("--out", type=Path, default=weights.FILE.parent)
     parser.add_argument("--reference", type=Path, default=Path(__file__).parent)
     return parser.parse_args()
@@ -55,14 +54,14 @@ def flat(net: Net) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
 def write_reference(path: Path, net: Net, device: torch.device) -> None:
     """A bracket's corner and all that PyTorch makes of it."""
     made = bracket(Studio(31, device), Lens(device), 5)
-    frames = (made.frames[:, :, :EDGE, :EDGE].clamp(0, 1) * train.UNIT).round().to(torch.int16)
+    frames = (made.frames[:, :, :EDGE, :EDGE].clamp(0, 1) * 24576).round() / 24576
     variance = made.variance[: EDGE // 2, : EDGE // 2]
     with torch.no_grad():
         b = train.batch(frames[None], made.truth[None, :, :EDGE, :EDGE], variance[None])
         logits, gains = net(b.values, b.score, b.mask)
         merged = train.merge(net, b)
     arrays = {
-        "frames": frames,
+        "frames": (frames * 24576).round().to(torch.int32),
         "variance": variance,
         "prior": b.prior[0],
         "mask": b.mask[0],
@@ -74,6 +73,7 @@ def write_reference(path: Path, net: Net, device: torch.device) -> None:
         "merged": merged[0],
     }
     held = {name: a.cpu().numpy() for name, a in arrays.items()}
+    held["frames"] = held["frames"].astype(np.int16)
     np.savez_compressed(
         path, **{n: a.astype(np.float32) if a.dtype.kind == "f" else a for n, a in held.items()}
     )
@@ -87,15 +87,14 @@ def main() -> None:
         print(f"{time.monotonic() - began:6.0f} s  {text}", flush=True)
 
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    processes = options.processes if device.type == "cuda" else 1
     torch.backends.cudnn.deterministic = True
-    data = train.make(options.brackets, SEED, device, processes)
+    data = train.make(options.brackets, SEED, device)
     say(f"{options.brackets} brackets")
     net = train.train(data, steps=options.steps, seed=0, say=say)
     weights.store(options.out / "weights.npz", flat(net))
     write_reference(options.reference / "reference.npz", net, device)
     del data
-    held_out = train.make(options.judged, HELD_OUT, device, processes)
+    held_out = train.make(options.judged, HELD_OUT, device)
     found = train.judge({"rule": train.rule, "chooser": lambda b: train.merge(net, b)}, held_out)
     say("style: dB of the rule, dB of the chooser")
     for style, value in found["rule"].items():

@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 
 from nearfar.merge.chooser.numbers import LEAST, PRIOR_WEIGHT, QUIET
-from tests.training.stack import Planes, b5, largest, noise_of, softened
+from tests.training.stack import Planes, b5, largest, luma, noise_of, softened
 
 NAMES = (
     "fine energy",
@@ -21,8 +21,7 @@ NAMES = (
     "farther ones sharper",
     "distance around",
     "distance",
-    "frames away",
-    "second energy around",
+    "brighter",
 )
 
 
@@ -37,6 +36,10 @@ class Seen:
 def octaves(x: Tensor) -> Tensor:
     """Binary logarithm, straight between powers of two."""
     return x.contiguous().view(torch.int32).float() * 2.0**-23 - 127
+
+
+def bent(x: Tensor) -> Tensor:
+    return x / (1 + x.abs())
 
 
 def _top(e: Tensor) -> Tensor:
@@ -59,21 +62,19 @@ def features(p: Planes, prior: Tensor, mask: Tensor, admission: Tensor) -> Seen:
     e0 = (p.square - n0).clamp_min(0) * mask
     around = (b5(p.square) - n0).clamp_min(0) * mask
     e1 = (p.second - n1).clamp_min(0) * mask
-    wide = b5(e1) * mask
-    rel = [e / (_top(e) + QUIET * n) for e, n in ((e0, n0), (around, n0), (e1, n1), (wide, n1))]
+    rel = [e / (_top(e) + QUIET * n) for e, n in ((e0, n0), (around, n0), (e1, n1))]
     score = admission * (LEAST + PRIOR_WEIGHT * prior + rel[0] + rel[2])
     most, best = score.max(1, keepdim=True)
     r = score / most.clamp_min(1e-12)
     taken = best[:, :, None].expand(-1, -1, 3, -1, -1)
     first = torch.gather(p.half_colour, 1, taken)
     apart = ((p.half_colour - first) ** 2).mean(2) / (2 * nc)
-    number = torch.arange(mask.shape[1], device=mask.device).view(1, -1, 1, 1)
-    away = (number - best).float()
+    brighter = p.half_luma - luma(first)
     known = prior * mask
     nearer, farther = _sharper(e1, n1)
     whole = torch.ones_like(r)
     values = [
-        *rel[:3],
+        *rel,
         known / _top(known).clamp_min(1e-9),
         whole * octaves(1 + _top(around) / n0) / 12,
         whole * octaves(1 + _top(e1) / n1) / 12,
@@ -81,7 +82,6 @@ def features(p: Planes, prior: Tensor, mask: Tensor, admission: Tensor) -> Seen:
         farther,
         octaves(1 + b5(apart)) / 6,
         octaves(1 + softened(apart)) / 6,
-        away / (1 + away.abs()),
-        rel[3],
+        bent(12 * brighter),
     ]
     return Seen(values=torch.stack(values, 2), score=r)

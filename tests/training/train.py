@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import math
-import multiprocessing
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache
-from typing import Any
 
 import numpy as np
 import torch
 from torch import Tensor
 
 from tests.training import net as nets
-from tests.training.brackets import Lens, bracket
+from tests.training.brackets import Bracket, Lens, bracket
 from tests.training.features import features
 from tests.training.net import Net
 from tests.training.stack import Planes, focus, planes, spread
@@ -23,18 +20,13 @@ from tests.training.things import Studio
 
 COUNTS, SHARES = (3, 4, 6, 8, 12, 16, 24, 40), (0.05, 0.09, 0.18, 0.2, 0.19, 0.13, 0.1, 0.06)
 BORDER = 12
-UNIT = 24576
-"""Sample of the engine's warp for white (NF_UNIT)."""
 ROBUST = 0.03
 FLOOR = 2e-6
 
 
-Rendered = tuple[Any, Any, Any, str]
-
-
 @dataclass(frozen=True, kw_only=True)
 class Brackets:
-    """All brackets with one number of frames; ``frames`` int16, `UNIT` for white."""
+    """All brackets with one number of frames."""
 
     frames: Tensor
     truth: Tensor
@@ -42,41 +34,25 @@ class Brackets:
     styles: tuple[str, ...]
 
 
-@cache
-def _lens(device: torch.device) -> Lens:
-    return Lens(device)
-
-
-def _rendered(seed: int, n: int, name: str) -> Rendered:
-    """A bracket's frames, in the samples that the engine's warp hands on, truth, variance and style."""
-    device = torch.device(name)
-    with torch.no_grad():
-        b = bracket(Studio(seed, device), _lens(device), n)
-        frames = (b.frames.clamp(-0.3, 1.3) * UNIT).round().to(torch.int16)
-    return frames.cpu().numpy(), b.truth.cpu().numpy(), b.variance.cpu().numpy(), b.style
-
-
-def make(count: int, seed: int, device: torch.device, processes: int = 1) -> dict[int, Brackets]:
-    """So many random brackets, by their number of frames; the same for any number of processes."""
+def make(count: int, seed: int, device: torch.device) -> dict[int, Brackets]:
+    """So many random brackets, by their number of frames."""
     random = np.random.default_rng(seed)
-    counts = [int(random.choice(COUNTS, p=SHARES)) for _ in range(count)]
-    jobs = [(seed * 1_000_003 + i, n, device.type) for i, n in enumerate(counts)]
-    if processes > 1:
-        with multiprocessing.get_context("spawn").Pool(processes) as pool:
-            found = pool.starmap(_rendered, jobs, chunksize=4)
-    else:
-        found = [_rendered(*job) for job in jobs]
-    made: dict[int, list[Rendered]] = {n: [] for n in COUNTS}
-    for n, one in zip(counts, found, strict=True):
-        made[n].append(one)
-    return {n: _stacked(some, device) for n, some in made.items() if some}
-
-
-def _stacked(some: list[Rendered], device: torch.device) -> Brackets:
-    frames, truth, variance = (
-        torch.as_tensor(np.stack([s[i] for s in some]), device=device) for i in range(3)
-    )
-    return Brackets(frames=frames, truth=truth, variance=variance, styles=tuple(s[3] for s in some))
+    lens = Lens(device)
+    made: dict[int, list[Bracket]] = {n: [] for n in COUNTS}
+    with torch.no_grad():
+        for i in range(count):
+            n = int(random.choice(COUNTS, p=SHARES))
+            made[n].append(bracket(Studio(seed * 1_000_003 + i, device), lens, n))
+    return {
+        n: Brackets(
+            frames=torch.stack([b.frames for b in some]),
+            truth=torch.stack([b.truth for b in some]),
+            variance=torch.stack([b.variance for b in some]),
+            styles=tuple(b.style for b in some),
+        )
+        for n, some in made.items()
+        if some
+    }
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,9 +69,8 @@ class Batch:
 
 
 def batch(frames: Tensor, truth: Tensor, variance: Tensor, *, everyone: bool = False) -> Batch:
-    """Features of some brackets, frames as in `Brackets`; ``everyone``: all frames are let in everywhere."""
+    """Features of some brackets; ``everyone``: all frames are let in everywhere."""
     with torch.no_grad():
-        frames = frames.float() / UNIT
         p = planes(frames, variance)
         prior, admitted = focus(p)
         if everyone:
@@ -175,23 +150,19 @@ def train(
         error = loss(merge(net, b), b.truth)
         optimiser.zero_grad(set_to_none=True)
         error.backward()
-        _clip(net)
-        optimiser.step()
+        size = _clipped(net)
+        if math.isfinite(float(error.detach())) and math.isfinite(size):
+            optimiser.step()
+        losses.append(float(error.detach()))
         step += 1
-        if step % 10 == 0:
-            losses.append(float(error.detach()))
         at = step / steps
         if step % 500 == 0:
-            say(f"step {step}: loss {np.mean(losses[-50:]):.3f}, {time.monotonic() - began:.0f} s")
+            say(f"step {step}: loss {np.mean(losses[-500:]):.3f}, {time.monotonic() - began:.0f} s")
     return net.eval()
 
 
-def _clip(net: Net) -> None:
-    """Hold the gradient to a length of 1; one that is not finite counts as none."""
-    wild = ~torch.isfinite(torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0))
-    for p in net.parameters():
-        if p.grad is not None:
-            p.grad.masked_fill_(wild, 0.0)
+def _clipped(net: Net) -> float:
+    return float(torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0))
 
 
 def decibels(result: Tensor, truth: Tensor) -> float:

@@ -1,4 +1,4 @@
-"""What the net sees of each frame at each half-size place: 12 numbers without units.
+"""What the net sees of each frame at each half-size place: 11 numbers without units.
 
 All of it in float32, each operation rounded by itself, in the kernel's order. A place depends on at most 5 half-size
 places around it, and on other frames only where those are admitted (mask > 0), so tiles of any size agree.
@@ -20,6 +20,7 @@ from nearfar.merge.chooser.numbers import (
 from nearfar.merge.chooser.numeric import octaves
 
 F32 = NDArray[np.float32]
+LUMA = (np.float32(0.299), np.float32(0.587), np.float32(0.114))
 TINY = np.float32(1e-12)
 
 
@@ -45,7 +46,7 @@ class Window:
 
 @dataclass(frozen=True, kw_only=True)
 class Seen:
-    """``values`` (12, n, h, w); ``score`` (n, h, w): V / max V."""
+    """``values`` (11, n, h, w); ``score`` (n, h, w): V / max V."""
 
     values: F32
     score: F32
@@ -112,7 +113,6 @@ def features(window: Window) -> Seen:
     n0, n1, nc = (np.float32(c) * v for c in (*window.noise, HALF_CHANNEL))
     e0, near = _above(window.square, n0) * mask, _above(b5(window.square), n0) * mask
     e1 = _above(second_band(window.half_luma), n1) * mask
-    wide = b5(e1) * mask
     rel0, rel1 = e0 * _over(e0, quiet * n0), e1 * _over(e1, quiet * n1)
     one, sixth, twelfth = np.float32(1), np.float32(1 / 6), np.float32(1 / 12)
     score = window.admission * (np.float32(LEAST) + np.float32(PRIOR_WEIGHT) * window.prior + (rel0 + rel1))
@@ -121,7 +121,8 @@ def features(window: Window) -> Seen:
     first = np.take_along_axis(window.colour, best[None, None], 0)[0] * (most > 0).astype(np.float32)
     d = window.colour - first
     apart = (d[:, 0] * d[:, 0] + d[:, 1] * d[:, 1] + d[:, 2] * d[:, 2]) * (1 / (np.float32(6) * nc))
-    away = (np.arange(len(mask))[:, None, None] - best).astype(np.float32)
+    brighter = window.half_luma - (LUMA[0] * first[0] + LUMA[1] * first[1] + LUMA[2] * first[2])
+    twelve = np.float32(12) * brighter
     known = window.prior * mask
     nearer, farther = _sharper(e1, n1)
     same = np.ones_like(e0)
@@ -133,7 +134,6 @@ def features(window: Window) -> Seen:
         *(nearer, farther),
         octaves(one + b5(apart)) * sixth,
         octaves(one + softened(apart)) * sixth,
-        away / (one + np.abs(away)),
-        wide * _over(wide, quiet * n1),
+        twelve / (one + np.abs(twelve)),
     )
     return Seen(values=np.stack(values).astype(np.float32), score=score.astype(np.float32))

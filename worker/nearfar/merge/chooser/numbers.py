@@ -10,7 +10,7 @@ HALF_LUMA = 0.107
 """The same for luma at half size."""
 LEAST, PRIOR_WEIGHT, QUIET = 1e-4, 0.1, 3.0
 """Score of any frame; weight of the prior; times the noise from which energies count. As the hand-made rule has them."""
-FEATURES, HIDDEN, BANDS = 12, 16, 2
+FEATURES, HIDDEN, BANDS = 11, 16, 2
 """Of the net; the bands are all colours, and luma's finest band."""
 NEAR_ZERO = 1e-3
 """Score to which the logarithm of a frame's relative score is held."""

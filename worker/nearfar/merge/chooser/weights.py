@@ -16,7 +16,7 @@ from nearfar.errors import WorkFailed
 from nearfar.merge.chooser.numbers import BANDS, FEATURES, HIDDEN
 
 F32 = NDArray[np.float32]
-VERSION = 3
+VERSION = 2
 """Raised when features or layout change: weights of another version are refused."""
 FILE = Path(__file__).with_name("weights.npz")
 LAYOUT: tuple[tuple[str, tuple[int, ...]], ...] = (

@@ -40,7 +40,7 @@ static int any_above(const float *row, int a, int b) {
 
 /* What all frames share along row r of a block. */
 typedef struct {
-    net_line mask, near, second, wide, prior, over_near, over_prior, nearer;
+    net_line mask, near, second, prior, over_near, over_prior, nearer;
 } net_common;
 
 static void net_commons(window_t *w, struct net_work *k, int r, net_common *o) {
@@ -57,14 +57,12 @@ static void net_commons(window_t *w, struct net_work *k, int r, net_common *o) {
         for (int x = p->a; x < p->b; x++) {
             o->near[x] = nf_maxf(o->near[x], p->near[r][x]);
             o->second[x] = nf_maxf(o->second[x], p->second[r][x]);
-            o->wide[x] = nf_maxf(o->wide[x], p->wide[r][x] * mask[x]);
             o->prior[x] = nf_maxf(o->prior[x], prior[x] * mask[x]);
         }
     }
     for (int x = 0; x < k->wide; x++) {
         const float n0 = s->band0 * noise[x], n1 = s->band1 * noise[x];
         o->over_near[x] = 1 / (o->near[x] + s->quiet * n0);
-        o->wide[x] = 1 / (o->wide[x] + s->quiet * n1);
         o->over_prior[x] = 1 / nf_maxf(o->prior[x], 1e-9f);
         o->near[x] = octaves(1 + o->near[x] / n0) * (1 / 12.f);
         o->second[x] = octaves(1 + o->second[x] / n1) * (1 / 12.f);
@@ -75,7 +73,7 @@ static void net_commons(window_t *w, struct net_work *k, int r, net_common *o) {
 static void net_inward(window_t *w, const net_t *net, struct net_work *k, int r) {
     const nf_stack *s = w->stack;
     const int64_t at = net_at(w, k, r);
-    const float *restrict noise = w->noise + at, *restrict o0 = k->over0[r], *restrict o1 = k->over1[r], *restrict at_best = k->place[r];
+    const float *restrict noise = w->noise + at, *restrict o0 = k->over0[r], *restrict o1 = k->over1[r], *restrict luma = k->luma[r];
     net_common common;
     net_line f[FEATURES] = {{0}};
     net_commons(w, k, r, &common);
@@ -84,12 +82,11 @@ static void net_inward(window_t *w, const net_t *net, struct net_work *k, int r)
         const member_t *m = p->member;
         net_line *q = p->rows[r % 3];
         if (!net_has(k, p, r) || p->a >= p->b) { memset(q, 0, sizeof(net_row)); continue; }
-        const float *restrict mask = m->mask + at, *restrict prior = m->prior + at;
-        const float place = net_place(w, m);
+        const float *restrict mask = m->mask + at, *restrict prior = m->prior + at, *restrict half = m->planes.half_luma + at;
         const int a = p->a > 2 ? p->a : 2, b = p->b < k->wide - 2 ? p->b : k->wide - 2;
         float there[NET_WIDE] = {0};
         for (int x = a; x < b; x++) {
-            const float n1 = s->band1 * noise[x], own = octaves(p->second[r][x] + n1), v = place - at_best[x];
+            const float n1 = s->band1 * noise[x], own = octaves(p->second[r][x] + n1), v = 12 * (half[x] - luma[x]);
             f[0][x] = p->fine[r][x] * o0[x];
             f[1][x] = p->near[r][x] * common.over_near[x];
             f[2][x] = p->second[r][x] * o1[x];
@@ -101,7 +98,6 @@ static void net_inward(window_t *w, const net_t *net, struct net_work *k, int r)
             f[8][x] = octaves(1 + p->apart[r][x]) * (1 / 6.f);
             f[9][x] = octaves(1 + p->beside[r][x]) * (1 / 6.f);
             f[10][x] = v / (1 + fabsf(v));
-            f[11][x] = p->wide[r][x] * mask[x] * common.wide[x];
             there[x] = mask[x] > 0 ? 1.f : 0.f;
         }
         for (int x = 2; x < k->wide - 2; x++) common.nearer[x] = nf_maxf(common.nearer[x], p->around[r][x]);

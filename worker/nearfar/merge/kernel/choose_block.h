@@ -1,6 +1,6 @@
 /* Cells in a row as the learned chooser looks at them: energies, scores and distances of the frames that are admitted
    there, in planes of one fixed width. Specification: merge/chooser/features.py. Part of choose.h. */
-#define FEATURES 12
+#define FEATURES 11
 #define HIDDEN 16
 #define NET_HALO_Y 22             /* as HALO_Y; even */
 #define NET_SEEN 3                /* half rows at the window's edge where scores are not complete */
@@ -37,14 +37,14 @@ typedef struct {                  /* as weights.py lays it out */
 typedef struct {                  /* a frame in a block; in columns a..b-1 it is admitted, or in a cell beside */
     member_t *member;
     int a, b;
-    net_plane fine, second, near, wide, around, score, apart, beside, colour[3];
+    net_plane fine, second, near, around, score, apart, beside, colour[3];
     net_row rows[3];
     net_line farther, logit[2];
 } net_part;
 
 struct net_work {                 /* a block: rows y0 - NET_EDGE.., columns x0 - NET_EDGE.. of the window */
     int y0, x0, tall, wide, round, count;  /* round: wide, up to whole vectors */
-    net_plane over0, over1, first[3], place, raw, across;  /* place: of the best frame, counted from the nearest */
+    net_plane over0, over1, first[3], luma, raw, across;
     net_part parts[];
 };
 
@@ -136,15 +136,11 @@ static void half_colours(const int16_t *p, int width, float *restrict o, int a, 
     for (int x = a; x < b; x++) o[x] = .25f * (float)(pair_sum(u[x]) + pair_sum(v[x])) * (1 / NF_UNIT);
 }
 
-/* Place of a member in the order of focus, from the nearest frame on. */
-static float net_place(const window_t *w, const member_t *m) { return (float)(w->stack->order < 0 ? -m->index : m->index); }
-
 /* Scores, the best of them, and the best frame's colours. */
 static void net_scores(window_t *w, struct net_work *k) {
     const nf_stack *s = w->stack;
     const int64_t plane = (int64_t)w->width * w->height;
     memset(k->first, 0, sizeof k->first);
-    memset(k->place, 0, sizeof k->place);
     for (int j = 0; j < k->count; j++) { memset(k->parts[j].score, 0, sizeof k->parts[j].score); memset(k->parts[j].colour, 0, sizeof k->parts[j].colour); }
     for (int r = 0; r < k->tall; r++) {
         net_line best = {0};
@@ -156,8 +152,7 @@ static void net_scores(window_t *w, struct net_work *k) {
             for (int c = 0; c < 3; c++) half_colours(m->planes.colour + c * plane + full, w->width, p->colour[c][r], p->a, p->b);
             const float *restrict ad = m->admission + at, *restrict prior = m->prior + at, *restrict e0 = p->fine[r], *restrict e1 = p->second[r];
             const float *restrict o0 = k->over0[r], *restrict o1 = k->over1[r], *restrict c0 = p->colour[0][r], *restrict c1 = p->colour[1][r], *restrict c2 = p->colour[2][r];
-            float *restrict o = p->score[r], *restrict f0 = k->first[0][r], *restrict f1 = k->first[1][r], *restrict f2 = k->first[2][r], *restrict at_best = k->place[r];
-            const float place = net_place(w, m);
+            float *restrict o = p->score[r], *restrict f0 = k->first[0][r], *restrict f1 = k->first[1][r], *restrict f2 = k->first[2][r];
             for (int x = p->a; x < p->b; x++) {
                 const float v = ad[x] * (LEAST + s->prior_weight * prior[x] + (e0[x] * o0[x] + e1[x] * o1[x]));
                 const int32_t better = -(v > best[x]);
@@ -166,10 +161,12 @@ static void net_scores(window_t *w, struct net_work *k) {
                 f0[x] = choose(better, c0[x], f0[x]);
                 f1[x] = choose(better, c1[x], f1[x]);
                 f2[x] = choose(better, c2[x], f2[x]);
-                at_best[x] = choose(better, place, at_best[x]);
             }
         }
-        for (int x = 0; x < k->wide; x++) best[x] = 1 / nf_maxf(best[x], 1e-12f);
+        for (int x = 0; x < k->wide; x++) {
+            best[x] = 1 / nf_maxf(best[x], 1e-12f);
+            k->luma[r][x] = .299f * k->first[0][r][x] + .587f * k->first[1][r][x] + .114f * k->first[2][r][x];
+        }
         for (int j = 0; j < k->count; j++) for (int x = 0; x < k->wide; x++) k->parts[j].score[r][x] *= best[x];
     }
 }
@@ -194,8 +191,6 @@ static void net_planes(window_t *w, struct net_work *k, net_part *p) {
         float *restrict o = p->near[r];
         for (int x = p->a > 2 ? p->a : 2; x < p->b && x < k->wide - 2; x++) o[x] = nf_maxf(q[x] - s->band0 * noise[x], 0) * mask[x];
     }
-    memset(p->wide, 0, sizeof p->wide);
-    net_blur(p->second, k->across, p->wide, k->tall, k->wide);
     for (int r = 0; r < k->tall; r++) {
         const float *restrict e = p->second[r];
         float *restrict o = k->across[r];
