@@ -1,4 +1,4 @@
-"""``python -m tests.bench [--quick|--full] [--only NAME ...]``: measure, print, and write RESULTS.md beside this file.
+"""``python -m tests.bench [--quick|--full] [--only NAME ...]``: measure, print, and renew sections of RESULTS.md.
 
 NAME is a scene or one of: speed, growth, memory, bits, sorting, sensor. A missed bar is printed as short; it fails nothing.
 """
@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.bench import bars, cards, quality, sorting, speed, spoilt, tables
+from tests.bench import bars, cards, quality, results, sorting, speed, spoilt, tables
 from tests.scenes import KINDS
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
@@ -22,9 +22,9 @@ FULL, HALF = (6000, 4000), (3000, 2000)
 
 @dataclass
 class Outcome:
-    """Markdown sections in order, and what failed to run."""
+    """Markdown by title, and what failed to run."""
 
-    sections: list[str] = field(default_factory=list)
+    sections: dict[str, str] = field(default_factory=dict)
     failed: list[str] = field(default_factory=list)
 
     def attempt(self, name: str, work: Callable[[], None]) -> None:
@@ -35,7 +35,7 @@ class Outcome:
             traceback.print_exc()
 
     def say(self, title: str, text: str) -> None:
-        self.sections.append(f"## {title}\n\n{text}")
+        self.sections[title] = text
         print(f"\n## {title}\n\n{text}", flush=True)
 
 
@@ -136,11 +136,11 @@ def main() -> int:
     out = Outcome()
     scenes(out, options)
     stacks(out, options)
-    if out.failed:
-        out.say("Did not run", "\n".join(f"- {line}" for line in out.failed) + "\n")
-    kind = "full" if options.full else "quick: fewer scenes, smaller stacks than the bars are meant for"
-    head = f"# Measured\n\n{tables.machine()} Run: {kind}.\n"
-    options.results.write_text("\n".join([head, *out.sections]))
+    kind = "" if options.full else " Quick: fewer scenes, smaller stacks than the bars are meant for."
+    when = f"{tables.machine()}{kind}"
+    results.renew(options.results, {title: f"{when}\n\n{text}" for title, text in out.sections.items()})
+    for line in out.failed:
+        print(f"did not run: {line}", file=sys.stderr)
     return 1 if out.failed else 0
 
 
