@@ -11,7 +11,7 @@ from nearfar.merge.kernel import register_calls as kernel
 from nearfar.merge.kernel.fit_calls import equations
 from nearfar.merge.kernel.grid_calls import Peaks, add_to_peaks
 from nearfar.merge.kernel.loader import Pixels
-from nearfar.merge.register.tilt import Growth, find_tilt, growth_of, lean_of, usual_growth
+from nearfar.merge.register.tilt import Growth, busiest, find_tilt, growth_of, lean_of, usual_growth
 
 WIDTH, HEIGHT, MARGIN = 420, 150, 16
 APERTURE, SLOPE = 0.4, 0.13  # px of blur radius a frame; frames of depth a px
@@ -135,3 +135,15 @@ def test_the_usual_growth_is_a_median_and_never_positive() -> None:
     assert usual_growth(links[2:]) == 0.0
     assert usual_growth([]) == 0.0
     assert usual_growth([Growth(slope=-0.04, information=0.0)]) == 0.0, "nothing is known"
+
+
+def test_growth_is_measured_where_surfaces_are() -> None:
+    depth = np.linspace(20, 36, 300).reshape(15, 20)
+    depth[0, :5] = np.nan
+    places = busiest(depth, 200, 8)
+    assert len(places) == 8
+    assert 18 <= places[0] < places[-1] <= 36
+    assert busiest(np.full((3, 3), np.nan), 9, 4) == [0, 2, 4, 6], (
+        "spread over the stack where nothing is known"
+    )
+    assert busiest(np.full((3, 3), 8.0), 9, 4) == [7]

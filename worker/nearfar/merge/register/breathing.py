@@ -88,7 +88,7 @@ def find_law(
     rate, middle = log_scale / span, (first + second) / 2
     weights = span / np.maximum(variance, 1e-30)
     weights = np.minimum(weights, 2 * np.median(weights))
-    trusted = weights if doubt is None else weights / doubt**2
+    trusted = weights if doubt is None else weights / doubt
     low, high = float(first.min()), float(second.max())
     centre, half, tolerance = (low + high) / 2, max((high - low) / 2, 1.0), TOLERANCE / radius
     x = (middle - centre) / half
