@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import logging
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +25,14 @@ def _own_surroundings(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.
     home = tmp_path_factory.mktemp("home")
     for name in ("XDG_CACHE_HOME", "XDG_CONFIG_HOME"):
         monkeypatch.setenv(name, str(home / name.lower()))
+
+
+@pytest.fixture(autouse=True)
+def _same_level_of_logs() -> Iterator[None]:
+    """A process of the server that runs within a test asks for more logs: later tests do not."""
+    before = logging.getLogger().level
+    yield
+    logging.getLogger().setLevel(before)
 
 
 @pytest.fixture
