@@ -107,7 +107,10 @@ class Taker:
             who=WHO,
         )
         log.info(
-            "%s became job %d", readable(arrival.path), submitted.job, extra={"action": "taken", "job": submitted.job}
+            "%s became job %d",
+            readable(arrival.path),
+            submitted.job,
+            extra={"action": "taken", "job": submitted.job},
         )
         told = self._told_of_growth(submitted.job, arrival, before)
         return self.memory.keep(replace(known, job=submitted.job, told=told))
