@@ -108,8 +108,12 @@ def test_workers_cut_off_one_after_the_other_lose_nothing(
                 jobs.append(small.submit(store, stack, f"stack {len(jobs)}"))
 
         for number, cut in enumerate(cuts):
-            feed()
-            _cut_at_work(cut, lambda k=number: _holds(small, store, f"crew{k}"))  # type: ignore[misc]
+
+            def at_work(crew: str = f"crew{number}") -> bool:
+                feed()  # the others may have done all that there was
+                return _holds(small, store, crew)
+
+            _cut_at_work(cut, at_work)
             end = time.monotonic() + 1.5 * LEASE  # what the one that is cut off had is somebody else's then
             while time.monotonic() < end:
                 feed()

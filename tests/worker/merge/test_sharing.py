@@ -63,7 +63,7 @@ def steps_of(tmp_path: Path, frames: list[Path]) -> MakeSteps:
 
     def make(folder: str, threads: int = 1) -> Steps:
         scratch = share_scratch(tmp_path / folder, tmp_path / f"{folder}-local", mark="u1t1")
-        plan = make_plan(headers, limit=1 << 30, threads=threads, tile=256, learned=False)
+        plan = make_plan(headers, limit=1 << 40, threads=threads, tile=256, learned=False)
         recipe = recipes.load(recipes.DEFAULT)
         return Steps(
             headers, marks, recipe=recipe, plan=plan, scratch=scratch, reference=None, check=lambda: None
