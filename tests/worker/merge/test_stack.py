@@ -94,6 +94,13 @@ def test_what_is_on_the_way_is_removed_unless_it_is_to_be_kept(job: Job) -> None
     assert not place.exists()
 
 
+def test_what_a_run_left_that_was_killed_at_its_very_end_goes_with_the_next(job: Job) -> None:
+    run(replace(job, keep_scratch=True))
+    assert run(job, steps := Steps()) is not None
+    assert steps.begun == ["identify"]
+    assert not folder_for(job.scratch, job.outputs.picture).exists()
+
+
 def test_killed_while_it_delivers_it_does_not_decode_the_frames_again(job: Job) -> None:
     kept = replace(job, keep_scratch=True)
     run(kept)

@@ -120,6 +120,7 @@ class Merge:
             if done is not None:
                 self.progress.finish()
                 self.progress.note(f"{job.outputs.picture} is there already, made from these frames")
+                self._clear(scratch)  # a run killed after its last rename left it
                 return done
             check_disk(
                 replace(self.plan, scratch=self.plan.scratch + space(self.masters)),
@@ -129,9 +130,12 @@ class Merge:
             )
             paths = [h.path for h in job.headers]
             report = self._make(self._steps(scratch, dict(zip(paths, marks, strict=True)), reference))
-            if not job.keep_scratch:
-                scratch.remove()
+            self._clear(scratch)
         return report
+
+    def _clear(self, scratch: Scratch) -> None:
+        if not self.job.keep_scratch:
+            scratch.remove()
 
     def _identify(self) -> list[Mark]:
         def one(header: FrameHeader) -> Mark:
