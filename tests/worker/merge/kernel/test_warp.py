@@ -57,9 +57,7 @@ def keys_cubic(s: NDArray[np.float64], a: float = -0.75) -> NDArray[np.float64]:
     return np.where(s <= 1, near, np.where(s < 2, far, 0))
 
 
-def exact(
-    samples: NDArray[Any], pose: NDArray[np.float64], bend: Bend | None = None
-) -> NDArray[np.float64]:
+def exact(samples: NDArray[Any], pose: NDArray[np.float64], bend: Bend | None = None) -> NDArray[np.float64]:
     """Both axes' cubic at the exact place of every pixel, in double precision, mirrored outside."""
     height, width, _ = samples.shape
     values = samples / float(np.iinfo(samples.dtype).max)

@@ -19,10 +19,11 @@ TERMS = 10
 BEYOND = 64
 """Pixels around the picture that windows of the kernel may reach: X and Y stay within -1..1 there."""
 NUMBERS = 5 + 2 * TERMS
-MOST_BEND, MOST_STEEP = 24.0, 0.1
+MOST_BEND, MOST_STEEP = 24.0, 0.2
 """Pixels, and change from a pixel to the next, that warp.h has room for."""
-_SLOPE_X = (0, 1, 0, 2, 1, 0, 3, 2, 1, 0)
-_SLOPE_Y = (0, 0, 1, 0, 1, 2, 0, 1, 2, 3)
+_PLACES = np.meshgrid(np.linspace(-1, 1, 17), np.linspace(-1, 1, 17))
+_BETWEEN = 1.05
+"""Times the slopes there that those in between may be."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,12 +55,16 @@ class Bend:
     @property
     def steep(self) -> float:
         """By which no displacement changes more from a pixel to the next."""
+        x, y = _PLACES
         slopes = [
-            sum(n * abs(c) for n, c in zip(times, axis, strict=True))
-            for times in (_SLOPE_X, _SLOPE_Y)
-            for axis in (self.x, self.y)
+            np.abs(value).max()
+            for p in (self.x, self.y)
+            for value in (
+                p[1] + 2 * p[3] * x + p[4] * y + 3 * p[6] * x * x + 2 * p[7] * x * y + p[8] * y * y,
+                p[2] + p[4] * x + 2 * p[5] * y + p[7] * x * x + 2 * p[8] * x * y + 3 * p[9] * y * y,
+            )
         ]
-        return max(slopes) * self.per
+        return float(max(slopes)) * _BETWEEN * self.per
 
     def at(self, x: F64, y: F64) -> tuple[F64, F64]:
         """Displacements (u, v) at places of the picture, in the kernel's order of operations."""

@@ -24,8 +24,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.kernel.twin_survey import b5, luma
 from nearfar.merge.kernel.bend import Bend
+from nearfar.merge.kernel.twin_survey import b5, luma
 from nearfar.merge.kernel.twin_warp import UNIT, Carried, carry
 from nearfar.merge.map_scale import map_step
 

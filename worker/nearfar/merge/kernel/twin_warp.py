@@ -75,7 +75,7 @@ def block_places(starts: F64, step: float | F64, block: int) -> tuple[NDArray[np
     whole = np.floor(starts + step * (0.5 * (block - 1)))
     fraction = (starts - whole).astype(np.float32)
     each = np.asarray(step, np.float32)[..., None] * np.arange(block, dtype=np.float32)
-    return whole.astype(np.int64), fraction[..., None] + each
+    return whole.astype(np.int64), np.asarray(fraction[..., None] + each, np.float32)
 
 
 def block_of(rate: float, d: float, e: float, steep: float = 0.0) -> int:
@@ -84,9 +84,7 @@ def block_of(rate: float, d: float, e: float, steep: float = 0.0) -> int:
     return 16 if most <= 0.02 else 8 if most <= 0.04 else 4 if most <= 0.08 else 1
 
 
-def bent_places(
-    pose: F64, bend: Bend, starts: F64, rows: F64, block: int
-) -> tuple[NDArray[np.int64], F32]:
+def bent_places(pose: F64, bend: Bend, starts: F64, rows: F64, block: int) -> tuple[NDArray[np.int64], F32]:
     """As `block_places`, the frame columns of (rows, blocks) on frame rows."""
     (a, b, c), (d, e, f) = (tuple(float(v) for v in row) for row in pose)
     x = np.append(starts, starts[-1] + block)
