@@ -15,7 +15,7 @@ from nearfar import __version__
 from nearfar.errors import StoreError
 from nearfar.jobs import Store
 from nearfar.places import places_of
-from nearfar.runner import beats
+from nearfar.runner.processes import beats
 from nearfar.server_settings import ServerSettings
 from nearfar_api import handlers, openapi
 from nearfar_api.access.access import Access

@@ -7,7 +7,7 @@ from pathlib import Path
 from nearfar.errors import NotFound
 from nearfar.jobs import Job
 from nearfar.places import Places
-from nearfar.runner.versions import EARLIER, Version, earlier
+from nearfar.runner.results.versions import EARLIER, Version, earlier
 from nearfar_api.transfer import results
 
 

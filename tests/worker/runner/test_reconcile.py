@@ -16,7 +16,7 @@ import pytest
 from nearfar.jobs import AttemptStep, JobState, Rules, Store, UnitState, WorkerState
 from nearfar.jobs.engine import Database
 from nearfar.places import Places
-from nearfar.runner import here
+from nearfar.runner.processes import here
 from nearfar.runner.reconcile import Reconciler
 from nearfar.runner.work import note_end
 from tests.worker.jobs.making import Clock, must_claim, submit, surveys

@@ -18,16 +18,17 @@ from typing import TYPE_CHECKING
 from nearfar.errors import StoreError
 from nearfar.jobs import Notices, Store
 from nearfar.places import Places, places_of
-from nearfar.runner import beats, broker, logs
+from nearfar.runner import broker
 from nearfar.runner.disk import DiskWatch
 from nearfar.runner.hints import Hinter
 from nearfar.runner.messages.sending import Notifier
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.planning import begin_uploads
 from nearfar.runner.presence import Presence
+from nearfar.runner.processes import beats, logs
+from nearfar.runner.processes.role import HELPER, ROLE
 from nearfar.runner.reconcile import Reconciler
-from nearfar.runner.role import HELPER, ROLE
-from nearfar.runner.sweep import Sweeper
+from nearfar.runner.results.sweep import Sweeper
 from nearfar.server_settings import ServerSettings, load_server
 
 if TYPE_CHECKING:

@@ -31,8 +31,8 @@ from nearfar.runner.hands import Gauge, Hands
 from nearfar.runner.holding import Holding
 from nearfar.runner.loading import NOT_A_FRAME, ON_REQUEST, Frames, Marks, Task
 from nearfar.runner.preparing import prepare_all, prepare_some
-from nearfar.runner.publish import Mark, Results, check_result, safe_name
-from nearfar.runner.small import SMALL, keep_small
+from nearfar.runner.results.publish import Mark, Results, check_result, safe_name
+from nearfar.runner.results.small import SMALL, keep_small
 from nearfar.runner.weights import Extent, helpers, last_units, seconds_so_far
 
 LAYING = 0.4

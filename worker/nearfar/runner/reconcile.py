@@ -15,7 +15,7 @@ from pathlib import Path
 
 from nearfar.jobs import Store, Unit, Worker
 from nearfar.places import Places
-from nearfar.runner import here
+from nearfar.runner.processes import here
 from nearfar.settings import format_size
 
 log = logging.getLogger(__name__)

@@ -20,12 +20,13 @@ from nearfar import __version__
 from nearfar.errors import LostClaim, NotFound, StoreError, StoreUnreachable
 from nearfar.jobs import Claim, Store
 from nearfar.places import Places
-from nearfar.runner import beats, disk, here, traces
+from nearfar.runner import disk
 from nearfar.runner.app import TASK
 from nearfar.runner.hints import Hinter
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.presence import Presence
-from nearfar.runner.role import HELPER, ROLE
+from nearfar.runner.processes import beats, here, traces
+from nearfar.runner.processes.role import HELPER, ROLE
 from nearfar.server_settings import ServerSettings
 
 log = logging.getLogger(__name__)

@@ -16,12 +16,12 @@ from nearfar.errors import (
 )
 from nearfar.jobs import Claim, FrameNote, FrameState, Outcome, Store
 from nearfar.merge.plan import give_back_heap
-from nearfar.runner import traces
 from nearfar.runner.failures import Failure, in_words, is_full
 from nearfar.runner.hands import Hands
 from nearfar.runner.holding import Holding, Stopped, Why
 from nearfar.runner.loading import NOT_COVERED, Refused
 from nearfar.runner.performing import Performance
+from nearfar.runner.processes import traces
 
 __all__ = ["Hands", "work_on"]
 

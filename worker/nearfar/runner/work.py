@@ -24,10 +24,11 @@ from celery.platforms import SecurityWarning
 
 from nearfar.jobs import Claim, Store
 from nearfar.places import Places, places_of
-from nearfar.runner import beats, broker, here, logs, tasks, units
+from nearfar.runner import broker, tasks, units
 from nearfar.runner.app import make_app
 from nearfar.runner.disk import write_whole
 from nearfar.runner.presence import Presence
+from nearfar.runner.processes import beats, here, logs
 from nearfar.runner.reconcile import end_of
 from nearfar.server_settings import ServerSettings, load_server
 

@@ -19,7 +19,7 @@ from nearfar.jobs.engine import engine_for, own_errors, parse_url
 from nearfar.places import Places
 from nearfar.runner import probe
 from nearfar.runner.doctor.examine import Finding, Subject, advice, fine, problem
-from nearfar.runner.supervise import bind
+from nearfar.runner.processes.supervise import bind
 from nearfar.settings import format_size
 
 THOROUGH = 256 << 20

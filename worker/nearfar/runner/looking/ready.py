@@ -24,8 +24,8 @@ from typing import Any
 
 from nearfar.errors import FrameRefused, NearfarError, WorkFailed
 from nearfar.merge.keys import key
-from nearfar.runner import child, here
-from nearfar.runner.remove import files_in, folders_in, remove_file
+from nearfar.runner.processes import child, here
+from nearfar.runner.results.remove import files_in, folders_in, remove_file
 from nearfar.settings import format_size
 
 log = logging.getLogger(__name__)

@@ -20,9 +20,9 @@ from nearfar.errors import WorkFailed
 from nearfar.frames.delivered import Delivered, Place
 from nearfar.merge.deliver import Outputs
 from nearfar.runner.disk import write_whole
-from nearfar.runner.publish import MAKING
-from nearfar.runner.remove import remove_folder
-from nearfar.runner.versions import EARLIER, FIRST, earlier, folder_of, number_of, read_report
+from nearfar.runner.results.publish import MAKING
+from nearfar.runner.results.remove import remove_folder
+from nearfar.runner.results.versions import EARLIER, FIRST, earlier, folder_of, number_of, read_report
 
 NOTES = "mends"
 """Folder of the server's own files in which is noted how versions were made; a folder for each job."""

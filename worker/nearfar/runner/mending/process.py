@@ -19,11 +19,11 @@ from pathlib import Path
 from nearfar.errors import Interrupted, LostClaim, StoreError, StoreUnreachable
 from nearfar.jobs import MendClaim, Store
 from nearfar.places import Places, places_of
-from nearfar.runner import beats, here, logs
 from nearfar.runner.failures import failure_of
 from nearfar.runner.mending.files import clear_staged
 from nearfar.runner.mending.work import MendWork
 from nearfar.runner.opening import open_when_there
+from nearfar.runner.processes import beats, here, logs
 from nearfar.server_settings import ServerSettings, load_server
 
 log = logging.getLogger(__name__)

@@ -32,8 +32,8 @@ from nearfar.runner.loading import Task
 from nearfar.runner.mending.annotations import Subject as Known
 from nearfar.runner.mending.annotations import kept_wish
 from nearfar.runner.mending.files import NOTES, Made, MendedResult, Notes, check_written, mended_report
-from nearfar.runner.versions import Version, earlier
-from nearfar.runner.whereabouts import frame_now
+from nearfar.runner.results.versions import Version, earlier
+from nearfar.runner.results.whereabouts import frame_now
 from nearfar.server_settings import ServerSettings
 
 IN_MEMORY = 384 << 20

@@ -21,7 +21,7 @@ from typing import Any
 
 from nearfar.errors import NearfarError
 from nearfar.intake.card.kept_card import CardFiles, Kept, Trace
-from nearfar.runner import child, here
+from nearfar.runner.processes import child, here
 
 log = logging.getLogger(__name__)
 

@@ -27,11 +27,12 @@ from nearfar.intake.settling import Patience
 from nearfar.intake.state import Entry, InboxState, StateWriter
 from nearfar.jobs import Duplicates, Store
 from nearfar.places import Places, places_of
-from nearfar.runner import beats, logs, planning
+from nearfar.runner import planning
 from nearfar.runner.disk import read_disk
 from nearfar.runner.hints import Hinter
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.presence import Presence
+from nearfar.runner.processes import beats, logs
 from nearfar.runner.watching.arriving import MakeSubmission, Taker, remember_loose
 from nearfar.runner.watching.card_sorting import CardSorter
 from nearfar.runner.watching.folders import excluded_folders, watched_folders, why_share

@@ -17,7 +17,7 @@ from typing import Any
 
 from nearfar import __version__
 from nearfar.jobs import Claim
-from nearfar.runner import here
+from nearfar.runner.processes import here
 
 log = logging.getLogger(__name__)
 

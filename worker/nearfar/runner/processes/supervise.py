@@ -22,9 +22,10 @@ from typing import IO
 
 from nearfar.errors import UsageError
 from nearfar.places import Places
-from nearfar.runner import alive, beats, child, systemd
+from nearfar.runner import alive
 from nearfar.runner.disk import write_whole
-from nearfar.runner.here import signal_name
+from nearfar.runner.processes import beats, child, systemd
+from nearfar.runner.processes.here import signal_name
 
 log = logging.getLogger(__name__)
 

@@ -20,12 +20,12 @@ from pathlib import Path
 from nearfar.errors import NotFound
 from nearfar.jobs import Job, JobQuery, JobState, Store, Transfers, UnitState
 from nearfar.places import Places
-from nearfar.runner import here
 from nearfar.runner.looking.ready import LOOKED
 from nearfar.runner.mending.files import NOTES
-from nearfar.runner.remove import GOING, files_in, folders_in, remove_file, remove_folder
-from nearfar.runner.small import SMALL
-from nearfar.runner.versions import EARLIER, earlier
+from nearfar.runner.processes import here
+from nearfar.runner.results.remove import GOING, files_in, folders_in, remove_file, remove_folder
+from nearfar.runner.results.small import SMALL
+from nearfar.runner.results.versions import EARLIER, earlier
 from nearfar.server_settings import KeepTable
 
 log = logging.getLogger(__name__)
