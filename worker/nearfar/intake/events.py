@@ -69,7 +69,7 @@ class Events:
             observer.start()
         except OSError as error:
             self.problem = _in_words(error)
-            log.warning("no events of %s: %s", self.folder, self.problem, extra={"action": "events"})
+            log.warning("no events of %s: %s", self.folder, self.problem, extra={"action": "watch.no-events"})
             return
         self._observer = observer
         self._test(within)

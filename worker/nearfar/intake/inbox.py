@@ -231,7 +231,9 @@ class Inbox:
         try:
             return list(self._on_card(place) if card else self._in_folder(place))
         except Exception as error:
-            log.exception("a mistake in Nearfar about %s", place.folder.path, extra={"action": "mistake"})
+            log.exception(
+                "a mistake in Nearfar about %s", place.folder.path, extra={"action": "watch.mistake"}
+            )
             why = f"a mistake in Nearfar, not in the frames: {type(error).__name__}: {error}"
             name = stack_name(place.folder.parts)
             return [Found(entry=Entry(path=place.folder.path, stack=name, state="waiting", why=why))]

@@ -30,7 +30,7 @@ def tell(now: float) -> None:
     try:
         Path(name).touch()
     except OSError as error:
-        log.warning("%s=%s: %s", VARIABLE, name, error.strerror or error)
+        log.warning("%s=%s: %s", VARIABLE, name, error.strerror or error, extra={"action": "alive.not-told"})
 
 
 def main() -> int:

@@ -89,7 +89,7 @@ class Channel(filesystem.Channel):
                 mine.unlink(missing_ok=True)
                 return message
             mine.rename(self.folder / f"{SPOILT}{name}")
-            log.warning("hint %s cannot be read; it is put aside", name)
+            log.warning("hint %s cannot be read; it is put aside", name, extra={"action": "hint.spoilt"})
         raise Empty
 
     def _size(self, queue: str) -> int:

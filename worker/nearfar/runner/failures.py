@@ -118,4 +118,8 @@ def told_by_another(claim: Claim) -> Iterator[None]:
     except (Interrupted, StoreUnreachable, LostClaim, NotFound):
         raise
     except Exception as error:  # noqa: BLE001 - the other unit tells of it
-        log.warning("cannot help: %s", in_words(error) or type(error).__name__, extra=claim.log_context())
+        log.warning(
+            "cannot help: %s",
+            in_words(error) or type(error).__name__,
+            extra={"action": "unit.cannot-help", **claim.log_context()},
+        )

@@ -94,7 +94,7 @@ class Hinter:
                 if time.monotonic() - self._counted >= COUNTED:
                     self._count()
             except StoreError as error:  # whoever works with the store tells of it
-                log.debug("%s", error)
+                log.debug("%s", error, extra={"action": "hint.store-away"})
         with suppress(StoreError):
             self._count()
         self._disconnect()
@@ -124,7 +124,7 @@ class Hinter:
             self._failed(error)
             return 0
         if self.broker is not None:
-            log.warning("the broker answers again")
+            log.warning("the broker answers again", extra={"action": "broker.back"})
         self.broker, self._failures = None, 0
         return sent
 
@@ -153,7 +153,9 @@ class Hinter:
         self._disconnect()
         if self.broker is None:
             log.warning(
-                "the broker does not answer: %s; workers ask the store by themselves meanwhile", error
+                "the broker does not answer: %s; workers ask the store by themselves meanwhile",
+                error,
+                extra={"action": "broker.away"},
             )
         self.broker = f"broker unreachable: {error}"
         self._failures += 1

@@ -151,14 +151,14 @@ class Holding:
         with self._last_word:
             if self._end.is_set():
                 return
-            log.info("ends in the middle: its job ended", extra=self.claim.log_context())
+            log.info("ends in the middle: its job ended", extra=self._about("unit.killed"))
             with suppress(OSError):
                 self.clear()
             try:
                 self.store.hand_back(self.claim)
                 self.store.leave(self.claim.worker)
             except StoreError as error:
-                log.warning("%s", error, extra=self.claim.log_context())
+                log.warning("%s", error, extra=self._about("unit.not-handed-back"))
             end_process()
             self._dropped = None  # only where the process cannot be ended
 
@@ -180,13 +180,16 @@ class Holding:
             self._heed(say())
             self._heard = time.monotonic()
         except StoreUnreachable as error:
-            log.warning("the job store does not answer: %s", error, extra=self.claim.log_context())
+            log.warning("the job store does not answer: %s", error, extra=self._about("unit.store-away"))
             if time.monotonic() - self._heard > self.lease:
                 self._stop(Why.AWAY)
         except LostClaim:
             self._stop(Why.DEADLINE if time.monotonic() >= self._until - LISTEN else Why.LOST)
         except Exception:
-            log.exception("the heartbeat of a unit failed", extra=self.claim.log_context())
+            log.exception("the heartbeat of a unit failed", extra=self._about("unit.mistake"))
+
+    def _about(self, action: str) -> dict[str, object]:
+        return {**self.claim.log_context(), "action": action}
 
     def _heed(self, wish: Wish) -> None:
         if wish is Wish.DROP:

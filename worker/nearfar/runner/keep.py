@@ -144,9 +144,9 @@ def _do(duty: Callable[[], object]) -> None:
     try:
         duty()
     except (StoreError, OSError) as error:
-        log.warning("%s", error)
+        log.warning("%s", error, extra={"action": "keep.duty-failed"})
     except Exception:
-        log.exception("a mistake in Nearfar")
+        log.exception("a mistake in Nearfar", extra={"action": "keep.mistake"})
 
 
 def main() -> int:
@@ -161,7 +161,7 @@ def main() -> int:
     try:
         store = open_when_there(settings, places, leaving=stop.is_set, waiting=beats.beat)
     except StoreError as error:
-        log.error("%s", error)
+        log.error("%s", error, extra={"action": "keep.cannot-start"})
         return error.exit_code
     if store is not None:
         run(settings, places, store, stop)

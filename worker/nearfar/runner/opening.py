@@ -56,7 +56,7 @@ def open_when_there(
             return open_by(settings, places)
         except StoreUnreachable as error:
             if not told:
-                log.warning("%s; trying again every %.0f s", error, RETRY)
+                log.warning("%s; trying again every %.0f s", error, RETRY, extra={"action": "store.away"})
                 told = True
             waiting()
             time.sleep(RETRY)

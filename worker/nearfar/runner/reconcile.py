@@ -92,7 +92,11 @@ class Reconciler:
         log.warning("worker lost: %s", death.reason, extra={"worker": worker.id, "action": "worker.lost"})
         failed = self.store.worker_lost(worker.id, cause=death.cause, reason=death.reason, who=WHO)
         for job in failed:
-            log.error("job %d failed: its units ended their workers too often", job, extra={"job": job})
+            log.error(
+                "job %d failed: its units ended their workers too often",
+                job,
+                extra={"job": job, "action": "job.failed"},
+            )
 
     def _death(self, worker: Worker, units: tuple[Unit, ...], *, for_memory: bool) -> Death:
         code = exit_code(self.places, worker)
@@ -120,9 +124,17 @@ class Reconciler:
                 "worker lost: it gave no sign of life", extra={"worker": name, "action": "worker.lost"}
             )
         if reaped.ready or reaped.ended:
-            log.warning("%d units of silent workers may be taken again", reaped.ready)
+            log.warning(
+                "%d units of silent workers may be taken again",
+                reaped.ready,
+                extra={"action": "unit.free-again"},
+            )
         for job in reaped.failed:
-            log.error("job %d failed: its units were lost too often", job, extra={"job": job})
+            log.error(
+                "job %d failed: its units were lost too often",
+                job,
+                extra={"job": job, "action": "job.failed"},
+            )
         self._tell_too_large()
 
     def _tell_too_large(self) -> None:
@@ -134,7 +146,7 @@ class Reconciler:
                     format_size(unit.memory),
                     format_size(unit.disk),
                     unit.form,
-                    extra={"job": unit.job, "unit": unit.unit, "action": "unit.too_large"},
+                    extra={"job": unit.job, "unit": unit.unit, "action": "unit.too-large"},
                 )
         self._told = {unit.unit for unit in found}
 

@@ -87,7 +87,10 @@ class Pool(Worker):  # type: ignore[misc]
         end = time.monotonic() + PATIENCE
         while any(here.started(one.pid) for one in list(pool._pool)):  # noqa: SLF001
             if time.monotonic() > end:
-                log.error("units do not come to an end; their processes are ended")
+                log.error(
+                    "units do not come to an end; their processes are ended",
+                    extra={"action": "worker.killed"},
+                )
                 break
             time.sleep(0.05)
         os._exit(0)  # what is left in the pool ends with this process
@@ -125,7 +128,12 @@ def note_end(places: Places, worker: str, code: int | None) -> None:
         file.parent.mkdir(exist_ok=True)
         write_whole(file, json.dumps({"code": code}))
     except OSError as error:
-        log.warning("how worker %s ended cannot be written down: %s", worker, error)
+        log.warning(
+            "how worker %s ended cannot be written down: %s",
+            worker,
+            error,
+            extra={"worker": worker, "action": "worker.end-not-noted"},
+        )
 
 
 def run(settings: ServerSettings, places: Places, perform: tasks.Perform) -> int:

@@ -59,7 +59,7 @@ class Mender:
                 log.warning("%s", error, extra={"action": "mend.store-away"})
                 self.stop.wait(AWAY)
             except StoreError as error:
-                log.warning("%s", error, extra={"action": "mend.store"})
+                log.warning("%s", error, extra={"action": "mend.store-failed"})
                 self.stop.wait(AWAY)
             else:
                 if not busy:
@@ -101,7 +101,11 @@ class Mender:
     def _failed(self, claim: MendClaim, error: Exception, frames: tuple[Path, ...]) -> None:
         failure = failure_of(error, frames)
         if failure.cause == "mistake":
-            log.error("a mistake in Nearfar", exc_info=error)
+            log.error(
+                "a mistake in Nearfar",
+                exc_info=error,
+                extra={"action": "mend.mistake", **claim.log_context()},
+            )
         log.warning(
             "job %d: mends failed: %s",
             *(claim.job, failure.reason),
@@ -122,7 +126,7 @@ class Mender:
                     lost.set()
                     return
                 except StoreError as error:
-                    log.warning("%s", error)
+                    log.warning("%s", error, extra={"action": "mend.not-renewed", **claim.log_context()})
 
         def check() -> None:
             beats.beat()
@@ -168,7 +172,7 @@ def main() -> int:
     try:
         store = open_when_there(settings, places, leaving=stop.is_set, waiting=beats.beat)
     except StoreError as error:
-        log.error("%s", error)
+        log.error("%s", error, extra={"action": "mend.cannot-start"})
         return error.exit_code
     if store is None:
         return 0

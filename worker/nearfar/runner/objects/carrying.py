@@ -110,9 +110,11 @@ class Carrier:
         try:
             return self.presence.why_away(self.store) is None and do()
         except StoreError as error:  # whoever works with the store tells of it
-            log.debug("%s", error)
+            log.debug("%s", error, extra={"action": "objects.store-away"})
         except Exception:
-            log.exception("a mistake in Nearfar while objects were carried")
+            log.exception(
+                "a mistake in Nearfar while objects were carried", extra={"action": "objects.mistake"}
+            )
         return False
 
     def fetch_one(self) -> bool:
@@ -164,7 +166,7 @@ class Carrier:
                 taken, str(error), cause="input" if isinstance(error, Changed) else "objects"
             )
         except LostClaim as lost:
-            log.info("%s: %s", what, lost)
+            log.info("%s: %s", what, lost, extra={"job": taken.job, "action": "objects.lost"})
 
     def _bucket(self, place: str) -> Bucket:
         name, _ = address_of(place)

@@ -111,9 +111,20 @@ class Child:
         rest = min(LONGEST_REST, FIRST_REST * 2 ** (self.ends - 1))
         self.not_before = now + rest
         self.last = how
-        log.warning("%s ended (%s); it starts again in %.1f s", self.name, self.last, rest)
+        log.warning(
+            "%s ended (%s); it starts again in %.1f s",
+            self.name,
+            self.last,
+            rest,
+            extra={"action": "process.ended"},
+        )
         if self.ends == CRASHING:
-            log.error("%s ended %d times in a row; the others go on without it", self.name, self.ends)
+            log.error(
+                "%s ended %d times in a row; the others go on without it",
+                self.name,
+                self.ends,
+                extra={"action": "process.crashes"},
+            )
 
 
 class Supervisor:
@@ -159,7 +170,12 @@ class Supervisor:
             elif one.process is None and now >= one.not_before:
                 one.start(now)
             elif one.process is not None and now - one.progress() > STALLED:
-                log.error("%s made no progress for %.0f s; it is ended and started again", one.name, STALLED)
+                log.error(
+                    "%s made no progress for %.0f s; it is ended and started again",
+                    one.name,
+                    STALLED,
+                    extra={"action": "process.stalled"},
+                )
                 one.process.kill()
         self._tell(now)
 
@@ -201,7 +217,7 @@ class Supervisor:
         try:
             write_whole(self.places.state / "processes.json", json.dumps(told))
         except OSError as error:
-            log.warning("%s", error)
+            log.warning("%s", error, extra={"action": "process.state-not-written"})
 
     def _stop(self) -> None:
         end = time.monotonic() + STOPPING

@@ -35,7 +35,12 @@ def _tracer(pid: int) -> Any:
         from opentelemetry.sdk.trace import TracerProvider
         from opentelemetry.sdk.trace.export import BatchSpanProcessor
     except ImportError as error:
-        log.warning("%s is set, but %s is missing; install nearfar[traces]", VARIABLE, error.name)
+        log.warning(
+            "%s is set, but %s is missing; install nearfar[traces]",
+            VARIABLE,
+            error.name,
+            extra={"action": "traces.missing"},
+        )
         return None
     about = {"service.name": "nearfar", "service.version": __version__, "host.name": here.host()}
     provider = TracerProvider(resource=Resource.create(about))

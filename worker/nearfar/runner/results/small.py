@@ -59,7 +59,7 @@ def keep_small(frames: Iterable[tuple[int, Surveyed]], scratch: Scratch, folder:
             _write(target, small_picture(frame), _for_colours(frame.header.icc))
             made += 1
         except (OSError, NearfarError) as error:
-            log.warning("%s cannot be written: %s", target, error, extra={"action": "small.failed"})
+            log.warning("%s cannot be written: %s", target, error, extra={"action": "small.not-written"})
             return made
     return made
 

@@ -99,7 +99,11 @@ class Sweeper:
             if not short():
                 break
             if remove_folder(folder, within=self.places.work):
-                log.warning("disk space is short: %s was removed; it can be made again", folder)
+                log.warning(
+                    "disk space is short: %s was removed; it can be made again",
+                    folder,
+                    extra={"action": "sweep.for-space"},
+                )
                 went += 1
         return went
 
@@ -266,4 +270,8 @@ class Sweeper:
             for place in (*versions, *([folder / EARLIER] if versions else []), folder):
                 os.rmdir(place)  # noqa: PTH106 - fails where something is left
         except OSError:
-            log.info("%s holds more than its result; the rest of it stays", folder)
+            log.info(
+                "%s holds more than its result; the rest of it stays",
+                folder,
+                extra={"action": "sweep.not-empty"},
+            )

@@ -110,7 +110,7 @@ class Taker:
             "%s became job %d",
             readable(arrival.path),
             submitted.job,
-            extra={"action": "taken", "job": submitted.job},
+            extra={"action": "stack.taken", "job": submitted.job},
         )
         told = self._told_of_growth(submitted.job, arrival, before)
         return self.memory.keep(replace(known, job=submitted.job, told=told))
@@ -182,7 +182,9 @@ class Taker:
                 reason = f"{count.replace(f'job {before.job}', 'it')} arrived; job {job} has all of them"
                 self.store.cancel(before.job, who=WHO, reason=reason)
         except (IllegalTransition, NearfarError) as error:
-            log.info("job %d goes on: %s", before.job, error)
+            log.info(
+                "job %d goes on: %s", before.job, error, extra={"job": before.job, "action": "job.goes-on"}
+            )
         return count
 
 

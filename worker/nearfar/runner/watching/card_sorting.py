@@ -120,7 +120,7 @@ class CardSorter:
             return
         why = said.strip() or f"the process that sorts ended with {here.signal_name(process.returncode)}"
         self._note(request, why)
-        log.warning("card %s: %s", request[0], why, extra={"action": "card not sorted"})
+        log.warning("card %s: %s", request[0], why, extra={"action": "card.not-sorted"})
 
     def _note(self, request: tuple[str, int], why: str) -> None:
         failed = self._failed.setdefault(request, _Failed())

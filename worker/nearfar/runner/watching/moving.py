@@ -57,10 +57,10 @@ class Mover:
         except (OSError, SourceChanged) as error:
             trouble = f"{error.filename}: {said(error)}" if isinstance(error, OSError) else str(error)
             log.warning(
-                "%s: not moved: %s", known.path, trouble, extra={"job": job.id, "action": "not moved"}
+                "%s: not moved: %s", known.path, trouble, extra={"job": job.id, "action": "stack.not-moved"}
             )
             return self.memory.note(known, trouble=trouble)
-        log.info("%s moved to %s", known.path, known.moving, extra={"job": job.id, "action": "moved"})
+        log.info("%s moved to %s", known.path, known.moving, extra={"job": job.id, "action": "stack.moved"})
         return self.memory.note(known, moved=True, trouble=None)
 
     def _check(self, known: Known, job: Job) -> None:

@@ -156,7 +156,7 @@ class Watch:
         except StoreError:  # told of by the look that follows
             return True
         if (missing is None) != (self._missing is None):
-            log.warning("%s", missing or "the data folder is back")
+            log.warning("%s", missing or "the data folder is back", extra={"action": "watch.folder"})
         self._missing = missing
         return missing is None
 
@@ -188,7 +188,11 @@ class Watch:
         try:
             self._writer.write(self._state, now=self._clock(), wall=time.time())
         except OSError as error:
-            log.warning("the state of the watched folders cannot be written: %s", error)
+            log.warning(
+                "the state of the watched folders cannot be written: %s",
+                error,
+                extra={"action": "watch.state-not-written"},
+            )
 
     def _act(self, look: Look) -> None:
         """Take what is complete, and tell how the rest stands."""
@@ -202,7 +206,7 @@ class Watch:
             try:
                 self._after(found)
             except OSError as error:
-                log.warning("%s: %s", found.entry.path, error)
+                log.warning("%s: %s", found.entry.path, error, extra={"action": "stack.not-moved"})
         seen = {found.entry.path for found in look.found}
         unseen = [known for path, known in self.memory.known.items() if path not in seen]
         moved = sorted((k for k in unseen if k.moved), key=lambda k: k.job or 0)[-MOVED_SHOWN:]
@@ -291,11 +295,20 @@ def alone(places: Places, stop: threading.Event) -> Iterator[bool]:
                 break
             except BlockingIOError:
                 if not told:
-                    log.warning("another watch works on %s; waiting until it is gone", places.data)
+                    log.warning(
+                        "another watch works on %s; waiting until it is gone",
+                        places.data,
+                        extra={"action": "watch.waits"},
+                    )
                 told = True
                 stop.wait(2.0)
             except OSError as error:  # some network file systems know no locks
-                log.warning("whether another watch works on %s cannot be told: %s", places.data, error)
+                log.warning(
+                    "whether another watch works on %s cannot be told: %s",
+                    places.data,
+                    error,
+                    extra={"action": "watch.no-locks"},
+                )
                 break
         yield not stop.is_set()
     finally:

@@ -77,11 +77,18 @@ class Standings:
         try:
             self.store.run_again(job.id, who=WHO)
         except NearfarError as error:
-            log.info("job %d is not run again: %s", job.id, error)
+            log.info(
+                "job %d is not run again: %s",
+                job.id,
+                error,
+                extra={"job": job.id, "action": "stack.not-run-again"},
+            )
             return
         self._jobs.pop(job.id, None)
         log.info(
-            "the frames of job %d are back; it runs again", job.id, extra={"job": job.id, "action": "healed"}
+            "the frames of job %d are back; it runs again",
+            job.id,
+            extra={"job": job.id, "action": "stack.back"},
         )
 
     def away(self, known: Known) -> Found | None:
