@@ -62,9 +62,9 @@ def create_app(
     Parameters
     ----------
     settings
-        Of the server; the folders that it names are made where they are missing.
+        Of the server; the folders that it names are made if they are missing.
     store
-        An open one; opened by the settings when it is first asked where not given.
+        An open one; opened by the settings when it is first asked if not given.
     hinter
         Told after every write. Where not given the application makes one when it starts to serve.
     """
@@ -120,7 +120,7 @@ def create_app(
 
 
 def _vendor() -> StaticFiles:
-    """What the pages use of others; where it is missing they do without, and the log says what to do."""
+    """What the pages use of others; if it is missing they do without, and the log says what to do."""
     if VENDOR.is_dir():
         return StaticFiles(directory=VENDOR)
     log.warning(

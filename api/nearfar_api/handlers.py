@@ -40,7 +40,7 @@ def install(app: FastAPI) -> None:
 
 
 def problem_of(error: NearfarError) -> Problem:
-    """The problem that tells of an error of ours."""
+    """The problem that describes one of our errors."""
     match error:
         case StoreUnreachable():
             retry = {"retry-after": str(problems.RETRY_AFTER)}

@@ -76,9 +76,9 @@ def load_server(
     options
         By table and name, what was given on the command line; None as a value counts as not given.
     environment
-        `os.environ` where not given.
+        `os.environ` if not given.
     file
-        The settings file; `nearfar.settings.settings_file` where not given.
+        The settings file; `nearfar.settings.settings_file` if not given.
 
     Raises
     ------

@@ -55,7 +55,7 @@ class Flight:
 
 
 class Provider:
-    """One provider, by the settings. Every method waits for it, and raises `Problem` where it does not answer well."""
+    """One provider, by the settings. Every method waits for it, and raises `Problem` if it does not answer well."""
 
     def __init__(self, issuer: str, client: str, secret: str) -> None:
         self.issuer = issuer

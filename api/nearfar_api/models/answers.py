@@ -1,4 +1,4 @@
-"""What goes out over the wire, as the OpenAPI document tells it."""
+"""What goes out over the wire, as the OpenAPI document describes it."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class FrameCounts(_Out):
 
 
 class JobLinks(_Out):
-    """Addresses below the server's root path; null where there is nothing yet."""
+    """Addresses below the server's root path; null if there is nothing yet."""
 
     self: str
     events: str
@@ -229,7 +229,7 @@ class VersionModel(_Out):
 
 
 class VersionList(_Out):
-    """Earlier versions that are kept, oldest first; none where the picture was never mended."""
+    """Earlier versions that are kept, oldest first; none if the picture was never mended."""
 
     versions: list[VersionModel]
 

@@ -31,7 +31,7 @@ Fields = Mapping[str, list[str]]
 
 
 async def fields_of(request: Request) -> Fields:
-    """What a form holds; refused where it is none."""
+    """What a form holds; refused if it is none."""
     if not request.headers.get("content-type", "").startswith(FORM):
         raise Problem("invalid", f"A form of the kind {FORM} was expected.", errors=[])
     try:
@@ -41,7 +41,7 @@ async def fields_of(request: Request) -> Fields:
 
 
 def one_of(fields: Fields, name: str) -> str:
-    """The first value of a field; empty where there is none."""
+    """The first value of a field; empty if there is none."""
     return fields.get(name, [""])[0]
 
 

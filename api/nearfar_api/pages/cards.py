@@ -160,7 +160,7 @@ class _Asked:
         return row
 
     def chosen(self, frames: Sequence[Any]) -> list[str]:
-        """Of these frames those that were chosen, in order; with all between them where that was asked for."""
+        """Of these frames those that were chosen, in order; with all between them if that was asked for."""
         paths = [frame.path for frame in frames]
         at = [k for k, path in enumerate(paths) if path in self._chosen]
         if not at:

@@ -1,4 +1,4 @@
-"""Who is told what happens to stacks: one's own webhooks, and all targets for whoever runs the server."""
+"""Who gets messages about stacks: one's own webhooks, and all targets for whoever runs the server."""
 
 from __future__ import annotations
 

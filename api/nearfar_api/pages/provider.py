@@ -29,7 +29,7 @@ LONGEST = 600.0
 
 
 def _provider(request: Request) -> Provider:
-    """The one of the settings, made once for an application; raises `Problem` where there is none."""
+    """The one of the settings, made once for an application; raises `Problem` if there is none."""
     check_accounts(access_of(request))
     people = access_of(request).settings.people
     if people.provider is None:

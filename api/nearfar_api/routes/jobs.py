@@ -230,7 +230,7 @@ def run_again(
     dependencies=JSON,
 )
 def deliver_job(ctx: Ctx, who: Who, job: JobNumber) -> JobModel:
-    """For a mended picture, or where it was given up. What lies there stays: another picture gets a number."""
+    """For a mended picture, or if it was given up. What lies there stays: another picture gets a number."""
     objects.deliver_again(ctx, job, who=who)
     return _after(ctx, job)
 

@@ -93,7 +93,7 @@ def list_mends(request: Request, ctx: Ctx, job: JobNumber) -> Response:
     },
 )
 def add_mend(request: Request, ctx: Ctx, who: Who, job: JobNumber, mend: NewMend) -> Response:
-    """Kept at once and carried out within seconds: the job's `mends` say how far, its events tell when it is there.
+    """Recorded at once and carried out within seconds: the job's `mends` say how far, its events tell when it is there.
 
     A mend belongs to this picture. A job that is made of the same frames again begins without any.
     """

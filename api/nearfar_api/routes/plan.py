@@ -154,7 +154,7 @@ def attach_plan(ctx: Ctx, job: JobNumber, plan: dict[str, JsonValue]) -> PlanCom
     responses=refusals("not-found", "invalid"),
 )
 def compare_plan(ctx: Ctx, job: JobNumber) -> PlanCompared:
-    """By the focus distances in the frames, or by their number where there are none."""
+    """By the focus distances in the frames, or by their number if there are none."""
     return _compared(ctx, job, planned.of(ctx, job))
 
 

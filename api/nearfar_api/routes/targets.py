@@ -1,4 +1,4 @@
-"""Webhooks: who is told what happens to stacks."""
+"""Webhooks: who gets messages about stacks."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ TURNS = anyio.CapacityLimiter(4)
 
 
 class NewTarget(BaseModel):
-    """A program that is to be told."""
+    """A program that is to get messages."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
     address: PathText = Field(description="Of a program, by https or http; not in the server's own network.")
@@ -41,7 +41,7 @@ class NewTarget(BaseModel):
 
 
 class TargetModel(BaseModel):
-    """Somebody who is told."""
+    """Somebody who gets messages."""
 
     model_config = ConfigDict(frozen=True)
     id: int
@@ -99,7 +99,7 @@ def list_targets(ctx: Ctx, by: By) -> TargetList:
     dependencies=JSON,
 )
 def add_target(ctx: Ctx, by: By, new: NewTarget) -> MadeTarget:
-    """From now on it is told, signed as the Standard Webhooks specification has it."""
+    """From now on it gets messages, signed as the Standard Webhooks specification has it."""
     made = targets.add(ctx, by, new.address, about=new.about, owner=new.owner)
     return MadeTarget(**dict(_model(made)), secret=made.secret or "")
 

@@ -22,7 +22,7 @@ def opened(root: Path, *steps: str, make: bool = False) -> Iterator[int]:
     Parameters
     ----------
     make
-        Make the folders of the steps where they are missing.
+        Make the folders of the steps if they are missing.
 
     Raises
     ------

@@ -22,7 +22,7 @@ def parse(field: str) -> dict[str, bytes]:
     Raises
     ------
     ValueError
-        Where it is no such field, or a digest has the wrong length; says what was found.
+        If it is no such field, or a digest has the wrong length; says what was found.
     """
     found: dict[str, bytes] = {}
     for part in field.split(","):
@@ -61,7 +61,7 @@ class Check:
             running.update(data)
 
     def mismatch(self) -> str | None:
-        """What was announced and what was found, where they differ."""
+        """What was announced and what was found, if they differ."""
         for name, running in self._sums.items():
             if not hmac.compare_digest(running.digest(), self.expected[name]):
                 found, announced = (written({name: v}) for v in (running.digest(), self.expected[name]))

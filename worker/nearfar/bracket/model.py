@@ -117,7 +117,7 @@ class Bracket:
         Raises
         ------
         UsageError
-            Where it is no plan, or was changed by hand so that its frames no longer follow from what it asks.
+            If it is no plan, or was changed by hand so that its frames no longer follow from what it asks.
         """
         from nearfar.bracket.planning import plan_bracket
 
@@ -155,7 +155,7 @@ def read_plan(text: str) -> Bracket:
     Raises
     ------
     UsageError
-        As `Bracket.from_json`, or where it is not readable as JSON.
+        As `Bracket.from_json`, or if it is not readable as JSON.
     """
     try:
         stored = json.loads(text)

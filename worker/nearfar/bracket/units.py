@@ -27,7 +27,7 @@ SENSORS: dict[str, tuple[float, float]] = {
 
 
 def length(text: str, what: str, *, endless: bool = False, unit: str | None = None) -> float:
-    """Millimetres in ``'100mm'``, ``'0.4 m'``, ``'2ft'``; infinite for ``'inf'`` where ``endless``.
+    """Millimetres in ``'100mm'``, ``'0.4 m'``, ``'2ft'``; infinite for ``'inf'`` if ``endless``.
 
     ``unit`` is taken for a bare number; without it a bare number is refused, since 0.4 could mean anything.
     """

@@ -1,4 +1,4 @@
-"""What a person writes for a plan, on the command line or in a form, as what is asked; all of it is text."""
+"""From what a person writes on the command line or in a form, all of it text, to what is asked of a plan."""
 
 from __future__ import annotations
 

@@ -48,7 +48,7 @@ def run(options: argparse.Namespace, _signals: Signals) -> int:
 
 
 def findings_of(options: argparse.Namespace) -> Any:
-    """Findings as they come; where the settings cannot be read, that is the first, and the rest goes by defaults."""
+    """Findings as they come; if the settings cannot be read, that is the first, and the rest goes by defaults."""
     import os
 
     from nearfar.errors import UsageError

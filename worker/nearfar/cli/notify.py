@@ -148,7 +148,7 @@ def run_remove(options: argparse.Namespace, signals: Signals) -> int:
 
 
 def run_test(options: argparse.Namespace, signals: Signals) -> int:
-    """``nearfar notify test``; 4 where it did not arrive."""
+    """``nearfar notify test``; 4 if it did not arrive."""
     from nearfar.cli.say import say
     from nearfar.runner.messages.sending import Notifier
 

@@ -36,7 +36,7 @@ class FrameFile:
         return data
 
     def peek(self, offset: int, size: int) -> bytes:
-        """Up to ``size`` bytes from ``offset``, fewer where the file ends."""
+        """Up to ``size`` bytes from ``offset``, fewer at the file's end."""
         if offset < 0 or size <= 0 or offset >= self.size:
             return b""
         pieces: list[bytes] = []

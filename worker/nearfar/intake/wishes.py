@@ -24,7 +24,7 @@ MOST_FRAMES = 1_000_000
 
 @dataclass(frozen=True, kw_only=True)
 class Wishes:
-    """What was said, and None where nothing was."""
+    """What was said, and None if nothing was."""
 
     owner: str | None = None
     recipe: str | None = None
@@ -32,7 +32,7 @@ class Wishes:
     reference: str | None = None
 
     def over(self, other: Wishes) -> Wishes:
-        """These, and the other's where nothing is said here."""
+        """These, and the other's if nothing is said here."""
         said = {name: value for name, value in asdict(self).items() if value is not None}
         return Wishes(**asdict(other) | said)
 
@@ -47,7 +47,7 @@ def read_wishes(files: Sequence[Path]) -> Wishes:
     Raises
     ------
     InputRefused
-        Where one cannot be read, or says something that is not known.
+        If one cannot be read, or says something that is not known.
     """
     wishes = Wishes()
     for file in files:

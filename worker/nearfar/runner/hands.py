@@ -1,4 +1,4 @@
-"""What one worker may take for a unit, and how it tells of the unit's progress."""
+"""What one worker may take for a unit, and how it reports the unit's progress."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ class Hands:
     spare_disk: int
     """Bytes left free on every disk that is written to."""
     end: Callable[[], object] | None = None
-    """Ends this process, where work cannot be stopped otherwise that nobody wants any longer."""
+    """Ends this process, if work cannot be stopped otherwise that nobody wants any longer."""
     presence: Presence | None = None
     """Tells whether the data folder is there."""
 
 
 class Gauge:
-    """Tells a unit's progress in parts: each a share of the whole, counted in any unit."""
+    """Reports a unit's progress in parts: each a share of the whole, counted in any unit."""
 
     def __init__(self, holding: Holding) -> None:
         self.holding = holding

@@ -36,7 +36,7 @@ from nearfar.runner.results.small import SMALL, keep_small
 from nearfar.runner.weights import Extent, helpers, last_units, seconds_so_far
 
 LAYING = 0.4
-"""Share of a unit's progress that laying out frames anew takes, where it has to."""
+"""Share of a unit's progress that decoding frames again takes, if it has to."""
 DIGESTING = 0.2
 """Share of a survey that digests take."""
 CHECKING = 0.3
@@ -59,7 +59,7 @@ class Performance:
         self._masters = NO_MASTERS
 
     def outcome(self) -> Outcome:
-        """Do the work. Raises what went wrong, `Stopped` where it is to end."""
+        """Do the work. Raises what went wrong, `Stopped` if it is to end."""
         self.holding.check()
         _forget_peak()
         began = time.process_time()
@@ -85,7 +85,7 @@ class Performance:
         return replace(made, result={**(made.result or {}), "peak": peak_resident(), "processor": spent})
 
     def why_away(self) -> str | None:
-        """Why the data folder cannot be used, where it cannot."""
+        """Why the data folder cannot be used, if it cannot."""
         presence = self.hands.presence
         if presence is None:
             return None
@@ -131,7 +131,7 @@ class Performance:
         return False
 
     def _surveyed(self, path: Path) -> str | None:
-        """Digest of a frame when it was surveyed, where that is done."""
+        """Digest of a frame when it was surveyed, if that is done."""
         place = self.by_place({path: path})
         if self.task is None or not place or self.claim.kind is UnitKind.SURVEY:
             return None
@@ -384,7 +384,7 @@ class Performance:
         return Report({**timed.content, "job": mark.as_json()})
 
     def _fence(self) -> None:
-        """Raise where somebody else has the unit by now, or nobody wants it."""
+        """Raise if somebody else has the unit by now, or nobody wants it."""
         self.holding.check()
         self.holding.tell(self.holding.listen)
         self.holding.check()
@@ -394,6 +394,6 @@ class Performance:
 
 
 def _forget_peak() -> None:
-    """Let the kernel count this process's peak of memory anew (proc_pid_clear_refs(5))."""
+    """Reset the kernel's count of this process's peak of memory (proc_pid_clear_refs(5))."""
     with suppress(OSError), open("/proc/self/clear_refs", "wb", buffering=0) as file:
         os.write(file.fileno(), b"5")

@@ -28,7 +28,7 @@ from nearfar.errors import Interrupted, NearfarError, ServerError, UsageError
 from nearfar.progress import Progress
 
 PIECE = 1 << 20
-"""Bytes compared in one go."""
+"""Bytes compared at a time."""
 
 
 def run(options: argparse.Namespace, signals: Any) -> int:
@@ -206,7 +206,7 @@ def place(part: Path, target: Path) -> None:
         It has.
     """
     try:
-        os.link(part, target)  # unlike a rename it fails where the name is taken
+        os.link(part, target)  # unlike a rename it fails if the name is taken
         part.unlink()
     except FileExistsError as error:
         same = same_bytes(part, target)

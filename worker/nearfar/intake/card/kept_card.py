@@ -79,7 +79,7 @@ class CardFiles:
         return sorted(name for name in names if ID.fullmatch(name))
 
     def read(self, card: str) -> Kept | None:
-        """How a card was sorted; None where it was not, or what is kept cannot be understood."""
+        """How a card was sorted; None if it was not, or what is kept cannot be understood."""
         try:
             said = json.loads(self.sorted_file(card).read_text(encoding="utf-8"))
             return Kept(

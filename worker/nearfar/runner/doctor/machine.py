@@ -75,7 +75,7 @@ def open_files(_subject: Subject) -> Iterator[Finding]:
 
 
 def file_events(subject: Subject) -> Iterator[Finding]:
-    """Whether the kernel tells of changes in the watched folders. Where not, looking every few seconds does."""
+    """Whether the kernel reports changes in the watched folders. If not, looking every few seconds does."""
     about = "file events"
     folders = [subject.places.inbox, *(f.path for f in subject.settings.inbox.folders)]
     there = [folder for folder in folders if folder.is_dir()] or [Path("/tmp")]  # noqa: S108 - only watched

@@ -141,7 +141,7 @@ def broker(subject: Subject) -> Iterator[Finding]:
 
 
 def running(places: Places) -> str | None:
-    """Address of the server that runs on a data folder, '' where it is not known, None where none runs."""
+    """Address of the server that runs on a data folder, '' if it is not known, None if none runs."""
     try:
         with open(places.state / "server.lock", "rb") as file:
             try:
@@ -158,7 +158,7 @@ def running(places: Places) -> str | None:
 
 
 def port(subject: Subject) -> Iterator[Finding]:
-    """Whether the server runs, or could listen where it wants to."""
+    """Whether the server runs, or could listen if it wants to."""
     about, server = "port", subject.settings.server
     url = running(subject.places)
     if url is not None:

@@ -49,7 +49,7 @@ def pinned(url: str, *, allowed: Sequence[Network] = (), resolve: Resolve | None
     allowed
         Networks of one's own that may be reached all the same, e.g. of a receiver in the same house.
     resolve
-        From host and port to addresses; the system's where not given.
+        From host and port to addresses; the system's if not given.
 
     Raises
     ------

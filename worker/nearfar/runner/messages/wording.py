@@ -1,4 +1,4 @@
-"""Subject and text of messages to people: templates with names in braces, which an owner may write anew."""
+"""Subject and text of messages to people: templates with names in braces, which an owner may rewrite."""
 
 from __future__ import annotations
 

@@ -61,7 +61,7 @@ class Mark:
         return {"id": self.id, "run": self.run, "key": self.key}
 
     def is_of(self, report: Mapping[str, Any]) -> bool:
-        """Whether a report tells of this job's result, from this attempt or an earlier one."""
+        """Whether a report is of this job's result, from this attempt or an earlier one."""
         said = report.get("job")
         return isinstance(said, dict) and said.get("id") == self.id and said.get("key") == self.key
 
@@ -124,7 +124,7 @@ class Results:
         staged
             The folder; its files are called after `safe_name` of the stack.
         fence
-            Called right before the rename; raises where this worker has the unit no longer.
+            Called right before the rename; raises if this worker no longer has the unit.
 
         Raises
         ------

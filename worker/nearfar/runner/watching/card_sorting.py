@@ -87,7 +87,7 @@ class CardSorter:
         return self._work is not None
 
     def close(self) -> None:
-        """Stop what is under way; it begins anew at the next start, with what was looked at so far."""
+        """Stop what is under way; it begins again at the next start, with what was looked at so far."""
         if self._work is not None:
             process = self._work[1]
             process.kill()
