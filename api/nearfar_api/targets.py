@@ -55,7 +55,9 @@ def add(
     whose = owner or (EVERYBODY if by.runs and by.account is None else by.owner)
     if whose != by.owner and not by.runs:
         raise Problem(
-            "no-right", f"{by.name} is told of jobs of {by.owner}; others' take the role run.", needs="run"
+            "no-right",
+            f"{by.name} gets messages about jobs of {by.owner}; others' take the role run.",
+            needs="run",
         )
     unknown = [word for word in about if word not in EVENTS.values()]
     if unknown:

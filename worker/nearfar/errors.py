@@ -20,7 +20,7 @@ NearfarError                    4  the work failed
 ├── ServerError                 4  a server that was asked over HTTP says no
 │   └── ServerAway                 nothing answers, or the connection broke; asking again may help
 ├── DoesNotFit                  5  memory or disk allowed is too small
-└── Interrupted               130  stopped on request; the next run goes on from here
+└── Interrupted               130  stopped on request; the next run continues from here
 """
 
 from __future__ import annotations

@@ -149,7 +149,7 @@ def _in_file(file: Path) -> list[tuple[str, str, str, object]]:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else f"not readable as TOML: {error}"
         raise UsageError(
-            f"settings {file}: {reason}; mend the file or name another in NEARFAR_CONFIG"
+            f"settings {file}: {reason}; correct the file or name another in NEARFAR_CONFIG"
         ) from error
     found: list[tuple[str, str, str, object]] = []
     for name, value in content.items():

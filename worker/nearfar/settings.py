@@ -221,7 +221,7 @@ def read_file(path: Path) -> dict[str, str]:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else f"not readable as TOML: {error}"
         raise UsageError(
-            f"settings {path}: {reason}; mend the file or name another in NEARFAR_CONFIG"
+            f"settings {path}: {reason}; correct the file or name another in NEARFAR_CONFIG"
         ) from error
     table = {
         name: value

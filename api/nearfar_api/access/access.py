@@ -173,7 +173,7 @@ class Access:
         private = self.settings.people.private
         if private and need.all:
             raise Problem(
-                "no-right", "This tells of everybody's jobs, and takes the role run here.", needs="run"
+                "no-right", "This covers everybody's jobs, and takes the role run here.", needs="run"
             )
         if need.own or private:
             await run_in_threadpool(self._check_owners, caller, _jobs(found, scope), own=need.own)

@@ -162,7 +162,7 @@ class _Passage:
         log.error("request %s failed: %s", self.id, error, exc_info=error, extra={"action": "http.mistake"})
         if self.status:
             return False
-        detail = f"The request could not be answered; the server's log tells why under {self.id}."
+        detail = f"The request could not be answered; the server's log says why under {self.id}."
         await self._answer(Problem("mistake", detail))
         return True
 

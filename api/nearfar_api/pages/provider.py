@@ -67,7 +67,7 @@ async def arrive(request: Request, ctx: Ctx) -> Response:
     secret = await run_in_threadpool(people.secret, "cookies")
     kept = cookies.checked(secret, cookies.FLIGHT, cookies.read(request.headers, cookies.FLIGHT))
     if kept is None:
-        raise Problem("no-account", "This browser did not begin to log in here; begin anew.")
+        raise Problem("no-account", "This browser did not start to log in here; start again.")
     flight = Flight(**kept)
     try:
         claims = await run_in_threadpool(provider.arrive, dict(request.query_params), _back(request), flight)

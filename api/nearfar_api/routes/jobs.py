@@ -39,7 +39,7 @@ MOVED = refusals("not-found", "wrong-state")
 def list_jobs(
     ctx: Ctx,
     by: By,
-    state: Annotated[list[JobState] | None, Query(description="Any of these; all where not given.")] = None,
+    state: Annotated[list[JobState] | None, Query(description="Any of these; all if not given.")] = None,
     owner: Annotated[Words | None, Query()] = None,
     search: Annotated[Words | None, Query(description="Part of the stack's name, in any case.")] = None,
     sort: Annotated[

@@ -109,7 +109,7 @@ def _json_only(request: Request) -> None:
     if kind not in ("application/json", LD):
         raise HTTPException(
             415,
-            f"found a body of type {kind or 'that is not told'}; expected application/json or {LD}",
+            f"found a body of type {kind or 'that is not given'}; expected application/json or {LD}",
             {"accept": f"application/json, {LD}"},
         )
 

@@ -32,7 +32,7 @@ class NewTarget(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
     address: PathText = Field(description="Of a program, by https or http; not in the server's own network.")
     about: list[Literal["done", "failed", "held", "disk"]] = Field(
-        default=[], max_length=4, description="done, failed and held where nothing is given."
+        default=[], max_length=4, description="done, failed and held if nothing is given."
     )
     owner: Owner | None = Field(
         default=None,
@@ -84,7 +84,7 @@ def _model(target: Target, last: Message | None = None) -> TargetModel:
     return TargetModel(**plain, about=list(target.events), created=moment(target.created) or "", last=told)
 
 
-@router.get("", operation_id="listTargets", summary="List who is told what happens")
+@router.get("", operation_id="listTargets", summary="List who gets messages")
 def list_targets(ctx: Ctx, by: By) -> TargetList:
     """One's own; all of them for whoever runs the server."""
     return TargetList(targets=[_model(target, last) for target, last in targets.seen(ctx, by)])
@@ -124,7 +124,7 @@ async def try_target(ctx: Ctx, by: By, target: TargetNumber) -> Tried:
     "/{target}",
     status_code=204,
     operation_id="removeTarget",
-    summary="Tell a target no longer",
+    summary="Stop messages to a target",
     responses=refusals("not-found"),
 )
 def remove_target(ctx: Ctx, by: By, target: TargetNumber) -> None:

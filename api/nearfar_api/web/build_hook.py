@@ -109,7 +109,7 @@ def _npm(arguments: list[str], place: Path) -> None:
         raise SystemExit(
             f"'npm {shlex.join(arguments)}' could not fetch the scripts that the pages use:\n"
             f"{(done.stderr or done.stdout).strip()}\n"
-            "Where there is no network, copy the folder web/vendor from a machine that has it, or install a wheel."
+            "Without a network, copy the folder web/vendor from a machine that has it, or install a wheel."
         )
 
 
@@ -151,7 +151,9 @@ def record(root: Path) -> None:
         }
     missing = [entry["source"] for entry in found.values() if not entry["sha256"]]
     if missing:
-        raise SystemExit(f"{', '.join(missing)}: not in the packages; mend 'source' in {WEB / 'vendor.json'}")
+        raise SystemExit(
+            f"{', '.join(missing)}: not in the packages; correct 'source' in {WEB / 'vendor.json'}"
+        )
     text = json.dumps(found, indent=2) + "\n"
     (root / WEB / "vendor.json").write_text(text, encoding="utf-8")
 

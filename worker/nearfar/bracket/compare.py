@@ -147,7 +147,7 @@ def told(plan: Bracket, found: Comparison) -> Iterator[str]:
         if plan.moves == "ring":
             yield "the camera wrote no focus distances, so only the number of frames can be compared"
         if found.short:
-            yield f"{found.short} frames are missing; shoot the bracket again, or go on from the last one"
+            yield f"{found.short} frames are missing; shoot the bracket again, or continue from the last one"
     for number in found.missed:
         mark = plan.steps[number - 1].mark
         where = "" if mark is None else f", at {show_length(mark)} on the focus scale"

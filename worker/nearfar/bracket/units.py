@@ -35,7 +35,9 @@ def length(text: str, what: str, *, endless: bool = False, unit: str | None = No
         return math.inf
     found = re.fullmatch(rf"\s*{_NUMBER}\s*(\D*?)\s*", text)
     if found is None:
-        raise UsageError(f"{what} {text!r} is no length; write a number and a unit, like 100mm, 0.4m or 2ft")
+        raise UsageError(
+            f"{what} {text!r} is not a length; write a number and a unit, like 100mm, 0.4m or 2ft"
+        )
     name = found[2].casefold() or unit or ""
     name = _OTHER_NAMES.get(name, name)
     if name not in LENGTHS:

@@ -104,7 +104,7 @@ def _in_words(error: Exception) -> NearfarError:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
             return DoesNotFit(
                 f"{name}the disk is full. Make room there, or name a scratch folder on another disk with --scratch; "
-                "the same command then goes on from here."
+                "the same command then continues from here."
             )
         return NearfarError(
             f"{name}{error.strerror or error}. Check the disk and who may write there, then run the same command again."

@@ -105,7 +105,9 @@ def _run(command: list[str], url: sa.URL) -> None:
     )
     if done.returncode != 0:
         said = done.stderr.strip().splitlines() or [f"exit code {done.returncode}"]
-        raise StoreError(f"{Path(command[0]).name}: {said[0]}. Mend that, then give the same command again")
+        raise StoreError(
+            f"{Path(command[0]).name}: {said[0]}. Correct that, then give the same command again"
+        )
 
 
 def _make_room(engine: sa.Engine, aside: bool) -> str | None:

@@ -178,7 +178,7 @@ def parse_url(url: str | sa.URL) -> sa.URL:
         parsed = sa.make_url(url)
     except sa.exc.ArgumentError as error:
         raise StoreError(
-            f"{str(url)!r} is no address of a job store; write sqlite:////absolute/path/to/store.sqlite "
+            f"{str(url)!r} is not the address of a job store; write sqlite:////absolute/path/to/store.sqlite "
             "or postgresql://user@host/database"
         ) from error
     shown = parsed.render_as_string(hide_password=True)

@@ -39,7 +39,7 @@ def main() -> int:
     try:
         age = time.time() - Path(name).stat().st_mtime
     except OSError:
-        sys.stderr.write(f"{VARIABLE}={name}: nothing was told yet\n")
+        sys.stderr.write(f"{VARIABLE}={name}: no sign of progress yet\n")
         return 1
     if age > OLD:
         sys.stderr.write(f"no sign of progress for {age:.0f} s\n")

@@ -243,7 +243,7 @@ class Lane:
         limit = claim.deadline - claim.lease_until + self.settings.store.lease
         if time.monotonic() - self._began > limit + OVERDUE:
             log.error(
-                "%s does not come to an end; this worker starts anew",
+                "%s does not come to an end; this worker is restarted",
                 claim.kind,
                 extra={**claim.log_context(), **self._told("worker.overdue")},
             )

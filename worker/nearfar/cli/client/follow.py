@@ -130,7 +130,7 @@ def left_behind(number: int) -> Callable[[str], None]:
 
     def leave(reason: str) -> None:
         raise Interrupted(
-            f"stopped by {reason}; job {number} goes on. 'nearfar show {number} --follow' looks at it again, "
+            f"stopped by {reason}; job {number} continues. 'nearfar show {number} --follow' looks at it again, "
             f"'nearfar cancel {number}' ends it"
         )
 

@@ -190,7 +190,7 @@ class Server:
             ) from error
         except httpx.TimeoutException as error:
             raise ServerAway(
-                f"the server at {self.address.url} does not answer in time; look whether it is overloaded or stopped, "
+                f"the server at {self.address.url} does not answer in time; check whether it is overloaded or stopped, "
                 "then give the same command again"
             ) from error
         except httpx.TransportError as error:

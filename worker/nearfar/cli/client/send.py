@@ -127,7 +127,7 @@ def finished(server: Server, job: Mapping[str, Any], options: argparse.Namespace
 
 def _not_all_sent(reason: str) -> None:
     raise Interrupted(
-        f"stopped by {reason}; what has arrived stays there. The same command goes on from here"
+        f"stopped by {reason}; what has arrived stays there. The same command continues from here"
     )
 
 

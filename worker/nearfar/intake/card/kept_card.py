@@ -118,7 +118,7 @@ class CardFiles:
             return Decided()
         except (OSError, ValueError, TypeError, LookupError, AttributeError) as error:
             raise UsageError(
-                f"{file}: the decisions cannot be read ({error}); mend the file, or remove it to decide anew"
+                f"{file}: the decisions cannot be read ({error}); correct the file, or remove it to decide again"
             ) from error
 
     def decide(self, card: str, path: str, decided: Decided) -> None:

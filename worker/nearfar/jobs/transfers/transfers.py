@@ -256,4 +256,4 @@ def _wanted(tx: Tx, taken: Transfer) -> None:
 def _change(tx: Tx, taken: Transfer, **values: Any) -> None:
     own = (transfers.c.id == taken.id, transfers.c.tries == taken.tries, transfers.c.state == "waiting")
     if tx.conn.execute(sa.update(transfers).where(*own).values(**values)).rowcount == 0:
-        raise LostClaim(f"transfer {taken.id} of job {taken.job} is another one's now")
+        raise LostClaim(f"transfer {taken.id} of job {taken.job} belongs to another process now")

@@ -82,7 +82,7 @@ def file_events(subject: Subject) -> Iterator[Finding]:
     number = watch_once(there[0])
     limits = ", ".join(f"{name} {_limit(name)}" for name in ("max_user_watches", "max_user_instances"))
     if number == 0:
-        yield fine(about, f"changes in {there[0]} are told; {limits}")
+        yield fine(about, f"changes in {there[0]} are reported; {limits}")
     elif number in (errno.EMFILE, errno.ENOSPC):
         name = "max_user_instances" if number == errno.EMFILE else "max_user_watches"
         yield advice(

@@ -37,13 +37,13 @@ CONFLICT = 409
 ENVIRONMENT = "env:"
 NO_LIBRARY = "object storage takes the package botocore: install nearfar[s3]"
 REMEDIES: Mapping[str, str] = {
-    "NoSuchBucket": "there is no bucket of that name; make it, or mend objects.buckets",
-    "InvalidAccessKeyId": "it does not know the key; mend what keys of objects.buckets names",
-    "SignatureDoesNotMatch": "the secret is not that of the key; mend what keys of objects.buckets names",
+    "NoSuchBucket": "there is no bucket of that name; make it, or correct objects.buckets",
+    "InvalidAccessKeyId": "it does not know the key; correct what keys of objects.buckets names",
+    "SignatureDoesNotMatch": "the secret is not that of the key; correct what keys of objects.buckets names",
     "AccessDenied": "the key has no right to do that; let the owner of the bucket give it",
     "RequestTimeTooSkewed": "its clock and this machine's differ too much; set both by a time server",
-    "PermanentRedirect": "the bucket lives at another endpoint; mend endpoint and region of objects.buckets",
-    "AuthorizationHeaderMalformed": "it wants another region; mend region of objects.buckets",
+    "PermanentRedirect": "the bucket lives at another endpoint; correct endpoint and region of objects.buckets",
+    "AuthorizationHeaderMalformed": "it wants another region; correct region of objects.buckets",
 }
 """What to do about the codes of the S3 API that a person can do something about."""
 BY_STATUS = {301: "PermanentRedirect", 307: "PermanentRedirect", 403: "AccessDenied", 404: "NoSuchBucket"}
@@ -392,5 +392,5 @@ def _stay(table: BucketTable, request: Any, **_: Any) -> None:
     if urlsplit(request.url)[:2] != urlsplit(table.endpoint)[:2]:
         raise BucketRefused(
             f"bucket {table.name} at {table.endpoint}: it sends on to another place, and that is not followed; "
-            "mend endpoint and region of objects.buckets"
+            "correct endpoint and region of objects.buckets"
         )

@@ -120,7 +120,7 @@ class Child:
         )
         if self.ends == CRASHING:
             log.error(
-                "%s ended %d times in a row; the others go on without it",
+                "%s ended %d times in a row; the others continue without it",
                 self.name,
                 self.ends,
                 extra={"action": "process.crashes"},

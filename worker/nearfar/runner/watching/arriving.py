@@ -183,7 +183,7 @@ class Taker:
                 self.store.cancel(before.job, who=WHO, reason=reason)
         except (IllegalTransition, NearfarError) as error:
             log.info(
-                "job %d goes on: %s", before.job, error, extra={"job": before.job, "action": "job.goes-on"}
+                "job %d continues: %s", before.job, error, extra={"job": before.job, "action": "job.goes-on"}
             )
         return count
 

@@ -69,9 +69,7 @@ class CardSorter:
             )
         failed = self._failed.get(request, _Failed())
         if failed.count >= TRIES:
-            return (
-                f"cannot be sorted: {failed.why}; tried again when a file changes or the server starts anew"
-            )
+            return f"cannot be sorted: {failed.why}; tried again when a file changes or the server restarts"
         if failed.count and self._clock() < failed.at + REST * 2 ** (failed.count - 1):
             return f"could not be sorted: {failed.why}; tried again soon"
         try:

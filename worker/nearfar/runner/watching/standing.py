@@ -104,7 +104,7 @@ class Standings:
         if job is None or (job.state not in OPEN and job.cause != "missing"):
             return None
         entry = Entry(path=known.path, stack=known.stack, state="waiting", why="", job=known.job)
-        entry.why = f"its frames are not there; job {known.job} needs them and goes on when they are back"
+        entry.why = f"its frames are not there; job {known.job} needs them and continues when they are back"
         return Found(entry=entry)
 
 
