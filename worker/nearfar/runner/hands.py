@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from nearfar.jobs import Store
 from nearfar.places import Places
 from nearfar.runner.holding import Holding
 from nearfar.runner.presence import Presence
@@ -24,6 +25,13 @@ class Hands:
     """Ends this process, if work cannot be stopped otherwise that nobody wants any longer."""
     presence: Presence | None = None
     """Tells whether the data folder is there."""
+
+    def why_away(self, store: Store) -> str | None:
+        """Why the data folder cannot be used, if it cannot; asked again each time."""
+        if self.presence is None:
+            return None
+        self.presence.forget()
+        return self.presence.why_away(store)
 
 
 class Gauge:

@@ -26,7 +26,7 @@ ONE_SURVEY = 0.15
 RENDER_SECONDS = 0.2
 """Expected seconds of one render unit, so that several workers share the longest step."""
 HELP_SECONDS = 0.1
-"""Expected seconds of registration for which one more worker helps..."""
+"""Expected seconds of registration for which one more worker helps, and of delivery beyond which one does..."""
 MOST_HELPERS = 3
 """...up to so many: each does a part of what cannot be shared again."""
 MOST_RENDERS = 8
@@ -156,7 +156,7 @@ def helpers(extent: Extent, others: int, *, memory: int) -> tuple[UnitPlan, ...]
 
 
 def last_units(
-    extent: Extent, size: tuple[int, int], *, memory: int, result: int
+    extent: Extent, size: tuple[int, int], *, memory: int, result: int, others: int = 0
 ) -> tuple[tuple[UnitPlan, ...], dict[str, float]]:
     """Units of rendering and delivery of a picture, and expected seconds of all stages.
 
@@ -168,6 +168,8 @@ def last_units(
         Bytes without which no worker can do them.
     result
         Bytes of all files of the result, at most.
+    others
+        Other workers: if there are any, one helps to deliver what takes long.
     """
     bands = -(-size[1] // BLOCK)
     weights = extent.weights(len(range(0, extent.frames, MOST_FRAMES)))
@@ -180,7 +182,9 @@ def last_units(
         for a, b in pairwise(cuts)
     ]
     deliver = _unit(UnitKind.DELIVER, 0, 1, weights[str(UnitKind.DELIVER)], memory, 2 * result)
-    return (*renders, deliver), weights
+    helps = others > 0 and weights[str(UnitKind.DELIVER)] - OVERHEAD > HELP_SECONDS
+    help_ = [_unit(UnitKind.DELIVER, 1, 2, OVERHEAD, memory, result)] if helps else []
+    return (*renders, deliver, *help_), weights
 
 
 def seconds_so_far(units: Sequence[Unit], attempts: Sequence[Attempt]) -> dict[str, float]:

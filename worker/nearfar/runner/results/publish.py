@@ -220,12 +220,27 @@ def check_result(outputs: Outputs, *, size: tuple[int, int], threads: int, check
     WorkFailed
         A file is not what was written.
     """
+    check_picture(outputs.picture, size=size, threads=threads, check=check)
+    check_side_files(outputs, size=size, threads=threads, check=check)
+
+
+def check_picture(picture: Path, *, size: tuple[int, int], threads: int, check: Callable[[], None]) -> None:
+    """The same for the picture alone."""
+    check()
     with ThreadPoolExecutor(threads) as pool:
-        for picture in (outputs.picture, outputs.named("focus.tif"), outputs.named("doubt.tif")):
+        found = check_tiles(picture, check=check, each=pool.map)
+    if found != size:
+        raise _wrong(picture, f"{found[0]} x {found[1]} pixels in place of {size[0]} x {size[1]}")
+
+
+def check_side_files(
+    outputs: Outputs, *, size: tuple[int, int], threads: int, check: Callable[[], None]
+) -> None:
+    """The same for all that belongs to the picture."""
+    with ThreadPoolExecutor(threads) as pool:
+        for each in (outputs.named("focus.tif"), outputs.named("doubt.tif")):
             check()
-            found = check_tiles(picture, check=check, each=pool.map)
-            if picture == outputs.picture and found != size:
-                raise _wrong(picture, f"{found[0]} x {found[1]} pixels in place of {size[0]} x {size[1]}")
+            check_tiles(each, check=check, each=pool.map)
     for picture in (outputs.named("preview.jpg"), outputs.named("focus.png"), outputs.named("report.png")):
         check()
         try:
@@ -234,7 +249,7 @@ def check_result(outputs: Outputs, *, size: tuple[int, int], threads: int, check
             raise _wrong(picture, error.found) from error
     report = _report(outputs.report)
     if report.get("size") != list(size):
-        raise _wrong(outputs.report, "a report that does not tell of this picture")
+        raise _wrong(outputs.report, "a report of another picture")
     if not outputs.named("report.txt").read_text(encoding="utf-8"):
         raise _wrong(outputs.named("report.txt"), "nothing")
 
