@@ -63,7 +63,7 @@ class Cached(Generic[T]):
             return self._known[1]
 
     def forget(self) -> None:
-        """Ask anew at the next call."""
+        """Ask again at the next call."""
         with self._lock:
             self._known = None
 
@@ -76,9 +76,9 @@ class Context:
     settings, places
         Of the server.
     store
-        An open one; opened by the settings with the first question where not given.
+        An open one; opened by the settings with the first question if not given.
     hinter
-        Told after every write; made by the settings when the server starts where not given.
+        Told after every write; made by the settings when the server starts if not given.
     """
 
     def __init__(

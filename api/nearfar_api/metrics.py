@@ -76,7 +76,7 @@ def _now(figures: Figures) -> Iterator[Metric]:
     yield units
     yield GaugeMetricFamily(
         "nearfar_oldest_waiting_seconds",
-        "How long the oldest waiting job has waited; 0 where none waits.",
+        "How long the oldest waiting job has waited; 0 if none waits.",
         value=figures.oldest_waiting or 0.0,
     )
     server = GaugeMetricFamily(
@@ -174,6 +174,6 @@ def _inbox(ctx: Context) -> Iterator[Metric]:
     )
     yield GaugeMetricFamily(
         "nearfar_inbox_written_timestamp_seconds",
-        "When the watch last told what the folders hold; 0: never.",
+        "When the watch last reported what the folders hold; 0: never.",
         value=state.written,
     )

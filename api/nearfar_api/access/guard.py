@@ -38,7 +38,7 @@ HEADERS = {
 AGAIN = 20.0
 """Seconds between two looks whether whoever listens to events still may."""
 QUIET = ("/health/", "/metrics", "/static/", "/vendor/", "/iiif/")
-"""What is asked again and again is told only where it fails."""
+"""What is asked again and again is logged only if it fails."""
 
 
 def path_within(scope: Scope) -> str:
@@ -158,11 +158,11 @@ class _Passage:
         await response(self.scope, self._receive, self.send)
 
     async def _mistake(self, error: Exception) -> bool:
-        """Log what nobody foresaw, and say no more about it than its number; False: an answer was on its way."""
+        """Log an unforeseen error and answer with nothing but its number; False: an answer was on its way."""
         log.error("request %s failed: %s", self.id, error, exc_info=error, extra={"action": "http.mistake"})
         if self.status:
             return False
-        detail = f"The request could not be answered; the server's log tells why under {self.id}."
+        detail = f"The request could not be answered; the server's log says why under {self.id}."
         await self._answer(Problem("mistake", detail))
         return True
 

@@ -31,9 +31,9 @@ SHOWN = 12
 STACKS = 20
 """Stacks of watched folders."""
 SETTLED = ("done", "moved", "ignored", "queued")
-"""States of stacks in watched folders that nobody waits for, or that are told of as jobs."""
+"""States of stacks in watched folders that nobody waits for, or that are shown as jobs."""
 TICK = 2.0
-"""Seconds between two looks at what the watch tells."""
+"""Seconds between two looks at what the watch reports."""
 REST = 1.0
 """Seconds between two calls for an open page to look again."""
 
@@ -69,7 +69,7 @@ def _found(ctx: Context, by: Caller) -> dict[str, Any]:
 
 
 def _is_awaited(entry: InboxEntry, cards: Mapping[str, str]) -> bool:
-    """Whether an entry is told of here: of cards that are sorted, by their paths, only that more of them arrives."""
+    """Whether an entry is shown here: of cards that are sorted, by their paths, only that more of them arrives."""
     if entry.state in SETTLED:
         return False
     if entry.card is None or entry.card not in cards:
@@ -106,7 +106,7 @@ async def _changes(ctx: Context, feed: Feed) -> AsyncGenerator[bytes, None]:
 
 
 async def _changed(listener: Listener) -> tuple[bool, bool]:
-    """Whether anything happened to a job within a tick, and whether nothing more will be told."""
+    """Whether anything happened to a job within a tick, and whether it is over."""
     try:
         message = await asyncio.wait_for(listener.queue.get(), TICK)
     except TimeoutError:
@@ -117,7 +117,7 @@ async def _changed(listener: Listener) -> tuple[bool, bool]:
 
 
 def _stamp(ctx: Context) -> int:
-    """Changes when the watch tells something."""
+    """Changes when the watch reports something."""
     try:
         return state_file(ctx.places).stat().st_mtime_ns
     except OSError:

@@ -40,7 +40,7 @@ class PageRoute(APIRoute):
 
 
 def refusal(request: Request, problem: HTTPException) -> Response:
-    """The page that tells of a problem."""
+    """The page for a problem."""
     kind = KINDS.get(getattr(problem, "kind", ""))
     page = draw(
         request,

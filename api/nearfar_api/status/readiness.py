@@ -22,7 +22,7 @@ HANGS = {
     "broker": "check the network and the machine of the broker",
     "folder": "a share may hang; check the network and the server of the share",
 }
-"""What to look at where a check does not come back, by its name; disks and folders may lie on a share."""
+"""What to look at if a check does not come back, by its name; disks and folders may lie on a share."""
 _hanging: dict[str, threading.Thread] = {}
 """Checks that did not come back yet, by name."""
 
@@ -81,7 +81,7 @@ def data_problem(ctx: Context) -> str | None:
     """Why the data folder is not the one that the store belongs to."""
     try:
         return ctx.presence.why_away(ctx.store)
-    except StoreError:  # which is told of already
+    except StoreError:  # which is reported already
         return None
 
 

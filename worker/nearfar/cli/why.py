@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 HELP = """\
 Say why a file or folder in a watched folder is, or is not, on its way to becoming a picture: the rule that holds for
-it, how long it still takes, what is passed over, and the job that it became. Where no server runs, the rules are gone
+it, how long it still takes, what is passed over, and the job that it became. If no server runs, the rules are gone
 through once, as a server would. Nothing is changed.
 """
 

@@ -55,7 +55,7 @@ class Events:
         self.working = False
         """Whether events come, as far as the test showed."""
         self.problem: str | None = None
-        """Why they do not, where that is known."""
+        """Why they do not, if that is known."""
         self._wake = wake
         self._probe = ""
         self._heard = threading.Event()

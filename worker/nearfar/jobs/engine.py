@@ -172,13 +172,13 @@ def parse_url(url: str | sa.URL) -> sa.URL:
     Raises
     ------
     StoreError
-        Where it names no SQLite file and no PostgreSQL database, or the driver is not installed.
+        If it names no SQLite file and no PostgreSQL database, or the driver is not installed.
     """
     try:
         parsed = sa.make_url(url)
     except sa.exc.ArgumentError as error:
         raise StoreError(
-            f"{str(url)!r} is no address of a job store; write sqlite:////absolute/path/to/store.sqlite "
+            f"{str(url)!r} is not the address of a job store; write sqlite:////absolute/path/to/store.sqlite "
             "or postgresql://user@host/database"
         ) from error
     shown = parsed.render_as_string(hide_password=True)
@@ -206,7 +206,7 @@ def _with_driver(url: sa.URL, shown: str) -> sa.URL:
 
 @contextmanager
 def own_errors(engine: sa.Engine) -> Iterator[None]:
-    """Turn what the database's driver raises into errors of ours, with the cause chained."""
+    """Turn the database driver's exceptions into our own errors, with the cause chained."""
     try:
         yield
     except sa.exc.DBAPIError as error:
@@ -241,7 +241,7 @@ class Database:
         self._clock = clock
 
     def write(self, work: Callable[[Tx], Result]) -> Result:
-        """Run ``work`` in a transaction that may change things; it is run again where locks were knotted.
+        """Run ``work`` in a transaction that may change things; it is run again if locks were knotted.
 
         Raises
         ------

@@ -129,7 +129,7 @@ def held_by(tx: Tx, worker: str) -> tuple[Unit, ...]:
 
 @dataclass(frozen=True, kw_only=True)
 class Pace:
-    """Seconds that units took for each second that was expected: 1 where the weights are right."""
+    """Seconds that units took for each second that was expected: 1 if the weights are right."""
 
     low: float
     """A tenth of the units took no longer."""

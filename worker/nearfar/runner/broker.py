@@ -113,7 +113,7 @@ class Transport(filesystem.Transport):
 
 
 def _read(file: Path) -> Any:
-    """The message in a file; None where it is none."""
+    """The message in a file; None if it is none."""
     try:
         message = json.loads(file.read_bytes())
         _ = message["body"], message["properties"]["delivery_tag"], message["headers"]["id"]

@@ -2,7 +2,7 @@
 
 They are two since a renewal may have to wait for its turn to write, and a question need not. The work itself only calls
 `check`, after every frame, tile and link, and `tell` when it has something to say. Some work cannot be asked to stop,
-like the decoding of a very large frame: where nobody wants it any longer, its process ends instead.
+like the decoding of a very large frame: if nobody wants it any longer, its process ends instead.
 """
 
 from __future__ import annotations
@@ -102,7 +102,7 @@ class Holding:
             thread.join(AGAIN)  # one may be waiting for a busy store: what it says later changes nothing
 
     def check(self) -> None:
-        """Raise `Stopped` where the work is to end."""
+        """Raise `Stopped` if the work is to end."""
         if self.why is None and self.leaving():
             self.why = Why.LEAVING
         if self.why is not None:
@@ -160,7 +160,7 @@ class Holding:
             except StoreError as error:
                 log.warning("%s", error, extra=self._about("unit.not-handed-back"))
             end_process()
-            self._dropped = None  # only where the process cannot be ended
+            self._dropped = None  # only if the process cannot be ended
 
     def _beat(self) -> None:
         while not self._end.wait(self.lease / BEATS):

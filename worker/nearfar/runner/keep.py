@@ -82,7 +82,7 @@ def duties_of(settings: ServerSettings, places: Places, store: Store, *, helper:
 
 
 def run(settings: ServerSettings, places: Places, store: Store, stop: threading.Event) -> None:
-    """Go round until told to stop."""
+    """Run until told to stop."""
     helper = os.environ.get(ROLE) == HELPER
     hinter = Hinter(settings, places, store, every=HELPER_HINTS if helper else HINTS)
     hinter.start()
@@ -108,7 +108,7 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
 
 
 def _carrier(settings: ServerSettings, places: Places, store: Store) -> Carrier | None:
-    """Who carries to and from object storage, at work; loaded only where there is some."""
+    """Who carries to and from object storage, at work; loaded only if there is some."""
     if not settings.objects.buckets:
         return None
     from nearfar.runner.objects.carrying import Carrier

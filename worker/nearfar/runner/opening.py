@@ -36,7 +36,7 @@ def open_by(settings: ServerSettings, places: Places) -> Store:
 def open_when_there(
     settings: ServerSettings, places: Places, *, leaving: Callable[[], bool], waiting: Callable[[], None]
 ) -> Store | None:
-    """The job store as soon as it answers; None where this process is to leave before.
+    """The job store as soon as it answers; None if this process is to leave before.
 
     Parameters
     ----------

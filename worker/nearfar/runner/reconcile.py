@@ -73,7 +73,7 @@ class Reconciler:
         return max(now - self._last[0], self.wall() - self._last[1]) > self.lease / 2
 
     def _find_dead(self) -> None:
-        """Bury workers whose process is gone; a round later where it is not yet known how it ended."""
+        """Bury workers whose process is gone; a round later if it is not yet known how it ended."""
         kills = self.oom_kills()
         rose = 0 <= self._kills < kills
         self._kills = kills
@@ -157,7 +157,7 @@ def end_of(places: Places, worker: str) -> Path:
 
 
 def exit_code(places: Places, worker: Worker) -> int | None:
-    """How a worker's process ended, where that was written down."""
+    """How a worker's process ended, if that was written down."""
     try:
         return int(json.loads(end_of(places, worker.id).read_text(encoding="utf-8"))["code"])
     except (OSError, ValueError, KeyError, TypeError):

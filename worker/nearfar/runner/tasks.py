@@ -34,7 +34,7 @@ log = logging.getLogger(__name__)
 LOOK = 15.0
 """Seconds after which a worker looks for work without a hint."""
 LOOK_SOON = 3.0
-"""The same where the store did not answer."""
+"""The same if the store did not answer."""
 NEVER = 86400.0
 """Seconds between two looks for others without a kick: `nearfar.runner.keep` sees to that."""
 UNUSABLE = 20.0
@@ -65,7 +65,7 @@ class Lane:
     leaving
         Whether this process is to leave.
     parent
-        Number of the process without which this one ends; the present parent's where not given.
+        Number of the process without which this one ends; the present parent's if not given.
     """
 
     def __init__(
@@ -243,7 +243,7 @@ class Lane:
         limit = claim.deadline - claim.lease_until + self.settings.store.lease
         if time.monotonic() - self._began > limit + OVERDUE:
             log.error(
-                "%s does not come to an end; this worker starts anew",
+                "%s does not come to an end; this worker is restarted",
                 claim.kind,
                 extra={**claim.log_context(), **self._told("worker.overdue")},
             )

@@ -107,7 +107,7 @@ def test_one_that_falls_again_and_again_is_told_of_and_takes_no_other_along(
     assert good.process.poll() is None
     wait_for(lambda: json.loads((places.state / "processes.json").read_text())["api"]["crashing"])
     told = [record.getMessage() for record in caplog.records if record.levelno == logging.ERROR]
-    assert told == ["api ended 4 times in a row; the others go on without it"]
+    assert told == ["api ended 4 times in a row; the others continue without it"]
 
 
 def test_the_rests_between_falls_grow_to_half_a_minute() -> None:

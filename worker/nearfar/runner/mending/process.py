@@ -48,7 +48,7 @@ class Mender:
         self.stop = threading.Event()
 
     def run(self) -> None:
-        """Go on until told to stop."""
+        """Run until told to stop."""
         self.store.release_mending()
         clear_staged(self.places.results)
         while not self.stop.is_set():
@@ -66,7 +66,7 @@ class Mender:
                     self.stop.wait(EVERY)
 
     def turn(self) -> bool:
-        """Take the next picture's mends and carry them out; False where there are none. Raises `StoreError`."""
+        """Take the next picture's mends and carry them out; False if there are none. Raises `StoreError`."""
         claim = self.store.claim_mending(self.name)
         if claim is None:
             return False
@@ -94,7 +94,7 @@ class Mender:
             self.store.hand_back_mending(claim)
         except StoreUnreachable:
             raise
-        except Exception as error:  # noqa: BLE001 - put on record, the next one goes on
+        except Exception as error:  # noqa: BLE001 - recorded, the next one continues
             self._failed(claim, error, frames)
         return True
 
@@ -146,7 +146,7 @@ class Mender:
 
 @contextmanager
 def alone(lock: Path, leaving: Callable[[], bool]) -> Iterator[bool]:
-    """Be the only one that carries out mends of these results; False where this process is to leave before it could."""
+    """Be the only one that carries out mends of these results; False if this process is to leave before it could."""
     with lock.open("a") as file:
         while not leaving():
             try:

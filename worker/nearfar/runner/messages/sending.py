@@ -83,7 +83,7 @@ class Notifier:
     def _quietly(self, do: Callable[[], bool]) -> bool:
         try:
             return do()
-        except StoreError as error:  # whoever works with the store tells of it
+        except StoreError as error:  # whoever works with the store reports it
             log.debug("%s", error, extra={"action": "message.store-away"})
         except Exception:
             log.exception(

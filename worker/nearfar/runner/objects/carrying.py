@@ -1,7 +1,7 @@
 """Carry frames from object storage and results to it: threads of the process that keeps the server running.
 
 What is to be carried stands in the store (`jobs/transfers`) under a lease, so that any number of such processes may run, and
-whoever is killed is followed by another that continues where it was. Nothing of this is loaded where no bucket is set up.
+whoever is killed is followed by another that continues where it was. Nothing of this is loaded if no bucket is set up.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ class Carrier:
             made.start()
 
     def stop(self) -> None:
-        """End; what is on its way goes on with whoever comes after."""
+        """End; what is on its way is continued by whoever comes after."""
         self._stop.set()
         end = time.monotonic() + LEAVING
         for thread in self._threads:
@@ -109,7 +109,7 @@ class Carrier:
     def _quietly(self, do: Callable[[], bool]) -> bool:
         try:
             return self.presence.why_away(self.store) is None and do()
-        except StoreError as error:  # whoever works with the store tells of it
+        except StoreError as error:  # whoever works with the store reports it
             log.debug("%s", error, extra={"action": "objects.store-away"})
         except Exception:
             log.exception(
@@ -254,7 +254,7 @@ class _Beats:
         self._due = 0.0
 
     def look(self) -> None:
-        """Raises `Interrupted` when the server ends, `LostClaim` where nobody wants it any longer."""
+        """Raises `Interrupted` when the server ends, `LostClaim` if nobody wants it any longer."""
         if self.stop.is_set():
             raise Interrupted("the server ends")
         with self._lock:

@@ -1,6 +1,6 @@
 """Put a result into a bucket, once it is whole here: all its files, the report last, so that who sees the report has all.
 
-An object that is there is never replaced: the storage is told to make new ones only, and where a name holds something
+An object that is there is never replaced: the storage is told to make new ones only, and if a name holds something
 else the folder gets a number. What an earlier try put is known by its size and digest, and is not sent again.
 """
 
@@ -56,7 +56,7 @@ def deliver(bucket: Bucket, folder: Path, prefix: str, *, check: Check, begun: B
     SourceChanged
         The result was changed meanwhile: a mend was made.
     BucketRefused
-        Also where no name is left. `BucketAway` where asking again may help.
+        Also if no name is left. `BucketAway` if asking again may help.
     """
     files = [_read(path, folder.name, check) for path in _files(folder)]
     for name in _names(folder.name):

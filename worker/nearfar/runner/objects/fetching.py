@@ -1,6 +1,6 @@
 """Bring the frames of a stack out of a bucket: each whole, checked and under its name, or not at all.
 
-Bytes gather in the same part files as those that come over HTTP, whose size says where to go on. That what comes later
+Bytes gather in the same part files as those that come over HTTP, whose size says where to continue. That what comes later
 belongs to what came before the storage sees to: it is asked for the object of one ETag alone.
 """
 
@@ -21,7 +21,7 @@ from nearfar.runner.objects.buckets import Bucket, Changed, Stored
 
 PIECE = 1 << 20
 READS = 3
-"""How often a frame is read whose bytes are not those that its ETag or checksum tells of."""
+"""How often a frame is read whose bytes are not those that its ETag or checksum announces."""
 
 Check = Callable[[], None]
 """Called now and then; raises to end the work."""
@@ -51,7 +51,7 @@ def fetch_all(
     Parameters
     ----------
     folder
-        Where they go; made where it is missing.
+        Where they go; made if it is missing.
     check
         Called from several threads.
     arrived
@@ -88,7 +88,7 @@ def fetch_all(
 def fetch(bucket: Bucket, frame: Awaited, folder: Path, *, check: Check) -> str:
     """Bring one frame; its SHA-256 as hexadecimal digits.
 
-    Where the storage tells a checksum or an ETag that looks like one, the bytes have to match it. With some storages ETags
+    If the storage tells a checksum or an ETag that looks like one, the bytes have to match it. With some storages ETags
     only look like one: bytes that come twice alike are taken to be what lies there.
     """
     whole = folder / frame.name

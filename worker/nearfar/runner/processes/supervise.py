@@ -1,7 +1,7 @@
 """The process that starts all others of a server and starts them again when they end.
 
 It knows no pixels, no store and no broker, so that nothing of theirs can bring it down. A process that ends again and
-again is started ever more rarely, up to twice a minute, and told of; the others go on.
+again is started ever more rarely, up to twice a minute, and reported; the others continue.
 """
 
 from __future__ import annotations
@@ -120,7 +120,7 @@ class Child:
         )
         if self.ends == CRASHING:
             log.error(
-                "%s ended %d times in a row; the others go on without it",
+                "%s ended %d times in a row; the others continue without it",
                 self.name,
                 self.ends,
                 extra={"action": "process.crashes"},

@@ -1,4 +1,4 @@
-"""Traces of OpenTelemetry, where they are wanted: a span for each unit, and one trace for each run of a job.
+"""Traces of OpenTelemetry, if they are wanted: a span for each unit, and one trace for each run of a job.
 
 They are off unless ``OTEL_EXPORTER_OTLP_ENDPOINT`` is set and the packages are there (``nearfar[traces]``); other variables
 are those of the OpenTelemetry specification. Units of a job share a trace although they are done in many processes: its
@@ -26,7 +26,7 @@ VARIABLE = "OTEL_EXPORTER_OTLP_ENDPOINT"
 
 @cache
 def _tracer(pid: int) -> Any:
-    """What makes spans in this process (of that number); None where traces are off."""
+    """What makes spans in this process (of that number); None if traces are off."""
     if not os.environ.get(VARIABLE):
         return None
     try:

@@ -1,7 +1,7 @@
 """The process that watches folders: ``python -m nearfar.runner.watching.process``.
 
 It scans, makes jobs of stacks that are complete, tells in ``state/inbox.json`` how each stands and why, and moves
-originals where the settings ask for that. One runs for each data folder; a second one waits until the first is gone.
+originals if the settings ask for that. One runs for each data folder; a second one waits until the first is gone.
 """
 
 from __future__ import annotations
@@ -106,7 +106,7 @@ class Watch:
     submission
         Plans a job; `planning.submission`.
     sorts
-        Sorts cards; a process of its own where not given.
+        Sorts cards; a process of its own if not given.
     clock
         Monotonic seconds.
     """
@@ -153,7 +153,7 @@ class Watch:
         """Whether the data folder is there: an empty one in its place tells nothing of any stack."""
         try:
             missing = self._presence.why_away(self._store)
-        except StoreError:  # told of by the look that follows
+        except StoreError:  # reported by the look that follows
             return True
         if (missing is None) != (self._missing is None):
             log.warning("%s", missing or "the data folder is back", extra={"action": "watch.folder"})
@@ -184,7 +184,7 @@ class Watch:
         self._sorter.close()
 
     def tell(self) -> None:
-        """Write the state, where it changed or somebody may wonder whether we live."""
+        """Write the state, if it changed or somebody may wonder whether we live."""
         try:
             self._writer.write(self._state, now=self._clock(), wall=time.time())
         except OSError as error:
@@ -284,7 +284,7 @@ def _rest(
 
 @contextmanager
 def alone(places: Places, stop: threading.Event) -> Iterator[bool]:
-    """Wait until no other watch works on this data folder; False where told to stop before."""
+    """Wait until no other watch works on this data folder; False if told to stop before."""
     descriptor = os.open(places.state / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
     try:
         told = False
