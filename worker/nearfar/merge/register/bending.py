@@ -40,7 +40,7 @@ _STEPS = (0.003, 0.02, 0.1, 0.5, 2.5)
 _START = 0.1
 _ROUNDS = 3
 _INVERTED = 3
-_WORTH, _SURE = 0.7, 4.0
+_WORTH, _SURE = 0.7, 3.0
 """Share of the limit from which a quick look is followed by a whole fit; how many times its doubt a bend must be."""
 _PARTS, _FEW = 6, 4
 _BLURRED = 2.0
