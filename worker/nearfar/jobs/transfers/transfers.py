@@ -151,6 +151,14 @@ class Transfers:
             found[row.job].append(Transfer.from_row(row))
         return {number: tuple(each) for number, each in found.items()}
 
+    def fetched_from(self, place: str) -> Transfer | None:
+        """The last one of frames from that place."""
+        query = sa.select(transfers).where(transfers.c.place == place, transfers.c.kind == Kind.FETCH)
+        row = self._db.read(
+            lambda tx: tx.conn.execute(query.order_by(transfers.c.id.desc()).limit(1)).first()
+        )
+        return None if row is None else Transfer.from_row(row)
+
     def open(self, job: int) -> bool:
         """Whether something of a job is still to be carried."""
         query = sa.select(transfers.c.id).where(transfers.c.job == job, transfers.c.state == "waiting")
