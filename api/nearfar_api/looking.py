@@ -149,6 +149,7 @@ class Lookout:
             pose=(tuple(pose[0]), tuple(pose[1])),
             gain_ev=float(frame.told.get("gain_ev") or 0.0),
             size=found.size,
+            bend=frame.told.get("bend"),
             raw=frame.told.get("raw"),
             corrected=found.corrected,
         )
