@@ -28,11 +28,16 @@ F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 
 SNR_HALF = np.float32(0.3)
-"""A band counts half where its largest energy is this many times the noise's."""
-CHANCE = np.float32(1) + 2 * np.array([0.09, 0.17, 0.30], np.float32)
-"""Energy that noise alone reaches in one cell of forty, over its mean: two standard deviations of each band."""
+"""A band counts half for the prior if its largest energy is this many times the noise's."""
+TRUST_HALF = np.float32(3.0)
+"""And for the question which frames are let in: of a largest energy that is hardly above the noise, chance decides."""
+CHANCE = np.float32(1) + 6 * np.array([0.09, 0.17, 0.30], np.float32)
+"""Energy that noise alone may reach in a cell, over its mean: six standard deviations of white noise for each band. Noise
+of files with lossy compression varies that much from cell to cell, and is more than the quietest cells say."""
 FEW = 12
 """Up to so many frames chance may let one in: it costs little then, and every frame that agrees lowers the noise."""
+MANY_ADMIT = np.float32(1.1)
+"""With more frames, the share of the best sharpness that lets a frame in is so many times that of the recipe."""
 TRUST = np.float32(0.4)
 """Sharpness of the best frame from which its own cell decides; below, the cell is plain and its surroundings do."""
 AHEAD = 3
@@ -174,11 +179,11 @@ class _Peak:
         left = np.ones_like(self.luma)
         for band in range(3):
             m = self.energy[band]
-            snr = m / (m + SNR_HALF * nv[band] + np.float32(1e-20))
-            share = energy[band] / np.maximum(m, np.float32(1e-20)) * snr
-            total += share
-            finest += share * left
-            left = left * (1 - snr)
+            share = energy[band] / np.maximum(m, np.float32(1e-20))
+            total += share * (m / (m + SNR_HALF * nv[band] + np.float32(1e-20)))
+            trust = m / (m + TRUST_HALF * nv[band] + np.float32(1e-20))
+            finest += share * trust * left
+            left = left * (1 - trust)
         return total, finest
 
 
@@ -291,7 +296,8 @@ def _admit(
 ) -> F32:
     """Fill the admission; returns the coarsest band's energy beside the sharpest frame, relative to it."""
     plain = top < TRUST
-    limit = np.where(plain, np.float32(np.inf), np.float32(recipe.admit) * top)
+    least = np.float32(recipe.admit) * (MANY_ADMIT if len(frames) > FEW else np.float32(1))
+    limit = np.where(plain, np.float32(np.inf), least * top)
     wide = plain | _spotted(frames, top.shape)
     reach = np.where(wide, recipe.neighbours, min(1, recipe.neighbours))
 
