@@ -36,8 +36,6 @@ CHANCE = np.float32(1) + 6 * np.array([0.09, 0.17, 0.30], np.float32)
 of files with lossy compression varies that much from cell to cell, and is more than the quietest cells say."""
 FEW = 12
 """Up to so many frames chance may let one in: it costs little then, and every frame that agrees lowers the noise."""
-MANY_ADMIT = np.float32(1.1)
-"""With more frames, the share of the best sharpness that lets a frame in is so many times that of the recipe."""
 TRUST = np.float32(0.4)
 """Sharpness of the best frame from which its own cell decides; below, the cell is plain and its surroundings do."""
 AHEAD = 3
@@ -296,8 +294,7 @@ def _admit(
 ) -> F32:
     """Fill the admission; returns the coarsest band's energy beside the sharpest frame, relative to it."""
     plain = top < TRUST
-    least = np.float32(recipe.admit) * (MANY_ADMIT if len(frames) > FEW else np.float32(1))
-    limit = np.where(plain, np.float32(np.inf), least * top)
+    limit = np.where(plain, np.float32(np.inf), np.float32(recipe.admit) * top)
     wide = plain | _spotted(frames, top.shape)
     reach = np.where(wide, recipe.neighbours, min(1, recipe.neighbours))
 
