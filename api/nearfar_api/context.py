@@ -27,6 +27,9 @@ log = logging.getLogger(__name__)
 REST = 1.0
 """Seconds between two tries to open a store that did not answer."""
 
+ANSWER = 4.0
+"""Seconds that the store may be silent: somebody waits for the page. Workers and keep are more patient."""
+
 T = TypeVar("T")
 
 
@@ -118,7 +121,7 @@ class Context:
         if self._failed is not None and time.monotonic() - self._failed[0] < REST:
             raise StoreUnreachable(str(self._failed[1]))
         try:
-            store = open_by(self.settings, self.places)
+            store = open_by(self.settings, self.places, answer=ANSWER)
         except StoreUnreachable as error:
             self._failed = (time.monotonic(), error)
             raise
