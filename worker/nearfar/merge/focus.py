@@ -32,9 +32,9 @@ SNR_HALF = np.float32(0.3)
 """A band counts half for the prior if its largest energy is this many times the noise's."""
 TRUST_HALF = np.float32(3.0)
 """And for the question which frames are let in: of a largest energy that is hardly above the noise, chance decides."""
-CHANCE = np.float32(1) + 6 * np.array([0.09, 0.17, 0.30], np.float32)
-"""Energy that noise alone may reach in a cell, over its mean: six standard deviations of white noise for each band. Noise
-of files with lossy compression varies that much from cell to cell, and is more than the quietest cells say."""
+CHANCE = np.float32(1) + 12 * np.array([0.09, 0.17, 0.30], np.float32)
+"""Energy that noise alone may reach in a cell, over its mean: twelve standard deviations of white noise for each band. In
+frames with lossy compression it varies by half its mean from cell to cell, and is more than the quietest cells tell."""
 FEW = 12
 """Up to so many frames chance may let one in: it costs little then, and every frame that agrees lowers the noise."""
 TRUST = np.float32(0.4)
