@@ -123,7 +123,7 @@ class Looking:
         self.boot = here.boot()
 
     def frame(self, root: int, wish: Wish) -> Path | Future[Path]:
-        """Where a frame lies that is ready, or what will tell.
+        """The file of a frame that is ready, or a future for it.
 
         Parameters
         ----------
@@ -286,7 +286,7 @@ class Looking:
     # ---- the folder ----
 
     def _make_room(self, target: Path, wish: Wish) -> None:
-        """Remove what is too much, of earlier starts of the machine, or was left half made.
+        """Remove what exceeds the limit, is left from earlier boots, or is half made.
 
         Raises
         ------
