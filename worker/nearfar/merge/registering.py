@@ -23,7 +23,7 @@ from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 7
+VERSION = 8
 
 
 @dataclass(frozen=True, kw_only=True)
