@@ -197,6 +197,11 @@ KINDS: Mapping[str, Kind] = {
         title="The job store does not answer",
         remedy="Ask again after the seconds in Retry-After; whether a change was kept is to be looked up.",
     ),
+    "late": Kind(
+        status=503,
+        title="Something that the server needs does not answer",
+        remedy="Ask again after the seconds in Retry-After. Nothing is lost meanwhile.",
+    ),
     "not-ready": Kind(
         status=503,
         title="The frame could not be made ready to be looked at",

@@ -22,6 +22,7 @@ from nearfar_api.models.answers import InboxEntry
 from nearfar_api.pages import thumbnails
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.refusing import PageRoute
+from nearfar_api.problems import RETRY_AFTER
 from nearfar_api.status import standing
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -46,7 +47,9 @@ def show_overview(
     try:
         values = _found(ctx, by)
     except StoreUnreachable as error:
-        return draw(request, "waiting.html", status=503, why=str(error))
+        page = draw(request, "waiting.html", status=503, why=str(error))
+        page.headers["retry-after"] = str(RETRY_AFTER)
+        return page
     return draw(request, "live.html" if part == "live" else "overview.html", **values)
 
 

@@ -40,25 +40,30 @@ def checks(ctx: Context) -> list[Check]:
     ]
 
 
+def folder_in_time(ctx: Context, patience: float) -> str | None:
+    """Why the data folder is not there, also if looking at it takes more than ``patience`` seconds."""
+    return _in_time("folder", lambda: data_problem(ctx), patience)
+
+
 def _check(name: str, ask: Callable[[], str | None]) -> Check:
     why = _in_time(name, ask)
     return Check(name=name, ok=why is None, why=why)
 
 
-def _in_time(name: str, ask: Callable[[], str | None]) -> str | None:
+def _in_time(name: str, ask: Callable[[], str | None], patience: float = PATIENCE) -> str | None:
     """What a check says; a share whose server is gone may let it hang, for as long as that is so."""
     asking = _hanging.get(name)
     if asking is None or not asking.is_alive():
         said: list[str | None] = []
         asking = threading.Thread(target=lambda: said.append(ask()), name=f"check {name}", daemon=True)
         asking.start()
-        asking.join(PATIENCE)
+        asking.join(patience)
         if said:
             return said[0]
     if not asking.is_alive():
         return f"{name}: the check itself failed; see the log of the server"
     _hanging[name] = asking
-    return f"{name} does not answer within {PATIENCE:.0f} s: {HANGS.get(name, HANGS['folder'])}"
+    return f"{name} does not answer within {patience:.0f} s: {HANGS.get(name, HANGS['folder'])}"
 
 
 def store_problem(ctx: Context) -> str | None:

@@ -37,6 +37,7 @@ def found(ctx: Context, shown: int, *, only: str | None = None) -> dict[str, Any
     figures = ctx.store.figures()
     return {
         "server": server_model(ctx, figures),
+        "away": ctx.presence.why_away(ctx.store),
         "workers": figures.workers,
         "running": _jobs(ctx, JobState.RUNNING, Sort.CREATED, shown, only),
         "waiting": _jobs(ctx, JobState.WAITING, Sort.CREATED, shown, only, descending=False),

@@ -18,7 +18,7 @@ from nearfar_api.pages.overview import _changes
 from nearfar_api.web import STATIC
 from tests.api.conftest import Client
 from tests.api.making import claim, done, fail, submit
-from tests.api.test_server import inbox
+from tests.api.routes.test_server import inbox
 from tests.api.test_status import HOSTILE, Page, away
 
 REPORT = {

@@ -72,7 +72,7 @@ def open_store(
         ``sqlite:////absolute/path/store.sqlite``, whose folder must exist on a disk of this machine, or
         ``postgresql://user@host/database``.
     rules
-        How patient it is; the same in all processes.
+        How patient it is; the same in all processes but for ``answer``.
     clock
         Seconds since 1970; for tests. PostgreSQL's own clock if not given, this machine's for SQLite.
     host
@@ -89,7 +89,7 @@ def open_store(
     local = parsed.get_backend_name() == "sqlite"
     if local:
         place.refuse_network(place.folder_of(Path(parsed.database or "")))
-    engine = engine_for(parsed)
+    engine = engine_for(parsed, rules.answer if rules else None)
     schema.migrate(engine)
     store = Store(Database(engine, rules=rules or Rules(), clock=clock))
     if local:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 from nearfar.errors import StoreUnreachable
 from nearfar.jobs import Rules, Store, open_store
@@ -28,9 +29,9 @@ def rules_of(settings: ServerSettings) -> Rules:
     )
 
 
-def open_by(settings: ServerSettings, places: Places) -> Store:
-    """The job store; raises as `open_store`."""
-    return open_store(places.store_url, rules=rules_of(settings))
+def open_by(settings: ServerSettings, places: Places, *, answer: float | None = None) -> Store:
+    """The job store; raises as `open_store`. ``answer``: seconds to wait for a database that says nothing."""
+    return open_store(places.store_url, rules=replace(rules_of(settings), answer=answer))
 
 
 def open_when_there(

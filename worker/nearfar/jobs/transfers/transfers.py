@@ -24,9 +24,9 @@ from nearfar.jobs.store import Store
 from nearfar.jobs.transfers.tables import transfers
 
 LEASE = 60.0
-"""Seconds that whoever carries something may be silent."""
+"""Seconds for which a carrier may be silent."""
 SINCE = "deliver"
-"""Under what name the server keeps where results go to, and since when."""
+"""Name under which the server keeps the target of results and its date."""
 MOST = 100
 HOUR = 3600.0
 WHO = "server"
@@ -150,6 +150,14 @@ class Transfers:
         for row in self._db.read(lambda tx: tx.conn.execute(query).all()):
             found[row.job].append(Transfer.from_row(row))
         return {number: tuple(each) for number, each in found.items()}
+
+    def fetched_from(self, place: str) -> Transfer | None:
+        """The last one of frames from that place."""
+        query = sa.select(transfers).where(transfers.c.place == place, transfers.c.kind == Kind.FETCH)
+        row = self._db.read(
+            lambda tx: tx.conn.execute(query.order_by(transfers.c.id.desc()).limit(1)).first()
+        )
+        return None if row is None else Transfer.from_row(row)
 
     def open(self, job: int) -> bool:
         """Whether something of a job is still to be carried."""

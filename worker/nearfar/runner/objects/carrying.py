@@ -30,7 +30,7 @@ from nearfar.object_tables import address_of
 from nearfar.places import Places
 from nearfar.runner.failures import in_words
 from nearfar.runner.objects.buckets import Bucket, Changed, Stored
-from nearfar.runner.objects.delivering import deliver
+from nearfar.runner.objects.delivering import deliver, files_of
 from nearfar.runner.objects.fetching import Awaited, fetch_all
 from nearfar.runner.objects.watching import Watcher
 from nearfar.runner.planning import plan_upload
@@ -95,7 +95,7 @@ class Carrier:
             made.start()
 
     def stop(self) -> None:
-        """End; what is on its way is continued by whoever comes after."""
+        """End; what is on its way is continued by the next process."""
         self._stop.set()
         end = time.monotonic() + LEAVING
         for thread in self._threads:
@@ -140,8 +140,9 @@ class Carrier:
         """Try once, and write down how that went."""
         what = f"{taken.kind} of job {taken.job}, {taken.place}"
         about: dict[str, Any] = {"job": taken.job, "action": f"objects.{taken.kind}"}
+        beats = _Beats(self.transfers, taken, self._stop)
         try:
-            do(taken, _Beats(self.transfers, taken, self._stop))
+            do(taken, beats)
             log.info("%s: done", what, extra=about)
         except LostClaim as error:
             log.info("%s: %s", what, error, extra=about)
@@ -151,13 +152,26 @@ class Carrier:
             raise
         except (BucketAway, OSError, SourceChanged) as error:
             if isinstance(error, Changed):
+                beats.failures += 1
                 self._give_up(taken, what, error)
                 return
             rest = self.rests[min(taken.tries, len(self.rests)) - 1]
             log.warning("%s: tried again in %.0f s: %s", what, rest, in_words(error), extra=about)
+            beats.failures += 1
             self.transfers.later(taken, in_words(error), rest)
         except NearfarError as error:
+            beats.failures += 1
             self._give_up(taken, what, error)
+        finally:
+            self._count(taken, beats)
+
+    def _count(self, taken: Transfer, beats: _Beats) -> None:
+        """For metrics: what was carried, and tries that did not succeed. A store that is away misses them."""
+        counts = {"bytes": beats.carried, "failures": beats.failures}
+        for name, amount in counts.items():
+            if amount:
+                with suppress(StoreError):
+                    self.store.count(f"transfer_{name}_{taken.kind}", amount)
 
     def _give_up(self, taken: Transfer, what: str, error: NearfarError) -> None:
         log.error("%s: given up: %s", what, error, extra={"job": taken.job, "action": "objects.given-up"})
@@ -187,6 +201,7 @@ class Carrier:
                 position=frame.position, state=FrameState.PRESENT, size=frame.stored.size, digest=digest
             )
             self.store.note_frames(taken.job, [note])
+            beats.carry(frame.stored.size)
 
         if frames:
             fetch_all(
@@ -242,6 +257,7 @@ class Carrier:
         target = self.table.target
         prefix = target.results if target is not None and target.results is not None else ""
         below = deliver(bucket, folder, prefix, check=beats.look, begun=beats.begun)
+        beats.carry(sum(path.stat().st_size for path in files_of(folder)))
         self.transfers.done(taken, place=f"s3://{bucket.name}/{below}")
 
 
@@ -252,6 +268,7 @@ class _Beats:
         self.transfers, self.taken, self.stop = transfers, taken, stop
         self._lock = threading.Lock()
         self._due = 0.0
+        self.carried = self.failures = 0
 
     def look(self) -> None:
         """Raises `Interrupted` when the server ends, `LostClaim` if nobody wants it any longer."""
@@ -263,11 +280,16 @@ class _Beats:
             self._due = time.monotonic() + LEASE / 8
         self.transfers.beat(self.taken)
 
+    def carry(self, size: int) -> None:
+        """Count bytes that are where they belong."""
+        with self._lock:
+            self.carried += size
+
     def now(self) -> None:
         """The same, at once."""
         self._due = 0.0
         self.look()
 
     def begun(self, upload: tuple[str, str] | None) -> None:
-        """Write down an upload in parts, so that whoever comes after can drop it."""
+        """Record an upload in parts, so that the next process can drop it."""
         self.transfers.beat(self.taken, {"open": list(upload)} if upload is not None else {})

@@ -58,7 +58,7 @@ def deliver(bucket: Bucket, folder: Path, prefix: str, *, check: Check, begun: B
     BucketRefused
         Also if no name is left. `BucketAway` if asking again may help.
     """
-    files = [_read(path, folder.name, check) for path in _files(folder)]
+    files = [_read(path, folder.name, check) for path in files_of(folder)]
     for name in _names(folder.name):
         below = f"{prefix}{name}/"
         if _free(bucket, below, name, files) and _put_all(
@@ -70,8 +70,8 @@ def deliver(bucket: Bucket, folder: Path, prefix: str, *, check: Check, begun: B
     )
 
 
-def _files(folder: Path) -> list[Path]:
-    """The report last."""
+def files_of(folder: Path) -> list[Path]:
+    """Files of a result, the report last."""
     found = [path for path in folder.iterdir() if path.name.startswith(f"{folder.name}.") and path.is_file()]
     return sorted(found, key=lambda path: (path.name.endswith(REPORT), path.name))
 

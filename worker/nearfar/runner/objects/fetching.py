@@ -16,6 +16,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from nearfar.durable import sync
 from nearfar.errors import BucketAway, Interrupted
 from nearfar.runner.objects.buckets import Bucket, Changed, Stored
 
@@ -100,7 +101,7 @@ def fetch(bucket: Bucket, frame: Awaited, folder: Path, *, check: Check) -> str:
         os.fsync(descriptor)
         digest = _digests(part, check)[0]
         part.rename(whole)
-        _sync(folder)
+        sync(folder)
     return digest
 
 
@@ -171,11 +172,3 @@ def _digests(path: Path, check: Check) -> tuple[str, str]:
             sha256.update(data)
             md5.update(data)
     return sha256.hexdigest(), md5.hexdigest()
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
