@@ -32,6 +32,10 @@ _LEAST_ROUNDS, _STILL = 5, 1e-4  # px
 _SURE = 4.0  # standard deviations by which a step must leave the law to be let go
 _KNOWN = 0.03  # px at the RMS radius: steps known so well tell whether there is a law
 _FEW = 0.3
+_POOR, _POOR_STEPS = (
+    0.1,
+    2,
+)  # px at the RMS radius: so many steps known no better ask for a law that holds about
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,9 +111,9 @@ def _loose_law_of(
     spreads: NDArray[np.float64],
     radius: float,
 ) -> Law | None:
-    """What the sharpest links say about how the lens breathes, where no law holds closely."""
+    """What the sharpest links say about how the lens breathes, where none holds closely and some steps are hardly known."""
     use = _unbroken(links, broken)
-    if not use:
+    if not use or np.sort(_step_sigma(links, spreads, len(numbers)))[-_POOR_STEPS:].min() < _POOR:
         return None
     logs = np.array([np.log(abs(links[k].pose.a)) for k in use])
     return loose_law(_steps(links, use, numbers), logs, np.sqrt(spreads[use, 2, 2]) / radius, radius=radius)
@@ -314,6 +318,15 @@ def _arrays(poses: Sequence[Similarity]) -> tuple[NDArray[np.complex128], NDArra
     return both[:, 0], both[:, 1]
 
 
+def _step_sigma(links: Sequence[Link], covariance: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """By how many px at the RMS radius a link of its own knows each step's scale (count - 1,)."""
+    sigma = np.full(count - 1, np.inf)
+    for link, spread in zip(links, covariance, strict=True):
+        if link.second == link.first + 1:
+            sigma[link.first] = min(sigma[link.first], float(np.sqrt(spread[2, 2])))
+    return sigma
+
+
 def _kept(
     law: Law | None,
     poses: Sequence[Similarity],
@@ -343,10 +356,7 @@ def steps_of_law(
     A rail that moves unevenly, a frame that nobody knows is missing, and a lens that breathes back all show in the
     poses that links alone give. Where more than a few of the surely known steps are of that kind, none is asked.
     """
-    sigma = np.full(len(poses) - 1, np.inf)
-    for link, spread in zip(links, covariance, strict=True):
-        if link.second == link.first + 1:
-            sigma[link.first] = min(sigma[link.first], float(np.sqrt(spread[2, 2])))
+    sigma = _step_sigma(links, covariance, len(poses))
     logs = np.log(np.abs(_arrays(poses)[0]))
     off = np.abs(np.diff(logs) - law.at((number[1:] + number[:-1]) / 2) * np.diff(number)) * radius
     against = off > _SURE * np.hypot(sigma, _tolerance(law, radius))
