@@ -37,11 +37,13 @@ _FLOOR = 0.006
 _LOOSE = 2.0
 _STEPS = (0.003, 0.02, 0.1, 0.5, 2.5)
 """px at the picture's RMS radius by which terms of a kind may change from a frame to the next; the likeliest is taken."""
-_START = 0.1
+_START = (_LOOSE, 0.02, 0.1, 0.01, 0.1, 0.01)
+"""Those of the kinds at first: what cameras and lenses do is likely, the rest is not."""
 _ROUNDS = 3
 _INVERTED = 3
-_WORTH, _SURE = 0.7, 3.0
-"""Share of the limit from which a quick look is followed by a whole fit; how many times its doubt a bend must be."""
+_WORTH, _HARDLY, _SURE = 0.7, 1.2, 3.0
+"""Share of the limit, and of its doubt, from which a quick look is followed by a whole fit; how many times its doubt a bend
+must be then."""
 _PARTS, _FEW = 6, 4
 _BLURRED = 2.0
 _CUT = 6.0
@@ -113,13 +115,18 @@ def _basis(z: Complex) -> Complex:
     return np.asarray(out)
 
 
+def _times(basis: Complex, terms: F64) -> Complex:
+    """Their product, without the library's threads, which cost a hundred times as much."""
+    return np.asarray((basis * terms).sum(axis=1))
+
+
 def _displaced(z: Complex, terms: F64, radius: float) -> tuple[Complex, Complex]:
     """Displacement (K,) in px at places from the centre, and its slopes (K, terms). A tilted plane is not quadratic quite:
     z / (1 - f) = z + z f + z f^2 and so on, of which the third term is added here.
     """
     basis = _basis(z / radius)
     share = (terms[6] * z.real + terms[7] * z.imag) / radius**2
-    return basis @ terms + z * share**2, basis
+    return _times(basis, terms) + z * share**2, basis
 
 
 class _Fit:
@@ -130,8 +137,7 @@ class _Fit:
     ) -> None:
         self.links, self.poses, self.reference, self.radius = links, poses, reference, radius
         self.reach = max((m.second - m.first for m in links), default=1)
-        self.steps = np.full(TERMS, _START)
-        self.steps[:SIMILAR] = _LOOSE
+        self.steps = np.repeat(_START, [last - first for first, last in _KINDS.values()])
 
     def measured(self, link: FineLink, terms: F64) -> _Measured:
         """A link's blocks, with the frames bent as ``terms`` say so far."""
@@ -147,7 +153,8 @@ class _Fit:
         back = link.pose.inverse()
         off = back.a * (two.a * there + two.t) + back.t - p
         shift = (link.residual[:, 0] + 1j * link.residual[:, 1] - off) / one.a
-        shift = shift + basis @ (terms[link.second] - terms[link.first])
+        if bent:
+            shift = shift + _times(basis, terms[link.second] - terms[link.first])
         return _Measured(
             first=link.first,
             second=link.second,
@@ -303,7 +310,7 @@ def correct(
         return straight
     found = find_bends(links, poses, reference, radius=radius, rounds=1)
     straight = replace(straight, **_most(found.apart, links))
-    if not (found.moved > _WORTH * limit).any():
+    if not (found.moved > _WORTH * limit).any() or not (found.moved > _HARDLY * found.doubt).any():
         return straight
     found = find_bends(links, poses, reference, radius=radius)
     sure = np.where(found.moved > _SURE * found.doubt, found.moved, 0)
