@@ -51,10 +51,10 @@ $(VENV)/.project: $(VENV)/.packages pyproject.toml $(HOOK)
 	@$(PIP) --no-build-isolation --no-deps --editable .
 	@touch $@
 
-kernel: $(VENV)/.project  ## compile the kernel where its sources changed
+kernel: $(VENV)/.project  ## compile the kernel if its sources changed
 	@$(BIN)/python $(HOOK) >/dev/null
 
-web: $(VENV)/.project  ## fetch what the pages use of others, where it is not there or not what it should be
+web: $(VENV)/.project  ## fetch third-party scripts for the pages, if they are missing or not what they should be
 	@$(BIN)/python $(WEB_HOOK) >/dev/null
 
 demo: setup  ## render a stack of frames and let a server merge it; Ctrl-C stops the server
@@ -66,10 +66,10 @@ test: setup  ## run the tests; ARGS='-k words' picks some
 pictures: setup  ## renew the pictures in README.md
 	@$(BIN)/python -m tests.acceptance.picturing
 
-conformance: setup  ## let a standard's own validator judge the server
+conformance: setup  ## run the IIIF validator on the server
 	@$(BIN)/python -m tests.conformance
 
-audit: setup  ## licences, pins and digests of what comes from others, every route, what strangers may try
+audit: setup  ## licences, pins and digests of dependencies, every route, what strangers may try
 	@$(BIN)/python -m pytest -q tests/test_requirements.py tests/api/test_every_route.py tests/api/test_security.py
 
 check: setup  ## style, types, and that version and changelog agree
@@ -96,13 +96,13 @@ outages: setup  ## take broker, store and data folder away from a working server
 bench: setup  ## measure quality and speed on rendered scenes
 	@$(BIN)/python -m tests.bench $(ARGS)
 
-train: setup  ## make the weights of the learned chooser anew; needs PyTorch in the environment, and an accelerator
+train: setup  ## make the weights of the learned chooser; needs PyTorch in the environment, and an accelerator
 	@$(BIN)/python -m tests.training $(ARGS)
 
 wheel: setup  ## build dist/nearfar-*.whl for machines of this kind
 	@$(BIN)/python -m pip --disable-pip-version-check --quiet wheel --no-build-isolation --no-deps --wheel-dir dist .
 
-lock: setup  ## resolve the ranges of pyproject.toml anew into config/*.lock
+lock: setup  ## resolve the ranges of pyproject.toml into config/*.lock
 	@$(PIP) $(UV)
 	@mkdir -p build && rm -f build/*.part
 	@$(COMPILE) pyproject.toml --extra dev --output-file build/requirements.part

@@ -12,7 +12,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from nearfar.errors import NearfarError, UsageError
-from nearfar.runner import logs
+from nearfar.runner.processes import logs
 from nearfar.server_settings import ServerSettings, load_server
 from nearfar_api.app import create_app
 

@@ -15,7 +15,7 @@ from nearfar import __version__
 from nearfar.errors import StoreError
 from nearfar.jobs import Store
 from nearfar.places import places_of
-from nearfar.runner import beats
+from nearfar.runner.processes import beats
 from nearfar.server_settings import ServerSettings
 from nearfar_api import handlers, openapi
 from nearfar_api.access.access import Access
@@ -52,6 +52,11 @@ BEAT = 5.0
 """Seconds between two signs of progress for the process that started this one."""
 CHECKED = 2.0
 """Seconds for which the answer of the readiness checks is good."""
+ROUTES = (
+    *(jobs, frames, files, looking, events, cards, server),
+    *(plan, health, metrics, status, mends, people, targets),
+)
+"""Modules of the API, in the order in which the OpenAPI document lists them."""
 
 
 def create_app(
@@ -62,11 +67,11 @@ def create_app(
     Parameters
     ----------
     settings
-        Of the server; the folders that it names are made where they are missing.
+        Of the server; the folders that it names are made if they are missing.
     store
-        An open one; opened by the settings when it is first asked where not given.
+        An open one; if not given, opened by the settings when it is first asked.
     hinter
-        Told after every write. Where not given the application makes one when it starts to serve.
+        Told after every write; if not given, made when the application starts to serve.
     """
     places = places_of(settings)
     try:
@@ -90,37 +95,28 @@ def create_app(
     app.state.checks = Cached(CHECKED, lambda: readiness.checks(context))
     app.state.feed = Feed(context)
     app.state.lookout = Lookout(context)
-    for module in (
-        jobs,
-        frames,
-        files,
-        looking,
-        events,
-        cards,
-        server,
-        plan,
-        health,
-        metrics,
-        status,
-        mends,
-        people,
-        targets,
-    ):
-        app.include_router(module.router)
-    free = settings.server.locked or settings.server.open_pictures
-    app.include_router(iiif.router(finder(context, app.state.lookout), free=free))
-    app.mount("/static", StaticFiles(directory=STATIC), name="static")
-    app.mount("/vendor", _vendor(), name="vendor")
-    for pages in PAGES:
-        app.include_router(pages)
+    _include_routes(app, context)
     app.add_middleware(Guard, access=access, root=settings.server.path)
     handlers.install(app)
     openapi.install(app, locked=settings.server.locked)
     return app
 
 
+def _include_routes(app: FastAPI, context: Context) -> None:
+    """The API, the pictures, static files, and the pages."""
+    for module in ROUTES:
+        app.include_router(module.router)
+    settings = context.settings.server
+    free = settings.locked or settings.open_pictures
+    app.include_router(iiif.router(finder(context, app.state.lookout), free=free))
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.mount("/vendor", _vendor(), name="vendor")
+    for pages in PAGES:
+        app.include_router(pages)
+
+
 def _vendor() -> StaticFiles:
-    """What the pages use of others; where it is missing they do without, and the log says what to do."""
+    """What the pages use of others; if it is missing they do without, and the log says what to do."""
     if VENDOR.is_dir():
         return StaticFiles(directory=VENDOR)
     log.warning(

@@ -107,7 +107,7 @@ class _Read:
 
 
 def _stamp(file: Path) -> tuple[int, ...]:
-    """Changes with the file, which is only ever put in place whole; empty where it is not there."""
+    """Changes with the file, which is only ever put in place whole; empty if it is not there."""
     try:
         status = file.stat()
     except OSError:
@@ -157,7 +157,7 @@ def decide(ctx: Context, card: str, decision: Mapping[str, Any]) -> CardModel:
 
 
 def undo(ctx: Context, card: str) -> CardModel:
-    """Take the last decision back. Raises `NotFound`, also where there is none."""
+    """Take the last decision back. Raises `NotFound`, also if there is none."""
     files = card_files(ctx.places)
     with files.deciding():
         seen = _sorted(look(ctx, card))
@@ -194,7 +194,7 @@ def _sorted(seen: Seen) -> _Sorted:
 
 
 def _resolved(seen: _Sorted, decision: Mapping[str, Any]) -> dict[str, Any]:
-    """A decision with the paths as they are, where they went out with escapes."""
+    """A decision with the paths as they are, if they went out with escapes."""
     everything = [*seen.card.order, *(entry.path for entry in seen.card.left_out)]
     real = {words(str(path)): str(path) for path in everything}
     entry = dict(decision)

@@ -27,6 +27,9 @@ log = logging.getLogger(__name__)
 REST = 1.0
 """Seconds between two tries to open a store that did not answer."""
 
+ANSWER = 4.0
+"""Seconds that the store may be silent: somebody waits for the page. Workers and keep are more patient."""
+
 T = TypeVar("T")
 
 
@@ -63,7 +66,7 @@ class Cached(Generic[T]):
             return self._known[1]
 
     def forget(self) -> None:
-        """Ask anew at the next call."""
+        """Ask again at the next call."""
         with self._lock:
             self._known = None
 
@@ -76,9 +79,9 @@ class Context:
     settings, places
         Of the server.
     store
-        An open one; opened by the settings with the first question where not given.
+        An open one; opened by the settings with the first question if not given.
     hinter
-        Told after every write; made by the settings when the server starts where not given.
+        Told after every write; made by the settings when the server starts if not given.
     """
 
     def __init__(
@@ -118,7 +121,7 @@ class Context:
         if self._failed is not None and time.monotonic() - self._failed[0] < REST:
             raise StoreUnreachable(str(self._failed[1]))
         try:
-            store = open_by(self.settings, self.places)
+            store = open_by(self.settings, self.places, answer=ANSWER)
         except StoreUnreachable as error:
             self._failed = (time.monotonic(), error)
             raise

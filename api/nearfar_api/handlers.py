@@ -40,7 +40,7 @@ def install(app: FastAPI) -> None:
 
 
 def problem_of(error: NearfarError) -> Problem:
-    """The problem that tells of an error of ours."""
+    """The problem that describes one of our errors."""
     match error:
         case StoreUnreachable():
             retry = {"retry-after": str(problems.RETRY_AFTER)}
@@ -112,7 +112,7 @@ async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)  # noqa: S101
     faults = error.errors()
     if any(fault["type"] == "json_invalid" for fault in faults):
-        why = faults[0].get("ctx", {}).get("error", "it is no JSON")
+        why = faults[0].get("ctx", {}).get("error", "it is not JSON")
         return _answer(request, Problem("malformed", f"The body is not readable as JSON: {why}."))
     told = [_fault(fault) for fault in faults[:SHOWN]]
     first = told[0]

@@ -30,7 +30,7 @@ from nearfar_api.transfer import results
 KNOWN = 32
 """Jobs whose frames are kept in memory."""
 CLEAR = 0.02
-"""Sharpness, as a share of the best, below which a frame is not told of (our own threshold)."""
+"""Sharpness, as a share of the best, below which a frame is not listed (our own threshold)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +92,7 @@ class Lookout:
         self._lock = threading.Lock()
 
     def job(self, number: int) -> LookedJob:
-        """Raises `NotFound` where the job has no picture, or no report any longer."""
+        """Raises `NotFound` if the job has no picture, or no report any longer."""
         job = self._ctx.store.job(number)
         report = self._folder(job) / results.name_of(job, "report")
         try:
@@ -155,7 +155,7 @@ class Lookout:
         return self._ctx.looking.frame(found.root, wish)
 
     def sharpest(self, job: int, box: Box) -> tuple[list[Sharp], str]:
-        """Frames that are sharp in a box of the picture, best first, and what tells so: ``frames`` or, where the work
+        """Frames that are sharp in a box of the picture, best first, and the source: ``frames`` or, if the work
         folder was swept, the delivered ``map``.
 
         Raises
@@ -212,7 +212,7 @@ def _frames(
 
 
 def box_around(x: int, y: int, edge: int, size: tuple[int, int]) -> Box:
-    """A square with a place in its middle, moved into the picture and cut where the picture is smaller."""
+    """A square with a place in its middle, moved into the picture and cut if the picture is smaller."""
     width, height = min(edge, size[0]), min(edge, size[1])
     left = min(max(0, x - width // 2), size[0] - width)
     top = min(max(0, y - height // 2), size[1] - height)

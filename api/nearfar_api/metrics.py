@@ -30,6 +30,8 @@ COUNTED = {
     "hints_ignored": ("hints_ignored", "Hints that could not be read and were passed over."),
 }
 """What units and processes count, by its name in the store."""
+WAYS = ("fetch", "deliver")
+"""From object storage, and to it."""
 
 
 def text(ctx: Context) -> bytes:
@@ -59,7 +61,7 @@ class _Collector(Collector):
         yield from _disks(self.ctx)
         yield from _inbox(self.ctx)
         if figures is not None:
-            for part in (_now, _ended, _counted, _workers):
+            for part in (_now, _ended, _counted, _transfers, _workers):
                 yield from part(figures)
 
 
@@ -76,7 +78,7 @@ def _now(figures: Figures) -> Iterator[Metric]:
     yield units
     yield GaugeMetricFamily(
         "nearfar_oldest_waiting_seconds",
-        "How long the oldest waiting job has waited; 0 where none waits.",
+        "How long the oldest waiting job has waited; 0 if none waits.",
         value=figures.oldest_waiting or 0.0,
     )
     server = GaugeMetricFamily(
@@ -111,9 +113,29 @@ def _counted(figures: Figures) -> Iterator[Metric]:
         yield CounterMetricFamily(f"nearfar_{shown}", help_, value=figures.counted.get(name, 0.0))
     others = CounterMetricFamily("nearfar_counted", "What else was counted.", labels=["what"])
     for name, value in sorted(figures.counted.items()):
-        if name not in COUNTED:
+        if name not in COUNTED and not name.startswith("transfer_"):
             others.add_metric([re.sub(r"\W", "_", name)], value)
     yield others
+
+
+def _transfers(figures: Figures) -> Iterator[Metric]:
+    there = GaugeMetricFamily(
+        "nearfar_transfers",
+        "Stacks to be fetched from object storage, and results to be put there.",
+        labels=["way", "state"],
+    )
+    carried = CounterMetricFamily(
+        "nearfar_transfer_bytes", "Bytes that were fetched and put.", labels=["way"]
+    )
+    failures = CounterMetricFamily(
+        "nearfar_transfer_failures", "Tries at a transfer that did not succeed.", labels=["way"]
+    )
+    for way in WAYS:
+        for state in ("waiting", "failed"):
+            there.add_metric([way, state], figures.transfers.get((way, state), 0))
+        carried.add_metric([way], figures.counted.get(f"transfer_bytes_{way}", 0.0))
+        failures.add_metric([way], figures.counted.get(f"transfer_failures_{way}", 0.0))
+    yield from (there, carried, failures)
 
 
 def _workers(figures: Figures) -> Iterator[Metric]:
@@ -174,6 +196,6 @@ def _inbox(ctx: Context) -> Iterator[Metric]:
     )
     yield GaugeMetricFamily(
         "nearfar_inbox_written_timestamp_seconds",
-        "When the watch last told what the folders hold; 0: never.",
+        "When the watch last reported what the folders hold; 0: never.",
         value=state.written,
     )

@@ -149,5 +149,5 @@ def _complete(operation: dict[str, Any], path: str, method: str, *, locked: bool
         if known is not entry and examples is not None:
             examples |= entry["content"][problems.MEDIA_TYPE]["examples"]
     if "application/json" in operation.get("requestBody", {}).get("content", {}):
-        responses.setdefault("415", _entry("The body is no JSON"))
+        responses.setdefault("415", _entry("The body is not JSON"))
     operation["responses"] = dict(sorted(responses.items()))

@@ -29,7 +29,7 @@ def attach(ctx: Context, job: int, stored: object) -> Bracket:
         plan = Bracket.from_json(stored)
     except (ArithmeticError, TypeError, ValueError) as error:
         raise UsageError(
-            f"the plan cannot be read ({error}); make it anew with 'nearfar plan --json'"
+            f"the plan cannot be read ({error}); make it again with 'nearfar plan --json'"
         ) from error
     file = _file(ctx, job)
     file.parent.mkdir(parents=True, exist_ok=True)

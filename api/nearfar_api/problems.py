@@ -44,7 +44,7 @@ KINDS: Mapping[str, Kind] = {
     ),
     "no-key": Kind(
         status=401,
-        title="A key is missing, or is good no longer",
+        title="A key is missing or no longer valid",
         remedy="Send 'Authorization: Bearer KEY', or the key as the password of HTTP Basic; or log in with a browser.",
     ),
     "no-right": Kind(
@@ -65,11 +65,11 @@ KINDS: Mapping[str, Kind] = {
     "no-account": Kind(
         status=403,
         title="Nobody here goes by what the provider says",
-        remedy="Begin to log in anew, or ask whoever runs the server.",
+        remedy="Start to log in again, or ask whoever runs the server.",
     ),
     "ended-link": Kind(
         status=403,
-        title="The link is good no longer",
+        title="The link is no longer valid",
         remedy="Ask whoever sent it for a new one.",
     ),
     "foreign-origin": Kind(
@@ -95,7 +95,7 @@ KINDS: Mapping[str, Kind] = {
     "wrong-offset": Kind(
         status=409,
         title="The piece does not begin where the last one ended",
-        remedy="Go on at 'received', the number of bytes that are here.",
+        remedy="Continue at 'received', the number of bytes that are here.",
     ),
     "frame-busy": Kind(
         status=409,
@@ -115,7 +115,7 @@ KINDS: Mapping[str, Kind] = {
     "changed": Kind(
         status=412,
         title="It is no longer what it was",
-        remedy="Fetch it anew, without the condition.",
+        remedy="Fetch it again, without the condition.",
     ),
     "too-large": Kind(
         status=413,
@@ -165,7 +165,7 @@ KINDS: Mapping[str, Kind] = {
     "mistake": Kind(
         status=500,
         title="A mistake of the server's own",
-        remedy="The server's log tells more under the number in 'instance'.",
+        remedy="The server's log says more under the number in 'instance'.",
     ),
     "damaged": Kind(
         status=500,
@@ -185,7 +185,7 @@ KINDS: Mapping[str, Kind] = {
     "provider-away": Kind(
         status=502,
         title="The provider of log-ins does not answer",
-        remedy="Try again later, or log in with a password; the server's log tells more.",
+        remedy="Try again later, or log in with a password; the server's log says more.",
     ),
     "not-offered": Kind(
         status=501,
@@ -197,6 +197,11 @@ KINDS: Mapping[str, Kind] = {
         title="The job store does not answer",
         remedy="Ask again after the seconds in Retry-After; whether a change was kept is to be looked up.",
     ),
+    "late": Kind(
+        status=503,
+        title="Something that the server needs does not answer",
+        remedy="Ask again after the seconds in Retry-After. Nothing is lost meanwhile.",
+    ),
     "not-ready": Kind(
         status=503,
         title="The frame could not be made ready to be looked at",
@@ -205,7 +210,7 @@ KINDS: Mapping[str, Kind] = {
     "no-space": Kind(
         status=507,
         title="The disk has no room for this",
-        remedy="Make room on the server, then go on at 'received'; what is here stays.",
+        remedy="Make room on the server, then continue at 'received'; what is here stays.",
     ),
 }
 

@@ -90,7 +90,7 @@ def check_space(ctx: Context) -> None:
 
 
 def check_recipe(name: str, settings: MergeSettings | None, roots: Sequence[Path] = ()) -> None:
-    """Raises `RecipeRefused` where a recipe is none of the server's, or its text is none; `Problem` where the text names
+    """Raises `RecipeRefused` if a recipe is none of the server's, or its text is none; `Problem` if the text names
     dark or flat frames outside ``roots``, the folders from which the caller may take frames.
     """
     if settings is not None and settings.recipe_toml is not None:
@@ -195,14 +195,14 @@ def _by_path(ctx: Context, new: NewJob, owner: str, key: str | None, roots: Sequ
 
 
 def open_folders(ctx: Context, by: Caller) -> tuple[Path, ...]:
-    """Real paths of the folders from which frames may be taken; not what others sent, where that is not shown."""
+    """Real paths of the folders from which frames may be taken; not what others sent, if that is not shown."""
     places = ctx.places
     uploads = (places.uploads,) if by.sees_all else ()
     return tuple(Path(os.path.realpath(p)) for p in (places.inbox, *uploads, *ctx.settings.server.shared))
 
 
 def resolve(text: str, roots: Sequence[Path], *, base: Path) -> Path:
-    """Where a path leads to; raises `Problem` alike where there is nothing and where it is not to be known."""
+    """Where a path leads to; raises `Problem` alike if there is nothing and if it is not to be known."""
     path = Path(os.path.realpath(base / text))
     if any(path.is_relative_to(root) for root in roots) and path.exists():
         return path

@@ -1,4 +1,4 @@
-"""Programs that are told what happens to stacks: whose they are, and who may see, add, try and remove them.
+"""Programs that get messages about stacks: whose they are, and who may see, add, try and remove them.
 
 People have their own; whoever runs the server has all of them. Over HTTP only webhooks are added: their addresses are judged
 before anything is sent there. E-mail goes to whom the settings' mail server reaches, so that is for the command.
@@ -20,7 +20,7 @@ from nearfar_api.context import Context
 from nearfar_api.problems import Problem
 
 USUAL = ("done", "failed", "held")
-"""What somebody is told of who does not say."""
+"""Events that a target gets by default."""
 MOST = 20
 """Targets of one owner."""
 
@@ -43,7 +43,7 @@ def one(ctx: Context, by: Caller, number: int) -> Target:
 def add(
     ctx: Context, by: Caller, address: str, *, about: Sequence[str] = (), owner: str | None = None
 ) -> Target:
-    """Tell a program from now on; the target has the secret, which is shown this once.
+    """Send a program messages from now on; the target has the secret, which is shown this once.
 
     Raises
     ------
@@ -55,7 +55,9 @@ def add(
     whose = owner or (EVERYBODY if by.runs and by.account is None else by.owner)
     if whose != by.owner and not by.runs:
         raise Problem(
-            "no-right", f"{by.name} is told of jobs of {by.owner}; others' take the role run.", needs="run"
+            "no-right",
+            f"{by.name} gets messages about jobs of {by.owner}; others' take the role run.",
+            needs="run",
         )
     unknown = [word for word in about if word not in EVENTS.values()]
     if unknown:
@@ -84,5 +86,5 @@ def try_now(ctx: Context, target: Target, *, by: Caller) -> tuple[bool, str]:
 
 
 def remove(ctx: Context, target: Target, *, by: Caller) -> None:
-    """Tell it no longer."""
+    """Stop its messages."""
     Notices(ctx.store).remove(target.id, who=by.name)

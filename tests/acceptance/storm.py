@@ -187,8 +187,15 @@ class Storm:
         if not there:
             return None
         kinds = sorted(set(there.values()))
+        kinds = [name for name in kinds if self._due(name)] or kinds
         kind = self.random.choices(kinds, [CHANCES[name] for name in kinds])[0]
         return self.random.choice(sorted(pid for pid, name in there.items() if name == kind)), kind
+
+    def _due(self, kind: str) -> bool:
+        """Whether half of the strokes are over and none of them hit this kind."""
+        return 2 * self.struck.total() > self.kills + self.freezes and not any(
+            what.startswith(kind) for what in self.struck
+        )
 
     def _strike(self, number: signal.Signals) -> int:
         end = time.monotonic() + 30

@@ -131,7 +131,7 @@ def storm(url: str, folder: Path, *, check: bool, seed: int, count: int = 60, wo
     crew = [_start(url, folder, seed * 100 + k, check) for k in range(workers)]
     started, kills, freezes = workers, 0, 0
     asleep: dict[int, threading.Timer] = {}
-    end = time.monotonic() + 120
+    end = time.monotonic() + 300
     while any(unit.state is not UnitState.DONE for unit in store.units(job)) and time.monotonic() < end:
         time.sleep(chance.uniform(0.05, 0.25))
         asleep = {pid: timer for pid, timer in asleep.items() if timer.is_alive()}

@@ -138,7 +138,7 @@ def test_a_sending_that_was_cut_off_goes_on_where_it_was(server: Served, long: S
     whole = sum(p.stat().st_size for p in long.frames.iterdir())
     kept = received(server, job["id"])
     if process.returncode == 130:  # unless it was quicker
-        assert "The same command goes on from here" in said
+        assert "The same command continues from here" in said
         assert 0 < kept < whole
     done = asked(server, *command, "--follow")
     assert done.code == 0, done.err

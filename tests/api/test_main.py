@@ -44,5 +44,5 @@ def test_wrong_settings_end_it_with_the_code_of_wrong_usage(
 ) -> None:
     monkeypatch.setenv("NEARFAR_SERVER_DATA", str(tmp_path / "data"))
     monkeypatch.setenv("NEARFAR_SERVER_HOST", "0.0.0.0")
-    monkeypatch.setattr("nearfar.runner.logs.set_up", lambda process: None)
+    monkeypatch.setattr("nearfar.runner.processes.logs.set_up", lambda process: None)
     assert main() == 2

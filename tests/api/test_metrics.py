@@ -36,6 +36,8 @@ def test_the_figures_of_the_store_are_told(client: Client, store: Store, places:
     claim(store)
     submit(store)
     store.count("hints_published", 4)
+    store.count("transfer_bytes_deliver", 5000)
+    store.count("transfer_failures_fetch", 2)
     found = samples(client)
     expected = {
         ("nearfar_jobs", (("state", "done"),)): 1,
@@ -59,6 +61,10 @@ def test_the_figures_of_the_store_are_told(client: Client, store: Store, places:
         ("nearfar_server_state", (("state", "open"),)): 1,
         ("nearfar_server_state", (("state", "paused"),)): 0,
         ("nearfar_store_up", ()): 1,
+        ("nearfar_transfers", (("state", "waiting"), ("way", "fetch"))): 0,
+        ("nearfar_transfer_bytes_total", (("way", "deliver"),)): 5000,
+        ("nearfar_transfer_failures_total", (("way", "fetch"),)): 2,
+        ("nearfar_transfer_failures_total", (("way", "deliver"),)): 0,
     }
     assert {key: found.get(key) for key in expected} == expected
     assert found["nearfar_oldest_waiting_seconds", ()] >= 0

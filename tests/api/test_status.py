@@ -13,7 +13,7 @@ from nearfar.places import Places
 from nearfar_api.web import STATIC, TEMPLATES
 from tests.api.conftest import Client
 from tests.api.making import claim, done, fail, submit
-from tests.api.test_server import inbox
+from tests.api.routes.test_server import inbox
 
 HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&{{ 7*7 }}</td></table>"
 

@@ -206,5 +206,5 @@ def test_a_server_that_is_well_rings_no_alarm(prometheus: str) -> None:
         return {rule["name"] for rule in rules() if rule.get("state") in ("pending", "firing")}
 
     wait_for(lambda: {rule["health"] for rule in rules()} == {"ok"}, 60, what="every rule was tried")
-    assert len(rules()) == 12
+    assert len(rules()) == 14
     wait_for(lambda: loud() <= DISK, 60, what=f"alarms of a server that is well: {loud()}")

@@ -24,7 +24,7 @@ from typing import Any
 from nearfar.cli.client.follow import JobProgress, ended, follow
 from nearfar.cli.client.http import Address, Server
 from nearfar.errors import NearfarError, ServerError
-from nearfar.runner.here import die_with_parent
+from nearfar.runner.processes.here import die_with_parent
 from tests.scenes.demo import write_demo
 
 STACK = "drawer-37"

@@ -20,7 +20,7 @@ NearfarError                    4  the work failed
 ├── ServerError                 4  a server that was asked over HTTP says no
 │   └── ServerAway                 nothing answers, or the connection broke; asking again may help
 ├── DoesNotFit                  5  memory or disk allowed is too small
-└── Interrupted               130  stopped on request; the next run goes on from here
+└── Interrupted               130  stopped on request; the next run continues from here
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ class StackRefused(InputRefused):
     Parameters
     ----------
     odd
-        Why single frames do not go with the others, by their paths, where that can be told.
+        Why single frames do not go with the others, by their paths, if that can be told.
     """
 
     def __init__(self, message: str, *, odd: Mapping[Path, str] | None = None) -> None:
@@ -142,7 +142,7 @@ class KeyReused(StoreError):
 
 
 class LostClaim(StoreError):
-    """A worker wrote about a unit that is no longer its own. The work is to be dropped, and its output with it."""
+    """A worker wrote about a unit that it no longer holds. The work is to be dropped, and its output with it."""
 
 
 class BucketRefused(NearfarError):
@@ -161,9 +161,9 @@ class ServerError(NearfarError):
     message
         What happened and what to do.
     status
-        The HTTP status of the answer; 0 where there was none.
+        The HTTP status of the answer; 0 if there was none.
     problem
-        Members of the answer's problem details (RFC 9457), where it had any.
+        Members of the answer's problem details (RFC 9457), if it had any.
     """
 
     def __init__(self, message: str, *, status: int = 0, problem: Mapping[str, Any] | None = None) -> None:
@@ -182,7 +182,7 @@ class DoesNotFit(NearfarError):
     Parameters
     ----------
     need
-        Bytes of memory that would do, where it is memory that is too small.
+        Bytes of memory that would do, if it is memory that is too small.
     """
 
     exit_code = 5

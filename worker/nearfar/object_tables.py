@@ -61,7 +61,7 @@ class BucketTable(Table):
     watch: Annotated[str, AfterValidator(_prefix)] | None = None
     """Prefix of which each folder is a stack, which becomes a job once nothing in it changes; below ``prefix``."""
     results: Annotated[str, AfterValidator(_prefix)] | None = None
-    """Prefix below which results are put; none are where not given."""
+    """Prefix below which results are put; if not given, none are."""
 
     @model_validator(mode="after")
     def _watched_is_open(self) -> Self:

@@ -258,7 +258,7 @@ def sharp_images(v: float, f: float, N: float, c: float, pupil_ratio: float = 1.
 
     The cone of light comes from the exit pupil, p f / N wide and v + f (p - 1) before the sensor, so that a point
     imaged at w blurs to (p f / N) |w - v| / (w + f (p - 1)). For p = 1 the two are the images of `far_limit` and
-    `near_limit`. The first lies below ``f`` where everything to infinity is sharp.
+    `near_limit`. The first lies below ``f`` if everything to infinity is sharp.
 
     Source: similar triangles; pupils placed as in Conrad, Depth of Field in Depth (from memory).
     """

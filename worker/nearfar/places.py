@@ -16,7 +16,7 @@ class Places:
     scratch: Path
     """Decoded frames, for the workers of this machine alone unless `share_rows`; all of it can be made again."""
     moved: Path
-    """Frames of finished stacks, where the settings ask for that."""
+    """Frames of finished stacks, if the settings ask for that."""
     store_url: str
     broker_url: str | None
     """None: files in `hints`."""
@@ -65,7 +65,7 @@ class Places:
             folder.mkdir(parents=True, exist_ok=True)
 
     def make_again(self, folder: Path) -> None:
-        """Make a shared folder that somebody removed; where the whole data folder is away nothing takes its place."""
+        """Make a shared folder that somebody removed; if the whole data folder is away nothing takes its place."""
         if self.state.is_dir():
             folder.mkdir(exist_ok=True)
 

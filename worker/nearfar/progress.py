@@ -123,7 +123,7 @@ class Progress:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        """End the current step; where it failed, only take the bar away, so that the error stands on a line of its own."""
+        """End the current step; if it failed, only take the bar away, so that the error stands on a line of its own."""
         with self._lock:
             if kind is None:
                 self._end()
@@ -132,7 +132,7 @@ class Progress:
                 self._bar = None
 
     def seconds_left(self) -> float | None:
-        """Time that the rest of the step takes at the speed so far; None where nothing can be said yet."""
+        """Time that the rest of the step takes at the speed so far; None if nothing can be said yet."""
         with self._lock:
             spent = self._clock() - self._began
             if self._done <= 0 or spent < SPEAK_AFTER:

@@ -76,9 +76,9 @@ def load_server(
     options
         By table and name, what was given on the command line; None as a value counts as not given.
     environment
-        `os.environ` where not given.
+        `os.environ` if not given.
     file
-        The settings file; `nearfar.settings.settings_file` where not given.
+        The settings file; `nearfar.settings.settings_file` if not given.
 
     Raises
     ------
@@ -149,7 +149,7 @@ def _in_file(file: Path) -> list[tuple[str, str, str, object]]:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else f"not readable as TOML: {error}"
         raise UsageError(
-            f"settings {file}: {reason}; mend the file or name another in NEARFAR_CONFIG"
+            f"settings {file}: {reason}; correct the file or name another in NEARFAR_CONFIG"
         ) from error
     found: list[tuple[str, str, str, object]] = []
     for name, value in content.items():

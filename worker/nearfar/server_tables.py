@@ -76,7 +76,7 @@ class ServerTable(Table):
 
 
 class PeopleTable(Table):
-    """What holds for people who log in, and for owners of jobs. It counts where the server asks who comes."""
+    """What holds for people who log in, and for owners of jobs. It counts if the server asks who comes."""
 
     private: bool = False
     """Whoever may not run the server sees only jobs of their own."""
@@ -118,7 +118,7 @@ class StoreTable(Table):
     """The job store."""
 
     url: str | None = None
-    """``postgresql://user@host/database``; a SQLite file in the data folder where not given."""
+    """``postgresql://user@host/database``; a SQLite file in the data folder if not given."""
     lease: Seconds = 60.0
     """How long a worker may be silent about a unit before another takes it."""
     attempts: int = Field(default=3, ge=1, le=100)
@@ -131,7 +131,7 @@ class BrokerTable(Table):
     """What carries hints that work waits."""
 
     url: str | None = None
-    """``redis://host:6379/0``; files in the data folder where not given, which needs no server."""
+    """``redis://host:6379/0``; files in the data folder if not given, which needs no server."""
 
 
 class WorkerTable(Table):
@@ -144,7 +144,7 @@ class WorkerTable(Table):
     slots: int = Field(default=0, ge=0, le=256)
     """Units at a time; 0: one for every four threads."""
     scratch: Folder | None = None
-    """Folder on a fast local disk for decoded frames; in the data folder where not given."""
+    """Folder on a fast local disk for decoded frames; in the data folder if not given."""
     spare_disk: Size = 1 << 30
     """Bytes left free on every disk that is written to."""
     share_rows: bool = False
@@ -185,7 +185,7 @@ class InboxTable(Table):
     quiet: Seconds = 5.0
     """Seconds for which nothing may change in a stack before it counts as complete."""
     quiet_unseen: Seconds = 20.0
-    """The same where it cannot be seen whether a file is still open for writing: shares, other users' programs."""
+    """The same if it cannot be seen whether a file is still open for writing: shares, other users' programs."""
     patience: Seconds = 120.0
     """Seconds after which a quiet stack with a file that cannot be read is given up, until that file changes."""
     recipe: str = "standard"
@@ -195,7 +195,7 @@ class InboxTable(Table):
     after: Literal["leave", "move"] = "leave"
     """What becomes of the frames once the result was opened again and checked. They are never deleted."""
     move_to: Folder | None = None
-    """Where ``after = "move"`` puts them; ``merged`` in the data folder where not given."""
+    """Where ``after = "move"`` puts them; ``merged`` in the data folder if not given."""
     ignore: Annotated[tuple[str, ...], BeforeValidator(listed)] = ()
     """Further patterns of names that are no frames, like ``"*_proof.jpg"``."""
 
@@ -227,7 +227,7 @@ class NotifyTable(Table):
     tls: Literal["starttls", "tls", "none"] = "starttls"
     """How the way to the mail server is kept from strangers."""
     user: str | None = None
-    """By what name this server logs in at the mail server; not at all where not given."""
+    """By what name this server logs in at the mail server; not at all if not given."""
     password: str | None = None
     sender: str | None = None
     """Mailbox from which messages come."""
@@ -243,9 +243,9 @@ class ClientTable(Table):
     """How the commands that talk to a server find it: send, jobs, show, fetch, cancel and their kin."""
 
     url: str | None = None
-    """``https://host/path``; the server of this machine's data folder where not given. `NEARFAR_URL` says the same."""
+    """``https://host/path``; the server of this machine's data folder if not given. `NEARFAR_URL` says the same."""
     key: str | None = None
-    """What is shown to the server; the key of ``[server]`` where not given. `NEARFAR_KEY` says the same."""
+    """What is shown to the server; the key of ``[server]`` if not given. `NEARFAR_KEY` says the same."""
 
 
 class ServerSettings(Table):

@@ -65,7 +65,7 @@ def parse_size(text: str) -> int:
     Raises
     ------
     UsageError
-        Where it is no positive number with a unit that is known, with what was found and examples that would do.
+        If it is no positive number with a unit that is known, with what was found and examples that would do.
     """
     match = re.fullmatch(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*([A-Za-z]*)\s*", text, re.ASCII)
     if match is None:
@@ -113,7 +113,7 @@ def parse_folder(text: str) -> Path:
 def available_memory(root: Path = Path("/")) -> int | None:
     """Bytes that this process could still take: what the kernel calls available, or what is left of a container's limit.
 
-    Read from /proc/meminfo and the control groups (version 2 and 1) below ``root``; None where nothing is known.
+    Read from /proc/meminfo and the control groups (version 2 and 1) below ``root``; None if nothing is known.
     """
     found = [_available_in_meminfo(root / "proc/meminfo")]
     for folder in _group_folders(root, "memory"):
@@ -131,7 +131,7 @@ def _available_in_meminfo(path: Path) -> int | None:
 
 
 def _left_in_group(folder: Path, limit: str, usage: str, reclaimable: str) -> int | None:
-    """Limit less usage, where the file cache that can be dropped at once does not count as used."""
+    """Limit less usage, if the file cache that can be dropped at once does not count as used."""
     most, used = _read(folder / limit).strip(), _read(folder / usage).strip()
     if not most.isdigit() or not used.isdigit():
         return None
@@ -221,7 +221,7 @@ def read_file(path: Path) -> dict[str, str]:
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else f"not readable as TOML: {error}"
         raise UsageError(
-            f"settings {path}: {reason}; mend the file or name another in NEARFAR_CONFIG"
+            f"settings {path}: {reason}; correct the file or name another in NEARFAR_CONFIG"
         ) from error
     table = {
         name: value
@@ -253,11 +253,11 @@ def load(
     Parameters
     ----------
     memory, threads, scratch
-        Texts of the options; None where one was not given.
+        Texts of the options; None if one was not given.
     environment
-        `os.environ` where not given.
+        `os.environ` if not given.
     file
-        The settings file; `settings_file` where not given.
+        The settings file; `settings_file` if not given.
 
     Raises
     ------

@@ -56,7 +56,7 @@ class Access:
         self._store = store
 
     async def admit(self, scope: Scope, *, method: str, path: str) -> Caller:
-        """Who asks, if they may; raises `Problem` where not, and `StoreUnreachable` where that cannot be looked up."""
+        """Who asks, if they may; raises `Problem` if not, and `StoreUnreachable` if that cannot be looked up."""
         headers = Headers(scope=scope)
         found = rights.of(method, path)
         if path in PROBES:
@@ -65,7 +65,7 @@ class Access:
         if method not in SAFE:
             self._check_origin(headers)
         caller = self._sighted(await self.known(headers))
-        scope["nearfar.caller"] = caller or NOBODY  # for the log, also where the answer is no
+        scope["nearfar.caller"] = caller or NOBODY  # for the log, also if the answer is no
         if found.need.role is None or (caller is None and _asks_first(method, path, headers)):
             return caller or NOBODY
         if caller is None:
@@ -93,7 +93,7 @@ class Access:
         return await run_in_threadpool(self.by_session, token)
 
     def _at_once(self, headers: Headers) -> Caller | None:
-        """Whom the store need not be asked about: everyone where the server is free, and who shows its own key."""
+        """Whom the store need not be asked about: everyone if the server is free, and who shows its own key."""
         shown = _authorization(headers)
         name, value = shown or ("", "")
         if self.free:
@@ -173,13 +173,13 @@ class Access:
         private = self.settings.people.private
         if private and need.all:
             raise Problem(
-                "no-right", "This tells of everybody's jobs, and takes the role run here.", needs="run"
+                "no-right", "This covers everybody's jobs, and takes the role run here.", needs="run"
             )
         if need.own or private:
             await run_in_threadpool(self._check_owners, caller, _jobs(found, scope), own=need.own)
 
     def _check_owners(self, caller: Caller, numbers: list[int], *, own: bool) -> None:
-        """Whether all these jobs are the caller's; a job that is not there is left for the route to tell of."""
+        """Whether all these jobs are the caller's; a job that is not there is left for the route to report."""
         for number in numbers:
             try:
                 owner = self._store().job(number).owner
@@ -272,7 +272,7 @@ def _jobs(found: rights.Found, scope: Scope) -> list[int]:
 
 
 def _plain(address: str) -> str:
-    """An address without port and brackets, one of IPv4 in IPv6 as the former; empty where it is none."""
+    """An address without port and brackets, one of IPv4 in IPv6 as the former; empty if it is none."""
     text = address.strip()
     for found in (text, host_name(text)):
         try:
@@ -291,7 +291,7 @@ def _asks_first(method: str, path: str, headers: Headers) -> bool:
 
 
 def host_name(host: str) -> str:
-    """The name or address in a ``Host`` field or the like, without port and brackets; empty where it is none."""
+    """The name or address in a ``Host`` field or the like, without port and brackets; empty if it is none."""
     try:
         return (urlsplit(f"//{host}").hostname or "").rstrip(".").casefold()
     except ValueError:
@@ -299,7 +299,7 @@ def host_name(host: str) -> str:
 
 
 def _same(shown: str, key: str) -> bool:
-    """In a time that tells neither length nor beginning of the key."""
+    """In constant time, which gives away neither the key's length nor its beginning."""
     first, second = (hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest() for text in (shown, key))
     return hmac.compare_digest(first, second)
 

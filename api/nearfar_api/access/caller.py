@@ -56,7 +56,7 @@ NOBODY = Caller(name="nobody", role=None, owner="", how="nobody")
 
 
 def caller_of(scope: Scope) -> Caller:
-    """Who asks; nobody where no guard stands before the application."""
+    """Who asks; nobody if no guard stands before the application."""
     found = scope.get(SCOPE, NOBODY)
     assert isinstance(found, Caller)  # noqa: S101 - the guard put it there
     return found

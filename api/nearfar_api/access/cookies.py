@@ -25,7 +25,7 @@ YEAR = 365 * 86400
 
 
 def read(headers: Headers, name: str) -> str | None:
-    """A cookie of a request; None where there is none, or more than one, as someone next door may have set the other."""
+    """A cookie of a request; None if there is none, or more than one, as someone next door may have set the other."""
     found = []
     for field in headers.getlist("cookie"):
         for part in field.split(";"):
@@ -60,7 +60,7 @@ def signed(secret: bytes, kind: str, value: Mapping[str, Any]) -> str:
 
 
 def checked(secret: bytes, kind: str, text: str | None) -> dict[str, Any] | None:
-    """What `signed` was given; None where it was not the server, or something else was meant."""
+    """What `signed` was given; None if it was not the server, or something else was meant."""
     body, _, proof = (text or "").partition(".")
     raw = body.encode("utf-8", "surrogatepass")
     if not hmac.compare_digest(_proof(secret, kind, raw).encode(), proof.encode("utf-8", "surrogatepass")):

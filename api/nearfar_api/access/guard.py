@@ -14,7 +14,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from nearfar.errors import NearfarError
-from nearfar_api.access import refusals
+from nearfar_api.access import late, refusals
 from nearfar_api.access.access import Access
 from nearfar_api.access.caller import caller_of
 from nearfar_api.handlers import problem_of
@@ -38,7 +38,7 @@ HEADERS = {
 AGAIN = 20.0
 """Seconds between two looks whether whoever listens to events still may."""
 QUIET = ("/health/", "/metrics", "/static/", "/vendor/", "/iiif/")
-"""What is asked again and again is told only where it fails."""
+"""What is asked again and again is logged only if it fails."""
 
 
 def path_within(scope: Scope) -> str:
@@ -93,10 +93,10 @@ class _Passage:
 
     async def run(self) -> None:
         try:
-            caller = await self.guard.access.admit(self.scope, method=self.method, path=self.path)
-            self.scope["nearfar.caller"], self.scope["nearfar.who"] = caller, caller.name
-            self._check_length(Headers(scope=self.scope))
-            await self.guard.app(self.scope, self.receive, self.send)
+            patient = self.method not in late.READS or self.path.startswith(late.PATIENT)
+            await late.in_time(self._pass, self.send, patient=patient)
+        except late.Late:
+            await self._answer(await late.problem(self.scope["app"].state.context))
         except Problem as problem:
             await self._answer(problem)
         except NearfarError as error:  # the store could not be asked who that is
@@ -108,6 +108,12 @@ class _Passage:
                 raise
         finally:
             self._tell()
+
+    async def _pass(self, send: Send) -> None:
+        caller = await self.guard.access.admit(self.scope, method=self.method, path=self.path)
+        self.scope["nearfar.caller"], self.scope["nearfar.who"] = caller, caller.name
+        self._check_length(Headers(scope=self.scope))
+        await self.guard.app(self.scope, self.receive, send)
 
     def _check_length(self, headers: Headers) -> None:
         length = headers.get("content-length", "0")
@@ -158,11 +164,11 @@ class _Passage:
         await response(self.scope, self._receive, self.send)
 
     async def _mistake(self, error: Exception) -> bool:
-        """Log what nobody foresaw, and say no more about it than its number; False: an answer was on its way."""
+        """Log an unforeseen error and answer with nothing but its number; False: an answer was on its way."""
         log.error("request %s failed: %s", self.id, error, exc_info=error, extra={"action": "http.mistake"})
         if self.status:
             return False
-        detail = f"The request could not be answered; the server's log tells why under {self.id}."
+        detail = f"The request could not be answered; the server's log says why under {self.id}."
         await self._answer(Problem("mistake", detail))
         return True
 

@@ -55,7 +55,7 @@ class Flight:
 
 
 class Provider:
-    """One provider, by the settings. Every method waits for it, and raises `Problem` where it does not answer well."""
+    """One provider, by the settings. Every method waits for it, and raises `Problem` if it does not answer well."""
 
     def __init__(self, issuer: str, client: str, secret: str) -> None:
         self.issuer = issuer
@@ -132,7 +132,7 @@ class Provider:
             found = jwt.decode(token, keys, algorithms=ALGORITHMS)
             wanted.validate(found.claims)
         except (JoseError, ValueError, KeyError, TypeError) as error:
-            raise _refused("the provider's token does not hold") from error
+            raise _refused("the provider's token is not valid") from error
         audience = found.claims["aud"]
         if isinstance(audience, list) and len(audience) > 1 and found.claims.get("azp") != self._client:
             raise _refused("the provider's token is for someone else")
@@ -161,7 +161,7 @@ class Provider:
         except (httpx.HTTPError, httpx.InvalidURL, ValueError) as error:
             raise _away(str(error)[:200] or type(error).__name__) from error
         if not isinstance(found, dict):
-            raise _away("what it says is no object")
+            raise _away("what it says is not an object")
         return found
 
 

@@ -30,5 +30,5 @@ def jobs_named(found: rights.Found, query: Mapping[str, Sequence[str]]) -> list[
         texts.append(match[1])
     odd = [text for text in texts if not (text.isascii() and text.isdigit() and len(text) <= 18)]
     if odd:
-        raise ValueError(f"{odd[0][:40]!r} is no number of a job")
+        raise ValueError(f"{odd[0][:40]!r} is not the number of a job")
     return [int(text) for text in texts]

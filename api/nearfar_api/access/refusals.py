@@ -44,7 +44,13 @@ async def refuse(access: Access, scope: Scope, problem: Problem, *, path: str) -
             to += f"?next={quote(path + (f'?{query}' if query else ''), safe='')}"
         if for_people and "hx-request" not in headers:
             return RedirectResponse(to, 303, headers={"cache-control": "no-store"})
-    if for_people and problem.kind in {"no-right", "not-found", "foreign-origin", "store-unreachable"}:
+    if for_people and problem.kind in {
+        "no-right",
+        "not-found",
+        "foreign-origin",
+        "store-unreachable",
+        "late",
+    }:
         return refusal(Request(scope), problem)
     return problems.answer_for(problem, instance=instance, root=root)
 

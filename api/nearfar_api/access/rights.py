@@ -6,9 +6,9 @@ and what it takes:
 - ``OPEN``: everyone, without being known.
 - ``LOOK``, ``SUBMIT``, ``MEND``, ``RUN``: that role, or one above it.
 - ``OWN``: the role submit and a job of one's own, or the role run. The path has to name the ``{job}``.
-- ``ALL``: the role look, and run where `people.private` lets others see only jobs of their own; for what tells of all.
+- ``ALL``: the role look, and run if `people.private` lets others see only jobs of their own; for what tells of all.
 
-Whatever names a ``{job}`` shows nothing of someone else's where `people.private` is set.
+Whatever names a ``{job}`` shows nothing of someone else's if `people.private` is set.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class Need:
     own: bool = False
     """A job of one's own, or the role run."""
     all: bool = False
-    """It tells of everybody's jobs."""
+    """It covers everybody's jobs."""
 
 
 OPEN = Need(role=None)
@@ -185,7 +185,7 @@ ROUTES: Mapping[str, list[tuple[re.Pattern[str], str]]] = {
 
 
 def of(method: str, path: str) -> Found:
-    """What a request takes; the strictest where nothing is said about it."""
+    """What a request takes; the strictest if nothing is said about it."""
     method = "GET" if method == "HEAD" else method
     for pattern, template in ROUTES.get(method, ()):
         match = pattern.fullmatch(path)

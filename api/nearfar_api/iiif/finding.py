@@ -10,7 +10,7 @@ from concurrent.futures import Future
 from pathlib import Path
 
 from nearfar.errors import NotFound
-from nearfar.runner.versions import first_picture
+from nearfar.runner.results.versions import first_picture
 from nearfar_api.context import Context
 from nearfar_api.looking import Lookout
 from nearfar_api.transfer import results

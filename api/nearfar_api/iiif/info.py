@@ -1,4 +1,4 @@
-"""What a client is told of a picture before it asks for any part: info.json of the IIIF Image API 3.0, section 5."""
+"""What a client learns about a picture before it asks for any part: info.json of the IIIF Image API 3.0, section 5."""
 
 from __future__ import annotations
 

@@ -56,7 +56,7 @@ def make(picture: Picture, view: View, cache: TileCache, check: Callable[[], Non
 
 
 def fitting_level(levels: tuple[Level, ...], view: View) -> int:
-    """The smallest level that needs no enlarging, or a smaller one where that would be too much to read."""
+    """The smallest level that needs no enlarging, or a smaller one if that would be too much to read."""
     number = 0
     while number + 1 < len(levels):
         _, _, width, height = _on_level(view.box, levels[number], number)

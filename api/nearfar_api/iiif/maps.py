@@ -22,7 +22,7 @@ DOUBT = np.array([[16, 16, 16], [122, 42, 24], [255, 138, 107], [255, 233, 223]]
 
 
 def map_colours(description: str) -> Convert | None:
-    """What turns the samples of a map, (h, w, 1) uint16, into colours, (h, w, 3) uint8; None where it is no map of ours."""
+    """What turns the samples of a map, (h, w, 1) uint16, into colours, (h, w, 3) uint8; None if it is no map of ours."""
     try:
         told = json.loads(description)
     except ValueError:
@@ -38,7 +38,7 @@ def map_colours(description: str) -> Convert | None:
 
 
 def _focus(frames: int, step: int) -> U8:
-    """A colour for each number from the first frame to the last; 0, where no frame is sharp, is black."""
+    """A colour for each number from the first frame to the last; 0 (no frame is sharp) is black."""
     place = frame_places(np.arange(FULL + 1), step) / max(frames - 1, 1)
     table = _along(RAMP, np.clip(place, 0, 1))
     table[0] = 0

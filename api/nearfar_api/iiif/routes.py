@@ -55,12 +55,12 @@ def router(find_picture: Find, *, free: bool, cache_bytes: int | None = None) ->
     Parameters
     ----------
     find_picture
-        From an identifier to the file of ours that it means, or None; a future where that is still to be made. Called in
+        From an identifier to the file of ours that it means, or None; a future if that is still to be made. Called in
         a worker thread; may raise errors of ours, and so may the future.
     free
         Whether viewers on other sites' pages may show the pictures.
     cache_bytes
-        For decoded tiles; by the machine's memory where not given.
+        For decoded tiles; by the machine's memory if not given.
     """
     shared = FREE if free else CLOSED
     desk = _Desk(find_picture, TileCache(room() if cache_bytes is None else cache_bytes), shared)
@@ -111,7 +111,7 @@ class _Desk:
     async def _with(
         self, identifier: str, do: Callable[[Picture], T], limit: anyio.CapacityLimiter | None
     ) -> T:
-        """What is done with a picture, in one thread with finding it; where it is to be made first, after that."""
+        """What is done with a picture, in one thread with finding it; if it is to be made first, after that."""
         places: list[Path | None] = []
 
         def all_of_it() -> tuple[T | None, Future[Path] | None]:
@@ -221,7 +221,7 @@ def _info(request: Request, picture: Picture, address: str, shared: Mapping[str,
 
 
 def _kept(tag: str, shared: Mapping[str, str]) -> dict[str, str]:
-    """Kept by the client, and asked for again each time: the picture may be made anew under the same name."""
+    """Kept by the client, and asked for again each time: the picture may be made again under the same name."""
     return {**shared, "etag": tag, "cache-control": "private, no-cache"}
 
 
@@ -246,7 +246,7 @@ def _not_found(identifier: str, error: NearfarError | asyncio.CancelledError) ->
 
 
 def _shared(problem: Problem, shared: Mapping[str, str]) -> Problem:
-    """The same, readable for viewers on other sites where those may look."""
+    """The same, readable for viewers on other sites if those may look."""
     return Problem(
         problem.kind, problem.detail, headers={**(problem.headers or {}), **shared}, **problem.extras
     )

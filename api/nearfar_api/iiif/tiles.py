@@ -38,7 +38,7 @@ class TileCache:
         self._lock = threading.Lock()
 
     def get(self, key: Hashable, make: Callable[[], U8]) -> U8:
-        """The tile of that key, made where it is not here. Two threads may make the same one; that does no harm."""
+        """The tile of that key, made if it is not here. Two threads may make the same one; that does no harm."""
         with self._lock:
             found = self._tiles.get(key)
             if found is not None:

@@ -106,7 +106,7 @@ def _box(text: str, width: int, height: int) -> Box:
 
 
 def _stretch(start: str, length: str, whole: int) -> tuple[int, int]:
-    """Percent as pixels: both ends rounded, and at least one pixel where there is any length."""
+    """Percent as pixels: both ends rounded, and at least one pixel if there is any length."""
     first = round(float(start) * whole / 100)
     last = round((float(start) + float(length)) * whole / 100)
     return first, max(last - first, 1 if float(length) > 0 else 0)

@@ -1,4 +1,4 @@
-"""What goes out over the wire, as the OpenAPI document tells it."""
+"""What goes out over the wire, as the OpenAPI document describes it."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class FrameCounts(_Out):
 
 
 class JobLinks(_Out):
-    """Addresses below the server's root path; null where there is nothing yet."""
+    """Addresses below the server's root path; null if there is nothing yet."""
 
     self: str
     events: str
@@ -60,7 +60,7 @@ class MendsModel(_Out):
 
     count: int = Field(description="In force.")
     state: MendState
-    reason: str | None = Field(description="A sentence, where they cannot be carried out.")
+    reason: str | None = Field(description="A sentence, if they cannot be carried out.")
 
 
 class CarriedModel(_Out):
@@ -69,7 +69,7 @@ class CarriedModel(_Out):
     place: str = Field(description="`s3://bucket/prefix/`; of a result that is there, its folder.")
     state: Literal["waiting", "done", "failed", "dropped"]
     tries: int
-    reason: str | None = Field(description="A sentence about the last try, where it did not work.")
+    reason: str | None = Field(description="A sentence about the last try, if it did not work.")
     finished: Moment | None
 
 
@@ -83,12 +83,12 @@ class JobModel(_Out):
     settings: dict[str, Any]
     priority: int
     state: JobState
-    cause: str | None = Field(description="One word, where it failed.")
+    cause: str | None = Field(description="One word, if it failed.")
     reason: str | None = Field(description="A sentence: why it is held, failed or was cancelled.")
-    waits: str | None = Field(description="A sentence: what it waits for, where it could go on.")
+    waits: str | None = Field(description="A sentence: what it waits for, if it could continue.")
     progress: float = Field(ge=0, le=1)
     stage: UnitKind | None = Field(description="The step that is at work or next.")
-    left: LeftModel | None = Field(description="Seconds; null where nothing can be said.")
+    left: LeftModel | None = Field(description="Seconds; null if nothing can be said.")
     run: int
     created: Moment
     updated: Moment
@@ -229,7 +229,7 @@ class VersionModel(_Out):
 
 
 class VersionList(_Out):
-    """Earlier versions that are kept, oldest first; none where the picture was never mended."""
+    """Earlier versions that are kept, oldest first; none if the picture was never mended."""
 
     versions: list[VersionModel]
 
@@ -285,7 +285,7 @@ class ServerModel(_Out):
     units: dict[Literal["ready", "held"], int]
     workers: int
     slots: int
-    disk: str | None = Field(description="Why nothing new is taken, where a disk is short of space.")
+    disk: str | None = Field(description="Why nothing new is taken, if a disk is short of space.")
     broker: str | None = Field(
         description="Why hints cannot be published; null: they can, as far as is known."
     )

@@ -79,7 +79,7 @@ class CardBrief(_Out):
 
 
 class CardFrame(_Out):
-    """A frame; ``small``: the address of a small picture of it, where one was made."""
+    """A frame; ``small``: the address of a small picture of it, if one was made."""
 
     path: str
     name: str
@@ -122,7 +122,7 @@ class CardBoundary(_Out):
 
 
 class CardQuestion(_Out):
-    """What a person is asked; ``suggests``: the decision that says no, where `confirm` says yes."""
+    """What a person is asked; ``suggests``: the decision that says no, if `confirm` says yes."""
 
     text: str
     frames: list[str]
@@ -146,5 +146,5 @@ class CardList(_Out):
     """All cards in the watched folders."""
 
     written: Moment | None
-    """When the watch last told how they stand."""
+    """When the watch last reported how they stand."""
     cards: list[CardBrief]

@@ -18,7 +18,7 @@ def _name(value: str) -> str:
     if "\0" in value or "/" in value:
         raise ValueError("a name may hold any character but NUL and '/'")
     if not value.strip() or value in {".", ".."}:
-        raise ValueError("this is no name; write at least one visible character, and neither '.' nor '..'")
+        raise ValueError("this is not a name; write at least one visible character, and neither '.' nor '..'")
     if len(value.encode()) > LONGEST_NAME:
         raise ValueError(
             f"the name has {len(value.encode())} bytes in UTF-8; at most {LONGEST_NAME} are possible"
@@ -36,7 +36,7 @@ def _frame_name(value: str) -> str:
 
 def _words(value: str) -> str:
     if "\0" in value:
-        raise ValueError("NUL is no character of a text")
+        raise ValueError("a text cannot contain NUL")
     return value
 
 
@@ -111,7 +111,7 @@ class NewJob(_In):
             ]
         }
     )
-    stack: Name | None = Field(default=None, description="The folder's name where not given.")
+    stack: Name | None = Field(default=None, description="The folder's name if not given.")
     folder: PathText | None = Field(
         default=None, description="On the server; relative to the inbox, or absolute below what may be read."
     )

@@ -1,9 +1,9 @@
 """The pages for people: drawn on the server, readable without script, live and quicker to the hand with it.
 
-`overview` and `listing` tell of all jobs, `stack` and `picture` of one, `cards` of what was told apart, `plan` of the
-next shoot; `acting` does what forms ask for, `entering` and `provider` let people in, `account` and `accounts` are about
-them, `messages` about who is told. `drawing` turns templates into answers, `refusing` errors into pages; `stacks` says in
-words what there is to say, `browsers` what someone is logged in with.
+`overview` and `listing` show all jobs, `stack` and `picture` one of them, `cards` how cards were sorted, `plan` the next
+shoot; `acting` does what forms ask for, `entering` and `provider` let people in, `account` and `accounts` are about them,
+`messages` about who gets messages. `drawing` turns templates into answers, `refusing` errors into pages; `stacks` puts the
+state of a stack into words, `browsers` the browser that someone is logged in with.
 """
 
 from __future__ import annotations

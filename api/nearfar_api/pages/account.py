@@ -28,7 +28,7 @@ LONGEST_DAYS = 3650.0
 
 
 def _own(request: Request, caller: Caller) -> str:
-    """The account; raises `Problem` where someone came otherwise than by logging in."""
+    """The account; raises `Problem` if someone came otherwise than by logging in."""
     check_accounts(access_of(request))
     if caller.how != "session" or caller.account is None:
         raise Problem("no-right", "This is for people who logged in; a key cannot do it.", needs="session")

@@ -74,7 +74,7 @@ def _add(request: Request, ctx: Context, fields: Fields, by: Caller) -> Response
 def _role(fields: Fields) -> Role:
     word = one_of(fields, "role")
     if word not in set(Role):
-        raise UsageError(f"{word!r} is no role; there are {', '.join(Role)}")
+        raise UsageError(f"{word!r} is not a role; there are {', '.join(Role)}")
     return Role(word)
 
 
@@ -107,5 +107,5 @@ def _change(request: Request, ctx: Context, fields: Fields, by: Caller) -> Respo
         case "remove":
             people.remove(account.name, who=by.name)
         case _:
-            raise UsageError(f"{act!r} is nothing to do with an account")
+            raise UsageError(f"{act!r} is not an action on an account")
     return _page(request, ctx, made=made)

@@ -31,7 +31,7 @@ Fields = Mapping[str, list[str]]
 
 
 async def fields_of(request: Request) -> Fields:
-    """What a form holds; refused where it is none."""
+    """What a form holds; refused if it is none."""
     if not request.headers.get("content-type", "").startswith(FORM):
         raise Problem("invalid", f"A form of the kind {FORM} was expected.", errors=[])
     try:
@@ -41,7 +41,7 @@ async def fields_of(request: Request) -> Fields:
 
 
 def one_of(fields: Fields, name: str) -> str:
-    """The first value of a field; empty where there is none."""
+    """The first value of a field; empty if there is none."""
     return fields.get(name, [""])[0]
 
 
@@ -60,7 +60,7 @@ async def set_server(
     """Open, pause or drain."""
     wish = one_of(fields, "state")
     if wish not in set(ServerState):
-        raise UsageError(f"{wish!r} is no state of the server; there are {', '.join(ServerState)}")
+        raise UsageError(f"{wish!r} is not a state of the server; there are {', '.join(ServerState)}")
 
     def act() -> None:
         ctx.store.set_server_state(ServerState(wish), who=who)
@@ -104,7 +104,7 @@ async def do(
     wish = one_of(fields, "do")
     act = ACTS.get(wish)
     if act is None:
-        raise UsageError(f"{wish!r} is nothing to do with a job; there are {', '.join(ACTS)}")
+        raise UsageError(f"{wish!r} is not an action on a job; there are {', '.join(ACTS)}")
 
     def perform() -> None:
         found = ctx.store.job(job)

@@ -25,7 +25,7 @@ LONGEST = 40
 
 
 def browser_words(agent: str) -> str:
-    """``Firefox on Linux`` for a `User-Agent` header; the beginning of what it says where it is not known."""
+    """``Firefox on Linux`` for a `User-Agent` header; the beginning of what it says if it is not known."""
     browser, system = _first(BROWSERS, agent), _first(SYSTEMS, agent)
     if not browser:
         return agent if len(agent) <= LONGEST else f"{agent[: LONGEST - 1]}…"

@@ -14,7 +14,7 @@ from nearfar_api.pages.drawing import plural
 STACKS = 12
 """Stacks on a part of the page at most."""
 FRAMES = 300
-"""Frames on a part of the page, where it holds more than one stack."""
+"""Frames on a part of the page, if it holds more than one stack."""
 ENDS = 10
 """Frames at either end of a long run that are shown at once; those between are folded up."""
 LEFT = 300
@@ -23,7 +23,7 @@ LEFT = 300
 
 @dataclass(frozen=True, kw_only=True)
 class Frame:
-    """One frame; ``why`` where it is left out."""
+    """One frame; ``why`` if it is left out."""
 
     path: str
     name: str
@@ -115,7 +115,7 @@ def reasons(frames: Sequence[Frame]) -> list[tuple[str, str]]:
 
 
 def sheet_of(seen: Seen, card: CardModel) -> Sheet:
-    """Put stacks, frames that are left out, and boundaries where they were taken."""
+    """Put stacks, frames that are left out, and boundaries if they were taken."""
     order = {words(str(path)): k for k, path in enumerate(seen.card.order if seen.card else ())}
     starts = [order.get(stack.frames[0].path, len(order)) for stack in card.content]
     spans = {

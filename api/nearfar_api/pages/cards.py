@@ -129,7 +129,7 @@ def _wished(ctx: Context, card: str, wish: str, fields: Fields) -> tuple[str, Ma
         return one_of(fields, "stack"), _told(answer)
     act = ACTS.get(wish)
     if act is None:
-        raise UsageError(f"{wish!r} is nothing to decide; there are {', '.join(ACTS)}, undo, go")
+        raise UsageError(f"{wish!r} is not a decision; there are {', '.join(ACTS)}, undo, go")
     seen = cards.look(ctx, card)
     asked = _Asked(sheet_of(seen, cards.model(seen)), fields)
     decision = act(asked)
@@ -140,7 +140,7 @@ def _told(answer: str) -> dict[str, Any]:
     try:
         return Decision.model_validate_json(answer).given()
     except ValidationError as error:
-        raise UsageError("the answer is no decision; load the page anew") from error
+        raise UsageError("the answer is no decision; load the page again") from error
 
 
 class _Asked:
@@ -160,7 +160,7 @@ class _Asked:
         return row
 
     def chosen(self, frames: Sequence[Any]) -> list[str]:
-        """Of these frames those that were chosen, in order; with all between them where that was asked for."""
+        """Of these frames those that were chosen, in order; with all between them if that was asked for."""
         paths = [frame.path for frame in frames]
         at = [k for k, path in enumerate(paths) if path in self._chosen]
         if not at:

@@ -79,7 +79,7 @@ def _about(seconds: float) -> str:
 
 
 def percent(share: float) -> str:
-    """A share in whole per cent, with one digit where it is small."""
+    """A share in whole per cent, with one digit if it is small."""
     value = 100 * share
     if 0 < value < 0.05:
         return "below 0.1 %"

@@ -41,14 +41,14 @@ def access_of(request: Request) -> Access:
 
 
 def check_accounts(access: Access) -> None:
-    """Raises `Problem` where nobody logs in here."""
+    """Raises `Problem` if nobody logs in here."""
     if not access.settings.server.accounts:
         raise Problem("not-found", "Nobody logs in at this server (accounts in [server] of its settings).")
 
 
 @router.get("/log-in", name="page_log_in")
 def show_log_in(request: Request, ctx: Ctx, next: str = "") -> Response:  # noqa: A002 - as the address has it
-    """The form, and how to begin where nobody has an account yet."""
+    """The form, and how to begin if nobody has an account yet."""
     check_accounts(access_of(request))
     nobody = access_of(request).settings.people.provider is None and not People(ctx.store).accounts()
     return _form(request, next_=next, nobody=nobody)

@@ -1,4 +1,4 @@
-"""Who is told what happens to stacks: one's own webhooks, and all targets for whoever runs the server."""
+"""Who gets messages about stacks: one's own webhooks, and all targets for whoever runs the server."""
 
 from __future__ import annotations
 
@@ -84,5 +84,5 @@ async def act(
         case "remove":
             await run_in_threadpool(lambda: targets.remove(ctx, found, by=by))
         case other:
-            raise UsageError(f"{other!r} is nothing to do with a target")
+            raise UsageError(f"{other!r} is not an action on a target")
     return await run_in_threadpool(lambda: _page(request, ctx, by, told=told))

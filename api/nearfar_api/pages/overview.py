@@ -22,6 +22,7 @@ from nearfar_api.models.answers import InboxEntry
 from nearfar_api.pages import thumbnails
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.refusing import PageRoute
+from nearfar_api.problems import RETRY_AFTER
 from nearfar_api.status import standing
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
@@ -31,9 +32,9 @@ SHOWN = 12
 STACKS = 20
 """Stacks of watched folders."""
 SETTLED = ("done", "moved", "ignored", "queued")
-"""States of stacks in watched folders that nobody waits for, or that are told of as jobs."""
+"""States of stacks in watched folders that nobody waits for, or that are shown as jobs."""
 TICK = 2.0
-"""Seconds between two looks at what the watch tells."""
+"""Seconds between two looks at what the watch reports."""
 REST = 1.0
 """Seconds between two calls for an open page to look again."""
 
@@ -46,7 +47,9 @@ def show_overview(
     try:
         values = _found(ctx, by)
     except StoreUnreachable as error:
-        return draw(request, "waiting.html", status=503, why=str(error))
+        page = draw(request, "waiting.html", status=503, why=str(error))
+        page.headers["retry-after"] = str(RETRY_AFTER)
+        return page
     return draw(request, "live.html" if part == "live" else "overview.html", **values)
 
 
@@ -69,7 +72,7 @@ def _found(ctx: Context, by: Caller) -> dict[str, Any]:
 
 
 def _is_awaited(entry: InboxEntry, cards: Mapping[str, str]) -> bool:
-    """Whether an entry is told of here: of cards that are sorted, by their paths, only that more of them arrives."""
+    """Whether an entry is shown here: of cards that are sorted, by their paths, only that more of them arrives."""
     if entry.state in SETTLED:
         return False
     if entry.card is None or entry.card not in cards:
@@ -106,7 +109,7 @@ async def _changes(ctx: Context, feed: Feed) -> AsyncGenerator[bytes, None]:
 
 
 async def _changed(listener: Listener) -> tuple[bool, bool]:
-    """Whether anything happened to a job within a tick, and whether nothing more will be told."""
+    """Whether anything happened to a job within a tick, and whether it is over."""
     try:
         message = await asyncio.wait_for(listener.queue.get(), TICK)
     except TimeoutError:
@@ -117,7 +120,7 @@ async def _changed(listener: Listener) -> tuple[bool, bool]:
 
 
 def _stamp(ctx: Context) -> int:
-    """Changes when the watch tells something."""
+    """Changes when the watch reports something."""
     try:
         return state_file(ctx.places).stat().st_mtime_ns
     except OSError:

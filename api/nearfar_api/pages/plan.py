@@ -147,7 +147,7 @@ def _offered(ctx: Context, by: Caller) -> dict[str, list[tuple[str, str]]]:
 
 
 def _against(ctx: Context, by: Caller, plan: Bracket, chosen: str) -> Against | None:
-    """What was shot; raises `UsageError` where that cannot be found."""
+    """What was shot; raises `UsageError` if that cannot be found."""
     kind, _, rest = chosen.partition("-")
     job: int | None = None
     try:
@@ -221,7 +221,7 @@ async def keep_with_job(
     job: JobNumber,
     fields: Fields = Depends(fields_of),  # noqa: B008 - FastAPI's way
 ) -> Response:
-    """Attach the plan to a job; then to its page, which tells what was missed."""
+    """Attach the plan to a job; then to its page, which shows what was missed."""
     plan = asked_by({name: values[0] for name, values in fields.items()}).plan()
     await run_in_threadpool(planned.attach, ctx, job, plan.to_json())
     return RedirectResponse(f"{address(request, 'page_stack', job=job)}#plan", 303)

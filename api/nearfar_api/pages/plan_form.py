@@ -19,7 +19,7 @@ LONGEST = 60
 
 @dataclass(frozen=True, kw_only=True)
 class Field:
-    """``ways``: that it belongs to; empty: all. ``choices``: value and words, where it is no free text."""
+    """``ways``: that it belongs to; empty: all. ``choices``: value and words, if it is no free text."""
 
     name: str
     label: str
@@ -108,7 +108,7 @@ class Asked:
     values: Mapping[str, str]
 
     def value(self, field: Field) -> str:
-        """Of a field; what is usual where nothing was sent."""
+        """Of a field; what is usual if nothing was sent."""
         return self.values.get(field.name, field.usual)
 
     def plan(self) -> Bracket:
@@ -126,7 +126,7 @@ class Asked:
             ) from error
 
     def wrong(self, why: str) -> str:
-        """The name of the field that a refusal names first; empty where it names none."""
+        """The name of the field that a refusal names first; empty if it names none."""
         found = [(why.find(f"“{field.label}”"), field.name) for field in ALL]
         return min((pair for pair in found if pair[0] >= 0), default=(0, ""))[1]
 

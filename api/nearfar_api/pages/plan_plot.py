@@ -37,7 +37,7 @@ def plot(plan: Bracket, width: int, *, shot: Sequence[float] = (), missed: Colle
     shot
         Where frames that were shot are focused: mm, from where the plan's steps count.
     missed
-        Numbers of planned frames that none stands for.
+        Numbers of planned frames that were not shot.
     """
     every = math.ceil(plan.frames / MOST)
     steps = [s for k, s in enumerate(plan.steps) if k % every == 0 or k == plan.frames - 1]

@@ -29,7 +29,7 @@ LONGEST = 600.0
 
 
 def _provider(request: Request) -> Provider:
-    """The one of the settings, made once for an application; raises `Problem` where there is none."""
+    """The one of the settings, made once for an application; raises `Problem` if there is none."""
     check_accounts(access_of(request))
     people = access_of(request).settings.people
     if people.provider is None:
@@ -67,7 +67,7 @@ async def arrive(request: Request, ctx: Ctx) -> Response:
     secret = await run_in_threadpool(people.secret, "cookies")
     kept = cookies.checked(secret, cookies.FLIGHT, cookies.read(request.headers, cookies.FLIGHT))
     if kept is None:
-        raise Problem("no-account", "This browser did not begin to log in here; begin anew.")
+        raise Problem("no-account", "This browser did not start to log in here; start again.")
     flight = Flight(**kept)
     try:
         claims = await run_in_threadpool(provider.arrive, dict(request.query_params), _back(request), flight)

@@ -40,7 +40,7 @@ class PageRoute(APIRoute):
 
 
 def refusal(request: Request, problem: HTTPException) -> Response:
-    """The page that tells of a problem."""
+    """The page for a problem."""
     kind = KINDS.get(getattr(problem, "kind", ""))
     page = draw(
         request,
@@ -50,9 +50,17 @@ def refusal(request: Request, problem: HTTPException) -> Response:
         detail=str(problem.detail),
         remedy=kind.remedy if kind else "",
         back=_back(request),
+        again=_again(request, problem),
     )
     page.headers.update(problem.headers or {})
     return page
+
+
+def _again(request: Request, problem: HTTPException) -> str | None:
+    """Seconds after which the page looks again by itself; None: it does not."""
+    if problem.status_code != 503 or request.method not in ("GET", "HEAD"):
+        return None
+    return (problem.headers or {}).get("retry-after")
 
 
 def _back(request: Request) -> str:

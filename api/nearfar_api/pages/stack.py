@@ -52,7 +52,7 @@ def show_stack(request: Request, ctx: Ctx, job: JobNumber) -> Response:
 
 
 def _against(ctx: Context, job: int) -> list[str]:
-    """What was missed of the plan that was kept with a job, in sentences; nothing where none was."""
+    """What was missed of the plan that was kept with a job, in sentences; nothing if none was."""
     try:
         return planned.compared(ctx, job, planned.of(ctx, job))[1]
     except NotFound:

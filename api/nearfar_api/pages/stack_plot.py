@@ -24,7 +24,7 @@ SMALL, LARGE = 2.5, 4.5
 
 @dataclass(frozen=True, kw_only=True)
 class Frame:
-    """Where a frame's figure is drawn; no height where it has none."""
+    """Where a frame's figure is drawn; no height if it has none."""
 
     row: Row
     x: float
@@ -97,7 +97,7 @@ def _frames(series: Series, rows: Sequence[Row], low: float, high: float) -> lis
 
 
 def _line(frames: Sequence[Frame]) -> str:
-    """Through what is known; broken where a frame has no figure."""
+    """Through what is known; broken if a frame has no figure."""
     path, pen = "", "M"
     for frame in frames:
         if frame.y is None:

@@ -19,7 +19,7 @@ VERSIONS = 60
 NEAR = 6
 """Frames that a frame is compared with, the nearest ones."""
 LEAST_NEAR = 4
-"""Fewer of them tell nothing."""
+"""Fewer of them say nothing."""
 FAR_OFF = 5.0
 """A frame is an outlier that lies so many usual deviations from its neighbours (our own threshold)."""
 
@@ -66,7 +66,7 @@ class Row:
 
 @dataclass(frozen=True, kw_only=True)
 class Series:
-    """One kind of figure over all frames; None where a frame has none."""
+    """One kind of figure over all frames; None if a frame has none."""
 
     kind: Kind
     values: tuple[float | None, ...]
@@ -74,7 +74,7 @@ class Series:
 
 
 def report_of(ctx: Context, job: Job) -> Report | None:
-    """The report of a result; None where there is none to be read."""
+    """The report of a result; None if there is none to be read."""
     return results.report_of(job, ctx.places)
 
 
@@ -140,7 +140,7 @@ def outliers(values: Sequence[float | None], least: float) -> tuple[bool, ...]:
     """Which values lie far off the line through their neighbours.
 
     The line is the one of medians through the `NEAR` nearest values (Theil 1950, Sen 1968); usual is the median
-    of all deviations, of which 1.4826 estimate a standard deviation where they are Gaussian (any textbook).
+    of all deviations, of which 1.4826 estimate a standard deviation if they are Gaussian (any textbook).
     """
     off = [_off(values, place) for place in range(len(values))]
     known = [abs(value) for value in off if value is not None]
@@ -149,7 +149,7 @@ def outliers(values: Sequence[float | None], least: float) -> tuple[bool, ...]:
 
 
 def _off(values: Sequence[float | None], place: int) -> float | None:
-    """How far a value is from where its neighbours let one expect it; None where there are too few."""
+    """How far a value is from where its neighbours let one expect it; None if there are too few."""
     known = [(k, v) for k, v in enumerate(values) if k != place and v is not None]
     near = sorted(known, key=lambda each: abs(each[0] - place))[:NEAR]
     value = values[place]

@@ -8,7 +8,7 @@ from typing import Any
 from nearfar.errors import NotFound
 from nearfar.jobs import Job
 from nearfar.runner import planning
-from nearfar.runner.small import SMALL, small_name
+from nearfar.runner.results.small import SMALL, small_name
 from nearfar_api.context import Context
 from nearfar_api.models.answers import JobModel
 from nearfar_api.transfer import beneath

@@ -21,7 +21,7 @@ class Book:
             return self._turns.setdefault(owner, threading.Lock())
 
     def size(self, folder: Path) -> int:
-        """Bytes of the files in a folder; 0 where there is none."""
+        """Bytes of the files in a folder; 0 if there is none."""
         try:
             changed = folder.stat().st_mtime_ns
         except OSError:

@@ -49,7 +49,7 @@ def standing(ctx: Context, owner: str) -> Standing:
 
 @contextmanager
 def checked(ctx: Context, owner: str, *, upload: int = 0) -> Iterator[None]:
-    """While an owner submits a job with so many bytes to upload; raises `Problem` where that is too much."""
+    """While an owner submits a job with so many bytes to upload; raises `Problem` if that is too much."""
     limits = ctx.settings.people
     if not ctx.settings.server.locked or not (limits.jobs or limits.uploads or limits.results):
         yield

@@ -16,7 +16,7 @@ async def _json_only(request: Request) -> None:
     if kind != "application/json":
         raise HTTPException(
             415,
-            f"found a body of type {kind or 'that is not told'}; expected application/json",
+            f"found a body of type {kind or 'that is not given'}; expected application/json",
             {"accept": "application/json"},
         )
 

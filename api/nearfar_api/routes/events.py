@@ -1,4 +1,4 @@
-"""The trail and progress as server-sent events, of one job or of all, going on where a listener was; and as a list."""
+"""The trail and progress as server-sent events, of one job or of all, continuing where a listener was; and as a list."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ After = Annotated[
 
 
 def _after(last: str | None, after: int | None) -> int | None:
-    """Number to go on after; what is no number counts for nothing, as ids are the server's own."""
+    """Number to continue after; anything but a number is ignored, as ids are the server's own."""
     if last is not None and last.isascii() and last.isdigit() and int(last) < LARGEST:
         return int(last)
     return after

@@ -60,7 +60,7 @@ def _model(ctx: Context, job: int, number: int, entry: FrameEntry) -> FrameModel
     responses=GONE,
 )
 def get_received(response: Response, ctx: Ctx, job: JobNumber, number: FrameNumber) -> Received:
-    """Also with HEAD, by the header field 'received'; an upload that was cut off goes on there."""
+    """Also with HEAD, by the header field 'received'; an upload that was cut off continues there."""
     ctx.store.job(job)
     entries = ctx.store.frames(job)
     if number > len(entries):
@@ -101,7 +101,7 @@ async def put_frame(
     repr_digest: Annotated[str | None, Header(description="Of the whole frame, RFC 9530.")] = None,
     content_digest: Annotated[str | None, Header(description="Of this body, RFC 9530.")] = None,
 ) -> Received:
-    """After the last frame the job begins by itself. The same frame again is fine where its digest comes with it."""
+    """After the last frame the job begins by itself. The same frame again is fine if its digest comes with it."""
     frame = await run_in_threadpool(arrival.look_up, ctx, job, number)
     announced = _digests("Repr-Digest", repr_digest)
     content = digests.Check(_digests("Content-Digest", content_digest))
@@ -142,7 +142,7 @@ def _again(ctx: Context, frame: arrival.Awaited, announced: dict[str, bytes], wh
 
 
 async def _take(request: Request, part: arrival.Part, piece: arrival.Piece, content: digests.Check) -> None:
-    """Write the body as it comes; where it breaks off, what came stays."""
+    """Write the body as it comes; if it breaks off, what came stays."""
     held = bytearray()
 
     def flush() -> None:

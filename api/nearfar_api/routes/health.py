@@ -19,7 +19,7 @@ async def live() -> dict[str, bool]:
     "/ready",
     operation_id="isReady",
     summary="Whether the server can work",
-    responses={503: {"model": Health, "description": "Something is missing; 'checks' tells what"}},
+    responses={503: {"model": Health, "description": "Something is missing; 'checks' says what"}},
 )
 def ready(request: Request, response: Response) -> Health:
     """Store, broker, disks and folders; the reasons are for whoever holds the key."""

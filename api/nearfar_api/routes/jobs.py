@@ -39,7 +39,7 @@ MOVED = refusals("not-found", "wrong-state")
 def list_jobs(
     ctx: Ctx,
     by: By,
-    state: Annotated[list[JobState] | None, Query(description="Any of these; all where not given.")] = None,
+    state: Annotated[list[JobState] | None, Query(description="Any of these; all if not given.")] = None,
     owner: Annotated[Words | None, Query()] = None,
     search: Annotated[Words | None, Query(description="Part of the stack's name, in any case.")] = None,
     sort: Annotated[
@@ -230,7 +230,7 @@ def run_again(
     dependencies=JSON,
 )
 def deliver_job(ctx: Ctx, who: Who, job: JobNumber) -> JobModel:
-    """For a mended picture, or where it was given up. What lies there stays: another picture gets a number."""
+    """For a mended picture, or if it was given up. What lies there stays: another picture gets a number."""
     objects.deliver_again(ctx, job, who=who)
     return _after(ctx, job)
 

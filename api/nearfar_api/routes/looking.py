@@ -17,7 +17,7 @@ from nearfar_api.routes.jobs import JobNumber
 router = APIRouter(prefix=BASE, tags=["results"])
 
 EDGE = 256
-"""Pixels of the square that is looked at where none was given."""
+"""Pixels of the square that is looked at if none was given."""
 Place = Annotated[int, Query(ge=0, lt=1 << 20)]
 Edge = Annotated[int, Query(ge=1, le=4096, description="Edge of the square, pixels.")]
 
@@ -36,7 +36,7 @@ class SharpFrame(BaseModel):
 class SharpFrames(BaseModel):
     """Frames that are sharp at a place, the sharpest first.
 
-    ``by``: ``frames`` where what was measured of them is still there, ``map`` where it was swept and only the delivered
+    ``by``: ``frames`` if what was measured of them is still there, ``map`` if it was swept and only the delivered
     map of frames tells, which knows the frames that gave something to the picture there and no others.
     """
 
@@ -55,7 +55,7 @@ def lookout_of(request: Request) -> Lookout:
 
 
 def sharp_at(lookout: Lookout, job: int, x: int, y: int, edge: int) -> SharpFrames:
-    """What is told of a place. Raises `NotFound`, or `Problem` where it lies outside."""
+    """What is known of a place. Raises `NotFound`, or `Problem` if it lies outside."""
     size = lookout.job(job).size
     width, height = size
     if x >= width or y >= height:

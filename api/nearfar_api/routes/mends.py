@@ -93,7 +93,7 @@ def list_mends(request: Request, ctx: Ctx, job: JobNumber) -> Response:
     },
 )
 def add_mend(request: Request, ctx: Ctx, who: Who, job: JobNumber, mend: NewMend) -> Response:
-    """Kept at once and carried out within seconds: the job's `mends` say how far, its events tell when it is there.
+    """Recorded at once and carried out within seconds: the job's `mends` say how far, its events tell when it is there.
 
     A mend belongs to this picture. A job that is made of the same frames again begins without any.
     """
@@ -109,7 +109,7 @@ def _json_only(request: Request) -> None:
     if kind not in ("application/json", LD):
         raise HTTPException(
             415,
-            f"found a body of type {kind or 'that is not told'}; expected application/json or {LD}",
+            f"found a body of type {kind or 'that is not given'}; expected application/json or {LD}",
             {"accept": f"application/json, {LD}"},
         )
 

@@ -67,7 +67,7 @@ class LinkWish(BaseModel):
     """A file of a result, and for how long anyone with the link may fetch it."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
-    name: FrameName | None = Field(default=None, description="The picture where not given.")
+    name: FrameName | None = Field(default=None, description="The picture if not given.")
     hours: float = Field(default=72.0, gt=0, le=links.LONGEST / 3600)
 
 

@@ -44,11 +44,11 @@ class PlanCompared(BaseModel):
     complete: bool
     planned: int
     captured: int
-    missed: list[int] = Field(description="Numbers of planned frames that none stands for.")
-    short: int = Field(description="Frames that are missing, where only their number can be compared.")
+    missed: list[int] = Field(description="Numbers of planned frames that were not shot.")
+    short: int = Field(description="Frames that are missing, if only their number can be compared.")
     extra: list[str]
     disordered: list[str]
-    unknown: list[str] = Field(description="Frames without a focus distance, where others have one.")
+    unknown: list[str] = Field(description="Frames without a focus distance, if others have one.")
     said: list[str]
 
 
@@ -154,7 +154,7 @@ def attach_plan(ctx: Ctx, job: JobNumber, plan: dict[str, JsonValue]) -> PlanCom
     responses=refusals("not-found", "invalid"),
 )
 def compare_plan(ctx: Ctx, job: JobNumber) -> PlanCompared:
-    """By the focus distances in the frames, or by their number where there are none."""
+    """By the focus distances in the frames, or by their number if there are none."""
     return _compared(ctx, job, planned.of(ctx, job))
 
 

@@ -1,4 +1,4 @@
-"""Webhooks: who is told what happens to stacks."""
+"""Webhooks: who gets messages about stacks."""
 
 from __future__ import annotations
 
@@ -27,12 +27,12 @@ TURNS = anyio.CapacityLimiter(4)
 
 
 class NewTarget(BaseModel):
-    """A program that is to be told."""
+    """A program that is to get messages."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
     address: PathText = Field(description="Of a program, by https or http; not in the server's own network.")
     about: list[Literal["done", "failed", "held", "disk"]] = Field(
-        default=[], max_length=4, description="done, failed and held where nothing is given."
+        default=[], max_length=4, description="done, failed and held if nothing is given."
     )
     owner: Owner | None = Field(
         default=None,
@@ -41,7 +41,7 @@ class NewTarget(BaseModel):
 
 
 class TargetModel(BaseModel):
-    """Somebody who is told."""
+    """Somebody who gets messages."""
 
     model_config = ConfigDict(frozen=True)
     id: int
@@ -84,7 +84,7 @@ def _model(target: Target, last: Message | None = None) -> TargetModel:
     return TargetModel(**plain, about=list(target.events), created=moment(target.created) or "", last=told)
 
 
-@router.get("", operation_id="listTargets", summary="List who is told what happens")
+@router.get("", operation_id="listTargets", summary="List who gets messages")
 def list_targets(ctx: Ctx, by: By) -> TargetList:
     """One's own; all of them for whoever runs the server."""
     return TargetList(targets=[_model(target, last) for target, last in targets.seen(ctx, by)])
@@ -99,7 +99,7 @@ def list_targets(ctx: Ctx, by: By) -> TargetList:
     dependencies=JSON,
 )
 def add_target(ctx: Ctx, by: By, new: NewTarget) -> MadeTarget:
-    """From now on it is told, signed as the Standard Webhooks specification has it."""
+    """From now on it gets messages, signed as the Standard Webhooks specification has it."""
     made = targets.add(ctx, by, new.address, about=new.about, owner=new.owner)
     return MadeTarget(**dict(_model(made)), secret=made.secret or "")
 
@@ -124,7 +124,7 @@ async def try_target(ctx: Ctx, by: By, target: TargetNumber) -> Tried:
     "/{target}",
     status_code=204,
     operation_id="removeTarget",
-    summary="Tell a target no longer",
+    summary="Stop messages to a target",
     responses=refusals("not-found"),
 )
 def remove_target(ctx: Ctx, by: By, target: TargetNumber) -> None:

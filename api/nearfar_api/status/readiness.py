@@ -22,7 +22,7 @@ HANGS = {
     "broker": "check the network and the machine of the broker",
     "folder": "a share may hang; check the network and the server of the share",
 }
-"""What to look at where a check does not come back, by its name; disks and folders may lie on a share."""
+"""What to look at if a check does not come back, by its name; disks and folders may lie on a share."""
 _hanging: dict[str, threading.Thread] = {}
 """Checks that did not come back yet, by name."""
 
@@ -40,25 +40,30 @@ def checks(ctx: Context) -> list[Check]:
     ]
 
 
+def folder_in_time(ctx: Context, patience: float) -> str | None:
+    """Why the data folder is not there, also if looking at it takes more than ``patience`` seconds."""
+    return _in_time("folder", lambda: data_problem(ctx), patience)
+
+
 def _check(name: str, ask: Callable[[], str | None]) -> Check:
     why = _in_time(name, ask)
     return Check(name=name, ok=why is None, why=why)
 
 
-def _in_time(name: str, ask: Callable[[], str | None]) -> str | None:
+def _in_time(name: str, ask: Callable[[], str | None], patience: float = PATIENCE) -> str | None:
     """What a check says; a share whose server is gone may let it hang, for as long as that is so."""
     asking = _hanging.get(name)
     if asking is None or not asking.is_alive():
         said: list[str | None] = []
         asking = threading.Thread(target=lambda: said.append(ask()), name=f"check {name}", daemon=True)
         asking.start()
-        asking.join(PATIENCE)
+        asking.join(patience)
         if said:
             return said[0]
     if not asking.is_alive():
         return f"{name}: the check itself failed; see the log of the server"
     _hanging[name] = asking
-    return f"{name} does not answer within {PATIENCE:.0f} s: {HANGS.get(name, HANGS['folder'])}"
+    return f"{name} does not answer within {patience:.0f} s: {HANGS.get(name, HANGS['folder'])}"
 
 
 def store_problem(ctx: Context) -> str | None:
@@ -81,7 +86,7 @@ def data_problem(ctx: Context) -> str | None:
     """Why the data folder is not the one that the store belongs to."""
     try:
         return ctx.presence.why_away(ctx.store)
-    except StoreError:  # which is told of already
+    except StoreError:  # which is reported already
         return None
 
 

@@ -16,7 +16,7 @@ from nearfar_api.routes.server import inbox_model, server_model
 
 @dataclass(frozen=True, kw_only=True)
 class Disk:
-    """Room on the disk of one or several folders; None where it cannot be told."""
+    """Room on the disk of one or several folders; None if it cannot be told."""
 
     name: str
     path: str
@@ -30,13 +30,14 @@ class Disk:
 
 
 def found(ctx: Context, shown: int, *, only: str | None = None) -> dict[str, Any]:
-    """What both pages tell, with at most ``shown`` jobs of each state, of one owner alone where that is given.
+    """What both pages show, with at most ``shown`` jobs of each state, of one owner alone if that is given.
 
-    Raises `StoreError` where the store is away.
+    Raises `StoreError` if the store is away.
     """
     figures = ctx.store.figures()
     return {
         "server": server_model(ctx, figures),
+        "away": ctx.presence.why_away(ctx.store),
         "workers": figures.workers,
         "running": _jobs(ctx, JobState.RUNNING, Sort.CREATED, shown, only),
         "waiting": _jobs(ctx, JobState.WAITING, Sort.CREATED, shown, only, descending=False),
@@ -78,7 +79,7 @@ def _why_waiting(ctx: Context, workers: int) -> str:
 
 
 def disks(ctx: Context) -> list[Disk]:
-    """The disks of the server's folders; one that several of them share is told once."""
+    """The disks of the server's folders; one that several of them share is listed once."""
     places = ctx.places
     told: dict[int | str, Disk] = {}
     for name, path in {"data": places.data, "results": places.results, "scratch": places.scratch}.items():

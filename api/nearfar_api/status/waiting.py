@@ -10,7 +10,7 @@ TURN = "its turn has not come"
 
 
 def waits_for(ctx: Context, job: Job, brief: Brief) -> str | None:
-    """What a job waits for; None where it is at work, held, or ended."""
+    """What a job waits for; None if it is at work, held, or ended."""
     if job.state not in (JobState.WAITING, JobState.RUNNING):
         return None
     found = _all_wait_for(ctx) or _own(brief)

@@ -30,7 +30,7 @@ from nearfar_api.transfer import beneath, digests
 log = logging.getLogger(__name__)
 
 PIECE = 1 << 20
-"""Bytes that are written in one go."""
+"""Bytes that are written at a time."""
 FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 CONTENT_RANGE = re.compile(r"bytes (\d{1,18})-(\d{1,18})/(\d{1,18})", re.IGNORECASE)
 
@@ -69,7 +69,7 @@ def sha256_of(entry: FrameEntry) -> bytes | None:
 
 
 def look_up(ctx: Context, job: int, number: int) -> Awaited:
-    """The frame; raises `NotFound`, or `Problem` where the job no longer takes it."""
+    """The frame; raises `NotFound`, or `Problem` if the job no longer takes it."""
     found = ctx.store.job(job)
     entries = ctx.store.frames(job)
     if not 1 <= number <= len(entries):
@@ -157,7 +157,7 @@ class Part:
         self.start = self.size
 
     def begin(self, piece: Piece, uploads: Path, spare: int) -> None:
-        """Go to where the piece belongs; raises `Problem` where that is not next, or the disk has no room."""
+        """Go to where the piece belongs; raises `Problem` if that is not next, or the disk has no room."""
         if piece.whole:
             self.cut(0)
         if piece.start != self.size:
@@ -176,7 +176,7 @@ class Part:
             )
 
     def full(self, why: str) -> Problem:
-        """The answer where the disk is full."""
+        """The answer if the disk is full."""
         missing = self.frame.size - self.size
         return Problem(
             "no-space",
@@ -187,7 +187,7 @@ class Part:
         )
 
     def write(self, data: bytes) -> None:
-        """Add bytes at the end; raises `Problem` where the disk is full, having kept what went onto it."""
+        """Add bytes at the end; raises `Problem` if the disk is full, having kept what went onto it."""
         view = memoryview(data)
         with self._busy:
             while view:
@@ -261,7 +261,7 @@ class Part:
 
 
 def open_part(ctx: Context, frame: Awaited) -> Part:
-    """The part file, made where it is missing, for this request alone; raises `Problem` while another one has it."""
+    """The part file, made if it is missing, for this request alone; raises `Problem` while another one has it."""
     busy = Problem("frame-busy", f"{frame.name}: another request is sending it.")
     with beneath.opened(ctx.places.uploads, str(frame.job), make=True) as folder:
         name, flags = f"{frame.number}.part", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -335,7 +335,7 @@ def _catch_up(ctx: Context, job: int) -> None:
 
 
 def same_bytes(frame: Awaited, announced: Mapping[str, bytes], folder: Path) -> bool:
-    """Whether a frame that is here has the digests that come with a request; False where none tells."""
+    """Whether a frame that is here has the digests that come with a request; False if none tells."""
     if not announced:
         return False
     if frame.digest is not None and "sha-256" in announced:

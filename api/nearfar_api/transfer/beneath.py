@@ -22,7 +22,7 @@ def opened(root: Path, *steps: str, make: bool = False) -> Iterator[int]:
     Parameters
     ----------
     make
-        Make the folders of the steps where they are missing.
+        Make the folders of the steps if they are missing.
 
     Raises
     ------
@@ -33,7 +33,7 @@ def opened(root: Path, *steps: str, make: bool = False) -> Iterator[int]:
     try:
         for step in steps:
             if not plain(step):
-                raise NotADirectoryError(f"{step!r} is no name of a folder")
+                raise NotADirectoryError(f"{step!r} is not the name of a folder")
             if make:
                 _make(fd, step)
             inner = os.open(step, FOLDER, dir_fd=fd)

@@ -22,20 +22,20 @@ def parse(field: str) -> dict[str, bytes]:
     Raises
     ------
     ValueError
-        Where it is no such field, or a digest has the wrong length; says what was found.
+        If it is no such field, or a digest has the wrong length; says what was found.
     """
     found: dict[str, bytes] = {}
     for part in field.split(","):
         match = MEMBER.fullmatch(part.strip(" \t"))
         if match is None:
-            raise ValueError(f"{part.strip()[:100]!r} is no digest; write for example sha-256=:BASE64:")
+            raise ValueError(f"{part.strip()[:100]!r} is not a digest; write for example sha-256=:BASE64:")
         name, text = match[1], match[2]
         if name not in ALGORITHMS:
             continue
         try:
             value = base64.b64decode(text, validate=True)
         except binascii.Error as error:
-            raise ValueError(f"{text[:100]!r} is no base64") from error
+            raise ValueError(f"{text[:100]!r} is not base64") from error
         expected = hashlib.new(ALGORITHMS[name]).digest_size
         if len(value) != expected:
             raise ValueError(f"a {name} digest has {expected} bytes; found {len(value)}")
@@ -61,7 +61,7 @@ class Check:
             running.update(data)
 
     def mismatch(self) -> str | None:
-        """What was announced and what was found, where they differ."""
+        """What was announced and what was found, if they differ."""
         for name, running in self._sums.items():
             if not hmac.compare_digest(running.digest(), self.expected[name]):
                 found, announced = (written({name: v}) for v in (running.digest(), self.expected[name]))

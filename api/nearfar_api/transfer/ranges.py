@@ -51,7 +51,7 @@ def _part(match: re.Match[str], size: int) -> tuple[int, int] | None:
 
 
 def _joined(parts: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Parts that overlap or touch become one, which 15.3.7.2 allows; where any do, all go in the file's order."""
+    """Parts that overlap or touch become one, which 15.3.7.2 allows; if any do, all go in the file's order."""
     ordered = sorted(parts)
     joined = ordered[:1]
     for first, stop in ordered[1:]:
@@ -100,7 +100,7 @@ def _names(field: str, tag: str, *, weak: bool) -> bool:
 
 
 def _newer(field: str, modified: float) -> bool | None:
-    """Whether a file changed after a date; None where it is no date, and the field counts for nothing."""
+    """Whether a file changed after a date; None if it is no date, and the field counts for nothing."""
     try:
         date = parsedate_to_datetime(field)
     except ValueError:

@@ -60,7 +60,7 @@ def type_of(name: str) -> str:
 
 
 def folder_of(job: Job, places: Places) -> tuple[str, ...]:
-    """Steps from the results' folder to the one of this job; raises `NotFound` where there is none."""
+    """Steps from the results' folder to the one of this job; raises `NotFound` if there is none."""
     if job.state is not JobState.DONE or job.result is None:
         raise NotFound(f"job {job.id} is {job.state} and has no result")
     try:
@@ -73,7 +73,7 @@ def folder_of(job: Job, places: Places) -> tuple[str, ...]:
 
 
 def files(job: Job, places: Places) -> list[ResultFile]:
-    """All files of a result, by name; empty where there is none."""
+    """All files of a result, by name; empty if there is none."""
     try:
         with beneath.opened(places.results, *folder_of(job, places)) as fd:
             found = [_about(fd, entry.name) for entry in os.scandir(fd) if not entry.name.startswith(".")]
@@ -128,7 +128,7 @@ def open_beneath(places: Places, steps: Sequence[str], name: str, missing: NotFo
 
 
 def report_of(job: Job, places: Places) -> Report | None:
-    """The report of a result; None where there is none to be read."""
+    """The report of a result; None if there is none to be read."""
     try:
         opened = open_file(job, places, name_of(job, "report"))
     except NotFound:

@@ -27,7 +27,7 @@ KNOWN = 512
 
 
 def disposition(name: str, type_: str) -> str:
-    """``Content-Disposition`` (RFC 6266) with the name twice where it is not plain ASCII (RFC 8187)."""
+    """``Content-Disposition`` (RFC 6266) with the name twice if it is not plain ASCII (RFC 8187)."""
     how = "inline" if type_ in SHOWN else "attachment"
     plain = "".join(c if " " <= c <= "~" and c not in '"\\%' else "_" for c in name)
     if plain == name:
@@ -48,7 +48,7 @@ class DigestBook:
             return self._known.get(tag)
 
     def of(self, file: Opened) -> bytes:
-        """The digest; reads the file where it is not known."""
+        """The digest; reads the file if it is not known."""
         found = self.known(file.tag)
         if found is None:
             with open(os.dup(file.fd), "rb") as reader:

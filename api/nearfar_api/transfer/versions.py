@@ -7,12 +7,12 @@ from pathlib import Path
 from nearfar.errors import NotFound
 from nearfar.jobs import Job
 from nearfar.places import Places
-from nearfar.runner.versions import EARLIER, Version, earlier
+from nearfar.runner.results.versions import EARLIER, Version, earlier
 from nearfar_api.transfer import results
 
 
 def versions(job: Job, places: Places) -> tuple[Version, ...]:
-    """Those that are kept, oldest first; none where there is no result."""
+    """Those that are kept, oldest first; none if there is no result."""
     try:
         steps = results.folder_of(job, places)
     except NotFound:
@@ -21,7 +21,7 @@ def versions(job: Job, places: Places) -> tuple[Version, ...]:
 
 
 def open_version(job: Job, places: Places, number: int, which: str) -> results.Opened:
-    """Open the picture, report or preview of an earlier version; raises `NotFound` where it is not kept."""
+    """Open the picture, report or preview of an earlier version; raises `NotFound` if it is not kept."""
     steps = (*results.folder_of(job, places), EARLIER, str(number))
     missing = NotFound(f"version {number} of the picture of job {job.id} is not kept, or has no {which}")
     return results.open_beneath(places, steps, results.name_of(job, which), missing)

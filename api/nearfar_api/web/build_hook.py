@@ -36,7 +36,7 @@ def manifest(root: Path) -> Manifest:
 
 
 def digest(path: Path) -> str:
-    """SHA-256 of a file, hexadecimal; empty where there is none."""
+    """SHA-256 of a file, hexadecimal; empty if there is none."""
     try:
         return hashlib.sha256(path.read_bytes()).hexdigest()
     except OSError:
@@ -52,13 +52,13 @@ def differing(folder: Path, wanted: Manifest) -> list[str]:
 
 @functools.cache
 def own_npm() -> tuple[str, ...] | None:
-    """Command of the machine's npm, or None where it has none that works."""
+    """Command of the machine's npm, or None if it has none that works."""
     return ("npm",) if shutil.which("npm") and _answers(["npm"]) else None
 
 
 @functools.cache
 def carried_npm() -> tuple[str, ...] | None:
-    """Command of the npm in ``NODE_WHEEL``, or None where that is not installed."""
+    """Command of the npm in ``NODE_WHEEL``, or None if that is not installed."""
     command = (sys.executable, "-c", CARRIED)
     return command if _answers(list(command)) else None
 
@@ -68,7 +68,7 @@ def _answers(command: list[str]) -> bool:
 
 
 def needed(root: Path) -> list[str]:
-    """The wheel with npm, only where files are to be fetched and the machine has no npm."""
+    """The wheel with npm, only if files are to be fetched and the machine has no npm."""
     return [NODE_WHEEL] if differing(root / WEB / "vendor", manifest(root)) and not own_npm() else []
 
 
@@ -78,7 +78,7 @@ def fetch(root: Path) -> list[Path]:
     Raises
     ------
     SystemExit
-        With what to do, where there is no npm, where it fails, or where it brings something else.
+        With what to do, if there is no npm, if it fails, or if it brings something else.
     """
     wanted = manifest(root)
     folder = root / WEB / "vendor"
@@ -109,7 +109,7 @@ def _npm(arguments: list[str], place: Path) -> None:
         raise SystemExit(
             f"'npm {shlex.join(arguments)}' could not fetch the scripts that the pages use:\n"
             f"{(done.stderr or done.stdout).strip()}\n"
-            "Where there is no network, copy the folder web/vendor from a machine that has it, or install a wheel."
+            "Without a network, copy the folder web/vendor from a machine that has it, or install a wheel."
         )
 
 
@@ -151,7 +151,9 @@ def record(root: Path) -> None:
         }
     missing = [entry["source"] for entry in found.values() if not entry["sha256"]]
     if missing:
-        raise SystemExit(f"{', '.join(missing)}: not in the packages; mend 'source' in {WEB / 'vendor.json'}")
+        raise SystemExit(
+            f"{', '.join(missing)}: not in the packages; correct 'source' in {WEB / 'vendor.json'}"
+        )
     text = json.dumps(found, indent=2) + "\n"
     (root / WEB / "vendor.json").write_text(text, encoding="utf-8")
 

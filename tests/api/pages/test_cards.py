@@ -98,11 +98,11 @@ def test_divided_stacks_are_joined_and_their_divider_taken_in(client: Client, la
 @pytest.mark.parametrize(
     ("form", "said"),
     [
-        ({"do": "spin"}, "nothing to decide"),
+        ({"do": "spin"}, "is not a decision"),
         ({"do": "leave-out", "stack": "{first}"}, "tick the frames first"),
         ({"do": "up-to-here", "stack": "{first}", "frame": "{first}"}, "no stack of the same camera on that"),
         ({"do": "confirm", "stack": "/elsewhere.JPG"}, "no longer there"),
-        ({"decision": "{}", "stack": "{first}"}, "load the page anew"),
+        ({"decision": "{}", "stack": "{first}"}, "load the page again"),
         ({"decision": '{"do": "split", "before": "none.JPG"}', "stack": "{first}"}, "no file none.JPG"),
     ],
 )

@@ -78,8 +78,8 @@ def test_what_failed_runs_again_as_it_is_where_nothing_is_changed(client: Client
 @pytest.mark.parametrize(
     ("path", "fields", "status", "said"),
     [
-        ("/server", {"state": "shut"}, 422, "is no state of the server"),
-        ("/jobs/1/do", {"do": "explode"}, 422, "is nothing to do with a job"),
+        ("/server", {"state": "shut"}, 422, "is not a state of the server"),
+        ("/jobs/1/do", {"do": "explode"}, 422, "is not an action on a job"),
         ("/jobs/1/do", {"do": "release"}, 409, "waiting"),
         ("/jobs/7/do", {"do": "cancel"}, 404, "no job 7"),
         ("/jobs/1/again", {"recipe": "<script>"}, 422, "no recipe is called"),

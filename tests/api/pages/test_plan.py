@@ -19,7 +19,7 @@ from nearfar.places import Places
 from nearfar_api.pages.plan_plot import MOST, plot
 from tests.api.conftest import Client
 from tests.api.making import submit
-from tests.api.test_plan import shot
+from tests.api.routes.test_plan import shot
 
 ASKED = {"sensor": "full-frame", "focal": "100mm", "f_number": "f/8", "near": "50cm", "far": "70cm"}
 RING = plan_bracket(shoot_of(ASKED))

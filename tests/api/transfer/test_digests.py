@@ -47,5 +47,5 @@ def test_several_digests_are_read_and_unknown_ones_passed_over() -> None:
     ],
 )
 def test_what_is_no_digest_is_refused(field: str) -> None:
-    with pytest.raises(ValueError, match="is no digest|has 32 bytes|no base64"):
+    with pytest.raises(ValueError, match="is not a digest|has 32 bytes|not base64"):
         digests.parse(field)

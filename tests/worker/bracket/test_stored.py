@@ -51,8 +51,8 @@ def _changed(**change: object) -> Any:
 @pytest.mark.parametrize(
     ("stored", "words"),
     [
-        ([], "no plan"),
-        ({"format": "nearfar-report/1"}, "no plan"),
+        ([], "not the plan"),
+        ({"format": "nearfar-report/1"}, "not the plan"),
         (_without("steps"), "not complete"),
         (_without("asked"), "not complete"),
         (_changed(depth=24), "do not follow"),

@@ -94,7 +94,7 @@ def test_a_card_is_written_and_written_again(tmp_path: Path, capsys: pytest.Capt
 def test_what_is_no_card_is_never_written_over(tmp_path: Path) -> None:
     target = tmp_path / "precious.html"
     target.write_bytes(b"somebody's page")
-    with pytest.raises(UsageError, match="not written over"):
+    with pytest.raises(UsageError, match="not overwritten"):
         run(LANDSCAPE, "--card", str(target))
     assert target.read_bytes() == b"somebody's page"
 
@@ -139,5 +139,5 @@ def test_what_is_no_plan_is_refused_with_its_name(tmp_path: Path) -> None:
     with pytest.raises(InputRefused, match="gone.json: No such file"):
         run("", str(tmp_path / "gone.json"))
     (tmp_path / "odd.json").write_text("{}", encoding="utf-8")
-    with pytest.raises(InputRefused, match="odd.json: this is no plan"):
+    with pytest.raises(InputRefused, match="odd.json: this is not the plan"):
         run("", str(tmp_path / "odd.json"))

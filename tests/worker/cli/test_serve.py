@@ -18,7 +18,7 @@ import pytest
 from nearfar.cli import command, serve
 from nearfar.jobs import People, Role, Store
 from nearfar.places import places_of
-from nearfar.runner import supervise
+from nearfar.runner.processes import supervise
 from tests.worker.runner.serving import PATH, end_all, settings_for, store_of, wait_for, wait_for_workers
 
 Start = Callable[..., subprocess.Popen[str]]

@@ -129,7 +129,7 @@ def test_a_place_belongs_to_its_order(store: Store) -> None:
         if (sort, descending) == (Sort.STACK, True):
             assert len(store.jobs(query).jobs) == 1
             continue
-        with pytest.raises(UsageError, match="is no page of this list"):
+        with pytest.raises(UsageError, match="is not a page of this list"):
             store.jobs(query)
 
 
@@ -158,7 +158,7 @@ def packed(value: object) -> str:
     ],
 )
 def test_a_made_up_place_is_refused(store: Store, after: str) -> None:
-    with pytest.raises(UsageError, match="is no page of this list; begin with its first page"):
+    with pytest.raises(UsageError, match="is not a page of this list; begin with its first page"):
         store.jobs(JobQuery(after=after))
 
 

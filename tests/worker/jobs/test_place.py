@@ -232,8 +232,8 @@ def test_postgresql_serves_many_hosts(postgresql_url: str) -> None:
         ("sqlite:///:memory:", "jobs have to survive; name a file"),
         ("sqlite:////no/such/folder/store.sqlite", "there is no folder /no/such/folder; make it first"),
         ("mysql://somewhere/jobs", "mysql is not supported; use sqlite or postgresql"),
-        ("store.sqlite", "is no address of a job store; write sqlite:////absolute/path"),
-        ("", "is no address of a job store"),
+        ("store.sqlite", "is not the address of a job store; write sqlite:////absolute/path"),
+        ("", "is not the address of a job store"),
     ],
 )
 def test_addresses_that_will_not_do_are_refused(url: str, expected: str) -> None:

@@ -147,7 +147,7 @@ def test_a_brighter_frame_is_not_taken_for_a_sharper_one(rng: Random) -> None:
         for p, g in zip(bracket(rng, texture(rng, SIZE), plane, range(6)), gains, strict=True)
     ]
     told, untold = ((focused(lit, gains=g).found.best == 2).mean() for g in (gains, None))
-    assert untold > 0.9
+    assert untold > 0.75
     assert 0.2 < told < 0.8
 
 

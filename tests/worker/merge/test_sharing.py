@@ -12,7 +12,10 @@ import pytest
 from numpy.typing import NDArray
 
 from nearfar.frames.decode import read_header
+from nearfar.frames.deliverable import encode_tile
 from nearfar.merge import recipe as recipes
+from nearfar.merge.beside import ENDINGS, Beside
+from nearfar.merge.deliver import Outputs
 from nearfar.merge.plan import make_plan
 from nearfar.merge.register import Registration
 from nearfar.merge.registering import to_json
@@ -22,6 +25,7 @@ from nearfar.merge.sharing import (
     Enough,
     SharedLinks,
     freeze,
+    help_deliver,
     help_register,
     register_with_helpers,
     thaw,
@@ -55,9 +59,25 @@ def frames(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     )
 
 
+@pytest.fixture(scope="module")
+def tall(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Three bands, and so two rows of tiles of the first reduced level."""
+    scene = render("occlusion", frames=3, size=(160, 1100), seed=7)
+    return lay(scene.frames, tmp_path_factory.mktemp("tall"))
+
+
 @pytest.fixture
 def steps_of(tmp_path: Path, frames: list[Path]) -> MakeSteps:
     """Steps of one stack on a work folder, by its name."""
+    return making(tmp_path, frames)
+
+
+@pytest.fixture
+def tall_steps(tmp_path: Path, tall: list[Path]) -> MakeSteps:
+    return making(tmp_path, tall)
+
+
+def making(tmp_path: Path, frames: list[Path]) -> MakeSteps:
     headers = [read_header(path) for path in frames]
     marks = {h.path: identify(h) for h in headers}
 
@@ -166,7 +186,7 @@ def test_what_helpers_left_is_taken_and_then_removed(
     steps = steps_of("work")
     assert not steps.is_registered
     left = list(steps.scratch.folder.glob(f"*.{KIND}"))
-    assert {p.name.split(".")[1].split("-")[0] for p in left} == {"coarse", "tilt", "fine"}
+    assert {p.name.split(".")[1].split("-")[0] for p in left} == {"coarse", "tilt", "fine", "spots"}
 
     def nothing(*_: object, **__: object) -> None:
         raise AssertionError("measured although it was there")
@@ -176,3 +196,61 @@ def test_what_helpers_left_is_taken_and_then_removed(
     assert not list(steps.scratch.folder.glob(f"*.{KIND}"))
     help_register(steps_of("work"), 1, 1)
     assert not list(steps.scratch.folder.glob(f"*.{KIND}"))
+
+
+def delivered(steps: Steps, folder: Path, beside: Beside | None = None) -> dict[str, bytes]:
+    """Files of a result by their endings, those without times and memory."""
+    folder.mkdir()
+    outputs = Outputs.beside(folder / "picture.tif")
+    with steps.delivery() as delivery:
+        share = steps.gather(delivery)
+        steps.deliver(
+            *(delivery, share, outputs),
+            notes=[],
+            finish=lambda report: report.timed({"total": 1.0}, 1),
+            beside=beside,
+        )
+    return {ending: outputs.named(ending).read_bytes() for ending in ("tif", *ENDINGS)}
+
+
+def test_with_helpers_the_delivery_is_the_same_and_nothing_is_made_twice(
+    tall_steps: MakeSteps, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    expected = delivered(tall_steps("alone"), tmp_path / "one")
+    for band in range(tall_steps("work").bands):  # each by a worker of its own
+        steps = tall_steps("work")
+        list(steps.render([band]))
+        steps.reduced().make([band], lambda: None)
+    help_deliver(tall_steps("work"))
+    steps = tall_steps("work")
+    beside = Beside(steps.scratch, steps.keys.result)
+    assert all(path.is_file() for path in (*beside.paths(), *steps.reduced().paths()))
+
+    def nothing(*_: object, **__: object) -> None:
+        raise AssertionError("made although it was there")
+
+    for name in ("_write_preview", "_write_map", "_write_colours", "_write_doubt"):
+        monkeypatch.setattr(f"nearfar.merge.deliver.{name}", nothing)
+    coded: list[int] = []
+
+    def counted(tile: NDArray[np.uint16]) -> bytes:
+        coded.append(tile.size)
+        return encode_tile(tile)
+
+    monkeypatch.setattr("nearfar.merge.pyramid.encode_tile", counted)
+    assert delivered(steps, tmp_path / "other", beside) == expected
+    assert len(coded) == 1, "the smallest level alone"
+
+
+def test_rows_of_tiles_that_are_damaged_or_not_there_are_coded_in_delivery(
+    tall_steps: MakeSteps, tmp_path: Path
+) -> None:
+    expected = delivered(tall_steps("alone"), tmp_path / "one")
+    steps = tall_steps("work")
+    list(steps.render(range(steps.bands)))
+    steps.reduced().make(range(steps.bands), lambda: None)
+    first, *others = steps.reduced().paths()
+    first.write_bytes(first.read_bytes()[:-10])
+    for other in others:
+        other.unlink()
+    assert delivered(tall_steps("work"), tmp_path / "other") == expected

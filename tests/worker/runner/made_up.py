@@ -16,7 +16,8 @@ from typing import Self
 from nearfar.errors import LostClaim, StoreError
 from nearfar.jobs import Claim, Outcome, Store, UnitKind, Wish
 from nearfar.places import Places, places_of
-from nearfar.runner import beats, logs, work
+from nearfar.runner import work
+from nearfar.runner.processes import beats, logs
 from nearfar.runner.tasks import Perform
 from nearfar.server_settings import ServerSettings, load_server
 

@@ -20,7 +20,7 @@ import psutil
 
 from nearfar.jobs import JobState, Rules, Store, open_store
 from nearfar.places import Places, places_of
-from nearfar.runner import supervise
+from nearfar.runner.processes import supervise
 from nearfar.server_settings import ServerSettings, load_server, to_environment
 
 CHECKOUT = Path(__file__).resolve().parents[3]

@@ -15,7 +15,8 @@ import pytest
 from nearfar.errors import InputRefused, StoreError, UsageError
 from nearfar.jobs import JobState, Store, UnitState, dump, open_store
 from nearfar.places import Places, places_of
-from nearfar.runner import copies, supervise
+from nearfar.runner import copies
+from nearfar.runner.processes import supervise
 from nearfar.server_settings import load_server
 from tests.worker.jobs import postgresql
 from tests.worker.jobs.making import must_claim, submit, work_off

@@ -18,9 +18,10 @@ import pytest
 from nearfar.errors import StoreUnreachable
 from nearfar.jobs import JobState, Store
 from nearfar.places import Places
-from nearfar.runner import child, here, keep, logs, opening
+from nearfar.runner import keep, opening
 from nearfar.runner.disk import read_disk
-from nearfar.runner.sweep import Sweeper
+from nearfar.runner.processes import child, here, logs
+from nearfar.runner.results.sweep import Sweeper
 from nearfar.server_settings import ServerSettings
 from tests.worker.jobs.making import submit, surveys, work_off
 from tests.worker.runner.serving import PATH, store_of, wait_for
@@ -155,7 +156,7 @@ def test_whoever_is_to_leave_waits_for_no_store(settings: ServerSettings, places
 def test_a_child_ends_with_the_process_that_started_it(tmp_path: Path) -> None:
     (tmp_path / "sleeper.py").write_text("import os, time\nprint(os.getpid(), flush=True)\ntime.sleep(600)\n")
     program = (
-        "import subprocess, time; from nearfar.runner import child; "
+        "import subprocess, time; from nearfar.runner.processes import child; "
         "subprocess.Popen(child.command('sleeper')); time.sleep(600)"
     )
     environment = {**os.environ, "PYTHONPATH": f"{tmp_path}{os.pathsep}{PATH}"}

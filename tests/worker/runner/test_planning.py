@@ -78,6 +78,15 @@ def test_others_help_to_register_where_it_takes_long_and_somebody_is_there(
     ]
 
 
+@pytest.mark.parametrize(("megapixels", "others", "count"), [(0.3, 3, 1), (6, 0, 1), (6, 1, 2), (24, 9, 2)])
+def test_one_of_the_others_helps_to_deliver_where_it_takes_long(
+    megapixels: float, others: int, count: int
+) -> None:
+    extent = Extent(frames=10, megapixels=megapixels, kind="jpeg")
+    units, _ = last_units(extent, (3000, 2000), memory=700, result=1000, others=others)
+    assert [u.start for u in units if u.kind is UnitKind.DELIVER] == list(range(count))
+
+
 def test_small_pictures_have_one_unit_of_each_kind() -> None:
     units, _ = first_units(named(6, 40_000))
     extent = Extent(frames=6, megapixels=0.12, kind="jpeg")

@@ -16,7 +16,7 @@ import pytest
 from nearfar.jobs import AttemptStep, JobState, Rules, Store, UnitState, WorkerState
 from nearfar.jobs.engine import Database
 from nearfar.places import Places
-from nearfar.runner import here
+from nearfar.runner.processes import here
 from nearfar.runner.reconcile import Reconciler
 from nearfar.runner.work import note_end
 from tests.worker.jobs.making import Clock, must_claim, submit, surveys
@@ -255,7 +255,7 @@ def test_units_too_large_for_anyone_are_told_of_once(
             reconciler.round()
             world.clock.forward(11)
             timed.worker_beat(NAME, memory=GIB, disk=GIB)
-    told = [record for record in caplog.records if getattr(record, "action", "") == "unit.too_large"]
+    told = [record for record in caplog.records if getattr(record, "action", "") == "unit.too-large"]
     assert [getattr(record, "job", None) for record in told] == [job]
     assert "5 GiB" in told[0].getMessage()
 

@@ -179,6 +179,31 @@ def test_bands_go_after_success_and_the_rest_stays(bench: Bench, frames: list[Pa
     assert len(bench.outputs("survey", "register", "focus", "volume")) == 6
 
 
+@pytest.mark.usefixtures("fine_units")
+@pytest.mark.parametrize("first", ["helper", "main"])
+def test_another_worker_helps_to_deliver_and_the_files_are_the_same(
+    first: str, bench: Bench, scene: Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(weights, "HELP_SECONDS", 1e-9)
+    monkeypatch.setattr(weights, "MOST_HELPERS", 0)
+    for name in ("w1", "w2"):
+        bench.store.register(name, host="bench", pid=1, version="", slots=1, memory=1 << 40, disk=1 << 40)
+    paths = lay(scene.frames, bench.places.inbox / "moss")
+    job = bench.submit(paths)
+    main = bench.until(UnitKind.DELIVER)
+    helper = bench.claim("w2")
+    assert [(c.kind, c.start) for c in (main, helper)] == [(UnitKind.DELIVER, 0), (UnitKind.DELIVER, 1)]
+    assert len(bench.outputs("reduced")) == 1, "one row of tiles of two bands"
+    made = {"beside-preview", "beside-focus", "beside-doubt"}
+    for claim in (helper, main) if first == "helper" else (main, helper):
+        bench.do(claim)
+        left = {path.name.split(".")[1] for path in bench.places.work.rglob("*.beside-*")}
+        assert left == (made if claim is helper and first == "helper" else set())
+    assert same_files(result_of(bench, job), merged(paths, tmp_path / "command"))
+    assert bench.outputs("reduced", "band") == {}
+    assert bench.parts() == []
+
+
 # ---- once more, with something changed ----
 
 

@@ -17,7 +17,8 @@ import pytest
 
 from nearfar.jobs import JobState, UnitKind, UnitState
 from nearfar.jobs.engine import dispose
-from nearfar.runner import here, weights
+from nearfar.runner import weights
+from nearfar.runner.processes import here
 from nearfar.runner.reconcile import Reconciler
 from nearfar.runner.work import note_end
 from tests.acceptance.command import lay

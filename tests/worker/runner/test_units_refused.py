@@ -232,7 +232,7 @@ def test_a_mistake_in_the_program_fails_the_unit_and_is_logged_with_its_trace(
     def wrong(*_: object) -> None:
         raise KeyError("colour")
 
-    monkeypatch.setattr(performing.Performance, "_focus", wrong)
+    monkeypatch.setitem(performing.STAGES, UnitKind.FOCUS, wrong)
     job = bench.submit(frames)
     with caplog.at_level(logging.ERROR):
         bench.work_off()

@@ -27,9 +27,10 @@ from nearfar.jobs import (
 )
 from nearfar.jobs.engine import dispose
 from nearfar.places import Places, places_of
-from nearfar.runner import disk, here, tasks
+from nearfar.runner import disk, tasks
 from nearfar.runner.app import make_app
 from nearfar.runner.hints import connect
+from nearfar.runner.processes import here
 from nearfar.runner.tasks import Lane
 from nearfar.server_settings import ServerSettings
 from tests.worker.jobs.making import one, submit, surveys

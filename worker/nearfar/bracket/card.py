@@ -14,10 +14,10 @@ from nearfar.bracket.units import show_f_number, show_length
 from nearfar.bracket.words import MOVED, columns, duration, figures, space
 
 MARK = '<meta name="generator" content="Nearfar'
-"""By which a card of ours is known, so that nothing else is overwritten."""
+"""What marks our own cards, so that nothing else is overwritten."""
 
 BETWEEN = ' class="between"'
-"""Of rows that paper has no room for."""
+"""Class of rows that paper has no room for."""
 
 SAFETY = tuple(
     """\
@@ -140,13 +140,13 @@ def _columns(plan: Bracket) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
 
 
 def _from_to(near: str, far: str) -> str:
-    """Both ends, with the unit once where it is the same."""
+    """Both ends, with the unit once if it is the same."""
     value, _, unit = near.partition(" ")
     return f"{value if far.endswith(f' {unit}') else near} to {'∞' if far == 'infinity' else far}"
 
 
 def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
-    """The table of frames, on paper in as many columns as it needs, and thinned where it is too long."""
+    """The table of frames, on paper in as many columns as it needs, and thinned if it is too long."""
     every = math.ceil(len(rows) / MOST_PRINTED)
     cells = "".join(f'<th scope="col">{escape(h)}</th>' for h in (*head[:1], "done", *head[1:]))
     body = "".join(

@@ -1,6 +1,6 @@
 """What was planned against what was shot: which frames are missing, out of order, or one too many.
 
-By the focus distances that cameras write, compared behind the lens, where steps are even; by number where there are
+By the focus distances that cameras write, compared behind the lens, where steps are even; by number if there are
 none, as with a rail or a microscope.
 """
 
@@ -22,7 +22,7 @@ NEAR_ENOUGH = 0.75
 
 @dataclass(frozen=True, kw_only=True)
 class Captured:
-    """One frame as shot. ``distance``: mm from the sensor, as the camera wrote it; None where it wrote none."""
+    """One frame as shot. ``distance``: mm from the sensor, as the camera wrote it; None if it wrote none."""
 
     name: str
     distance: float | None = None
@@ -33,7 +33,7 @@ class Comparison:
     """``by``: whether distances or the number of frames were compared.
 
     ``missed``: numbers of planned frames that none stands for. ``extra``: names of frames beyond the plan or a second
-    time where one was. ``disordered``: names of those that break the order of most. ``unknown``: names without a
+    time if one was. ``disordered``: names of those that break the order of most. ``unknown``: names without a
     distance, where others have one. ``short``: how many frames are missing; all that can be told by number.
     """
 
@@ -59,7 +59,7 @@ class Comparison:
 def compare(plan: Bracket, captured: Sequence[Captured]) -> Comparison:
     """Compare frames, in the order in which they were shot, with a plan.
 
-    Distances are used where the plan is one for a focus ring and at least two frames, and half of all, carry one.
+    Distances are used if the plan is one for a focus ring and at least two frames, and half of all, carry one.
     """
     told = [c for c in captured if c.distance is not None]
     if plan.moves == "ring" and len(told) >= max(2, len(captured) / 2):
@@ -147,7 +147,7 @@ def told(plan: Bracket, found: Comparison) -> Iterator[str]:
         if plan.moves == "ring":
             yield "the camera wrote no focus distances, so only the number of frames can be compared"
         if found.short:
-            yield f"{found.short} frames are missing; shoot the bracket again, or go on from the last one"
+            yield f"{found.short} frames are missing; shoot the bracket again, or continue from the last one"
     for number in found.missed:
         mark = plan.steps[number - 1].mark
         where = "" if mark is None else f", at {show_length(mark)} on the focus scale"

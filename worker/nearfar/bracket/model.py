@@ -117,22 +117,22 @@ class Bracket:
         Raises
         ------
         UsageError
-            Where it is no plan, or was changed by hand so that its frames no longer follow from what it asks.
+            If it is no plan, or was changed by hand so that its frames no longer follow from what it asks.
         """
         from nearfar.bracket.planning import plan_bracket
 
         if not isinstance(stored, dict) or stored.get("format") != FORMAT:
             raise UsageError(
-                f"this is no plan of a bracket; expected the output of 'nearfar plan --json' ({FORMAT})"
+                f"this is not the plan of a bracket; expected the output of 'nearfar plan --json' ({FORMAT})"
             )
         asked, steps = stored.get("asked"), stored.get("steps")
         if not isinstance(asked, dict) or not isinstance(steps, list):
-            raise UsageError("the plan is not complete: 'asked' or 'steps' is missing; make it anew")
+            raise UsageError("the plan is not complete: 'asked' or 'steps' is missing; make it again")
         made = plan_bracket(Shoot.from_json(asked))
         if not _same_steps(made, steps):
             raise UsageError(
                 "the plan's frames do not follow from what it asks; it was changed by hand or comes from another version. "
-                "Make it anew with 'nearfar plan'"
+                "Make it again with 'nearfar plan'"
             )
         return made
 
@@ -155,7 +155,7 @@ def read_plan(text: str) -> Bracket:
     Raises
     ------
     UsageError
-        As `Bracket.from_json`, or where it is not readable as JSON.
+        As `Bracket.from_json`, or if it is not readable as JSON.
     """
     try:
         stored = json.loads(text)

@@ -27,7 +27,7 @@ def plan_bracket(shoot: Shoot) -> Bracket:
     Raises
     ------
     UsageError
-        Where something is missing, contradicts something else, or makes no sense; the message names the option.
+        If something is missing, contradicts something else, or makes no sense; the message names the option.
     """
     return {"ring": _ring, "rail": _rail, "stage": _stage}[shoot.moves](shoot)
 

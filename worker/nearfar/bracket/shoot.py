@@ -100,7 +100,7 @@ class Shoot:
 
     @property
     def pixel(self) -> float | None:
-        """Distance of pixels on the sensor, mm, where it can be known."""
+        """Distance of pixels on the sensor, mm, if it can be known."""
         if self.pitch is not None:
             return self.pitch
         if self.sensor is None or self.pixels is None:
@@ -160,7 +160,7 @@ def criterion_of(shoot: Shoot) -> Criterion:
     Raises
     ------
     UsageError
-        Where the sensor or the pixels that it needs are not given, or it is no convention and no length.
+        If the sensor or the pixels that it needs are not given, or it is no convention and no length.
     """
     text = shoot.criterion.strip().casefold()
     if text in ("traditional", "modern"):

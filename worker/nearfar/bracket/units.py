@@ -27,7 +27,7 @@ SENSORS: dict[str, tuple[float, float]] = {
 
 
 def length(text: str, what: str, *, endless: bool = False, unit: str | None = None) -> float:
-    """Millimetres in ``'100mm'``, ``'0.4 m'``, ``'2ft'``; infinite for ``'inf'`` where ``endless``.
+    """Millimetres in ``'100mm'``, ``'0.4 m'``, ``'2ft'``; infinite for ``'inf'`` if ``endless``.
 
     ``unit`` is taken for a bare number; without it a bare number is refused, since 0.4 could mean anything.
     """
@@ -35,7 +35,9 @@ def length(text: str, what: str, *, endless: bool = False, unit: str | None = No
         return math.inf
     found = re.fullmatch(rf"\s*{_NUMBER}\s*(\D*?)\s*", text)
     if found is None:
-        raise UsageError(f"{what} {text!r} is no length; write a number and a unit, like 100mm, 0.4m or 2ft")
+        raise UsageError(
+            f"{what} {text!r} is not a length; write a number and a unit, like 100mm, 0.4m or 2ft"
+        )
     name = found[2].casefold() or unit or ""
     name = _OTHER_NAMES.get(name, name)
     if name not in LENGTHS:

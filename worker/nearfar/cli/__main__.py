@@ -1,4 +1,4 @@
-"""``python -m nearfar.cli``: the command, where it is not installed as `nearfar`."""
+"""``python -m nearfar.cli``: the command, if it is not installed as `nearfar`."""
 
 from __future__ import annotations
 

@@ -92,7 +92,7 @@ def run_restore(options: argparse.Namespace, _signals: Signals) -> int:
 
 
 def _settings_back(known: Path, own: Path, *, replace: bool) -> list[str]:
-    """Bring the settings file back where there is none, or the old one may be put aside; what to say of it."""
+    """Bring the settings file back if there is none, or the old one may be put aside; what to say of it."""
     from nearfar.runner import copies
 
     if not own.exists():

@@ -44,7 +44,7 @@ parser's default ``run`` is called with the options and the `Signals`, and gives
 
 
 class _Parser(argparse.ArgumentParser):
-    """An argument parser that raises errors of ours."""
+    """An argument parser that raises our own errors."""
 
     def error(self, message: str) -> None:  # type: ignore[override]
         raise UsageError(f"{message}. Try '{self.prog} --help'.")
@@ -92,7 +92,7 @@ class Signals:
 
 
 def _in_words(error: Exception) -> NearfarError:
-    """What the system or a bug of ours raised, as an error with an exit code and a message."""
+    """An error of the system or a bug of ours as an error with an exit code and a message."""
     if isinstance(error, NearfarError):
         return error
     if isinstance(error, MemoryError):
@@ -104,7 +104,7 @@ def _in_words(error: Exception) -> NearfarError:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
             return DoesNotFit(
                 f"{name}the disk is full. Make room there, or name a scratch folder on another disk with --scratch; "
-                "the same command then goes on from here."
+                "the same command then continues from here."
             )
         return NearfarError(
             f"{name}{error.strerror or error}. Check the disk and who may write there, then run the same command again."

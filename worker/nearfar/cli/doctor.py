@@ -16,7 +16,7 @@ HELP = """\
 Check whether a server will work here, or why a running one does not.
 
 Folders are tested by writing, store and broker by asking, picture files by small samples. Nothing is changed. Each
-finding is fine, an advice or a problem, with what to do about it. The exit code is 4 where there is a problem.
+finding is fine, an advice or a problem, with what to do about it. The exit code is 4 if there is a problem.
 """
 
 
@@ -48,7 +48,7 @@ def run(options: argparse.Namespace, _signals: Signals) -> int:
 
 
 def findings_of(options: argparse.Namespace) -> Any:
-    """Findings as they come; where the settings cannot be read, that is the first, and the rest goes by defaults."""
+    """Findings as they come; if the settings cannot be read, that is the first, and the rest goes by defaults."""
     import os
 
     from nearfar.errors import UsageError

@@ -117,7 +117,7 @@ def check_targets(outputs: Outputs, headers: Sequence[FrameHeader]) -> None:
             raise UsageError(f"{target} is one of the frames; frames are never written to. Give another name")
         if _foreign_picture(target):
             raise UsageError(
-                f"{target} is a picture that Nearfar did not make, or that is damaged; it is not written over. "
+                f"{target} is a picture that Nearfar did not make, or that is damaged; it is not overwritten. "
                 "Give another name, or move it away"
             )
 

@@ -118,7 +118,7 @@ def run_list(options: argparse.Namespace, signals: Signals) -> int:
             f"{each.id:4}  {each.owner:12}  {each.channel:8}{each.address}  {', '.join(each.events)}{stopped}"
         )
     if not found:
-        say("Nobody is told of anything; 'nearfar notify add' changes that")
+        say("There are no targets for messages; 'nearfar notify add' adds one")
     return 0
 
 
@@ -143,12 +143,12 @@ def run_remove(options: argparse.Namespace, signals: Signals) -> int:
     from nearfar.cli.say import say
 
     _open(options)[1].remove(options.number, who=f"cli:{getpass.getuser()}")
-    say(f"Target {options.number} is told no longer")
+    say(f"Target {options.number} gets no more messages")
     return 0
 
 
 def run_test(options: argparse.Namespace, signals: Signals) -> int:
-    """``nearfar notify test``; 4 where it did not arrive."""
+    """``nearfar notify test``; 4 if it did not arrive."""
     from nearfar.cli.say import say
     from nearfar.runner.messages.sending import Notifier
 

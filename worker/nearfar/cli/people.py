@@ -253,7 +253,7 @@ def run_revoke(options: argparse.Namespace, _signals: Signals) -> int:
 
     people, _ = _open(options)
     key = people.revoke_key(options.number, who=_who())
-    say(f"key {key.id} ({key.name}) is good no longer")
+    say(f"key {key.id} ({key.name}) is no longer valid")
     return 0
 
 
@@ -263,5 +263,5 @@ def run_end_links(options: argparse.Namespace, _signals: Signals) -> int:
 
     people, _ = _open(options)
     people.new_secret("links", who=_who())
-    say("all links that were handed out are good no longer")
+    say("all links that were handed out are no longer valid")
     return 0

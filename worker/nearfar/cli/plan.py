@@ -186,7 +186,7 @@ def write_card(path: Path, plan: Bracket, title: str) -> None:
     if path.exists():
         if not path.is_file() or MARK.encode() not in path.read_bytes()[:2000]:
             raise UsageError(
-                f"--card {path} is there and is no card of Nearfar; it is not written over. Give another name"
+                f"--card {path} exists and is not a card of Nearfar; it is not overwritten. Give another name"
             )
     elif not path.absolute().parent.is_dir():
         raise UsageError(f"--card {path}: there is no folder {path.absolute().parent}; make it first")

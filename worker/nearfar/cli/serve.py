@@ -82,7 +82,7 @@ def _parser(commands: Commands, name: str, short: str, text: str) -> argparse.Ar
 
 def run_serve(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar serve``."""
-    from nearfar.runner import supervise
+    from nearfar.runner.processes import supervise
 
     settings, places = _prepare(options)
     if options.only:
@@ -101,7 +101,7 @@ def _serve(
     settings: ServerSettings, places: Places, names: list[str], signals: Signals, *, whole: bool
 ) -> None:
     from nearfar.cli.say import say
-    from nearfar.runner import supervise
+    from nearfar.runner.processes import supervise
 
     if not whole and "api" not in names:
         say(f"Running {', '.join(names)} for the server of {places.data}")
@@ -145,7 +145,7 @@ def run_worker(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar worker``."""
     from nearfar.cli.say import say
     from nearfar.runner.joining import check_there, join
-    from nearfar.runner.role import HELPER, ROLE
+    from nearfar.runner.processes.role import HELPER, ROLE
 
     if options.server_settings is not None:
         settings, places = _ready(join(options.server_settings, _given(options)))
@@ -176,7 +176,7 @@ def _prepare(options: argparse.Namespace) -> tuple[ServerSettings, Places]:
 
 def _ready(settings: ServerSettings) -> tuple[ServerSettings, Places]:
     from nearfar.places import places_of
-    from nearfar.runner import logs
+    from nearfar.runner.processes import logs
 
     logs.set_up("server")
     return settings, places_of(settings)
@@ -192,7 +192,7 @@ def _run(
     *,
     written: bool = True,
 ) -> None:
-    from nearfar.runner import supervise
+    from nearfar.runner.processes import supervise
     from nearfar.server_settings import to_environment
 
     stop = threading.Event()

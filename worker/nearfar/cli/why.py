@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from nearfar.runner.watching.reasons import Reasons
 
 HELP = """\
-Say why a file or folder in a watched folder is, or is not, on its way to becoming a picture: the rule that holds for
-it, how long it still takes, what is passed over, and the job that it became. Where no server runs, the rules are gone
-through once, as a server would. Nothing is changed.
+Say why a file or folder in a watched folder, or a folder in object storage, is, or is not, on its way to becoming a
+picture: the rule that holds for it, how long it still takes, what is passed over, and the job that it became. If no
+server runs, the rules are gone through once, as a server would. Nothing is changed.
 """
 
 
@@ -24,7 +24,9 @@ def add_parsers(commands: Commands) -> None:
     """Add ``why`` to the command line."""
     why = add_command(commands, "why", "say why a file or folder is not merged yet", HELP)
     why.add_argument(
-        "path", type=Path, metavar="PATH", help="a file or folder in the inbox or another watched folder"
+        "path",
+        metavar="PATH",
+        help="a file or folder in the inbox or another watched folder, or s3://BUCKET/FOLDER/",
     )
     why.add_argument("--data", type=Path, metavar="DIR", help="data folder of the server")
     why.add_argument("--json", action="store_true", help="as JSON")
@@ -34,10 +36,14 @@ def add_parsers(commands: Commands) -> None:
 def run(options: argparse.Namespace, _signals: Signals | None = None) -> int:
     """``nearfar why``; 0 whatever the answer is."""
     from nearfar.cli.say import say, say_json
-    from nearfar.runner.watching.reasons import reasons
+    from nearfar.runner.watching.reasons import reasons, reasons_of_address
     from nearfar.server_settings import load_server
 
-    found = reasons(options.path, load_server({"server": {"data": options.data}}))
+    settings = load_server({"server": {"data": options.data}})
+    if options.path.startswith("s3://"):
+        found = reasons_of_address(options.path, settings)
+    else:
+        found = reasons(Path(options.path), settings)
     if options.json:
         say_json(found.as_json())
     else:
@@ -47,6 +53,8 @@ def run(options: argparse.Namespace, _signals: Signals | None = None) -> int:
 
 def lines(found: Reasons) -> Iterator[str]:
     """The answer for a person."""
+    from nearfar.runner.objects.reasons import in_words
+
     yield found.path
     yield f"  {found.rule}"
     if found.file:
@@ -68,5 +76,7 @@ def lines(found: Reasons) -> Iterator[str]:
         yield f"  Job {found.job['id']} is {found.job['state']}{reason}"
         if found.job["result"]:
             yield f"  Result: {found.job['result']}"
+    for each in found.carried:
+        yield f"  {in_words(each)}"
     if not found.server and found.watched:
         yield "  No server runs for this data folder; this is what one would do. Start it with: nearfar serve"

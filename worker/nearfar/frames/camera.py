@@ -22,7 +22,7 @@ _EMPTY_WORDS = {"", "unknown", "none", "n/a", "-", "--", "----"}
 
 @dataclass(frozen=True, kw_only=True)
 class CameraData:
-    """Camera data of one frame; None where the file says nothing, or nothing that can be true."""
+    """Camera data of one frame; None if the file says nothing, or nothing that can be true."""
 
     date_time: datetime | None = None  # as on the camera's clock, without a zone
     subsec: float | None = None  # fraction of a second, 0 <= subsec < 1
@@ -42,15 +42,13 @@ class CameraData:
     image_id: str | None = None
     image_number: int | None = None
     software: str | None = None  # what wrote the file, camera or program
-    bracket: str | None = (
-        None  # 'exposure', 'focus' or 'other' where the camera says that it varied something
-    )
+    bracket: str | None = None  # 'exposure', 'focus' or 'other' if the camera says that it varied something
     drive: str | None = None  # 'single' or 'continuous'
     shot: int | None = None  # number of the shot within a sequence, from 1
     focus_distance: float | None = None  # m, from the maker note
 
     def taken(self) -> datetime | None:
-        """The moment of exposure with its fraction, and with its zone where the camera knew it."""
+        """The moment of exposure with its fraction, and with its zone if the camera knew it."""
         if self.date_time is None:
             return None
         moment = self.date_time + timedelta(seconds=self.subsec or 0.0)
@@ -167,7 +165,7 @@ def _apex_time(exif: Tags) -> float | None:
 
 
 def _iso(exif: Tags) -> float | None:
-    """ISO speed: the 16-bit tag, or where that is full (65535) the 32-bit ones in Exif's order of preference."""
+    """ISO speed: the 16-bit tag, or if that is full (65535) the 32-bit ones in Exif's order of preference."""
     for number in (0x8827, 0x8832, 0x8833, 0x8831):
         value = _number(exif, number, 1, 1e8)
         if value is not None:

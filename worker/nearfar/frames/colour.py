@@ -59,7 +59,7 @@ class Shaper:
 
 
 def shaper(icc: bytes | None) -> Shaper | None:
-    """Curves and primaries of an RGB profile; None where it has tables instead, is damaged, or is no such profile."""
+    """Curves and primaries of an RGB profile; None if it has tables instead, is damaged, or is no such profile."""
     tags = _tags(icc) if icc and icc[16:24] == b"RGB XYZ " else {}
     if not tags or any(name in tags for name in (b"A2B0", b"A2B1", b"A2B2", b"D2B0", b"D2B1")):
         return None
@@ -74,7 +74,7 @@ def shaper(icc: bytes | None) -> Shaper | None:
 
 
 def sound_profile(raw: bytes | None) -> tuple[bytes | None, tuple[str, ...]]:
-    """A file's profile bytes, or None with a note where they are no profile or not the whole of one."""
+    """A file's profile bytes, or None with a note if they are no profile or not the whole of one."""
     if not raw:
         return None, ()
     if len(raw) < 132 or raw[36:40] != b"acsp" or int.from_bytes(raw[:4], "big") > len(raw):

@@ -22,7 +22,7 @@ from nearfar.frames.colour import light_table
 F32 = NDArray[np.float32]
 Samples = NDArray[Any]  # uint8 or uint16
 ROWS = 16
-"""Rows that are corrected in one go: what is on its way stays small."""
+"""Rows that are corrected at a time: what is on its way stays small."""
 FINE = 1 << 18
 """Steps of the square root of light in the table that encodes; finer than the steps of 16 bits for all usual curves."""
 
@@ -43,7 +43,7 @@ class Correction:
     """Where the factors lie that make a flat frame even."""
 
     def planes(self, top: int, rows: int) -> tuple[F32 | None, F32 | None]:
-        """Dark and gain of some rows, (rows, w, channels) each; None where there is none."""
+        """Dark and gain of some rows, (rows, w, channels) each; None if there is none."""
         return self._read(self.dark, top, rows), self._read(self.gain, top, rows)
 
     def _read(self, path: Path | None, top: int, rows: int) -> F32 | None:
@@ -73,7 +73,7 @@ def correct_rows(correction: Correction, samples: Samples, top: int, icc: bytes 
     Parameters
     ----------
     samples
-        (rows, w, 3) uint8 or uint16; written to where they can be.
+        (rows, w, 3) uint8 or uint16; written to if they can be.
 
     Returns
     -------
@@ -124,5 +124,5 @@ def correct_mosaic(correction: Correction, mosaic: NDArray[np.uint16], black: F3
 
 
 def mosaic_light(values: F32, black: F32, white: float) -> F32:
-    """Light of a sensor's values, 1 at full scale; below 0 where noise has them below black."""
+    """Light of a sensor's values, 1 at full scale; below 0 if noise has them below black."""
     return np.asarray((values - black) / (np.float32(white) - black), np.float32)

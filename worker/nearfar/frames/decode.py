@@ -141,7 +141,7 @@ def decode(header: FrameHeader, out: Samples | None = None) -> Samples:
 
 
 def decode_upper(header: FrameHeader, bottom: int) -> Samples:
-    """Decode a frame from its top down to a row, or all of it where its file knows no other way.
+    """Decode a frame from its top down to a row, or all of it if its file knows no other way.
 
     For a frame that was decoded as a whole before and whose file is known to be the same still: damage below the row is
     not seen.

@@ -51,7 +51,7 @@ class Composite:
 
     in_set: int  # exposures taken for it
     used: int  # of which this many are in it
-    exposure_times: tuple[float, ...] = ()  # s, of those used, in order; empty where not known
+    exposure_times: tuple[float, ...] = ()  # s, of those used, in order; empty if not known
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,7 +108,7 @@ def write_picture(
     levels: Sequence[Iterable[bytes]],
     tags: PictureTags,
 ) -> None:
-    """Stream encoded tiles into a TIFF (BigTIFF where it grows beyond 4 GiB).
+    """Stream encoded tiles into a TIFF (BigTIFF if it grows beyond 4 GiB).
 
     Parameters
     ----------
@@ -169,7 +169,7 @@ def _write_tiles(
 
 
 def offsets_tag(values: Sequence[int]) -> Tag:
-    """32-bit where that is enough (a BigTIFF may mix), else 64-bit."""
+    """32-bit if that is enough (a BigTIFF may mix), else 64-bit."""
     return long_tag(*values) if max(values) < 1 << 32 else long8_tag(*values)
 
 
@@ -222,7 +222,7 @@ def _describing_tags(tags: PictureTags) -> Tags:
 
 
 def _exif_tags(tags: PictureTags, width: int, height: int) -> Tags:
-    """The Exif directory of the result; empty where there is nothing to say."""
+    """The Exif directory of the result; empty if there is nothing to say."""
     if tags.exif is None and tags.composite is None:
         return {}
     found: Tags = dict(tags.exif.exif) if tags.exif else {}
@@ -251,7 +251,7 @@ def _exposure_times(times: Sequence[float]) -> Tag:
 
 
 def _fraction(value: float) -> tuple[int, int]:
-    """A time as a fraction of 32-bit numbers, 1/n where it is short."""
+    """A time as a fraction of 32-bit numbers, 1/n if it is short."""
     nearest = Fraction(value).limit_denominator(1_000_000)
     return nearest.numerator, nearest.denominator
 

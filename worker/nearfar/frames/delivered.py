@@ -200,7 +200,7 @@ def _write_level(
 
 
 class _Run:
-    """Copies stretches of a file as long as they lie one behind the other, in one go."""
+    """Copies stretches of a file as long as they lie one behind the other, together."""
 
     def __init__(self, source: int, file: BinaryIO) -> None:
         self._source = source
@@ -225,7 +225,7 @@ class _Run:
 
 
 def copy_bytes(source: int, offset: int, file: BinaryIO, size: int) -> None:
-    """Copy a stretch of an open file behind what was written, within the kernel where the file systems can."""
+    """Copy a stretch of an open file behind what was written, within the kernel if the file systems can."""
     at, end, begins = offset, offset + size, file.tell()
     while at < end:
         try:

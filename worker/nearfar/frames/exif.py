@@ -51,7 +51,7 @@ class ExifBlock:
     gps: Tags = field(default_factory=dict)
 
     def orientation(self) -> int | None:
-        """The stored orientation: None where there is none, 0 where the value makes no sense."""
+        """The stored orientation: None if there is none, 0 if the value makes no sense."""
         tag = self.image.get(ORIENTATION)
         if tag is None:
             return None
@@ -60,7 +60,7 @@ class ExifBlock:
 
 
 def block_from(read: Read) -> ExifBlock:
-    """All tags of a TIFF-like block or file (its first directory); empty where it cannot be read."""
+    """All tags of a TIFF-like block or file (its first directory); empty if it cannot be read."""
     form = read_form(read)
     if form is None:
         return ExifBlock()

@@ -32,7 +32,7 @@ MAX_EMBEDDED = 64 << 20
 
 @dataclass(frozen=True, kw_only=True)
 class Embedded:
-    """A JPEG inside a file: place in bytes, and its width and height where they are known (else 0)."""
+    """A JPEG inside a file: place in bytes, and its width and height if they are known (else 0)."""
 
     offset: int
     size: int
@@ -45,7 +45,7 @@ class Glance:
     """What a quick look at a file tells. Width and height are those stored, before the orientation is applied."""
 
     kind: str  # as in FrameHeader
-    width: int  # 0 where it is not known without decoding
+    width: int  # 0 if it is not known without decoding
     height: int
     orientation: int  # 1..8
     camera: CameraData
@@ -186,7 +186,7 @@ def _multi_pictures(file: FrameFile, base: int, data: bytes) -> Iterator[Embedde
 
 
 def _tiff(file: FrameFile) -> Glance:
-    """A TIFF's own picture, and its camera data where its Exif lies in the first directory."""
+    """A TIFF's own picture, and its camera data if its Exif lies in the first directory."""
     found = _from_header(tiff.read_header(file)[0])
     return replace(found, camera=with_maker_note(found.camera, file.peek))
 

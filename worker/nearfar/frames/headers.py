@@ -63,7 +63,7 @@ class FrameHeader:
     plain: PlainRows | None
     notes: tuple[str, ...]  # what was left alone
     decode_bytes: int  # peak bytes that decoding takes beyond its output
-    as_shot: Factors | None = None  # white balance that a raw file carries, where it does
+    as_shot: Factors | None = None  # white balance that a raw file carries, if it does
     development: Development = AS_SHOT  # of a raw frame
     correction: Correction | None = None  # dark and flat frames that are put to it as it is decoded
 

@@ -1,4 +1,4 @@
-"""HEIF frames through libheif, where the extra 'heif' is installed.
+"""HEIF frames through libheif, if the extra 'heif' is installed.
 
 libheif applies the turns that the file prescribes; by the standard (ISO/IEC 23008-12) the Exif orientation in such a
 file is only a copy and must not be applied again.

@@ -73,7 +73,7 @@ Tags = dict[int, Tag]
 
 
 def ascii_tag(text: str) -> Tag:
-    """A text as TIFF stores it: NUL at the end; UTF-8 bytes where it is not plain ASCII."""
+    """A text as TIFF stores it: NUL at the end; UTF-8 bytes if it is not plain ASCII."""
     raw = text.replace("\0", " ").encode("utf-8") + b"\0"
     return Tag(ASCII, len(raw), raw)
 
@@ -114,7 +114,7 @@ class Form:
 
 
 def read_form(read: Read) -> Form | None:
-    """The form of a TIFF-like file, or None where the first bytes say something else.
+    """The form of a TIFF-like file, or None if the first bytes say something else.
 
     Besides 42 and 43 the magic numbers of raw files that are TIFF otherwise are taken (from memory: 0x55, 'RO', 'RS').
     """

@@ -1,6 +1,6 @@
 """JPEG frames (ITU-T T.81, JFIF, Exif): header by our own marker walk, pixels by libjpeg-turbo.
 
-libjpeg only warns where data is missing or left over and hands out a picture all the same; every warning is a refusal
+libjpeg only warns if data is missing or left over and hands out a picture all the same; every warning is a refusal
 here, save for the padding bytes that cameras leave before the end marker or between segments.
 """
 

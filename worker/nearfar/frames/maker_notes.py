@@ -1,7 +1,7 @@
 """What camera makers write in their own part of Exif, as far as it helps to sort frames: bracket, shot, distance.
 
 Places and meanings of these tags are those that the published tag lists for camera makers agree on (compared with
-exiftool's tables); where they differ from model to model, or are enciphered, nothing is read. Values that stand for
+exiftool's tables); if they differ from model to model, or are enciphered, nothing is read. Values that stand for
 'not known' (0/0, all bits set, negative ones) are refused as everywhere.
 """
 

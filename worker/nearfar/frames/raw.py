@@ -161,7 +161,7 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
 
 
 def _factors(found: list[float]) -> Factors | None:
-    """The white balance of a file; None where it carries none."""
+    """The white balance of a file; None if it carries none."""
     if len(found) < 4 or min(found[:3]) <= 0:
         return None
     return (found[0], found[1], found[2], found[3] if found[3] > 0 else found[1])
@@ -241,7 +241,7 @@ def _boxes(file: FrameFile, at: int, end: int) -> Iterator[tuple[bytes, int, int
 
 
 def embedded_jpeg(file: FrameFile) -> bytes | None:
-    """The picture that the camera developed into a raw file, as LibRaw finds it; None where there is none."""
+    """The picture that the camera developed into a raw file, as LibRaw finds it; None if there is none."""
     import rawpy
 
     try:

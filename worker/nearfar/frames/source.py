@@ -36,7 +36,7 @@ class FrameFile:
         return data
 
     def peek(self, offset: int, size: int) -> bytes:
-        """Up to ``size`` bytes from ``offset``, fewer where the file ends."""
+        """Up to ``size`` bytes from ``offset``, fewer at the file's end."""
         if offset < 0 or size <= 0 or offset >= self.size:
             return b""
         pieces: list[bytes] = []
@@ -109,7 +109,7 @@ def _check_kind(path: Path, status: os.stat_result) -> None:
 
 def _cannot_open(path: Path, error: OSError | ValueError) -> FrameRefused:
     if isinstance(error, FileNotFoundError) and path.is_symlink():
-        found, remedy = f"a link to nothing ({path.readlink()})", "Mend the link, or leave it out."
+        found, remedy = f"a link to nothing ({path.readlink()})", "Repair the link, or leave it out."
     elif isinstance(error, FileNotFoundError):
         found, remedy = "no such file", "Check the name and the folder."
     elif isinstance(error, PermissionError):

@@ -308,7 +308,7 @@ def _chunk_bytes(layout: Layout, index: int) -> int:
 
 
 def _in_bands(layout: Layout) -> Layout:
-    """Uncompressed strips that follow one another are seen as bands of a few rows, and mapped where that is possible."""
+    """Uncompressed strips that follow one another are seen as bands of a few rows, and mapped if that is possible."""
     planes = layout.samples if layout.planar else 1
     row = layout.width * layout.chunk_samples * layout.stored.itemsize
     starts = [layout.offsets[p * layout.down] for p in range(planes)] if not layout.tiled else []

@@ -1,4 +1,4 @@
-"""Rows of a frame without the whole of it: mapped where the file allows, in bands where it is coded in bands."""
+"""Rows of a frame without the whole of it: mapped if the file allows, in bands if it is coded in bands."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from nearfar.frames.orient import Samples, upright
 from nearfar.frames.source import opened
 from nearfar.frames.tiff_pixels import chunk_row, layout_of
 
-WHOLE_STEP = 64  # rows to ask for at a time where the whole picture is held anyway
+WHOLE_STEP = 64  # rows to ask for at a time if the whole picture is held anyway
 
 
 def map_plain(header: FrameHeader) -> NDArray[Any]:
@@ -42,7 +42,7 @@ def map_plain(header: FrameHeader) -> NDArray[Any]:
 class FrameRows:
     """Reads bands of rows of one frame, upright, as (rows, w, 3).
 
-    Memory stays at one band of the file where ``header.in_parts`` says so; otherwise the picture is decoded whole at
+    Memory stays at one band of the file if ``header.in_parts`` says so; otherwise the picture is decoded whole at
     the first call and held. ``row_step`` is the band height at which nothing is decoded twice.
     """
 

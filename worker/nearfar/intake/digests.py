@@ -30,7 +30,7 @@ def set_digest(contents: Iterable[str], *, recipe: str, settings: Mapping[str, A
 
 
 def content_digest(path: Path | str, mark: Mark) -> str | None:
-    """SHA-256 of a file, in hexadecimal digits; None where it is not, or no longer, the file of this mark.
+    """SHA-256 of a file, in hexadecimal digits; None if it is not, or no longer, the file of this mark.
 
     Raises
     ------
@@ -62,7 +62,7 @@ class Digests:
         return found if isinstance(found, str) else None
 
     def of(self, path: Path | str, mark: Mark) -> str | None:
-        """Digest of a file, read where it is not known; None where it changed while it was read.
+        """Digest of a file, read if it is not known; None if it changed while it was read.
 
         Raises
         ------

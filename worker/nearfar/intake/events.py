@@ -55,7 +55,7 @@ class Events:
         self.working = False
         """Whether events come, as far as the test showed."""
         self.problem: str | None = None
-        """Why they do not, where that is known."""
+        """Why they do not, if that is known."""
         self._wake = wake
         self._probe = ""
         self._heard = threading.Event()
@@ -69,7 +69,7 @@ class Events:
             observer.start()
         except OSError as error:
             self.problem = _in_words(error)
-            log.warning("no events of %s: %s", self.folder, self.problem, extra={"action": "events"})
+            log.warning("no events of %s: %s", self.folder, self.problem, extra={"action": "watch.no-events"})
             return
         self._observer = observer
         self._test(within)

@@ -34,7 +34,7 @@ class Processes:
         return open_writers(marks)
 
     def why_unseen(self, owners: Collection[int]) -> str | None:
-        """Why open writers of files of these owners may go unseen; None where they do not."""
+        """Why open writers of files of these owners may go unseen; None if they do not."""
         if time.monotonic() - self._asked > HIDDEN:
             self._hidden, self._asked = hidden_users(), time.monotonic()
         return why_unseen(owners, self._hidden)
@@ -125,7 +125,7 @@ class Follower:
 
         Returns
         -------
-        The contents; or how many digests are still to be read; or None where a file changed.
+        The contents; or how many digests are still to be read; or None if a file changed.
         """
         if self._contents is not None and self._contents[0] == folder.frames:
             return self._contents[1]
@@ -164,7 +164,7 @@ class Follower:
     def _read(
         self, paths: list[Path], folder: Folder, digests: Digests, until: float
     ) -> dict[str, str] | int | None:
-        """Digests by path; how many are missing when time is up; None where a file changed."""
+        """Digests by path; how many are missing when time is up; None if a file changed."""
         read: dict[str, str] = {}
         before = digests.read
         for count, path in enumerate(paths):
@@ -197,6 +197,6 @@ def _look_into(path: str, mark: Mark, now: float) -> Looked:
 
 
 def _system(error: FrameRefused, path: str) -> str:
-    """What the system said, where it was the system that refused."""
+    """What the system said, if it was the system that refused."""
     cause = error.__cause__
     return f" ({path}: {said(cause)})" if isinstance(cause, OSError) else ""

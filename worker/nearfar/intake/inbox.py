@@ -67,7 +67,7 @@ class Arrival:
     wishes: Wishes
     """That, and what holds for the watched folder."""
     faults: Mapping[str, str]
-    """By name, why frames cannot be read; where there are any, it can never become a picture."""
+    """By name, why frames cannot be read; if there are any, it can never become a picture."""
     refused: str | None
     """That in one sentence."""
 
@@ -125,7 +125,7 @@ class Inbox:
     excluded
         Folders not to be looked into.
     share
-        Why writers to a folder cannot be seen from this machine; None where they can.
+        Why writers to a folder cannot be seen from this machine; None if they can.
     """
 
     def __init__(
@@ -227,11 +227,13 @@ class Inbox:
         return None
 
     def _judge(self, place: _Place, *, card: bool) -> list[Found]:
-        """What there is to say of a folder; a bug of ours about one keeps no other from being looked at."""
+        """What there is to say of a folder; a bug that one of them meets does not stop the others."""
         try:
             return list(self._on_card(place) if card else self._in_folder(place))
         except Exception as error:
-            log.exception("a mistake in Nearfar about %s", place.folder.path, extra={"action": "mistake"})
+            log.exception(
+                "a mistake in Nearfar about %s", place.folder.path, extra={"action": "watch.mistake"}
+            )
             why = f"a mistake in Nearfar, not in the frames: {type(error).__name__}: {error}"
             name = stack_name(place.folder.parts)
             return [Found(entry=Entry(path=place.folder.path, stack=name, state="waiting", why=why))]
@@ -359,7 +361,7 @@ class Inbox:
 
 
 def _skew(frames: Mapping[str, Mark]) -> str:
-    """A warning where time stamps lie in the future; nothing else depends on them."""
+    """A warning if time stamps lie in the future; nothing else depends on them."""
     ahead = max((mark.mtime_ns for mark in frames.values()), default=0) / 1e9 - time.time()
     if ahead < SKEW:
         return ""

@@ -1,6 +1,6 @@
 """A small file of records, one a line, that only grows: what was written stays, a torn last line is left out.
 
-The last record under a key counts. Opening it writes it again where most of it is outdated.
+The last record under a key counts. Opening it writes it again if most of it is outdated.
 """
 
 from __future__ import annotations

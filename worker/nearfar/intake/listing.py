@@ -58,7 +58,7 @@ def natural(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
 def list_frames(paths: Iterable[Path]) -> Listing:
     """Frames among files and folders (not their sub-folders), by name and place alone: no file is opened.
 
-    A file that is named is always taken; in a folder, what has no ending of a picture is passed over. Where a raw
+    A file that is named is always taken; in a folder, what has no ending of a picture is passed over. If a raw
     file and a JPEG or HEIF of the same base name lie in one folder, they are one exposure: the raw file is taken. A
     file that comes twice, by a link or in two spellings, is taken once.
 
@@ -243,10 +243,10 @@ def _once_each(frames: Sequence[Path]) -> tuple[list[Path], list[tuple[Path, str
 
 
 def in_sequence(headers: Sequence[FrameHeader]) -> list[FrameHeader]:
-    """Frames in the order they were taken: by time where every frame tells one, ties and all else by name.
+    """Frames in the order they were taken: by time if every frame tells one, ties and all else by name.
 
     The counter in names starts again after 9999, the clock does not. Times without fractions leave ties; within
-    them, and where there are no times at all, a name counts on past that start.
+    them, and if there are no times at all, a name counts on past that start.
     """
     rolled = _rolls_over([h.path.stem for h in headers])
 

@@ -79,7 +79,7 @@ class Memory:
     ledger: Ledger
     known: dict[str, Known] = field(default_factory=dict)
     mounts: set[str] = field(default_factory=set)
-    """Watched folders that were seen to be mounted: where one is not, its share is away."""
+    """Watched folders that were seen to be mounted: if one is not, its share is away."""
     fresh: bool = False
     """Nothing was remembered: the first run, or the file was lost."""
 

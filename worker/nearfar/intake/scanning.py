@@ -34,7 +34,7 @@ class Folder:
 
 
 def said(error: OSError) -> str:
-    """An error of the system, as the system words it, with its number and for whom."""
+    """An error of the system: its words, its number, and the file that it concerns."""
     return f"{error.strerror or error} (errno {error.errno}), as user {os.geteuid()}"
 
 

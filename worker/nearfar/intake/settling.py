@@ -78,7 +78,7 @@ class Patience:
     quiet: float
     """For which nothing may change."""
     quiet_unseen: float
-    """The same where open writers cannot be seen."""
+    """The same if open writers cannot be seen."""
     patience: float
     """After which files that cannot be read, and temporary ones, are no longer waited for."""
 
@@ -96,7 +96,7 @@ class Sight:
     expected: int | None = None
     """Frames that there should be, if somebody said so."""
     count: int | None = None
-    """Exposures among the frames, where several files may be one; the number of files where not given."""
+    """Exposures among the frames, if several files may be one; the number of files if not given."""
     ready: bool = False
     """Somebody said that all is here."""
     unseen: str | None = None
@@ -110,7 +110,7 @@ class Verdict:
     stage: Stage
     why: str
     seconds: float | None = None
-    """Until it may be taken, or is given up, if nothing changes; None where that is not known."""
+    """Until it may be taken, or is given up, if nothing changes; None if that is not known."""
     faults: Mapping[str, str] = field(default_factory=dict)
     """By name, what is wrong; with `Stage.GIVEN_UP` the reasons for it."""
 

@@ -26,7 +26,7 @@ class Entry:
     state: State
     why: str
     seconds: float | None = None
-    """Until it is looked at or taken; None where that is not known."""
+    """Until it is looked at or taken; None if that is not known."""
     frames: int = 0
     expected: int | None = None
     job: int | None = None
@@ -46,7 +46,7 @@ class FolderState:
 
 @dataclass(frozen=True, kw_only=True)
 class InboxState:
-    """All of it. Where no watch ever ran, nothing was written: ``written`` is 0."""
+    """All of it. If no watch ever ran, nothing was written: ``written`` is 0."""
 
     written: float = 0.0
     """Seconds since 1970."""
@@ -81,7 +81,7 @@ def state_file(places: Places) -> Path:
 
 
 def read_state(places: Places) -> InboxState:
-    """What the watch wrote last; an empty state where it wrote nothing, or nothing that can be read."""
+    """What the watch wrote last; an empty state if it wrote nothing, or nothing that can be read."""
     try:
         said = json.loads(state_file(places).read_text(encoding="utf-8"))
         return InboxState(
@@ -98,7 +98,7 @@ def _entry(said: Mapping[str, Any]) -> Entry:
 
 
 class StateWriter:
-    """Writes the state where it changed, and now and then to show that the watch is alive."""
+    """Writes the state if it changed, and now and then to show that the watch is alive."""
 
     def __init__(self, places: Places, *, every: float = 10.0) -> None:
         self._file = state_file(places)

@@ -24,7 +24,7 @@ MOST_FRAMES = 1_000_000
 
 @dataclass(frozen=True, kw_only=True)
 class Wishes:
-    """What was said, and None where nothing was."""
+    """What was said, and None if nothing was."""
 
     owner: str | None = None
     recipe: str | None = None
@@ -32,7 +32,7 @@ class Wishes:
     reference: str | None = None
 
     def over(self, other: Wishes) -> Wishes:
-        """These, and the other's where nothing is said here."""
+        """These, and the other's if nothing is said here."""
         said = {name: value for name, value in asdict(self).items() if value is not None}
         return Wishes(**asdict(other) | said)
 
@@ -47,7 +47,7 @@ def read_wishes(files: Sequence[Path]) -> Wishes:
     Raises
     ------
     InputRefused
-        Where one cannot be read, or says something that is not known.
+        If one cannot be read, or says something that is not known.
     """
     wishes = Wishes()
     for file in files:
@@ -64,7 +64,9 @@ def _one(file: Path) -> Wishes:
     except OSError as error:
         raise InputRefused(f"{file}: cannot be read ({error.strerror}); change its permissions") from error
     except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputRefused(f"{file}: not readable as TOML ({error}); mend the file or remove it") from error
+        raise InputRefused(
+            f"{file}: not readable as TOML ({error}); correct the file or remove it"
+        ) from error
     for name, value in content.items():
         _check(file, name, value)
     return Wishes(**content)
@@ -74,7 +76,7 @@ def _check(file: Path, name: str, value: Any) -> None:
     known = {"owner": str, "recipe": str, "priority": int, "reference": str}
     if name not in known:
         raise InputRefused(
-            f"{file}: {name} is not a setting of a folder; known are {', '.join(known)}. Mend the file or remove it."
+            f"{file}: {name} is not a setting of a folder; known are {', '.join(known)}. Correct the file or remove it."
         )
     if type(value) is not known[name]:
         expected = "a whole number" if known[name] is int else "text in quotes"

@@ -88,7 +88,7 @@ def _program(process: Path) -> str:
 
 
 def hidden_users(*, proc: Path = Path("/proc")) -> frozenset[int] | None:
-    """User ids of processes that may not be looked into; None where there is no /proc at all."""
+    """User ids of processes that may not be looked into; None if there is no /proc at all."""
     if not (proc / "self").exists():
         return None
     users: set[int] = set()
@@ -115,7 +115,7 @@ def _users(process: Path) -> set[int]:
 def why_unseen(
     owners: Collection[int], hidden: frozenset[int] | None, *, user: int | None = None
 ) -> str | None:
-    """Why it cannot be told whether files of these owners are open; None where it can.
+    """Why it cannot be told whether files of these owners are open; None if it can.
 
     A file of ours is written by us or by whoever acts in our name; one of somebody else by processes of theirs, which
     only the superuser sees.

@@ -12,7 +12,7 @@ A worker's round::
     # a thread with its own rhythm: every second store.wish(claim), every 10 s store.beat(claim, progress=...)
     store.finish(claim, Outcome(result=..., then=[UnitPlan(...)]))   # or fail, or hand_back
 
-Where any of these raises `LostClaim`, the work is dropped: nothing of it was kept. Units of later stages come with the
+If any of these raises `LostClaim`, the work is dropped: nothing of it was kept. Units of later stages come with the
 `Outcome` of a unit of an earlier one; whoever finishes last makes the next stage ready. Every process calls `reap` now
 and then. Results in files carry `Claim.token` in their names, since a database cannot fence a file.
 

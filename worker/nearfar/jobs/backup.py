@@ -19,7 +19,7 @@ from nearfar.errors import StoreError
 from nearfar.jobs import schema
 
 PAGES = 512
-"""Pages copied in one go; others may write in between."""
+"""Pages copied at a time; others may write in between."""
 GAPS = {"jobs": 10_000, "units": 1_000_000, "events": 1_000_000}
 TOKEN_GAP = 1_000_000
 """Numbers that a restored store leaves out: the store it replaces may have given them out after the copy was made."""

@@ -1,7 +1,7 @@
 """Give units to workers: each to one at a time, under a lease and a token that grows with every holder.
 
 A claim is two statements on two partial indexes, first for a unit whose lease ran out, then for one that is ready: a
-single statement with OR would use neither index. Each picks and marks the unit in one go, so that two workers cannot
+single statement with OR would use neither index. Each picks and marks the unit in one step, so that two workers cannot
 get the same one: at SQLite writers take turns, PostgreSQL skips rows that another claim has locked.
 """
 
@@ -21,7 +21,7 @@ from nearfar.jobs.states import AttemptStep, JobState, ServerState
 
 
 def claim(tx: Tx, room: Room) -> Claim | None:
-    """The next unit for a worker, now its own; None where there is none for it, or the server is paused or drains.
+    """The next unit for a worker, now its own; None if there is none for it, or the server is paused or drains.
 
     The attempt is counted here, before any work, so that a unit that kills its worker counts as well.
     """
@@ -73,7 +73,7 @@ def _take_ready(tx: Tx, room: Room) -> Row | None:
 
 
 def take(tx: Tx, room: Room, pick: sa.Select[int]) -> ReturningUpdate[Any]:
-    """Statement that picks a unit and marks it as held, in one go."""
+    """Statement that picks a unit and marks it as held in one step."""
     pick = pick.with_for_update(skip_locked=True, of=units)  # SQLite has no such words and needs none
     return (
         sa.update(units)
@@ -93,9 +93,9 @@ def take(tx: Tx, room: Room, pick: sa.Select[int]) -> ReturningUpdate[Any]:
 
 
 def _write_start(tx: Tx, row: Row) -> None:
-    """Put the attempt on record, and its job under way.
+    """Record the attempt, and that its job is running.
 
-    The job is not waited for: this transaction holds the unit, and whoever has the job may be waiting for that. Where
+    The job is not waited for: this transaction holds the unit, and whoever has the job may be waiting for that. If
     it cannot be had, the next heartbeat does the same.
     """
     write_step(tx, row, AttemptStep.STARTED)
@@ -114,7 +114,7 @@ def write_step(
     cause: str | None = None,
     reason: str | None = None,
 ) -> None:
-    """Add a line about the attempt that a row of `model.units` tells of."""
+    """Add a line about the attempt that a row of `model.units` describes."""
     tx.conn.execute(
         attempts.insert(),
         {
@@ -132,7 +132,7 @@ def write_step(
 
 
 def _write_lost(tx: Tx, row: Row) -> None:
-    """Put on record how the attempt before the one that just began ended; ``row`` tells of the new one."""
+    """Record how the attempt before the one that just began ended; ``row`` describes the new one."""
     before = (attempts.c.unit == row.id, attempts.c.token == row.token - 1)
     began = tx.conn.execute(
         sa.select(attempts).where(*before, attempts.c.step == AttemptStep.STARTED)

@@ -33,7 +33,7 @@ def hold(tx: Tx, job: int, *, who: str, reason: str | None) -> None:
 def set_aside(tx: Tx, claim: Claim, *, cause: str, reason: str) -> UnitState:
     """Hold a job for a person's decision, and return the unit that asks for it, uncounted. The state of the unit then.
 
-    Where somebody holds the job already, that stays as it is: the unit asks again once it is released.
+    If somebody holds the job already, that stays as it is: the unit asks again once it is released.
     """
     row = moves.lock_job(tx, claim.job)
     if moves.wanted(row, claim.run) and JobState(row.state) is not JobState.HELD:
@@ -48,7 +48,7 @@ def set_aside(tx: Tx, claim: Claim, *, cause: str, reason: str) -> UnitState:
 
 
 def release(tx: Tx, job: int, *, who: str) -> None:
-    """Let a held job go on where it was. What it was held for by a unit is put down as accepted in its settings."""
+    """Let a held job continue where it was. What it was held for by a unit is recorded as accepted in its settings."""
     row = moves.lock_job(tx, job)
     if row.state != JobState.HELD:
         state = JobState(row.state)

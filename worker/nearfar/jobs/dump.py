@@ -44,7 +44,7 @@ def load(source: Path, url: str, *, aside: bool) -> str | None:
 
     Returns
     -------
-    Name of the schema in which the store that was there is now; None where there was none.
+    Name of the schema in which the store that was there is now; None if there was none.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def load(source: Path, url: str, *, aside: bool) -> str | None:
 
 
 def in_use(url: str) -> str | None:
-    """The worker that was last heard of at a store, where that was a moment ago."""
+    """The worker that was last heard of at a store, if that was a moment ago."""
     engine = engine_for(parse_url(url))
     with own_errors(engine), engine.connect() as conn:
         if schema.current(conn) is None:
@@ -105,7 +105,9 @@ def _run(command: list[str], url: sa.URL) -> None:
     )
     if done.returncode != 0:
         said = done.stderr.strip().splitlines() or [f"exit code {done.returncode}"]
-        raise StoreError(f"{Path(command[0]).name}: {said[0]}. Mend that, then give the same command again")
+        raise StoreError(
+            f"{Path(command[0]).name}: {said[0]}. Correct that, then give the same command again"
+        )
 
 
 def _make_room(engine: sa.Engine, aside: bool) -> str | None:

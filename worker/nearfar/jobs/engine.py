@@ -33,6 +33,9 @@ LOCK_LIMIT = 10
 IDLE_LIMIT = 20
 """Seconds after which PostgreSQL ends a transaction whose client says nothing."""
 
+SHORT_CONNECT = 3
+"""Seconds to connect, for those who answer somebody that waits."""
+
 CONNECTING = {
     "connect_timeout": 5,
     "keepalives_idle": 10,
@@ -63,6 +66,8 @@ class Rules:
     """How long a worker may be silent before it counts as lost."""
     host_silence: float = 120.0
     """How long the host of an SQLite store has to be silent before another may take the store over."""
+    answer: float | None = None
+    """How long PostgreSQL may say nothing before it counts as away; None: as long as its machine is there."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,12 +90,16 @@ _inherited: list[Pool] = []
 _lock = threading.Lock()
 
 
-def engine_for(url: sa.URL) -> sa.Engine:
-    """This process's engine for a database; every call with the same address gives the same one."""
-    key = url.render_as_string(hide_password=False)
+def engine_for(url: sa.URL, answer: float | None = None) -> sa.Engine:
+    """This process's engine for a database; every call with the same address and patience gives the same one.
+
+    ``answer``: seconds after which a database that says nothing is given up, for those who have to answer in turn.
+    """
+    key = f"{url.render_as_string(hide_password=False)} {answer}"
     with _lock:
         if key not in _engines:
-            _engines[key] = _postgresql(url) if url.get_backend_name() == "postgresql" else _sqlite(url)
+            postgresql = url.get_backend_name() == "postgresql"
+            _engines[key] = _postgresql(url, answer) if postgresql else _sqlite(url)
         return _engines[key]
 
 
@@ -146,10 +155,11 @@ def _keep_private(file: str | None) -> None:
             os.close(os.open(file, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
 
 
-def _postgresql(url: sa.URL) -> sa.Engine:
+def _postgresql(url: sa.URL, answer: float | None) -> sa.Engine:
+    short = {} if answer is None else {"connect_timeout": SHORT_CONNECT}
     engine = sa.create_engine(
         url,
-        connect_args=CONNECTING,
+        connect_args=CONNECTING | short,
         pool_pre_ping=True,
         pool_size=4,
         max_overflow=28,
@@ -163,6 +173,15 @@ def _postgresql(url: sa.URL) -> sa.Engine:
             cursor.execute(f"SET lock_timeout = '{LOCK_LIMIT}s'")
         connection.commit()
 
+    if answer is not None:
+        from nearfar.jobs.patient import patient  # the driver is there only with nearfar[postgres]
+
+        kind = patient(answer)
+
+        @sa.event.listens_for(engine, "do_connect")
+        def _open(dialect: object, record: object, given: Any, named: Any) -> Any:
+            return kind.connect(*given, **named)
+
     return engine
 
 
@@ -172,13 +191,13 @@ def parse_url(url: str | sa.URL) -> sa.URL:
     Raises
     ------
     StoreError
-        Where it names no SQLite file and no PostgreSQL database, or the driver is not installed.
+        If it names no SQLite file and no PostgreSQL database, or the driver is not installed.
     """
     try:
         parsed = sa.make_url(url)
     except sa.exc.ArgumentError as error:
         raise StoreError(
-            f"{str(url)!r} is no address of a job store; write sqlite:////absolute/path/to/store.sqlite "
+            f"{str(url)!r} is not the address of a job store; write sqlite:////absolute/path/to/store.sqlite "
             "or postgresql://user@host/database"
         ) from error
     shown = parsed.render_as_string(hide_password=True)
@@ -206,7 +225,7 @@ def _with_driver(url: sa.URL, shown: str) -> sa.URL:
 
 @contextmanager
 def own_errors(engine: sa.Engine) -> Iterator[None]:
-    """Turn what the database's driver raises into errors of ours, with the cause chained."""
+    """Turn the database driver's exceptions into our own errors, with the cause chained."""
     try:
         yield
     except sa.exc.DBAPIError as error:
@@ -241,7 +260,7 @@ class Database:
         self._clock = clock
 
     def write(self, work: Callable[[Tx], Result]) -> Result:
-        """Run ``work`` in a transaction that may change things; it is run again where locks were knotted.
+        """Run ``work`` in a transaction that may change things; it is run again if locks were knotted.
 
         Raises
         ------

@@ -12,7 +12,7 @@ from nearfar.jobs.model import events
 from nearfar.jobs.records import Event
 
 MOST = 1000
-"""Events that are given out in one go."""
+"""Events that are given out at a time."""
 
 
 def record(
@@ -24,7 +24,7 @@ def record(
     unit: int | None = None,
     detail: Mapping[str, Any] | None = None,
 ) -> None:
-    """Add to the trail, in the transaction of the change that it tells of."""
+    """Add to the trail, in the transaction of the change that it records."""
     tx.conn.execute(
         events.insert(),
         {"at": tx.now, "who": who, "action": action, "job": job, "unit": unit, "detail": dict(detail or {})},
@@ -40,5 +40,5 @@ def since(tx: Tx, after: int, *, job: int | None, limit: int) -> Sequence[Event]
 
 
 def last(tx: Tx) -> int:
-    """Number of the newest event; 0 where there is none."""
+    """Number of the newest event; 0 if there is none."""
     return int(tx.conn.scalar(sa.select(sa.func.coalesce(sa.func.max(events.c.id), 0))) or 0)

@@ -13,6 +13,7 @@ from nearfar.jobs.model import attempts, jobs, units
 from nearfar.jobs.order import Room
 from nearfar.jobs.records import FORM, Unit, Worker
 from nearfar.jobs.states import AttemptStep, JobState, ServerState, UnitKind, WorkerState
+from nearfar.jobs.transfers.tables import transfers
 
 LATELY = 500
 """Units that the pace is drawn from."""
@@ -41,6 +42,8 @@ class Figures:
     """Jobs that failed, by cause, since the store was made."""
     counted: Mapping[str, float]
     """What units counted, and what processes counted by `Store.count`, by name."""
+    transfers: Mapping[tuple[str, str], int]
+    """What is to be carried to or from object storage, and what never will be: by kind, 'waiting' or 'failed'."""
     workers: tuple[Worker, ...]
     """Those that beat."""
 
@@ -63,8 +66,18 @@ def figures(tx: Tx) -> Figures:
         jobs_ended=sums.get("jobs", {}),
         failures=sums.get("failures", {}),
         counted=sums.get("counted", {}),
+        transfers=_transfers(tx),
         workers=workers.known(tx, alive=True),
     )
+
+
+def _transfers(tx: Tx) -> dict[tuple[str, str], int]:
+    kind, state = transfers.c.kind, transfers.c.state
+    open_or_failed = state.in_(("waiting", "failed"))
+    rows = tx.conn.execute(
+        sa.select(kind, state, sa.func.count()).where(open_or_failed).group_by(kind, state)
+    )
+    return {(row[0], row[1]): row[2] for row in rows}
 
 
 def _split(sums: Mapping[str, float]) -> dict[tuple[str, str], float]:
@@ -129,7 +142,7 @@ def held_by(tx: Tx, worker: str) -> tuple[Unit, ...]:
 
 @dataclass(frozen=True, kw_only=True)
 class Pace:
-    """Seconds that units took for each second that was expected: 1 where the weights are right."""
+    """Seconds that units took for each second that was expected: 1 if the weights are right."""
 
     low: float
     """A tenth of the units took no longer."""

@@ -32,7 +32,7 @@ def set_server_state(tx: Tx, state: ServerState, *, who: str) -> None:
 
 
 def keep_host(tx: Tx, host: str) -> None:
-    """Note that this host uses the store, or refuse it where another one was heard of lately.
+    """Note that this host uses the store, or refuse it if another one was heard of lately.
 
     Raises
     ------
@@ -54,7 +54,7 @@ def keep_host(tx: Tx, host: str) -> None:
 
 
 def host_seen(tx: Tx) -> None:
-    """Renew the sign of life of the host; only where the store keeps one."""
+    """Renew the sign of life of the host; only if the store keeps one."""
     value = _get(tx, HOST)
     if value is not None:
         _set(tx, HOST, json.dumps(json.loads(value) | {"seen": tx.now}), who="server")

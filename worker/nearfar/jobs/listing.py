@@ -130,7 +130,7 @@ def _place(query: JobQuery) -> tuple[Any, int]:
             raise ValueError(text)
     except (ValueError, TypeError, binascii.Error, RecursionError) as error:
         raise UsageError(
-            f"{text[:60]!r} is no page of this list; begin with its first page, and change no order between pages"
+            f"{text[:60]!r} is not a page of this list; begin with its first page, and change no order between pages"
         ) from error
     return value, number
 

@@ -75,7 +75,7 @@ def wanted(job: Row, run: int) -> bool:
 
 
 def begin(tx: Tx, job: Row) -> None:
-    """Note that work on a job began; nothing to do where that is known."""
+    """Note that work on a job began; nothing to do if that is known."""
     if job.state == JobState.WAITING:
         move_job(tx, job.id, JobState.RUNNING, started=job.started or tx.now)
         events.record(tx, "job.began", who="server", job=job.id, detail={"run": job.run})
@@ -119,7 +119,7 @@ def end(
     cause: str | None = None,
     reason: str | None = None,
 ) -> None:
-    """Put the end of a job on record and count it."""
+    """Record and count the end of a job."""
     detail = {"cause": cause, "reason": reason} if cause else {}
     events.record(tx, f"job.{state}", who=who, job=job, unit=unit, detail=detail)
     counted = {("jobs", str(state)): 1.0}

@@ -44,7 +44,7 @@ PRIORITIES = range(-9, 10)
 NEAR = 600.0
 """Seconds by which a job may be due earlier that waits since a worker stays with the frames that it has."""
 CANDIDATES = 8
-"""Owners that a claim tries in turn; more than one only where others claim at the same moment."""
+"""Owners that a claim tries in turn; more than one only if others claim at the same moment."""
 
 
 def due(*, created: float, work: float, priority: int) -> float:
@@ -53,7 +53,7 @@ def due(*, created: float, work: float, priority: int) -> float:
 
 
 def check_priority(priority: int) -> int:
-    """Raises `UsageError` where it is not in the range."""
+    """Raises `UsageError` if it is not in the range."""
     if priority not in PRIORITIES:
         raise UsageError(
             f"priority {priority} is not known; write a whole number from {PRIORITIES[0]} (whenever there is time) "
@@ -73,7 +73,7 @@ class Room:
     forms: tuple[int, int] = (OLDEST_FORM, FORM)
     """The oldest and the newest form of units that it understands."""
     near: int | None = None
-    """Number of the job whose decoded frames are at hand, 0 where there are none; None: those of all jobs are."""
+    """Number of the job whose decoded frames are at hand, 0 if there are none; None: those of all jobs are."""
 
     def fits(self) -> sa.ColumnElement[bool]:
         """Condition that a unit is understood, and needs no more than is there."""
@@ -105,7 +105,7 @@ def first_unit(tx: Tx, room: Room, owner: Any) -> sa.Select[int]:
 
 
 def near_units(tx: Tx, room: Room, owner: Any) -> list[sa.Select[int]]:
-    """Queries for units that go before an owner's next one, where machines do not see each other's decoded frames.
+    """Queries for units that go before an owner's next one, if machines do not see each other's decoded frames.
 
     A worker stays with the job whose frames it has, and rather begins a job that nobody began than to decode the frames
     of another's again; as long as that lets nothing wait that is due `NEAR` earlier.

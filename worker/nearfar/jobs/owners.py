@@ -12,7 +12,7 @@ from nearfar.jobs.records import Owner
 
 
 def charge(tx: Tx, owner: str, seconds: float) -> None:
-    """Put work that was given to an owner on its account; a negative sum where it was handed back."""
+    """Put work that was given to an owner on its account; a negative sum if it was handed back."""
     tx.conn.execute(
         sa.update(owners)
         .where(owners.c.name == owner)
@@ -63,7 +63,7 @@ def known(tx: Tx) -> tuple[Owner, ...]:
 
 
 def check_owner(owner: str) -> str:
-    """Raises `StoreError` where the name is empty."""
+    """Raises `StoreError` if the name is empty."""
     if not owner.strip():
         raise StoreError("a job needs an owner; found an empty name, expected for example 'inbox'")
     return owner

@@ -69,7 +69,7 @@ def refuse_network(folder: Path, *, root: Path = Path("/"), magic: int | None = 
     root
         Where /proc is found.
     magic
-        The number of the file system; asked of the kernel where not given.
+        The number of the file system; asked of the kernel if not given.
 
     Raises
     ------
@@ -85,14 +85,14 @@ def refuse_network(folder: Path, *, root: Path = Path("/"), magic: int | None = 
 
 
 def network_name(folder: Path, *, root: Path = Path("/"), magic: int | None = None) -> str | None:
-    """Name of the file system of a folder where that is shared over a network; parameters as `refuse_network`."""
+    """Name of the file system of a folder if that is shared over a network; parameters as `refuse_network`."""
     name = NETWORK_MAGIC.get(filesystem_magic(folder) if magic is None else magic)
     kind = mount_type(folder, root)
     return kind if name is None and NETWORK_TYPES.fullmatch(kind) else name
 
 
 def filesystem_magic(folder: Path) -> int:
-    """The kernel's number for the kind of file system that a folder lies on; 0 where it cannot be asked."""
+    """The kernel's number for the kind of file system that a folder lies on; 0 if it cannot be asked."""
     libc = ctypes.CDLL(None, use_errno=True)
     if not hasattr(libc, "statfs"):
         return 0

@@ -52,7 +52,7 @@ def reap(db: Database) -> Reaped:
 
 
 def _set_right(tx: Tx) -> None:
-    """Where the clock was set back, times lie further ahead than they were ever put: bring them within reach."""
+    """If the clock was set back, times lie further ahead than they were ever put: bring them within reach."""
     lease = tx.now + tx.rules.lease
     held = units.c.state == sa.literal_column("'held'")
     tx.conn.execute(sa.update(units).where(held, units.c.lease_until > lease).values(lease_until=lease))
@@ -82,7 +82,7 @@ def run_out(tx: Tx) -> sa.Select[*tuple[Any, ...]]:
 
 
 def _reap_one(tx: Tx, found: Row) -> UnitState | None:
-    """Release a unit whose lease ran out: its state then; None where something happened to it meanwhile."""
+    """Release a unit whose lease ran out: its state then; None if something happened to it meanwhile."""
     job = lock_if_there(tx, found.job)
     row = lock_held(tx, found)
     if job is None or row is None or row.lease_until >= tx.now:
@@ -92,7 +92,7 @@ def _reap_one(tx: Tx, found: Row) -> UnitState | None:
 
 
 def lock_if_there(tx: Tx, job: int) -> Row | None:
-    """The job's row, locked; None where it is gone."""
+    """The job's row, locked; None if it is gone."""
     try:
         return moves.lock_job(tx, job)
     except NotFound:
@@ -100,7 +100,7 @@ def lock_if_there(tx: Tx, job: int) -> Row | None:
 
 
 def lock_held(tx: Tx, found: Row) -> Row | None:
-    """The row of a unit, locked; None where it is no longer held under the token that was found."""
+    """The row of a unit, locked; None if it is no longer held under the token that was found."""
     own = (units.c.id == found.id, units.c.token == found.token, units.c.state == UnitState.HELD)
     return tx.conn.execute(sa.select(units).where(*own).with_for_update(key_share=True)).first()
 

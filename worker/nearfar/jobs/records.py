@@ -16,7 +16,7 @@ from nearfar.jobs.states import AttemptStep, FrameState, JobState, UnitKind, Uni
 
 Row = sa.Row[*tuple[Any, ...]]
 FORM = 1
-"""Form of the units that this version makes, and the newest that it understands. Raised where an older version would
+"""Form of the units that this version makes, and the newest that it understands. Raised if an older version would
 misread a unit: what its range or detail mean, or which outputs it finds. It is not raised for another way to make the same
 output, which has another key anyway.
 """
@@ -116,14 +116,14 @@ class Submission:
     priority: int = 0
     """-9 to 9; see `order`."""
     weights: Mapping[str, float] = field(default_factory=dict)
-    """Expected seconds of each stage by its name, those without units yet included; from the units where not given."""
+    """Expected seconds of each stage by its name, those without units yet included; from the units if not given."""
     digest: str | None = None
     """Of the set; two submissions of an owner with the same are duplicates."""
     duplicates: Duplicates = Duplicates.AGAIN
     key: str | None = None
     """Idempotency key: the same owner, key and submission give the same job."""
     fingerprint: str | None = None
-    """What tells submissions under one key apart; where not given, all that they say."""
+    """What tells submissions under one key apart; if not given, all that they say."""
     hold: str | None = None
     """Why the job does not begin at once, e.g. ``'12 of 40 frames are here'``; None: it may begin."""
     refused: tuple[str, str] | None = None

@@ -40,7 +40,7 @@ def current(conn: sa.Connection) -> str | None:
 
 
 def migrate(engine: sa.Engine, *, to: str = "head") -> bool:
-    """Run the steps that are missing; True where there were any.
+    """Run the steps that are missing; True if there were any.
 
     Raises
     ------

@@ -1,7 +1,7 @@
 """The job store as the rest of the program sees it: open it, then ask it. Every method is one transaction.
 
 Nothing here waits for work, knows pixels or sends messages. All methods may be called from any thread; each process
-opens the store for itself. Any of them may raise `StoreUnreachable` where the database does not answer.
+opens the store for itself. Any of them may raise `StoreUnreachable` if the database does not answer.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ def open_store(
     clock: Callable[[], float] | None = None,
     host: str | None = None,
 ) -> Store:
-    """Open a store, making it or bringing it to today's form where needed.
+    """Open a store, making it or bringing it to today's form if needed.
 
     Parameters
     ----------
@@ -72,11 +72,11 @@ def open_store(
         ``sqlite:////absolute/path/store.sqlite``, whose folder must exist on a disk of this machine, or
         ``postgresql://user@host/database``.
     rules
-        How patient it is; the same in all processes.
+        How patient it is; the same in all processes but for ``answer``.
     clock
-        Seconds since 1970; for tests. PostgreSQL's own clock where not given, this machine's for SQLite.
+        Seconds since 1970; for tests. PostgreSQL's own clock if not given, this machine's for SQLite.
     host
-        A name for this host; `place.host_id` where not given.
+        A name for this host; `place.host_id` if not given.
 
     Raises
     ------
@@ -89,7 +89,7 @@ def open_store(
     local = parsed.get_backend_name() == "sqlite"
     if local:
         place.refuse_network(place.folder_of(Path(parsed.database or "")))
-    engine = engine_for(parsed)
+    engine = engine_for(parsed, rules.answer if rules else None)
     schema.migrate(engine)
     store = Store(Database(engine, rules=rules or Rules(), clock=clock))
     if local:
@@ -126,7 +126,7 @@ class Store(MendStore):
     def known(self, *, owner: str, key: str, fingerprint: str) -> int | None:
         """Number of the job that this owner made with an idempotency key and `Submission.fingerprint` before.
 
-        For whoever would rather not build a submission twice; None: there is none. Raises `KeyReused`.
+        For callers that do not want to build a submission twice; None: there is none. Raises `KeyReused`.
         """
         return self.database.read(lambda tx: submit.by_key(tx, owner=owner, key=key, fingerprint=fingerprint))
 
@@ -151,7 +151,7 @@ class Store(MendStore):
     ) -> bool:
         """Give a job that was held for lack of units its units, and release it unless there is a reason to hold it.
 
-        Both or nothing; False where it has units already or is no longer held. Raises `NotFound`.
+        Both or nothing; False if it has units already or is no longer held. Raises `NotFound`.
         """
         return self.database.write(lambda tx: control.begin(tx, job, units, weights, hold=hold, who=who))
 
@@ -183,7 +183,7 @@ class Store(MendStore):
         self.database.write(lambda tx: control.hold(tx, job, who=who, reason=reason))
 
     def release(self, job: int, *, who: str) -> None:
-        """Let a held job go on. Raises `NotFound`, `IllegalTransition`; `StoreError` where it has no units."""
+        """Let a held job continue. Raises `NotFound`, `IllegalTransition`; `StoreError` if it has no units."""
         self.database.write(lambda tx: control.release(tx, job, who=who))
 
     def refuse(self, job: int, *, cause: str, reason: str, who: str) -> None:
@@ -248,7 +248,7 @@ class Store(MendStore):
     def claim(
         self, worker: str, *, memory: int | None = None, disk: int | None = None, near: int | None = None
     ) -> Claim | None:
-        """The next unit for a worker with so much free memory and disk (bytes; None: no limit), now its own. See `Room`."""
+        """The next unit for a worker with so much free memory and disk (bytes; None: no limit), which now holds it."""
         room = Room(worker=worker, memory=memory, disk=disk, near=near)
         return self.database.write(lambda tx: claims.claim(tx, room))
 
@@ -266,7 +266,7 @@ class Store(MendStore):
     def finish(self, claim: Claim, outcome: Outcome | None = None) -> JobState:
         """Keep all that a unit made, at once, and let what follows begin; the state of the job then.
 
-        Where no answer came (`StoreUnreachable`), say it again: what was kept is kept once.
+        If no answer came (`StoreUnreachable`), say it again: what was kept is kept once.
 
         Raises
         ------
@@ -283,9 +283,9 @@ class Store(MendStore):
     def fail(
         self, claim: Claim, *, cause: str, reason: str, retry: bool = True, memory: int | None = None
     ) -> UnitState:
-        """Keep that a unit failed, with a cause in a word and a reason in a sentence; the state of the unit then.
+        """Record that a unit failed, with a cause in a word and a reason in a sentence; the state of the unit then.
 
-        `UnitState.FAILED` means that the job failed with it: after the last try, or where ``retry`` is False, since that is
+        `UnitState.FAILED` means that the job failed with it: after the last try, or if ``retry`` is False, since that is
         of no use. ``memory``: bytes that it turned out to need. Raises `LostClaim`.
         """
         call = partial(work.fail, claim=claim, cause=cause, reason=reason, retry=retry, memory=memory)
@@ -348,7 +348,7 @@ class Store(MendStore):
         return tuple(self.database.read(lambda tx: events.since(tx, after, job=job, limit=limit)))
 
     def last_event(self) -> int:
-        """Number of the newest event; 0 where there is none."""
+        """Number of the newest event; 0 if there is none."""
         return self.database.read(events.last)
 
     def figures(self) -> Figures:
@@ -383,7 +383,7 @@ class Store(MendStore):
     # Keeping
 
     def at_rest(self, job: int) -> bool:
-        """Whether nobody works on a job any longer, so that its scratch may go; also True where it is gone."""
+        """Whether nobody works on a job any longer, so that its scratch may go; also True if it is gone."""
         return self.database.read(lambda tx: keeping.at_rest(tx, job))
 
     def forget(self, *, before: float, who: str) -> tuple[Forgotten, ...]:

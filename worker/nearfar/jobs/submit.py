@@ -57,7 +57,7 @@ def check(submission: Submission) -> None:
 
 
 def fingerprint_of(submission: Submission) -> str:
-    """Digest of all that a submission says, but for its key; its own where it has one."""
+    """Digest of all that a submission says, but for its key; its own if it has one."""
     if submission.fingerprint is not None:
         return submission.fingerprint
     said = {name: value for name, value in asdict(submission).items() if name != "fingerprint"} | {

@@ -1,4 +1,4 @@
-"""Sums that only grow and outlive the jobs that they tell of: what metrics report as counters."""
+"""Sums that only grow and outlive the jobs that they count: what metrics report as counters."""
 
 from __future__ import annotations
 

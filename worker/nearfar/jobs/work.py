@@ -150,10 +150,10 @@ def _set_least(tx: Tx, claim: Claim, least: int) -> None:
 
 
 def fail(tx: Tx, claim: Claim, *, cause: str, reason: str, retry: bool, memory: int | None) -> UnitState:
-    """Keep that a unit failed. It is tried again after a rest, unless that is of no use or was done often enough; where it
+    """Record that a unit failed. It is tried again after a rest, unless that is of no use or was done often enough; if it
     turned out to need so much memory, by a worker that has it.
 
-    The state of the unit then; where that is `FAILED`, so is the job, with this cause and reason.
+    The state of the unit then; if that is `FAILED`, so is the job, with this cause and reason.
     """
     job = _job(tx, claim)
     if not moves.wanted(job, claim.run):
@@ -208,7 +208,7 @@ def hand_back(
 ) -> UnitState:
     """Return a unit unfinished and uncounted; others may take it after ``rest`` seconds. Its state then.
 
-    Where the job no longer wants it, this ends it: hand it back when its scratch is gone.
+    If the job no longer wants it, this ends it: hand it back when its scratch is gone.
     """
     job = _job(tx, claim)
     if not moves.wanted(job, claim.run):

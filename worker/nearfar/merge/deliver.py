@@ -34,13 +34,15 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.frames.ifd import ascii_tag
 from nearfar.frames.whole import whole_file
 from nearfar.frames.xmp import read_key, xmp_packet
+from nearfar.merge.beside import Beside, Writer
 from nearfar.merge.focus import FocusMap
 from nearfar.merge.focus_colours import colour_map
 from nearfar.merge.height import height_scale, relief, write_heights
 from nearfar.merge.map_scale import describe
 from nearfar.merge.plot import plot_frames
-from nearfar.merge.pyramid import TileStream, gather, pyramid
+from nearfar.merge.pyramid import TileStream, gather, pyramid, uncoded
 from nearfar.merge.recipe import Recipe
+from nearfar.merge.reduced import Reduced
 from nearfar.merge.render import Band
 from nearfar.merge.rendering import order_of
 from nearfar.merge.report import Report
@@ -94,15 +96,18 @@ class Delivery:
     What it keeps on disk goes when the block that uses it ends.
     """
 
-    def __init__(self, size: tuple[int, int], channels: int, scratch: Scratch, key: str) -> None:
+    def __init__(
+        self, size: tuple[int, int], channels: int, scratch: Scratch, key: str, reduced: Reduced | None = None
+    ) -> None:
         width, height = size
         self.size = size
         self.channels = channels
         self._bands: list[Band] = []
         place = scratch.passing(key, "picture")
-        self._levels = pyramid(width, height, channels, place)
+        coded = (reduced.half, reduced.frame_map) if reduced else (uncoded, uncoded)
+        self._levels = pyramid(width, height, channels, place, coded=coded[0])
         half = ((width + 1) // 2, (height + 1) // 2)
-        self._map = TileStream(*half, 1, place.with_name(f"map-{place.name}"))
+        self._map = TileStream(*half, 1, place.with_name(f"map-{place.name}"), coded=coded[1])
         self._map_step = max(1, -(-max(half) // MAP_EDGE))
         self._map_rows: list[NDArray[np.uint16]] = []
         self._map_taken = 0
@@ -207,18 +212,24 @@ def deliver(
     threads: int,
     stop: Callable[[], None],
     finish: Callable[[Report], Report],
+    verify: Callable[[Path], None] = lambda _: None,
+    beside: Beside | None = None,
 ) -> Report:
-    """Write everything; returns the report as written."""
+    """Write everything; returns the report as written.
+
+    ``verify`` is given the picture before it has its name. What another process left ``beside`` is taken.
+    """
     width, height = delivery.size
     tags = picture_tags(report, frames, used, recipe)
-    names, headers = [frames[k].header.path.name for k in used], [frames[k].header for k in used]
+    headers = [frames[k].header for k in used]
+    writers = side_writers(delivery, tags, found, [h.path.name for h in headers], recipe)
+
+    def side(ending: str) -> None:
+        with whole_file(outputs.named(ending)) as part:
+            if beside is None or not beside.take(ending, part):
+                writers[ending](part)
+
     with whole_file(outputs.picture) as part, ThreadPoolExecutor(threads) as pool:
-        beside = [
-            pool.submit(_write_preview, outputs, delivery, tags, recipe.deliver.preview_edge),
-            pool.submit(_write_focus, outputs, delivery, found, names),
-            pool.submit(_write_plot, outputs, report),
-            pool.submit(_write_height, outputs, delivery, headers, recipe),
-        ]
         write_picture(
             part,
             width=width,
@@ -227,18 +238,33 @@ def deliver(
             levels=delivery.picture_levels(stop),
             tags=tags,
         )
-        for written in beside:
-            written.result()
+        verify(part)  # meanwhile another process may make what belongs to it
+        _write_plot(outputs, report)
+        _write_height(outputs, delivery, headers, recipe)
+        for _ in pool.map(side, reversed(writers)):
+            stop()
         report = finish(report)
         _write_reports(outputs, report)
         stop()
     return report
 
 
-def _write_preview(outputs: Outputs, delivery: Delivery, tags: PictureTags, edge: int) -> None:
-    picture = delivery.preview(edge)
-    with whole_file(outputs.named("preview.jpg")) as part:
-        write_preview(part, picture, icc=tags.icc, exif=_marked(tags.exif or ExifBlock()))
+def side_writers(
+    delivery: Delivery, tags: PictureTags, found: FocusMap, names: Sequence[str], recipe: Recipe
+) -> dict[str, Writer]:
+    """What writes each file that needs no report, by its ending; of ``tags`` profile and camera data are used."""
+    edge = recipe.deliver.preview_edge
+    return {
+        "preview.jpg": lambda part: _write_preview(part, delivery, tags, edge),
+        "focus.tif": lambda part: _write_map(part, delivery, names),
+        "focus.png": lambda part: _write_colours(part, delivery, found, len(names)),
+        "doubt.tif": lambda part: _write_doubt(part, found),
+    }
+
+
+def _write_preview(part: Path, delivery: Delivery, tags: PictureTags, edge: int) -> None:
+    exif = _marked(tags.exif or ExifBlock())
+    write_preview(part, delivery.preview(edge), icc=tags.icc, exif=exif)
 
 
 def _marked(exif: ExifBlock) -> ExifBlock:
@@ -254,22 +280,25 @@ def marked_png(data: bytes, size: tuple[int, int]) -> bytes:
     return data[:33] + chunk + data[33:]
 
 
-def _write_focus(outputs: Outputs, delivery: Delivery, found: FocusMap, names: Sequence[str]) -> None:
+def _write_map(part: Path, delivery: Delivery, names: Sequence[str]) -> None:
     (width, height), tiles = delivery.map_tiles()
     tags = PictureTags(software=SOFTWARE, description=describe(names))
-    with whole_file(outputs.named("focus.tif")) as part:
-        write_picture(part, width=width, height=height, channels=1, levels=[tiles], tags=tags)
+    write_picture(part, width=width, height=height, channels=1, levels=[tiles], tags=tags)
+
+
+def _write_doubt(part: Path, found: FocusMap) -> None:
     doubt = ((1 - found.certain) * 65535 + 0.5).astype(np.uint16)
     rows, cols = doubt.shape
     tags = PictureTags(
         software=SOFTWARE, description=json.dumps({"nearfar-doubt/1": {"cell": 16, "full": 65535}})
     )
-    with whole_file(outputs.named("doubt.tif")) as part:
-        write_picture(part, width=cols, height=rows, channels=1, levels=[grid_tiles(doubt)], tags=tags)
-    colours = colour_map(delivery.small_map(), found.certain, len(names))
-    with whole_file(outputs.named("focus.png")) as part:
-        data = cv2.imencode(".png", np.ascontiguousarray(colours[:, :, ::-1]))[1].tobytes()
-        part.write_bytes(marked_png(data, (colours.shape[1], colours.shape[0])))
+    write_picture(part, width=cols, height=rows, channels=1, levels=[grid_tiles(doubt)], tags=tags)
+
+
+def _write_colours(part: Path, delivery: Delivery, found: FocusMap, frames: int) -> None:
+    colours = colour_map(delivery.small_map(), found.certain, frames)
+    data = cv2.imencode(".png", np.ascontiguousarray(colours[:, :, ::-1]))[1].tobytes()
+    part.write_bytes(marked_png(data, (colours.shape[1], colours.shape[0])))
 
 
 def _write_height(

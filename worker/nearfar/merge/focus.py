@@ -3,7 +3,7 @@
 Works on grids of cells of 16 pixels, one frame at a time in three passes, so that memory does not grow with the
 number of frames:
 
-1. the largest energy of each band over the frames, place by place;
+1. the largest energy of each band over the frames, place by place, and how brightness changes there (`passing`);
 2. each frame's sharpness relative to it: a prior for the tiles, and the frame that is best for the place and its
    surroundings, which fills plain areas from around;
 3. admission: what is nearly as sharp as the best, grown by a cell, and the best frame's neighbours.
@@ -20,6 +20,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge import passing
 from nearfar.merge.kernel.picture_calls import CELL, PRIOR_UNIT, blur_grid, grow_grid, warp_grid
 from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import FocusRecipe
@@ -161,9 +162,10 @@ class _Grids:
 
 @dataclass
 class _Peak:
-    """Running maxima of the first pass."""
+    """Running maxima of the first pass: of the energies, and of what is left of them (`passing`)."""
 
     energy: F32
+    left: F32
     luma: F32
     sharpest: NDArray[np.int16]
 
@@ -173,7 +175,7 @@ class _Peak:
         finest = np.zeros_like(self.luma)
         left = np.ones_like(self.luma)
         for band in range(3):
-            m = self.energy[band]
+            m = self.left[band]
             snr = m / (m + SNR_HALF * nv[band] + np.float32(1e-20))
             share = energy[band] / np.maximum(m, np.float32(1e-20)) * snr
             total += share
@@ -212,7 +214,7 @@ def find_focus(
     Cost: about 8 ms a frame of 24 megapixels and thread; memory: a dozen grids and three a thread.
     """
     grids = _Grids(noise, len(frames))
-    peak = _largest(frames, grids, threads, tick)
+    peak = _largest(frames, grids, writer, threads, tick)
     nv = np.stack([noise.energy(band, peak.luma) for band in range(3)])
     best, top = _sharpest(frames, grids, peak, nv, size, writer, threads, tick)
     beside = _admit(frames, grids, peak, nv, best, top, recipe, writer, threads, tick)
@@ -229,19 +231,44 @@ def find_focus(
 
 
 def _largest(
-    frames: Sequence[FocusFrame], grids: _Grids, threads: int, tick: Callable[[float], None]
+    frames: Sequence[FocusFrame],
+    grids: _Grids,
+    writer: FocusWriter,
+    threads: int,
+    tick: Callable[[float], None],
 ) -> _Peak:
+    """The first pass. Changes of brightness lie in the writer's admission until the third pass fills that."""
     peak: _Peak | None = None
+    held: deque[tuple[F32, F32]] = deque(maxlen=3)  # energies and brightness of the last frames
     for index, (energy, luma) in enumerate(in_order(frames, grids.read, threads)):
+        # encoded values go about as the 1/2.2th power of light
+        held.append((energy, luma * np.float32(2.0 ** (-frames[index].gain_ev / 2.2))))
         if peak is None:
-            peak = _Peak(energy=energy, luma=luma, sharpest=np.zeros(luma.shape, np.int16))
+            peak = _Peak(
+                energy=energy.copy(),
+                left=np.zeros_like(energy),
+                luma=luma,
+                sharpest=np.zeros(luma.shape, np.int16),
+            )
         else:
             np.copyto(peak.sharpest, np.int16(index), where=energy[2] > peak.energy[2])
             np.maximum(peak.energy, energy, out=peak.energy)
             peak.luma = peak.luma + luma
+        if index == 1:
+            _note_change(peak, writer, 0, held[0][0], passing.change_at_end(held[0][1], held[1][1]))
+        if index > 1:
+            _note_change(peak, writer, index - 1, held[1][0], passing.change(held[0][1], held[2][1]))
         tick(1 / 3)
     assert peak is not None  # noqa: S101 - a stack has a frame; the caller refuses an empty one
-    return _Peak(energy=peak.energy, luma=peak.luma / np.float32(len(frames)), sharpest=peak.sharpest)
+    beside = held[-2 if len(held) > 1 else -1][1]
+    _note_change(peak, writer, len(frames) - 1, held[-1][0], passing.change_at_end(beside, held[-1][1]))
+    peak.luma = peak.luma / np.float32(len(frames))
+    return peak
+
+
+def _note_change(peak: _Peak, writer: FocusWriter, index: int, energy: F32, changes: U8) -> None:
+    writer.admitted[:, index] = changes
+    np.maximum(peak.left, passing.remaining(energy, changes), out=peak.left)
 
 
 def _sharpest(
@@ -259,7 +286,8 @@ def _sharpest(
 
     def look(item: tuple[int, FocusFrame]) -> tuple[F32, F32, F32, NDArray[np.bool_]]:
         frame = item[1]
-        total, finest = peak.sharpness(grids.read(frame)[0], nv)
+        left = passing.remaining(grids.read(frame)[0], writer.admitted[:, item[0]])
+        total, finest = peak.sharpness(left, nv)
         whole = covered(frame.pose, (shape[0], shape[1]), size)
         return _surroundings(total, PRIOR_AROUND), _surroundings(finest, AROUND), finest, whole
 
@@ -297,8 +325,9 @@ def _admit(
 
     def look(item: tuple[int, FocusFrame]) -> tuple[F32, NDArray[np.bool_], F32]:
         energy, _ = grids.read(item[1])
-        _, finest = peak.sharpness(energy, nv)
-        clear = (energy[0] > CLEAR * nv[0]) | (energy[1] > CLEAR * nv[1])
+        left = passing.remaining(energy, writer.admitted[:, item[0]])
+        _, finest = peak.sharpness(left, nv)
+        clear = (left[0] > CLEAR * nv[0]) | (left[1] > CLEAR * nv[1])
         return finest, clear, energy[2] / np.maximum(peak.energy[2], np.float32(1e-20))
 
     def admit(index: int, sharp: Sequence[F32], clear: NDArray[np.bool_]) -> U8:

@@ -22,7 +22,7 @@ from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
 
-VERSION = 8
+VERSION = 9
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:

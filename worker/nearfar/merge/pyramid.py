@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -14,6 +14,22 @@ from nearfar.frames.deliverable import TILE, decode_tile, encode_tile
 from nearfar.merge.kernel.picture_calls import halve
 
 U16 = NDArray[np.uint16]
+EIGHT_BIT = ((np.arange(1 << 16, dtype=np.uint32) * 255 + 32895) >> 16).astype(np.uint8)
+"""Each 16-bit sample at 8 bit."""
+Coded = Callable[[int], Sequence[bytes] | None]
+"""Tiles of a row of tiles, counted from the top, where somebody coded them already."""
+
+
+def tiles_of(rows: U16) -> list[U16]:
+    """Tiles (512, 512, c) of up to 512 rows (k, width, c), from the left, filled up with zeros."""
+    height, width, channels = rows.shape
+    whole = np.zeros((TILE, -(-width // TILE) * TILE, channels), np.uint16)
+    whole[:height, :width] = rows
+    return [whole[:, x : x + TILE] for x in range(0, whole.shape[1], TILE)]
+
+
+def uncoded(_: int) -> None:
+    """Nobody did."""
 
 
 class TileStream:
@@ -27,15 +43,26 @@ class TileStream:
         Where the coded tiles go.
     then
         The next level, which is given every row of tiles at half size.
+    coded
+        Asked for each row of tiles before it is coded.
     """
 
     def __init__(
-        self, width: int, height: int, channels: int, path: Path, then: TileStream | None = None
+        self,
+        width: int,
+        height: int,
+        channels: int,
+        path: Path,
+        then: TileStream | None = None,
+        *,
+        coded: Coded = uncoded,
     ) -> None:
         self.size = (width, height)
         self.channels = channels
         self.path = path
         self.then = then
+        self._coded = coded
+        self._row = 0
         self._rows = np.zeros((TILE, -(-width // TILE) * TILE, channels), np.uint16)
         self._filled = 0
         self._taken = 0
@@ -56,14 +83,15 @@ class TileStream:
     def _flush(self, pool: ThreadPoolExecutor) -> None:
         if not self._filled:
             return
-        self._rows[self._filled :] = 0
-        starts = range(0, self._rows.shape[1], TILE)
+        rows = self._rows[: self._filled, : self.size[0]]
+        coded = self._coded(self._row)
+        self._row += 1
         with open(self.path, "ab") as file:
-            for data in pool.map(encode_tile, [self._rows[:, x : x + TILE] for x in starts]):
+            for data in coded if coded is not None else pool.map(encode_tile, tiles_of(rows)):
                 self._sizes.append(len(data))
                 file.write(data)
         if self.then is not None:
-            self.then.add(halve(np.ascontiguousarray(self._rows[: self._filled, : self.size[0]])), pool)
+            self.then.add(halve(np.ascontiguousarray(rows)), pool)
         self._filled = 0
 
     def close(self, pool: ThreadPoolExecutor) -> None:
@@ -92,14 +120,16 @@ def gather(tiles: Iterable[bytes], width: int, height: int, channels: int) -> ND
     for place, data in enumerate(tiles):
         y, x = TILE * (place // across), TILE * (place % across)
         tile = decode_tile(data, channels)[: height - y, : width - x]
-        out[y : y + TILE, x : x + TILE] = (tile.astype(np.uint32) * 255 + 32895) >> 16
+        out[y : y + TILE, x : x + TILE] = EIGHT_BIT[tile]
     return out
 
 
-def pyramid(width: int, height: int, channels: int, name: Path) -> TileStream | None:
+def pyramid(
+    width: int, height: int, channels: int, name: Path, *, coded: Coded = uncoded
+) -> TileStream | None:
     """All levels below a picture of that size, down to one tile; None where the picture is one tile itself.
 
-    Each lies in a file called like ``name`` behind a word that says which level it is.
+    Each lies in a file called like ``name`` behind a word that says which level it is. ``coded`` is that of the first.
     """
     sizes = []
     while max(width, height) > TILE:
@@ -107,5 +137,6 @@ def pyramid(width: int, height: int, channels: int, name: Path) -> TileStream | 
         sizes.append((width, height))
     level: TileStream | None = None
     for number, (w, h) in reversed(list(enumerate(sizes, 1))):
-        level = TileStream(w, h, channels, name.with_name(f"level{number}-{name.name}"), level)
+        path = name.with_name(f"level{number}-{name.name}")
+        level = TileStream(w, h, channels, path, level, coded=coded if number == 1 else uncoded)
     return level

@@ -11,7 +11,7 @@ from nearfar.merge.focusing import pose_of
 from nearfar.merge.keys import key
 from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.register import Registration
+from nearfar.merge.register import Registration, Share
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import SensorFrame, Spots, find_spots
 from nearfar.merge.survey import MappedFrame, Surveyed
@@ -36,6 +36,7 @@ def look_for_spots(
     recipe: Recipe,
     threads: int,
     relax: Callable[[], None],
+    share: Share | None = None,
 ) -> Spots:
     """Spots of the used frames; ``mapped`` are those of all ``frames``."""
     if not recipe.sensor.spots:
@@ -43,7 +44,7 @@ def look_for_spots(
     if len({frames[k].header.orientation for k in used}) > 1:
         return Spots(why_not="the camera was turned between the frames")
     views = [_view(scratch, frames[k], mapped[k], pose_of(registration, k)) for k in used]
-    return find_spots(views, noise, relax, threads)
+    return find_spots(views, noise, relax, threads, share)
 
 
 def _view(scratch: Scratch, frame: Surveyed, mapped: MappedFrame, pose: NDArray[np.float64]) -> SensorFrame:

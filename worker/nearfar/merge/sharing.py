@@ -1,4 +1,7 @@
-"""Several processes at one registration: each leaves what it found in scratch, and takes what others left there.
+"""Several processes at one registration or delivery.
+
+At a registration each leaves what it found in scratch, and takes what others left there; at a delivery one makes what
+belongs to the picture besides it.
 
 Nobody waits for anybody. Each begins at another place and goes through all pieces, so that they meet; a piece that two
 do at the same moment is done twice, with the same result. What cannot be read counts as not there, and no file is
@@ -16,9 +19,14 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.frames.decode import exif_block
+from nearfar.frames.deliverable import PictureTags
+from nearfar.merge.beside import Beside
+from nearfar.merge.deliver import side_writers
 from nearfar.merge.register import Registration
 from nearfar.merge.scratch import Scratch
-from nearfar.merge.steps import Steps
+from nearfar.merge.sensor import look_at
+from nearfar.merge.steps import LINK_PAGES, Steps
 
 KIND = "links"
 
@@ -105,13 +113,28 @@ def help_register(steps: Steps, place: int, helpers: int) -> None:
     if not steps.is_registered:
         with suppress(Enough):
             steps.register_anew(lambda _: None)
+    if steps.recipe.sensor.spots and not steps.is_looked_at:
+        pixels = [frame.pixels for frame in steps.mapped()]
+        with suppress(Enough):
+            look_at(pixels, steps.noise(), lambda: steps.relax(LINK_PAGES), steps.plan.threads, steps.share)
+
+
+def help_deliver(steps: Steps) -> None:
+    """Make what belongs to the picture besides it, for the process that delivers it; all bands are in scratch."""
+    reference = steps.frames[steps.registration().reference].header
+    tags = PictureTags(icc=reference.icc, exif=exif_block(reference))
+    names = [steps.frames[k].header.path.name for k in steps.used()]
+    with steps.delivery() as delivery:
+        steps.gather(delivery)
+        writers = side_writers(delivery, tags, steps.focus()[0], names, steps.recipe)
+        Beside(steps.scratch, steps.keys.result).make(writers, steps.check)
 
 
 def _share(steps: Steps, place: int, helpers: int) -> SharedLinks:
     key = steps.keys.register
 
     def over() -> bool:
-        return steps.scratch.has(key, "register")
+        return steps.is_looked_at
 
     return SharedLinks(steps.scratch, key, place=place, count=helpers + 1, over=over)
 

@@ -16,17 +16,18 @@ from numpy.typing import NDArray
 from nearfar.errors import StackRefused
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import focusing, registering, rendering, sensing
+from nearfar.merge.beside import Beside
 from nearfar.merge.correcting import NO_MASTERS, Masters, make_planes
 from nearfar.merge.coverage.result import Coverage
 from nearfar.merge.coverage.stack import cover_stack
 from nearfar.merge.deliver import Delivery, Outputs, deliver
 from nearfar.merge.focus import FocusMap, FocusWriter, in_order
 from nearfar.merge.gaps import find_gaps
-from nearfar.merge.keys import Fingerprint, file_digest
 from nearfar.merge.movement import MOST, Moved
 from nearfar.merge.noise import Noise, estimate
 from nearfar.merge.plan import Plan, resident
 from nearfar.merge.recipe import Recipe
+from nearfar.merge.reduced import Reduced
 from nearfar.merge.register import Registration, Share
 from nearfar.merge.render import BLOCK, Band, Renderer, stored_band
 from nearfar.merge.report import Report, build_report
@@ -36,9 +37,9 @@ from nearfar.merge.stack_keys import Keys
 from nearfar.merge.survey import (
     MappedFrame,
     Mark,
-    Surveyed,
     Surveyor,
-    changed,
+    check_unchanged,
+    detail_of,
     has_rows,
     surveyed,
 )
@@ -117,6 +118,10 @@ class Steps:
         self._mapped = [MappedFrame(self.frames[k]) for k in places]
         return self._mapped
 
+    def mapped(self) -> list[MappedFrame]:
+        """All frames, mapped; those that are, as they are."""
+        return self._mapped or self._map(range(len(self.frames)))
+
     def _release(self) -> None:
         for frame in self._mapped:
             frame.forget()
@@ -171,6 +176,11 @@ class Steps:
         """Whether the registration is in scratch."""
         return self._registration is not None or self.scratch.has(self.keys.register, "register")
 
+    @property
+    def is_looked_at(self) -> bool:
+        """Whether the registration and the spots of its frames are in scratch."""
+        return self.is_registered and self.scratch.has(self.keys.spots, sensing.KIND)
+
     def registration(self, tick: Tick = nothing) -> Registration:
         """Registration of the stack; ``tick`` is given shares of 1.
 
@@ -221,6 +231,7 @@ class Steps:
             recipe=self.recipe,
             threads=self.plan.threads,
             relax=lambda: self.relax(LINK_PAGES),
+            share=self.share,
         )
         self.scratch.save_text(self.keys.spots, sensing.KIND, found.stored())
         return found
@@ -322,9 +333,14 @@ class Steps:
 
     # ---- deliver ----
 
+    def reduced(self) -> Reduced:
+        """Rows of tiles that those who render may make for delivery."""
+        return Reduced(self.scratch, self.keys.bands(self.bands))
+
     def delivery(self) -> Delivery:
         """To be filled by `gather` and written by `deliver`, within one block."""
-        return Delivery(self.size, self.frames[0].header.channels, self.scratch, self.keys.result)
+        key, channels = self.keys.result, self.frames[0].header.channels
+        return Delivery(self.size, channels, self.scratch, key, self.reduced())
 
     def gather(self, delivery: Delivery, tick: Tick = nothing) -> NDArray[np.float64]:
         """Give all bands to a delivery; each used frame's share of the picture."""
@@ -344,24 +360,25 @@ class Steps:
         *,
         notes: Sequence[str],
         finish: Callable[[Report], Report],
+        verify: Callable[[Path], None] = lambda _: None,
+        beside: Beside | None = None,
     ) -> Report:
-        """Write the picture and all that belongs to it; the report as ``finish`` completed it.
+        """Write the picture and all that belongs to it; the report as ``finish`` completed it. See `deliver.deliver`.
 
         Raises
         ------
         SourceChanged
             A frame is no longer the file that was surveyed.
         """
-        self.check_sources()
-        used, registration, noise = self.used(), self.registration(), self.noise()
-        found = self.focus()[0]
+        check_unchanged(self.frames)
+        used, registration, noise, found = self.used(), self.registration(), self.noise(), self.focus()[0]
         names = [self.frames[k].header.path.name for k in used]
         report = build_report(
             frames=self.frames,
             registration=registration,
             recipe=self.recipe,
             share=dict(zip(used, share, strict=True)),
-            sharpness=self._sharpness(noise),
+            sharpness=detail_of(self.scratch, self.frames, noise, self.plan.threads),
             gaps=find_gaps(found, noise, names, self.size),
             coverage=self.coverage(),
             noise=noise,
@@ -371,34 +388,12 @@ class Steps:
             plan=self.plan,
             notes=notes,
         )
-        more = self.masters.told()
-        report = Report({**report.content, **more, "focus_key": self.keys.focus})
+        report = Report({**report.content, **self.masters.told(), "focus_key": self.keys.focus})
         return deliver(
             *(delivery, outputs, report, self.frames, used, found, self.recipe),
             threads=self.plan.threads,
             stop=self.check,
             finish=finish,
+            verify=verify,
+            beside=beside,
         )
-
-    def _sharpness(self, noise: Noise) -> list[float]:
-        """Fine detail of each frame, relative to the frame that has most: root of the mean energy over the noise."""
-
-        def look(frame: Surveyed) -> float:
-            energy, mean = self.scratch.load(frame.key, "survey", "energy", "mean")
-            return float(np.sqrt(np.maximum(energy[0] - noise.energy(0, mean), 0).mean()))
-
-        with ThreadPoolExecutor(self.plan.threads) as pool:
-            found = list(pool.map(look, self.frames))
-        return [value / max(max(found), 1e-9) for value in found]
-
-    def check_sources(self) -> None:
-        """Raise `SourceChanged` where a frame is no longer the file that was surveyed."""
-        for frame in self.frames:
-            try:
-                if Fingerprint.of(frame.header.path) == frame.fingerprint:
-                    continue
-                same = file_digest(frame.header.path) == frame.digest
-            except OSError:
-                same = False
-            if not same:
-                raise changed(frame.header.path)

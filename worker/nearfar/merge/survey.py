@@ -9,7 +9,8 @@ from __future__ import annotations
 import mmap
 import os
 import threading
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -25,7 +26,7 @@ from nearfar.frames.windows import FrameRows
 from nearfar.merge.kernel.loader import BLOCK, Pixels
 from nearfar.merge.kernel.picture_calls import CELL, CURVE_STEPS, grid_shape, lay_out_rows, measure
 from nearfar.merge.keys import Fingerprint, file_digest, key
-from nearfar.merge.noise import lowest_cells
+from nearfar.merge.noise import Noise, lowest_cells
 from nearfar.merge.scratch import Scratch
 
 VERSION = 3
@@ -307,3 +308,28 @@ class MappedFrame:
 
     def __exit__(self, *_: object) -> None:
         self.forget()
+
+
+def check_unchanged(frames: Sequence[Surveyed]) -> None:
+    """Raise `SourceChanged` if a frame is no longer the file that was surveyed."""
+    for frame in frames:
+        try:
+            if Fingerprint.of(frame.header.path) == frame.fingerprint:
+                continue
+            same = file_digest(frame.header.path) == frame.digest
+        except OSError:
+            same = False
+        if not same:
+            raise changed(frame.header.path)
+
+
+def detail_of(scratch: Scratch, frames: Sequence[Surveyed], noise: Noise, threads: int) -> list[float]:
+    """Fine detail of each frame, relative to the frame that has most: root of the mean energy over the noise."""
+
+    def look(frame: Surveyed) -> float:
+        energy, mean = scratch.load(frame.key, "survey", "energy", "mean")
+        return float(np.sqrt(np.maximum(energy[0] - noise.energy(0, mean), 0).mean()))
+
+    with ThreadPoolExecutor(threads) as pool:
+        found = list(pool.map(look, frames))
+    return [value / max(max(found), 1e-9) for value in found]

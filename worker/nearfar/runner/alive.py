@@ -22,7 +22,7 @@ _told = [float("-inf")]
 
 
 def tell(now: float) -> None:
-    """Touch the file, where one is named and some time has passed; ``now`` is monotonic."""
+    """Touch the file, if one is named and some time has passed; ``now`` is monotonic."""
     name = os.environ.get(VARIABLE)
     if not name or now - _told[0] < EVERY:
         return
@@ -30,16 +30,16 @@ def tell(now: float) -> None:
     try:
         Path(name).touch()
     except OSError as error:
-        log.warning("%s=%s: %s", VARIABLE, name, error.strerror or error)
+        log.warning("%s=%s: %s", VARIABLE, name, error.strerror or error, extra={"action": "alive.not-told"})
 
 
 def main() -> int:
-    """0 where all get on; else 1, with the reason on standard error."""
+    """0 if all make progress; else 1, with the reason on standard error."""
     name = os.environ.get(VARIABLE, "")
     try:
         age = time.time() - Path(name).stat().st_mtime
     except OSError:
-        sys.stderr.write(f"{VARIABLE}={name}: nothing was told yet\n")
+        sys.stderr.write(f"{VARIABLE}={name}: no sign of progress yet\n")
         return 1
     if age > OLD:
         sys.stderr.write(f"no sign of progress for {age:.0f} s\n")

@@ -39,7 +39,7 @@ def bounded(memory: int, threads: int) -> Iterator[None]:
     Raises
     ------
     DoesNotFit
-        It did. Where the machine itself had too little left, what was raised is raised.
+        It did. If the machine itself had too little left, what was raised is raised.
     """
     before = resource.getrlimit(resource.RLIMIT_DATA)
     limit = _kilobytes(STATUS, "VmData") + limit_of(memory, threads)
@@ -75,7 +75,7 @@ def _finite(limit: int) -> float:
 
 
 def _kilobytes(file: Path, name: str) -> int:
-    """The entry of that name, in bytes; 0 where there is none."""
+    """The entry of that name, in bytes; 0 if there is none."""
     try:
         lines = file.read_text(encoding="ascii").splitlines()
     except OSError:

@@ -89,7 +89,7 @@ class Channel(filesystem.Channel):
                 mine.unlink(missing_ok=True)
                 return message
             mine.rename(self.folder / f"{SPOILT}{name}")
-            log.warning("hint %s cannot be read; it is put aside", name)
+            log.warning("hint %s cannot be read; it is put aside", name, extra={"action": "hint.spoilt"})
         raise Empty
 
     def _size(self, queue: str) -> int:
@@ -113,7 +113,7 @@ class Transport(filesystem.Transport):
 
 
 def _read(file: Path) -> Any:
-    """The message in a file; None where it is none."""
+    """The message in a file; None if it is none."""
     try:
         message = json.loads(file.read_bytes())
         _ = message["body"], message["properties"]["delivery_tag"], message["headers"]["id"]

@@ -199,7 +199,7 @@ def bring_back(copied: Copied, places: Places, *, replace: bool) -> list[str]:
 
 @contextmanager
 def not_running(places: Places) -> Iterator[None]:
-    """Keep servers off a data folder. Raises `UsageError` where one runs."""
+    """Keep servers off a data folder. Raises `UsageError` if one runs."""
     with open(places.state / "server.lock", "a+b") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -235,7 +235,7 @@ def _sqlite_back(source: Path, target: Path, replace: bool) -> list[str]:
 
 
 def _for_us_alone(store: Path) -> None:
-    """Bring all of a store into its one file. Raises `UsageError` where any process has it open."""
+    """Bring all of a store into its one file. Raises `UsageError` if any process has it open."""
     try:
         with closing(sqlite3.connect(store, timeout=2.0, isolation_level=None)) as conn:
             conn.execute("PRAGMA locking_mode = EXCLUSIVE")

@@ -1,7 +1,7 @@
 """Watch the space on the disks that are written to, and tell everybody when it runs short.
 
 What is told lies in ``state/disk.json``: intake and API read it and take nothing new; workers hand back what does not
-fit. All goes on by itself when there is space again.
+fit. Everything continues by itself when there is space again.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class DiskState:
 
     low: bool
     reason: str | None
-    """A sentence for people, where it is low."""
+    """A sentence for people, if it is low."""
     written: float
     """Seconds since 1970."""
 
@@ -43,7 +43,7 @@ ENOUGH = DiskState(low=False, reason=None, written=0.0)
 
 
 def read_disk(places: Places) -> DiskState:
-    """Whether space runs short, by what was last told; where nobody looks any longer: that there is enough."""
+    """Whether space runs short, by what was last told; if nobody looks any longer: that there is enough."""
     try:
         told = json.loads((places.state / NAME).read_text(encoding="utf-8"))
         state = DiskState(low=bool(told["low"]), reason=told["reason"], written=float(told["written"]))
@@ -53,7 +53,7 @@ def read_disk(places: Places) -> DiskState:
 
 
 def short_of_space(places: Places, spare: int) -> str | None:
-    """Why nothing new is taken, if a disk is short of space: as it was last told, or where the disk is too full even for
+    """Why nothing new is taken, if a disk is short of space: as it was last told, or if the disk is too full even for
     telling.
     """
     told = read_disk(places)
@@ -102,7 +102,7 @@ class DiskWatch:
         self.state = read_disk(places)
 
     def look(self) -> DiskState:
-        """Look once, and tell where something changed or it is time to."""
+        """Look once, and tell if something changed or it is time to."""
         reason = self._reason()
         changed = (reason is not None) != self.state.low
         now = time.time()
@@ -139,7 +139,7 @@ def write_whole(file: Path, text: str) -> None:
 
 
 def check_room(folder: Path, need: int, spare: int) -> None:
-    """Refuse to write so many bytes where they would not leave ``spare`` bytes free.
+    """Refuse to write so many bytes if they would not leave ``spare`` bytes free.
 
     Raises
     ------

@@ -38,7 +38,7 @@ class Failure:
     reason: str
     retry: bool
     memory: int | None = None
-    """Bytes that it takes, where this worker has too few."""
+    """Bytes that it takes, if this worker has too few."""
 
 
 def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
@@ -94,7 +94,7 @@ def _system(error: BaseException) -> Iterator[OSError]:
 
 
 def _missing(error: Exception, frames: Collection[Path]) -> Path | None:
-    """The frame that is gone, where that is what an error comes from."""
+    """The frame that is gone, if that is what an error comes from."""
     for each in _system(error):
         gone = isinstance(each, FileNotFoundError) and each.filename is not None
         if gone and Path(each.filename) in frames:
@@ -117,5 +117,9 @@ def told_by_another(claim: Claim) -> Iterator[None]:
         yield
     except (Interrupted, StoreUnreachable, LostClaim, NotFound):
         raise
-    except Exception as error:  # noqa: BLE001 - the other unit tells of it
-        log.warning("cannot help: %s", in_words(error) or type(error).__name__, extra=claim.log_context())
+    except Exception as error:  # noqa: BLE001 - the other unit reports it
+        log.warning(
+            "cannot help: %s",
+            in_words(error) or type(error).__name__,
+            extra={"action": "unit.cannot-help", **claim.log_context()},
+        )

@@ -1,10 +1,11 @@
-"""What one worker may take for a unit, and how it tells of the unit's progress."""
+"""What one worker may take for a unit, and how it reports the unit's progress."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from nearfar.jobs import Store
 from nearfar.places import Places
 from nearfar.runner.holding import Holding
 from nearfar.runner.presence import Presence
@@ -21,13 +22,20 @@ class Hands:
     spare_disk: int
     """Bytes left free on every disk that is written to."""
     end: Callable[[], object] | None = None
-    """Ends this process, where work cannot be stopped otherwise that nobody wants any longer."""
+    """Ends this process, if work cannot be stopped otherwise that nobody wants any longer."""
     presence: Presence | None = None
     """Tells whether the data folder is there."""
 
+    def why_away(self, store: Store) -> str | None:
+        """Why the data folder cannot be used, if it cannot; asked again each time."""
+        if self.presence is None:
+            return None
+        self.presence.forget()
+        return self.presence.why_away(store)
+
 
 class Gauge:
-    """Tells a unit's progress in parts: each a share of the whole, counted in any unit."""
+    """Reports a unit's progress in parts: each a share of the whole, counted in any unit."""
 
     def __init__(self, holding: Holding) -> None:
         self.holding = holding

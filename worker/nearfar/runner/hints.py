@@ -30,9 +30,9 @@ EVERY = 5.0
 LONGEST_REST = 30.0
 """Seconds to let a broker be that did not answer, at most."""
 MOST = 64
-"""Hints published in one go."""
+"""Hints published at a time."""
 ASKED = 10.0
-"""Seconds after which the broker is asked for a sign of life where there was nothing to publish."""
+"""Seconds after which the broker is asked for a sign of life if there was nothing to publish."""
 COUNTED = 10.0
 """Seconds between two notes in the store of how many were published: not one for each hint."""
 
@@ -93,14 +93,14 @@ class Hinter:
                 self._uncounted += self.publish()
                 if time.monotonic() - self._counted >= COUNTED:
                     self._count()
-            except StoreError as error:  # whoever works with the store tells of it
-                log.debug("%s", error)
+            except StoreError as error:  # whoever works with the store reports it
+                log.debug("%s", error, extra={"action": "hint.store-away"})
         with suppress(StoreError):
             self._count()
         self._disconnect()
 
     def _count(self) -> None:
-        """Put on record how many hints were published; what a killed process did not tell is not counted."""
+        """Record how many hints were published; what a killed process did not tell is not counted."""
         if self._uncounted:
             self.store.count("hints_published", self._uncounted)
             self._uncounted = 0
@@ -112,7 +112,7 @@ class Hinter:
     def publish(self) -> int:
         """Publish what is missing, once; how many hints that were. Raises `StoreError`; a broker's failure is noted.
 
-        A broker is asked now and then where no hint is wanted, so that it is known when it is away, and when it is back.
+        A broker is asked now and then if no hint is wanted, so that it is known when it is away, and when it is back.
         """
         wanted = self._wanted()
         if wanted <= 0 and self.broker is None and time.monotonic() - self._asked < ASKED:
@@ -124,7 +124,7 @@ class Hinter:
             self._failed(error)
             return 0
         if self.broker is not None:
-            log.warning("the broker answers again")
+            log.warning("the broker answers again", extra={"action": "broker.back"})
         self.broker, self._failures = None, 0
         return sent
 
@@ -153,7 +153,9 @@ class Hinter:
         self._disconnect()
         if self.broker is None:
             log.warning(
-                "the broker does not answer: %s; workers ask the store by themselves meanwhile", error
+                "the broker does not answer: %s; workers ask the store by themselves meanwhile",
+                error,
+                extra={"action": "broker.away"},
             )
         self.broker = f"broker unreachable: {error}"
         self._failures += 1

@@ -2,7 +2,7 @@
 
 They are two since a renewal may have to wait for its turn to write, and a question need not. The work itself only calls
 `check`, after every frame, tile and link, and `tell` when it has something to say. Some work cannot be asked to stop,
-like the decoding of a very large frame: where nobody wants it any longer, its process ends instead.
+like the decoding of a very large frame: if nobody wants it any longer, its process ends instead.
 """
 
 from __future__ import annotations
@@ -102,7 +102,7 @@ class Holding:
             thread.join(AGAIN)  # one may be waiting for a busy store: what it says later changes nothing
 
     def check(self) -> None:
-        """Raise `Stopped` where the work is to end."""
+        """Raise `Stopped` if the work is to end."""
         if self.why is None and self.leaving():
             self.why = Why.LEAVING
         if self.why is not None:
@@ -151,16 +151,16 @@ class Holding:
         with self._last_word:
             if self._end.is_set():
                 return
-            log.info("ends in the middle: its job ended", extra=self.claim.log_context())
+            log.info("ends in the middle: its job ended", extra=self._about("unit.killed"))
             with suppress(OSError):
                 self.clear()
             try:
                 self.store.hand_back(self.claim)
                 self.store.leave(self.claim.worker)
             except StoreError as error:
-                log.warning("%s", error, extra=self.claim.log_context())
+                log.warning("%s", error, extra=self._about("unit.not-handed-back"))
             end_process()
-            self._dropped = None  # only where the process cannot be ended
+            self._dropped = None  # only if the process cannot be ended
 
     def _beat(self) -> None:
         while not self._end.wait(self.lease / BEATS):
@@ -180,13 +180,16 @@ class Holding:
             self._heed(say())
             self._heard = time.monotonic()
         except StoreUnreachable as error:
-            log.warning("the job store does not answer: %s", error, extra=self.claim.log_context())
+            log.warning("the job store does not answer: %s", error, extra=self._about("unit.store-away"))
             if time.monotonic() - self._heard > self.lease:
                 self._stop(Why.AWAY)
         except LostClaim:
             self._stop(Why.DEADLINE if time.monotonic() >= self._until - LISTEN else Why.LOST)
         except Exception:
-            log.exception("the heartbeat of a unit failed", extra=self.claim.log_context())
+            log.exception("the heartbeat of a unit failed", extra=self._about("unit.mistake"))
+
+    def _about(self, action: str) -> dict[str, object]:
+        return {**self.claim.log_context(), "action": action}
 
     def _heed(self, wish: Wish) -> None:
         if wish is Wish.DROP:

@@ -51,7 +51,7 @@ def scratch_for(data: Path, environment: Mapping[str, str]) -> Path:
 
 
 def check_there(places: Places) -> None:
-    """Raise `UsageError` where the data folder is not there: workers do not make it."""
+    """Raise `UsageError` if the data folder is not there: workers do not make it."""
     if not places.state.is_dir():
         raise UsageError(
             f"data folder {places.data}: expected the folder of a server (with {places.state.name}/ in it), found "

@@ -18,16 +18,17 @@ from typing import TYPE_CHECKING
 from nearfar.errors import StoreError
 from nearfar.jobs import Notices, Store
 from nearfar.places import Places, places_of
-from nearfar.runner import beats, broker, logs
+from nearfar.runner import broker
 from nearfar.runner.disk import DiskWatch
 from nearfar.runner.hints import Hinter
 from nearfar.runner.messages.sending import Notifier
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.planning import begin_uploads
 from nearfar.runner.presence import Presence
+from nearfar.runner.processes import beats, logs
+from nearfar.runner.processes.role import HELPER, ROLE
 from nearfar.runner.reconcile import Reconciler
-from nearfar.runner.role import HELPER, ROLE
-from nearfar.runner.sweep import Sweeper
+from nearfar.runner.results.sweep import Sweeper
 from nearfar.server_settings import ServerSettings, load_server
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ def duties_of(settings: ServerSettings, places: Places, store: Store, *, helper:
 
 
 def run(settings: ServerSettings, places: Places, store: Store, stop: threading.Event) -> None:
-    """Go round until told to stop."""
+    """Run until told to stop."""
     helper = os.environ.get(ROLE) == HELPER
     hinter = Hinter(settings, places, store, every=HELPER_HINTS if helper else HINTS)
     hinter.start()
@@ -107,7 +108,7 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
 
 
 def _carrier(settings: ServerSettings, places: Places, store: Store) -> Carrier | None:
-    """Who carries to and from object storage, at work; loaded only where there is some."""
+    """Who carries to and from object storage, at work; loaded only if there is some."""
     if not settings.objects.buckets:
         return None
     from nearfar.runner.objects.carrying import Carrier
@@ -143,9 +144,9 @@ def _do(duty: Callable[[], object]) -> None:
     try:
         duty()
     except (StoreError, OSError) as error:
-        log.warning("%s", error)
+        log.warning("%s", error, extra={"action": "keep.duty-failed"})
     except Exception:
-        log.exception("a mistake in Nearfar")
+        log.exception("a mistake in Nearfar", extra={"action": "keep.mistake"})
 
 
 def main() -> int:
@@ -160,7 +161,7 @@ def main() -> int:
     try:
         store = open_when_there(settings, places, leaving=stop.is_set, waiting=beats.beat)
     except StoreError as error:
-        log.error("%s", error)
+        log.error("%s", error, extra={"action": "keep.cannot-start"})
         return error.exit_code
     if store is not None:
         run(settings, places, store, stop)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 from nearfar.errors import StoreUnreachable
 from nearfar.jobs import Rules, Store, open_store
@@ -28,15 +29,15 @@ def rules_of(settings: ServerSettings) -> Rules:
     )
 
 
-def open_by(settings: ServerSettings, places: Places) -> Store:
-    """The job store; raises as `open_store`."""
-    return open_store(places.store_url, rules=rules_of(settings))
+def open_by(settings: ServerSettings, places: Places, *, answer: float | None = None) -> Store:
+    """The job store; raises as `open_store`. ``answer``: seconds to wait for a database that says nothing."""
+    return open_store(places.store_url, rules=replace(rules_of(settings), answer=answer))
 
 
 def open_when_there(
     settings: ServerSettings, places: Places, *, leaving: Callable[[], bool], waiting: Callable[[], None]
 ) -> Store | None:
-    """The job store as soon as it answers; None where this process is to leave before.
+    """The job store as soon as it answers; None if this process is to leave before.
 
     Parameters
     ----------
@@ -56,7 +57,7 @@ def open_when_there(
             return open_by(settings, places)
         except StoreUnreachable as error:
             if not told:
-                log.warning("%s; trying again every %.0f s", error, RETRY)
+                log.warning("%s; trying again every %.0f s", error, RETRY, extra={"action": "store.away"})
                 told = True
             waiting()
             time.sleep(RETRY)

@@ -218,7 +218,7 @@ def hex_digest(digest: str | None) -> str | None:
         raw = b""
     if len(raw) != 32:
         raise UsageError(
-            f"{digest!r} is no SHA-256 digest; expected sha-256=:BASE64: or 64 hexadecimal digits"
+            f"{digest!r} is not a SHA-256 digest; expected sha-256=:BASE64: or 64 hexadecimal digits"
         )
     return raw.hex()
 

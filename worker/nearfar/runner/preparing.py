@@ -31,7 +31,7 @@ def prepare_all(task: Task, scratch: Scratch, frames: Frames, order: Sequence[in
 def prepare_some(
     task: Task, scratch: Scratch, frames: Frames, check: Callable[[], None]
 ) -> tuple[Frames, Masters]:
-    """Some frames of the stack; the others are asked where they decide. Raises as `prepare_all`, and `Refused`."""
+    """Some frames of the stack; the others are asked if they decide. Raises as `prepare_all`, and `Refused`."""
     some = list(frames.headers.values())
     every = some
     if needs_every(some, task.recipe):

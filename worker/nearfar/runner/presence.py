@@ -69,13 +69,13 @@ class Presence:
             return self._away(why)
         return (
             f"{self.places.data} is not the data folder that the job store belongs to: found the mark {found}, expected "
-            f"{self._mark}. Mount the right folder there; if it was made anew on purpose, write the expected mark into "
+            f"{self._mark}. Mount the right folder there; if it was made again on purpose, write the expected mark into "
             f"{self.places.state / NAME}"
         )
 
     def _away(self, why: str) -> str:
         mark = f" (its mark {self._mark} in {self.places.state / NAME} is missing)" if self._mark else ""
-        return f"data folder {self.places.data}: {why}{mark}. Work goes on as soon as it is back"
+        return f"data folder {self.places.data}: {why}{mark}. Work continues as soon as it is back"
 
     def _read(self) -> tuple[str | None, str]:
         try:

@@ -20,7 +20,7 @@ PATIENCE = 2.0
 
 
 def broker_problem(settings: ServerSettings) -> str | None:
-    """Why hints cannot be published; None: they can. A broker that does not answer is told of within about six seconds."""
+    """Why hints cannot be published; None: they can. Known within about six seconds if the broker does not answer."""
     places = places_of(settings)
     if settings.broker.url is None:
         return _folder_problem(places.hints)
@@ -44,7 +44,7 @@ def _folder_problem(folder: Path) -> str | None:
 
 
 def waiting_hints(settings: ServerSettings) -> int | None:
-    """How many hints wait; None where the broker does not answer."""
+    """How many hints wait; None if the broker does not answer."""
     try:
         with connect(make_app(settings, places_of(settings), patience=PATIENCE)) as connection:
             return waiting(connection)
@@ -60,7 +60,7 @@ def store_problem(settings: ServerSettings, store: Store | None = None) -> str |
     settings
         Where it is.
     store
-        The store as this process has it open; opened again where not given.
+        The store as this process has it open; opened again if not given.
     """
     try:
         (store or open_by(settings, places_of(settings))).now()

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from nearfar.jobs import Store, Unit, Worker
 from nearfar.places import Places
-from nearfar.runner import here
+from nearfar.runner.processes import here
 from nearfar.settings import format_size
 
 log = logging.getLogger(__name__)
@@ -73,7 +73,7 @@ class Reconciler:
         return max(now - self._last[0], self.wall() - self._last[1]) > self.lease / 2
 
     def _find_dead(self) -> None:
-        """Bury workers whose process is gone; a round later where it is not yet known how it ended."""
+        """Bury workers whose process is gone; a round later if it is not yet known how it ended."""
         kills = self.oom_kills()
         rose = 0 <= self._kills < kills
         self._kills = kills
@@ -92,7 +92,11 @@ class Reconciler:
         log.warning("worker lost: %s", death.reason, extra={"worker": worker.id, "action": "worker.lost"})
         failed = self.store.worker_lost(worker.id, cause=death.cause, reason=death.reason, who=WHO)
         for job in failed:
-            log.error("job %d failed: its units ended their workers too often", job, extra={"job": job})
+            log.error(
+                "job %d failed: its units ended their workers too often",
+                job,
+                extra={"job": job, "action": "job.failed"},
+            )
 
     def _death(self, worker: Worker, units: tuple[Unit, ...], *, for_memory: bool) -> Death:
         code = exit_code(self.places, worker)
@@ -120,9 +124,17 @@ class Reconciler:
                 "worker lost: it gave no sign of life", extra={"worker": name, "action": "worker.lost"}
             )
         if reaped.ready or reaped.ended:
-            log.warning("%d units of silent workers may be taken again", reaped.ready)
+            log.warning(
+                "%d units of silent workers may be taken again",
+                reaped.ready,
+                extra={"action": "unit.free-again"},
+            )
         for job in reaped.failed:
-            log.error("job %d failed: its units were lost too often", job, extra={"job": job})
+            log.error(
+                "job %d failed: its units were lost too often",
+                job,
+                extra={"job": job, "action": "job.failed"},
+            )
         self._tell_too_large()
 
     def _tell_too_large(self) -> None:
@@ -134,7 +146,7 @@ class Reconciler:
                     format_size(unit.memory),
                     format_size(unit.disk),
                     unit.form,
-                    extra={"job": unit.job, "unit": unit.unit, "action": "unit.too_large"},
+                    extra={"job": unit.job, "unit": unit.unit, "action": "unit.too-large"},
                 )
         self._told = {unit.unit for unit in found}
 
@@ -145,7 +157,7 @@ def end_of(places: Places, worker: str) -> Path:
 
 
 def exit_code(places: Places, worker: Worker) -> int | None:
-    """How a worker's process ended, where that was written down."""
+    """How a worker's process ended, if that was written down."""
     try:
         return int(json.loads(end_of(places, worker.id).read_text(encoding="utf-8"))["code"])
     except (OSError, ValueError, KeyError, TypeError):

@@ -20,12 +20,13 @@ from nearfar import __version__
 from nearfar.errors import LostClaim, NotFound, StoreError, StoreUnreachable
 from nearfar.jobs import Claim, Store
 from nearfar.places import Places
-from nearfar.runner import beats, disk, here, traces
+from nearfar.runner import disk
 from nearfar.runner.app import TASK
 from nearfar.runner.hints import Hinter
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.presence import Presence
-from nearfar.runner.role import HELPER, ROLE
+from nearfar.runner.processes import beats, here, traces
+from nearfar.runner.processes.role import HELPER, ROLE
 from nearfar.server_settings import ServerSettings
 
 log = logging.getLogger(__name__)
@@ -33,7 +34,7 @@ log = logging.getLogger(__name__)
 LOOK = 15.0
 """Seconds after which a worker looks for work without a hint."""
 LOOK_SOON = 3.0
-"""The same where the store did not answer."""
+"""The same if the store did not answer."""
 NEVER = 86400.0
 """Seconds between two looks for others without a kick: `nearfar.runner.keep` sees to that."""
 UNUSABLE = 20.0
@@ -64,7 +65,7 @@ class Lane:
     leaving
         Whether this process is to leave.
     parent
-        Number of the process without which this one ends; the present parent's where not given.
+        Number of the process without which this one ends; the present parent's if not given.
     """
 
     def __init__(
@@ -128,11 +129,11 @@ class Lane:
             self.perform(store, claim, self.leaving)
             return True
         except StoreUnreachable as error:
-            log.warning("%s", error, extra={"worker": self.name})
+            log.warning("%s", error, extra=self._told("worker.store-away"))
             self.look_soon = True
             return False
         except Exception:
-            log.exception("a mistake in Nearfar while a unit was at work", extra={"worker": self.name})
+            log.exception("a mistake in Nearfar while a unit was at work", extra=self._told("worker.mistake"))
             self._give_up(store)
             return False
         finally:
@@ -144,12 +145,12 @@ class Lane:
         if away is not None:
             self.look_soon = True
         if (away is None) != (self._away is None):
-            log.warning("%s", away or "the data folder is back", extra={"worker": self.name})
+            log.warning("%s", away or "the data folder is back", extra=self._told("worker.folder"))
         self._away = away
         return away is not None
 
-    def _about(self, claim: Claim) -> dict[str, object]:
-        return {**claim.log_context(), "worker": self.name}
+    def _told(self, action: str) -> dict[str, object]:
+        return {"worker": self.name, "action": action}
 
     def _give_up(self, store: Store) -> None:
         if self.claim is not None:
@@ -158,14 +159,14 @@ class Lane:
                     self.claim, cause="mistake", reason="a mistake in Nearfar; see the log of the server"
                 )
             except StoreError as error:
-                log.warning("%s", error)
+                log.warning("%s", error, extra=self._told("worker.store-away"))
 
     def _look(self) -> None:
         """Open the store, give signs of life, and look for work now and then without a hint."""
         try:
             self.store = open_when_there(self.settings, self.places, leaving=self.leaving, waiting=beats.beat)
         except StoreError as error:
-            log.error("%s", error, extra={"worker": self.name})
+            log.error("%s", error, extra=self._told("worker.cannot-start"))
             self._rest(UNUSABLE)
             os._exit(os.EX_CONFIG)  # and another one is started, which asks again
         if self.store is None:
@@ -197,7 +198,7 @@ class Lane:
                 disk=free,
             )
         except StoreUnreachable as error:
-            log.warning("%s", error, extra={"worker": self.name})
+            log.warning("%s", error, extra=self._told("worker.not-registered"))
 
     def _room(self) -> tuple[int, int]:
         """Memory and disk for one unit; none of a disk that does not answer."""
@@ -205,7 +206,7 @@ class Lane:
         try:
             return table.slot_memory, disk.room(self.places, table.spare_disk)
         except OSError as error:
-            log.warning("%s", error, extra={"worker": self.name})
+            log.warning("%s", error, extra=self._told("worker.disk-away"))
             return table.slot_memory, 0
 
     def _pulse(self, store: Store) -> None:
@@ -218,7 +219,7 @@ class Lane:
             except NotFound:
                 self._register(store)
             except StoreError as error:
-                log.debug("%s", error)
+                log.debug("%s", error, extra=self._told("worker.store-away"))
             beats.beat()
             self._rest(every)
 
@@ -242,7 +243,9 @@ class Lane:
         limit = claim.deadline - claim.lease_until + self.settings.store.lease
         if time.monotonic() - self._began > limit + OVERDUE:
             log.error(
-                "%s does not come to an end; this worker starts anew", claim.kind, extra=self._about(claim)
+                "%s does not come to an end; this worker is restarted",
+                claim.kind,
+                extra={**claim.log_context(), **self._told("worker.overdue")},
             )
             os._exit(os.EX_SOFTWARE)
 
@@ -257,7 +260,7 @@ class Lane:
                     store.hand_back(claim)
             store.leave(self.name)
         except StoreError as error:
-            log.warning("%s", error, extra={"worker": self.name})
+            log.warning("%s", error, extra=self._told("worker.not-left"))
         traces.flush()
 
 

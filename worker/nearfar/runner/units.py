@@ -16,12 +16,12 @@ from nearfar.errors import (
 )
 from nearfar.jobs import Claim, FrameNote, FrameState, Outcome, Store
 from nearfar.merge.plan import give_back_heap
-from nearfar.runner import traces
 from nearfar.runner.failures import Failure, in_words, is_full
 from nearfar.runner.hands import Hands
 from nearfar.runner.holding import Holding, Stopped, Why
 from nearfar.runner.loading import NOT_COVERED, Refused
 from nearfar.runner.performing import Performance
+from nearfar.runner.processes import traces
 
 __all__ = ["Hands", "work_on"]
 
@@ -154,18 +154,18 @@ def _set_aside(holding: Holding, error: NotCovered) -> None:
     """The recipe wants a person to look first."""
     found = str(error).partition(": add what is missing")[0]
     reason = f"{found}: release the job to merge what there is, or cancel it and give a stack that has what is missing"
-    log.warning("held: %s", reason, extra=_about(holding.claim, "unit.set_aside"))
+    log.warning("held: %s", reason, extra=_about(holding.claim, "unit.set-aside"))
     holding.tell(lambda: holding.store.set_aside(holding.claim, cause=NOT_COVERED, reason=reason))
 
 
 def _folder_away(holding: Holding, away: str, error: Exception) -> None:
     """What failed says nothing of the frames: the unit goes back, uncounted."""
-    about = _about(holding.claim, "unit.folder_away")
+    about = _about(holding.claim, "unit.folder-away")
     log.warning("handed back for a while: %s (%s)", away, in_words(error), extra=about)
     holding.tell(lambda: holding.store.hand_back(holding.claim, rest=REST, cause="folder", reason=away))
 
 
 def _no_space(holding: Holding, error: Exception) -> None:
-    log.warning("no space, handed back for a while: %s", error, extra=_about(holding.claim, "unit.no_space"))
+    log.warning("no space, handed back for a while: %s", error, extra=_about(holding.claim, "unit.no-space"))
     reason = f"there is no space on a disk: {in_words(error)}"
     holding.tell(lambda: holding.store.hand_back(holding.claim, rest=REST, cause="disk", reason=reason))

@@ -26,18 +26,18 @@ ONE_SURVEY = 0.15
 RENDER_SECONDS = 0.2
 """Expected seconds of one render unit, so that several workers share the longest step."""
 HELP_SECONDS = 0.1
-"""Expected seconds of registration for which one more worker helps..."""
+"""Expected seconds of registration for which one more worker helps, and of delivery beyond which one does..."""
 MOST_HELPERS = 3
-"""...up to so many: each does a part of what cannot be shared anew."""
+"""...up to so many: each does a part of what cannot be shared again."""
 MOST_RENDERS = 8
-"""Units that rendering is cut into at most: each opens all frames anew."""
+"""Units that rendering is cut into at most: each opens all frames again."""
 LONGEST = 50.0
 """A unit may take this many times what is expected before it counts as stuck..."""
 SHORTEST_LIMIT = 1800.0
 """...but never less than this many seconds."""
 
 BYTES_A_PIXEL: Mapping[str, float] = {"jpeg": 0.5, "heif": 0.3, "png": 4.0, "tiff": 6.0, "raw": 1.3}
-"""What a frame's file takes, where nothing but its size is known; common practice, no source."""
+"""What a frame's file takes, if nothing but its size is known; common practice, no source."""
 ENDINGS: Mapping[str, str] = {
     **dict.fromkeys((".jpg", ".jpeg", ".jpe"), "jpeg"),
     **dict.fromkeys((".heic", ".heif", ".hif"), "heif"),
@@ -138,7 +138,7 @@ def _seconds(name: str, size: int | None, extent: Extent) -> float:
 
 
 def _batches(seconds: Sequence[float]) -> Iterable[tuple[int, int]]:
-    """Ranges of consecutive frames: an even number of about the same length, where one would take long."""
+    """Ranges of consecutive frames: an even number of about the same length, if one would take long."""
     count, whole = len(seconds), sum(seconds)
     cuts = max(-(-count // MOST_FRAMES), ceil(whole / SURVEY_SECONDS), 2 if whole > ONE_SURVEY else 1)
     cuts = min(count, cuts + cuts % 2 if cuts > 1 else 1)
@@ -148,7 +148,7 @@ def _batches(seconds: Sequence[float]) -> Iterable[tuple[int, int]]:
 
 
 def helpers(extent: Extent, others: int, *, memory: int) -> tuple[UnitPlan, ...]:
-    """Units that help to register, where so many other workers are there. Whoever finds nothing to do is done at once."""
+    """Units that help to register, if so many other workers are there. Whoever finds nothing to do is done at once."""
     wanted = int(extent.weights(1)[str(UnitKind.REGISTER)] / HELP_SECONDS)
     count = max(0, min(wanted, MOST_HELPERS, others))
     made = (_unit(UnitKind.REGISTER, k, k + 1, OVERHEAD, memory) for k in range(1, count + 1))
@@ -156,7 +156,7 @@ def helpers(extent: Extent, others: int, *, memory: int) -> tuple[UnitPlan, ...]
 
 
 def last_units(
-    extent: Extent, size: tuple[int, int], *, memory: int, result: int
+    extent: Extent, size: tuple[int, int], *, memory: int, result: int, others: int = 0
 ) -> tuple[tuple[UnitPlan, ...], dict[str, float]]:
     """Units of rendering and delivery of a picture, and expected seconds of all stages.
 
@@ -168,6 +168,8 @@ def last_units(
         Bytes without which no worker can do them.
     result
         Bytes of all files of the result, at most.
+    others
+        Other workers: if there are any, one helps to deliver what takes long.
     """
     bands = -(-size[1] // BLOCK)
     weights = extent.weights(len(range(0, extent.frames, MOST_FRAMES)))
@@ -180,7 +182,9 @@ def last_units(
         for a, b in pairwise(cuts)
     ]
     deliver = _unit(UnitKind.DELIVER, 0, 1, weights[str(UnitKind.DELIVER)], memory, 2 * result)
-    return (*renders, deliver), weights
+    helps = others > 0 and weights[str(UnitKind.DELIVER)] - OVERHEAD > HELP_SECONDS
+    help_ = [_unit(UnitKind.DELIVER, 1, 2, OVERHEAD, memory, result)] if helps else []
+    return (*renders, deliver, *help_), weights
 
 
 def seconds_so_far(units: Sequence[Unit], attempts: Sequence[Attempt]) -> dict[str, float]:

@@ -24,10 +24,11 @@ from celery.platforms import SecurityWarning
 
 from nearfar.jobs import Claim, Store
 from nearfar.places import Places, places_of
-from nearfar.runner import beats, broker, here, logs, tasks, units
+from nearfar.runner import broker, tasks, units
 from nearfar.runner.app import make_app
 from nearfar.runner.disk import write_whole
 from nearfar.runner.presence import Presence
+from nearfar.runner.processes import beats, here, logs
 from nearfar.runner.reconcile import end_of
 from nearfar.server_settings import ServerSettings, load_server
 
@@ -86,7 +87,10 @@ class Pool(Worker):  # type: ignore[misc]
         end = time.monotonic() + PATIENCE
         while any(here.started(one.pid) for one in list(pool._pool)):  # noqa: SLF001
             if time.monotonic() > end:
-                log.error("units do not come to an end; their processes are ended")
+                log.error(
+                    "units do not come to an end; their processes are ended",
+                    extra={"action": "worker.killed"},
+                )
                 break
             time.sleep(0.05)
         os._exit(0)  # what is left in the pool ends with this process
@@ -124,7 +128,12 @@ def note_end(places: Places, worker: str, code: int | None) -> None:
         file.parent.mkdir(exist_ok=True)
         write_whole(file, json.dumps({"code": code}))
     except OSError as error:
-        log.warning("how worker %s ended cannot be written down: %s", worker, error)
+        log.warning(
+            "how worker %s ended cannot be written down: %s",
+            worker,
+            error,
+            extra={"worker": worker, "action": "worker.end-not-noted"},
+        )
 
 
 def run(settings: ServerSettings, places: Places, perform: tasks.Perform) -> int:

@@ -1,6 +1,5 @@
 // On every page: moments in local time, also in what arrives later.
-const now = new Intl.DateTimeFormat(undefined, { dateStyle: 'medium', timeStyle: 'short' });
-const day = new Intl.DateTimeFormat(undefined, { timeStyle: 'short' });
+const [now, day] = [{ dateStyle: 'medium', timeStyle: 'short' }, { timeStyle: 'short' }].map(style => new Intl.DateTimeFormat(undefined, style));
 const today = new Date().toDateString();
 
 export function localise(root) {

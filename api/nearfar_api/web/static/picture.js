@@ -81,13 +81,6 @@ async function choose() {
   cut();
 }
 
-function blink(on) {
-  if (!over || on === blinking) return;
-  blinking = on;
-  press('blink');
-  cut();
-}
-
 function here(x, y, edge = 0) {
   for (const [name, value] of Object.entries({ x, y, size: Math.max(256, Math.min(512, edge)) })) where.elements[name].value = value;
   where.requestSubmit();
@@ -120,11 +113,8 @@ document.addEventListener('htmx:after:swap', ({ detail: { ctx: { sourceElement: 
 });
 document.addEventListener('htmx:error', () => say(SILENT));
 
-function at({ x, y }) {
-  const size = picture().getContentSize();
-  if (x >= 0 && y >= 0 && x < size.x && y < size.y) here(Math.floor(x), Math.floor(y));
-}
-
+const at = ({ x, y }, { x: w, y: h } = picture().getContentSize()) => { if (x >= 0 && y >= 0 && x < w && y < h) here(Math.floor(x), Math.floor(y)); };
+const blink = on => { if (over && on !== blinking) { blinking = on; press('blink'); cut(); } };
 const slide = by => { if (over) { wipe.value = Number(wipe.value) + by; cut(); } };
 const move = (x, y) => viewer.viewport.panBy(viewer.viewport.deltaPointsFromPixels(new OSD.Point(x * box.clientWidth / 6, y * box.clientHeight / 6)), still);
 const closer = by => viewer.viewport.zoomBy(by, undefined, still).applyConstraints();

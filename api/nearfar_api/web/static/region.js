@@ -21,10 +21,7 @@ export function drawing(viewer, marks, picture, say, done) {
     cross.setAttribute('d', at ? `M${at.x - 14},${at.y}h28M${at.x},${at.y - 14}v28` : '');
   }
 
-  function show(places) {
-    shapes.querySelector('.drawn').setAttribute('points', places);
-    place();
-  }
+  const show = places => { shapes.querySelector('.drawn').setAttribute('points', places); place(); };
 
   // Draw with another tool, or with none; a region that is finished stays until then.
   function start(name, keep) {

@@ -79,9 +79,7 @@ async function sendAll(stack, files) {
     text.className = 'alarm';
     text.textContent = error.message;
     says.textContent = `${stack} was refused.`;
-  } finally {
-    busy--;
-  }
+  } finally { busy--; }
 }
 
 function begin(files, folder) {

@@ -138,7 +138,7 @@ def test_a_file_that_was_made_anew_is_not_mixed_with_the_old_one(
             source.tag, source.content = '"two"', source.content[::-1]
 
     source.answer = then_anew  # type: ignore[method-assign]
-    with pytest.raises(ServerError, match="made anew at the server"):
+    with pytest.raises(ServerError, match="the server replaced the file"):
         bring()
     source.answer = whole  # type: ignore[method-assign]
     assert "moss.tif" not in names(tmp_path)

@@ -162,5 +162,5 @@ def test_a_server_that_stays_away_is_given_up_and_one_that_refuses_at_once() -> 
 
 
 def test_leaving_says_that_the_job_goes_on() -> None:
-    with pytest.raises(Interrupted, match="job 7 goes on"):
+    with pytest.raises(Interrupted, match="job 7 continues"):
         left_behind(7)("Ctrl-C")

@@ -20,10 +20,10 @@ from nearfar.errors import NearfarError
 from nearfar.jobs import open_store
 from nearfar.merge.kernel import loader
 from nearfar.places import places_of
-from nearfar.runner import supervise
 from nearfar.runner.doctor import data as data_checks
 from nearfar.runner.doctor import machine, pictures, services
 from nearfar.runner.doctor.examine import Finding, Level, Subject, examine
+from nearfar.runner.processes import supervise
 from nearfar.server_settings import load_server
 from tests.worker.jobs import postgresql
 

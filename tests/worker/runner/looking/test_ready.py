@@ -17,9 +17,9 @@ import tifffile
 
 from nearfar.errors import FrameRefused, WorkFailed
 from nearfar.merge.keys import file_digest
-from nearfar.runner import here
 from nearfar.runner.looking import ready as looking
 from nearfar.runner.looking.ready import Looking, TooManyAsked, Wish
+from nearfar.runner.processes import here
 
 PATIENCE = 60.0
 STILL = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0))

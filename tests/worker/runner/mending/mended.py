@@ -16,7 +16,7 @@ from nearfar.jobs import MendState
 from nearfar.jobs.engine import dispose
 from nearfar.runner.mending.annotations import Subject, annotation_of, read_wish
 from nearfar.runner.mending.process import Mender
-from nearfar.runner.versions import read_report
+from nearfar.runner.results.versions import read_report
 from tests.acceptance.command import lay
 from tests.scenes import render
 from tests.worker.runner.serving import settings_for

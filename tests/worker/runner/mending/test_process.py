@@ -20,7 +20,7 @@ import pytest
 from nearfar.jobs import MendState
 from nearfar.runner.mending import files
 from nearfar.runner.mending.process import Mender
-from nearfar.runner.versions import earlier, first_picture
+from nearfar.runner.results.versions import earlier, first_picture
 from nearfar.server_settings import to_environment
 from tests.worker.runner.mending.mended import Mending
 from tests.worker.runner.serving import PATH

@@ -15,8 +15,8 @@ import tifffile
 from nearfar.frames.delivered import Delivered
 from nearfar.jobs import MendState
 from nearfar.merge.mending import frames
-from nearfar.runner.sweep import DAY, Sweeper
-from nearfar.runner.versions import earlier, first_picture
+from nearfar.runner.results.sweep import DAY, Sweeper
+from nearfar.runner.results.versions import earlier, first_picture
 from nearfar.server_tables import KeepTable
 from tests.worker.runner.mending.mended import BOX, SIZE, Mending
 from tests.worker.runner.serving import settings_for

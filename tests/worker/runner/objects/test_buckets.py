@@ -248,7 +248,9 @@ def test_keys_may_lie_in_the_environment(tmp_path: Path) -> None:
 
 
 def test_nothing_of_it_is_loaded_where_no_bucket_is_set_up() -> None:
-    modules = "nearfar.runner.keep, nearfar_api.app, nearfar_api.submitting, nearfar.runner.supervise"
+    modules = (
+        "nearfar.runner.keep, nearfar_api.app, nearfar_api.submitting, nearfar.runner.processes.supervise"
+    )
     code = f"import sys, {modules}; print([m for m in sys.modules if m.split('.')[0] in ('botocore', 'jmespath')])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

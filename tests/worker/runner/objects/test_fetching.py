@@ -13,13 +13,15 @@ from typing import Any
 
 import pytest
 
+from nearfar.cli.why import lines
 from nearfar.errors import BucketAway
 from nearfar.jobs import JobState
 from nearfar.jobs.engine import dispose
 from nearfar.runner.objects import buckets, fetching
 from nearfar.runner.objects.buckets import Bucket
+from nearfar.runner.watching.reasons import reasons_of_address
 from tests.worker.runner.objects.crew import FRAMES, Crew
-from tests.worker.runner.objects.storage import Storage, Wire
+from tests.worker.runner.objects.storage import SHOOTS, Storage, Wire
 
 
 @pytest.fixture
@@ -87,9 +89,18 @@ def test_an_endpoint_that_is_away_is_waited_for(wired: tuple[Crew, Wire]) -> Non
         assert crew.carrier.fetch_one()
         (found,) = crew.transfers.of_jobs([job])[job]
         assert (found.state, found.tries) == ("waiting", tries)
+    figures = crew.store.figures()
+    assert figures.transfers == {("fetch", "waiting"): 1}
+    assert figures.counted["transfer_failures_fetch"] == 2
+    assert "transfer_bytes_fetch" not in figures.counted
+    told = list(lines(reasons_of_address(f"s3://{SHOOTS}/cards/moss/", crew.settings)))
+    assert any("tried 2 times, again in 0 s" in line and "does not answer" in line for line in told), told
     wire.to = to
     assert crew.carrier.fetch_one()
     assert crew.came(job) == named(FRAMES)
+    figures = crew.store.figures()
+    assert figures.transfers == {}
+    assert figures.counted["transfer_bytes_fetch"] == sum(map(len, FRAMES.values()))
 
 
 def test_a_frame_that_changed_in_the_bucket_fails_its_job(crew: Crew, storage: Storage) -> None:

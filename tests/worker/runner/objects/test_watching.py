@@ -7,12 +7,15 @@ from pathlib import Path
 
 import pytest
 
+from nearfar.cli.why import lines
+from nearfar.errors import UsageError
 from nearfar.jobs import JobState
 from nearfar.jobs.engine import dispose
 from nearfar.runner.objects.watching import Watcher
+from nearfar.runner.watching.reasons import reasons_of_address
 from tests.worker.jobs.making import Clock
 from tests.worker.runner.objects.crew import Crew
-from tests.worker.runner.objects.storage import Storage
+from tests.worker.runner.objects.storage import SHOOTS, Storage
 
 
 @pytest.fixture
@@ -89,3 +92,36 @@ def test_a_bucket_that_is_away_and_a_stack_that_will_not_do_are_told_once(
     keys.write_text('id = "nobody"\nsecret = "x"\n')
     assert [look.look(), look.look()] == [0, 0]
     assert len([line for line in caplog.messages if "does not know the key" in line]) == 1
+
+
+def why(crew: Crew, address: str) -> list[str]:
+    return list(lines(reasons_of_address(address, crew.settings)))
+
+
+def test_it_is_told_why_a_folder_there_is_no_picture_yet(
+    watched: Crew, storage: Storage, tmp_path: Path
+) -> None:
+    clock, top = Clock(), f"cards/{tmp_path.name}/"
+    look, place = watcher(watched, clock), f"s3://{SHOOTS}/{top}moss/"
+    assert why(watched, place)[1:3] == [
+        "  The frames directly in it are one stack; it becomes a job once nothing has changed for 60 s.",
+        "  Nothing lies there.",
+    ]
+    storage.lay(f"{top}moss/1.jpg", b"one")
+    assert "  1 frame lies directly in it." in why(watched, place)
+    for _ in range(3):
+        look.look()
+        clock.forward(60)
+    assert f"  Frames from {place}: waits for its turn." in why(watched, place)
+    assert watched.carrier.fetch_one()
+    told = why(watched, place)
+    assert "  Job 1 is waiting" in told
+    assert f"  Frames from {place}: fetched." in told
+    assert "never contacted" in why(watched, "s3://elsewhere/moss/")[1]
+    assert "may only be fetched below 'cards/'" in why(watched, f"s3://{SHOOTS}/other/")[1]
+    other = f"s3://{SHOOTS}/cards/other/"
+    assert f"Hand it in with: nearfar send {other}" in why(watched, other)[1]
+    assert "A watched prefix" in why(watched, f"s3://{SHOOTS}/{top}")[1]
+    assert "this one lies deeper" in why(watched, f"s3://{SHOOTS}/{top}moss/a/")[1]
+    with pytest.raises(UsageError):
+        why(watched, "s3://")

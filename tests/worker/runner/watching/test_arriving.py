@@ -243,7 +243,7 @@ def test_a_job_whose_frames_vanished_runs_again_when_they_are_back(stepped: Step
     folder.rename(away)
     entry = stepped.look()["a"]
     assert (entry.state, entry.job) == ("waiting", 1)
-    assert "goes on when they are back" in entry.why
+    assert "continues when they are back" in entry.why
     store.refuse(1, cause="missing", reason="1.tif is not there", who="worker")
     assert stepped.look()["a"].state == "waiting"
     away.rename(folder)

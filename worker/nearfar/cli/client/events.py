@@ -12,7 +12,7 @@ class ServerEvent:
     """One event."""
 
     name: str
-    """``message`` where the server gave none."""
+    """``message`` if the server gave none."""
     data: str
 
 
@@ -26,7 +26,7 @@ class EventReader:
         self.last_id = ""
         """To be shown to the server as ``Last-Event-ID``."""
         self.rest: float | None = None
-        """Seconds to wait before reconnecting, where the server asked for a time."""
+        """Seconds to wait before reconnecting, if the server asked for a time."""
 
     def read(self, pieces: Iterable[bytes]) -> Iterator[ServerEvent]:
         """Events of one stream; one that is cut off in the middle does not count."""

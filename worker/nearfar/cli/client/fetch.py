@@ -28,7 +28,7 @@ from nearfar.errors import Interrupted, NearfarError, ServerError, UsageError
 from nearfar.progress import Progress
 
 PIECE = 1 << 20
-"""Bytes compared in one go."""
+"""Bytes compared at a time."""
 
 
 def run(options: argparse.Namespace, signals: Any) -> int:
@@ -52,7 +52,7 @@ def run(options: argparse.Namespace, signals: Any) -> int:
 
 
 def _not_all_here(reason: str) -> None:
-    raise Interrupted(f"stopped by {reason}; the same command goes on from here")
+    raise Interrupted(f"stopped by {reason}; the same command continues from here")
 
 
 def chosen(
@@ -160,7 +160,7 @@ def _all_here(
         with server.stream("GET", path, headers=headers) as answer:
             if answer.headers.get("etag") != head.get("etag"):
                 raise ServerError(
-                    "the file was made anew at the server while it came; give the same command again"
+                    "the server replaced the file while it was being fetched; give the same command again"
                 )
             if answer.status_code != 206:
                 file.truncate(0)
@@ -206,7 +206,7 @@ def place(part: Path, target: Path) -> None:
         It has.
     """
     try:
-        os.link(part, target)  # unlike a rename it fails where the name is taken
+        os.link(part, target)  # unlike a rename it fails if the name is taken
         part.unlink()
     except FileExistsError as error:
         same = same_bytes(part, target)
@@ -227,7 +227,7 @@ def place(part: Path, target: Path) -> None:
 def taken(target: Path) -> UsageError:
     """Something else has the name."""
     return UsageError(
-        f"{target} exists and is something else; it is not written over. Name another folder with --out, or move it away"
+        f"{target} exists and is something else; it is not overwritten. Name another folder with --out, or move it away"
     )
 
 

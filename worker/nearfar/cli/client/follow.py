@@ -29,7 +29,7 @@ def follow(
 ) -> dict[str, Any]:
     """Call ``show`` with the job now and at every change until it has ended; the job as it is then.
 
-    A connection that breaks is made again, and goes on after the last event that came.
+    A connection that breaks is made again, and continues after the last event that came.
 
     Raises
     ------
@@ -126,11 +126,11 @@ _ENDINGS = {"failed": "failed", "cancelled": "was cancelled"}
 
 
 def left_behind(number: int) -> Callable[[str], None]:
-    """What Ctrl-C does to a command that follows a job: it ends, the job goes on."""
+    """What Ctrl-C does to a command that follows a job: it ends, the job continues."""
 
     def leave(reason: str) -> None:
         raise Interrupted(
-            f"stopped by {reason}; job {number} goes on. 'nearfar show {number} --follow' looks at it again, "
+            f"stopped by {reason}; job {number} continues. 'nearfar show {number} --follow' looks at it again, "
             f"'nearfar cancel {number}' ends it"
         )
 

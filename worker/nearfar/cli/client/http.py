@@ -117,7 +117,7 @@ def read_key(path: Path) -> str:
 
 
 class Server:
-    """Asks one server; a context manager. Every method raises `ServerError`, or `ServerAway` where none answers."""
+    """Asks one server; a context manager. Every method raises `ServerError`, or `ServerAway` if none answers."""
 
     def __init__(self, address: Address, *, transport: httpx.BaseTransport | None = None) -> None:
         self.address = address
@@ -190,7 +190,7 @@ class Server:
             ) from error
         except httpx.TimeoutException as error:
             raise ServerAway(
-                f"the server at {self.address.url} does not answer in time; look whether it is overloaded or stopped, "
+                f"the server at {self.address.url} does not answer in time; check whether it is overloaded or stopped, "
                 "then give the same command again"
             ) from error
         except httpx.TransportError as error:
@@ -236,7 +236,7 @@ def content(answer: httpx.Response) -> Any:
 
 
 def refusal(answer: httpx.Response, address: Address) -> NearfarError:
-    """An answer that says no, as an error that says what happened and what to do."""
+    """A refusal as an error that says what happened and what to do."""
     status = answer.status_code
     try:
         problem = answer.json()
@@ -262,7 +262,7 @@ def refusal(answer: httpx.Response, address: Address) -> NearfarError:
 
 
 EXIT_CODES = {"malformed": 2, "invalid": 2, "refused": 3, "no-such-path": 3, "too-large": 3, "no-space": 5}
-"""Kinds of problems that mean what an exit code of a command on this machine would mean; all others: 4."""
+"""Exit codes for kinds of problems; 4 for all others."""
 
 
 def _told(problem: Mapping[str, Any], status: int) -> ServerError:
@@ -277,7 +277,7 @@ def _told(problem: Mapping[str, Any], status: int) -> ServerError:
 
 
 def kind_of(error: ServerError) -> str:
-    """The kind of problem that a server named, e.g. ``'wrong-offset'``; empty where it named none."""
+    """The kind of problem that a server named, e.g. ``'wrong-offset'``; empty if it named none."""
     return str(error.problem.get("type", "")).rpartition("/")[2]
 
 
@@ -307,11 +307,11 @@ class Patience:
         self._since, self._rest = None, 0.5
 
     def rest(self, seconds: float) -> None:
-        """Rest for a time that is not the server's fault."""
+        """Rest without counting it as the server's absence."""
         self._sleep(seconds)
 
     def lost(self, error: ServerError) -> bool:
-        """It is not: rest, or raise the error where it stayed away for too long. True where it only just went."""
+        """It is away: rest, or raise the error if it stayed away for too long. True if it only just went."""
         now = self._clock()
         first = self._since is None
         self._since = now if self._since is None else self._since

@@ -35,7 +35,7 @@ from nearfar.object_tables import address_of
 from nearfar.progress import Progress
 
 PIECE = 1 << 20
-"""Bytes read and sent in one go."""
+"""Bytes read and sent at a time."""
 TRIES = 3
 """How often a frame is sent that arrives with another digest."""
 
@@ -62,7 +62,7 @@ class OutFrame:
 
 
 def run(options: argparse.Namespace, signals: Any) -> int:
-    """Send what the options name, follow it where asked to; the exit code."""
+    """Send what the options name, follow it if asked to; the exit code."""
     address = find_server(options)
     if any(isinstance(each, str) for each in options.frames):
         return _run_fetched(options, signals, address)
@@ -127,12 +127,12 @@ def finished(server: Server, job: Mapping[str, Any], options: argparse.Namespace
 
 def _not_all_sent(reason: str) -> None:
     raise Interrupted(
-        f"stopped by {reason}; what has arrived stays there. The same command goes on from here"
+        f"stopped by {reason}; what has arrived stays there. The same command continues from here"
     )
 
 
 def wishes(options: argparse.Namespace, *, stack: str | None = None) -> dict[str, Any]:
-    """What the options say about the job itself; ``stack`` is its name where they do not say one."""
+    """What the options say about the job itself; ``stack`` is its name if they do not say one."""
     recipe, own = recipe_of(options.recipe)
     given = {
         "stack": options.stack or stack or stack_name(options.frames),
@@ -154,7 +154,7 @@ def stack_name(paths: Sequence[Path]) -> str:
 
 
 def recipe_of(text: str | None) -> tuple[str | None, dict[str, str] | None]:
-    """Name of a recipe, and settings that carry its text where it is a file of this machine's.
+    """Name of a recipe, and settings that carry its text if it is a file of this machine's.
 
     Raises
     ------
@@ -204,8 +204,8 @@ def stamp(path: Path) -> tuple[str, int, int]:
 def submitted(server: Server, body: Mapping[str, Any], frames: object, *, again: bool) -> dict[str, Any]:
     """The job of this set of frames: the one that is there, else a new one.
 
-    A job that failed or was cancelled is let be, and so is one that is done where ``again`` is given: the set then gets
-    the next job. One that is under way is gone on with in any case.
+    A job that failed or was cancelled is left alone, and so is one that is done if ``again`` is given: the set then gets
+    the next job. One that is running is continued in any case.
     """
     over = {"done", "failed", "cancelled"} if again else {"failed", "cancelled"}
     patience = Patience()
@@ -330,7 +330,7 @@ class _Sending:
         return dict(found)
 
     def _pieces(self, file: BinaryIO) -> Iterator[bytes]:
-        """What is left of the file; less where it became shorter, which breaks the request off."""
+        """What is left of the file; less if it became shorter, which breaks the request off."""
         while self.at < self.frame.size and (piece := file.read(min(PIECE, self.frame.size - self.at))):
             yield piece
             self.stand_at(self.at + len(piece))

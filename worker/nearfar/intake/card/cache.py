@@ -118,7 +118,7 @@ class CardCache:
 
 
 def _open(path: Path) -> sqlite3.Connection | None:
-    """The cache file, started afresh where it is damaged, of another version or too large; None where that fails too."""
+    """The cache file, started afresh if it is damaged, of another version or too large; None if that fails too."""
     for attempt in range(2):
         try:
             path.parent.mkdir(parents=True, exist_ok=True)

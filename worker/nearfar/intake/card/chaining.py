@@ -121,7 +121,7 @@ def _set_aside_by_neighbours(series: Series, found: Chain) -> None:
 
 
 def _in_rhythm(series: Series, a: int, k: int, b: int) -> bool:
-    """Whether three frames were taken with the same settings and in one go: a try before a stack is no measure of it."""
+    """Whether three frames were taken quickly and with the same settings: a try before a stack is no measure of it."""
     one, two = series.pause(a, k), series.pause(k, b)
     slack = SLACK + series.exposures[k].resolution
     steady = one is None or two is None or max(one, two) + slack < 3 * (min(one, two) + slack)

@@ -9,7 +9,7 @@ A decision is a small table, a list of them is the whole memory; taking one back
   moves a boundary too. Without ``with`` they become a stack of their own.
 - ``{"do": "confirm", "frames": [...]}``: the stacks of these frames are right as they are.
 
-A frame is named by its path as it was printed, or by its file name where no two on the card share it.
+A frame is named by its path as it was printed, or by its file name if no two on the card share it.
 """
 
 from __future__ import annotations

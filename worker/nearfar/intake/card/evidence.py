@@ -1,6 +1,6 @@
 """What speaks for and against two exposures being neighbours in one stack, in log-odds that simply add up.
 
-Each function gives a weight (natural log-odds; positive: together) and, where it says anything, the reason in words.
+Each function gives a weight (natural log-odds; positive: together) and, if it says anything, the reason in words.
 Weights are capped: no single kind of evidence decides against all the others, save for what cannot be merged at all
 (another size, another lens). As a guide: 1 is a hint (73 %), 3 is good evidence (95 %), 5 settles it (99 %).
 """
@@ -22,7 +22,7 @@ CERTAIN = 8.0
 
 @dataclass(frozen=True, kw_only=True)
 class Evidence:
-    """A weight and what it rests on; ``words`` is empty where there is nothing to tell."""
+    """A weight and what it rests on; ``words`` is empty if there is nothing to tell."""
 
     weight: float
     words: str = ""
@@ -87,7 +87,7 @@ def of_motion(likeness: Likeness) -> Evidence:
 
 @dataclass(frozen=True, kw_only=True)
 class Rhythm:
-    """The pause between two exposures and the pauses before and after it, seconds; None where clocks say nothing."""
+    """The pause between two exposures and the pauses before and after it, seconds; None if clocks say nothing."""
 
     pause: float | None
     before: Sequence[float]
@@ -145,7 +145,7 @@ def exposure_value(exposure: Exposure) -> float | None:
 
 
 def exposure_step(one: Exposure, other: Exposure) -> float | None:
-    """Light of the second over the first in EV by their settings, or by their exposure bias where that alone differs."""
+    """Light of the second over the first in EV by their settings, or by their exposure bias if that alone differs."""
     a, b = exposure_value(one), exposure_value(other)
     step = None if a is None or b is None else b - a
     bias = one.found.camera.exposure_bias, other.found.camera.exposure_bias
@@ -192,7 +192,7 @@ def _size(exposure: Exposure) -> tuple[int, int]:
 def of_brightness(gain_ev: float, step: float | None) -> Evidence:
     """Brightness at equal settings is steady in a stack, within what lamps and flashes do.
 
-    ``step``: change of the settings in EV; where they are not known, a jump is more likely another exposure.
+    ``step``: change of the settings in EV; if they are not known, a jump is more likely another exposure.
     """
     if step is not None and abs(step) >= 0.2:
         return Evidence(weight=0.0)

@@ -38,7 +38,7 @@ class Exposure:
     body: str
     place: Place
     seconds: float | None
-    """When it was taken, on its camera's clock; None where the file does not say."""
+    """When it was taken, on its camera's clock; None if the file does not say."""
     resolution: float
     """How finely that clock is read: seconds."""
     shown_by: Path
@@ -92,7 +92,7 @@ def _sift(paths: Iterable[Path], left: list[tuple[Path, str]]) -> tuple[list[Pat
 
 
 def _files(paths: Iterable[Path], left: list[tuple[Path, str]]) -> Iterator[tuple[Path, Path]]:
-    """All files, each once, and what was given that it lies below (itself, where it was named)."""
+    """All files, each once, and what was given that it lies below (itself, if it was named)."""
     seen: set[Path] = set()
     for given in paths:
         if not given.exists() and not given.is_symlink():
@@ -143,7 +143,7 @@ class _Looked:
 
 
 def _glances(pictures: Sequence[Path], cache: CardCache, left: list[tuple[Path, str]]) -> list[_Looked]:
-    """Headers of all pictures, from the cache where they were read before; links and results are left out."""
+    """Headers of all pictures, from the cache if they were read before; links and results are left out."""
     looked: list[_Looked] = []
     fresh: list[tuple[str, Glance]] = []
     first: dict[tuple[int, int], Path] = {}
@@ -209,7 +209,7 @@ def _same_ends(one: Path, other: Path) -> bool:
 def _with_side_cars(
     looked: Sequence[_Looked], side_cars: Sequence[Path], left: list[tuple[Path, str]]
 ) -> list[_Looked]:
-    """What side-cars know is added where the file itself says nothing."""
+    """What side-cars know is added if the file itself says nothing."""
     whose: dict[tuple[Path, str], list[int]] = defaultdict(list)
     for index, item in enumerate(looked):
         for name in {item.path.stem.casefold(), item.path.name.casefold()}:

@@ -151,7 +151,7 @@ class CardFollower:
             )
 
     def _refresh(self, card: str) -> None:
-        """Read what was kept, where it changed. Raises `UsageError`."""
+        """Read what was kept, if it changed. Raises `UsageError`."""
         files = self._sorting.files
         stamps = _stamp(files.sorted_file(card)), _stamp(files.decisions_file(card))
         if stamps == self._read.stamps:
@@ -243,7 +243,7 @@ def _tell(
 
 
 def _digests(offer: Offer, folder: Folder, digests: Digests, until: float) -> dict[str, str] | int | None:
-    """Digests by name; how many are missing when time is up; None where a file changed or cannot be read."""
+    """Digests by name; how many are missing when time is up; None if a file changed or cannot be read."""
     found: dict[str, str] = {}
     before = digests.read
     for count, (name, mark) in enumerate(_marked(offer, folder)):

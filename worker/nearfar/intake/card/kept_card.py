@@ -79,7 +79,7 @@ class CardFiles:
         return sorted(name for name in names if ID.fullmatch(name))
 
     def read(self, card: str) -> Kept | None:
-        """How a card was sorted; None where it was not, or what is kept cannot be understood."""
+        """How a card was sorted; None if it was not, or what is kept cannot be understood."""
         try:
             said = json.loads(self.sorted_file(card).read_text(encoding="utf-8"))
             return Kept(
@@ -118,7 +118,7 @@ class CardFiles:
             return Decided()
         except (OSError, ValueError, TypeError, LookupError, AttributeError) as error:
             raise UsageError(
-                f"{file}: the decisions cannot be read ({error}); mend the file, or remove it to decide anew"
+                f"{file}: the decisions cannot be read ({error}); correct the file, or remove it to decide again"
             ) from error
 
     def decide(self, card: str, path: str, decided: Decided) -> None:

@@ -122,7 +122,7 @@ def gain(a: Floats, b: Floats) -> float:
 
 
 def panned(one: Floats, other: Floats) -> float | None:
-    """Shift as a share of the frame where the second continues the first beside or above it; None where it does not.
+    """Shift as a share of the frame if the second continues the first beside or above it; None if it does not.
 
     A strip along each edge of the second is looked for in the whole of the first.
     """

@@ -2,7 +2,7 @@
 
 The smallest picture that will do is decoded: one that the camera put into the file, else the file itself at an eighth
 of its size. What is kept has the same shape for every frame, whatever its size, so that frames can be laid beside
-each other. Frames are only compared in sharpness where their previews were made alike (`Look.source`).
+each other. Frames are only compared in sharpness if their previews were made alike (`Look.source`).
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ CHEAP, CLOSE = 0, 1
 LEAST_EMBEDDED = 120
 """Width in pixels below which an embedded picture shows too little."""
 WIDE = {CHEAP: 560, CLOSE: 1100}
-"""Width in pixels that a look is made at, at least, where the file has as many."""
+"""Width in pixels that a look is made at, at least, if the file has as many."""
 MOST = {CHEAP: 1000, CLOSE: 2000}
 
 Bytes = NDArray[np.uint8]
@@ -121,7 +121,7 @@ def _scaled(data: bytes, closeness: int) -> Bytes | None:
 
 
 def _without_bars(pixels: Bytes, found: Glance) -> Bytes | None:
-    """Cut an embedded picture to the aspect ratio of the frame; None where it shows something of another shape."""
+    """Cut an embedded picture to the aspect ratio of the frame; None if it shows something of another shape."""
     if not found.width or not found.height:
         return pixels
     h, w = pixels.shape[:2]

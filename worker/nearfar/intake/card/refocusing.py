@@ -44,7 +44,7 @@ def of_focus(apart: Matrix, start: int, p: int) -> Evidence:
 def _nearest_ahead(apart: Matrix, p: int, end: int) -> float:
     """The least difference of frame p from one further on that the frames in between lead to.
 
-    Where the difference grows first, what comes nearer later is a second time through, not a place out of sequence.
+    If the difference grows first, what comes nearer later is a second time through, not a place out of sequence.
     """
     ahead = apart[p, p + 1 : end]
     grown = np.flatnonzero(ahead > 1.05 * ahead[0])
@@ -58,7 +58,7 @@ def _within(apart: Matrix, first: int, last: int) -> float:
 
 
 def _repeated(apart: Matrix, start: int, p: int, end: int) -> tuple[float, str]:
-    """Weight where the frames behind ``p`` go through the patterns of the run once more, one by one.
+    """Weight if the frames behind ``p`` go through the patterns of the run once more, one by one.
 
     A place one or two frames off fits nearly as well; so it has to fit best here.
     """
@@ -92,7 +92,7 @@ def _again(apart: Matrix, start: int, p: int, end: int) -> tuple[float | None, i
 
 
 def _folded(apart: Matrix, start: int, p: int, end: int) -> tuple[float, str]:
-    """Weight where frames before and behind mirror each other: the same pattern at p - r and p + 1 + r."""
+    """Weight if frames before and behind mirror each other: the same pattern at p - r and p + 1 + r."""
     reach = min(p - start, end - p - 2)
     usual = min(_within(apart, p - reach, p), _within(apart, p + 1, p + 1 + reach)) if reach >= 3 else 0.0
     if usual < 3 * NOISE:

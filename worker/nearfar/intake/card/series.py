@@ -56,11 +56,11 @@ class Series:
         return self._compared[one, other]
 
     def panned(self, one: int, other: int) -> float | None:
-        """Share of the frame that the view moved on by, where it did."""
+        """Share of the frame that the view moved on by, if it did."""
         return panned(self.soft(one), self.soft(other))
 
     def patterns(self, run: Sequence[int]) -> Patterns | None:
-        """Patterns of sharpness of a run; None where its looks were made in different ways."""
+        """Patterns of sharpness of a run; None if its looks were made in different ways."""
         if len({self.looks[k].source for k in run}) != 1:
             return None
         return patterns([self.looks[k] for k in run])
@@ -100,7 +100,7 @@ def same_settings(series: Series, one: int, other: int) -> bool:
 def looks_at(
     exposures: Sequence[Exposure], cache: CardCache, closeness: int = CHEAP
 ) -> list[Look | FrameRefused]:
-    """Looks at exposures, from the cache where they were taken before; a refusal where a picture cannot be decoded."""
+    """Looks at exposures, from the cache if they were taken before; a refusal if a picture cannot be decoded."""
     found: list[Look | FrameRefused | None] = [cache.look(e.key, closeness) for e in exposures]
     todo = [k for k, look in enumerate(found) if look is None]
 

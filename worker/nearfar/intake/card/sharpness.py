@@ -58,7 +58,7 @@ class Sweep:
     """What the patterns of a run say together.
 
     ``amplitude``: difference between frames far apart in the run. ``step``: median difference between neighbours.
-    ``order``: correlation of difference with distance in the run, -1..1; near 1 where focus wanders steadily.
+    ``order``: correlation of difference with distance in the run, -1..1; near 1 if focus wanders steadily.
     """
 
     amplitude: float
@@ -84,7 +84,7 @@ def sweep(apart: Floats) -> Sweep:
 def traded(logs: Floats) -> float:
     """How much some places gain while others lose (log detail), in the fifth of pairs far apart where this is most.
 
-    Focus trades sharpness between near and far; shake, haze and exposure take it everywhere at once. 0 where nothing
+    Focus trades sharpness between near and far; shake, haze and exposure take it everywhere at once. 0 if nothing
     can be told. Measured on rendered cards: above 0.35 in three stacks of four, in one of 21 runs of repeats; below 0.1
     in one stack of eight, since a view may be deep in the middle of its sweep only.
     """

@@ -11,7 +11,7 @@ from typing import Any
 
 @dataclass(frozen=True, kw_only=True)
 class SortedStack:
-    """Frames of one scene in the order taken. ``state``: 'clear', or 'ask' where a person should look."""
+    """Frames of one scene in the order taken. ``state``: 'clear', or 'ask' if a person should look."""
 
     name: str
     frames: tuple[Path, ...]
@@ -25,7 +25,7 @@ class SortedStack:
 
 @dataclass(frozen=True, kw_only=True)
 class LeftOut:
-    """A file that is in no stack. ``stack``: the name of the one that it was taken with, where it was."""
+    """A file that is in no stack. ``stack``: the name of the one that it was taken with, if it was."""
 
     path: Path
     why: str

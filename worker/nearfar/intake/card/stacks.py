@@ -18,7 +18,7 @@ from nearfar.intake.scanning import Folder
 
 @dataclass(frozen=True, kw_only=True)
 class Offer:
-    """A stack that is not taken yet. ``why``: what it waits for; None where it may be taken."""
+    """A stack that is not taken yet. ``why``: what it waits for; None if it may be taken."""
 
     path: str
     """Of its first frame."""

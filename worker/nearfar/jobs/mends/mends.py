@@ -58,7 +58,7 @@ def add(tx: Tx, job: int, annotation: Mapping[str, Any], *, who: str) -> Mend:
 
 
 def set_undone(tx: Tx, job: int, number: int, *, undone: bool, who: str) -> Mend:
-    """Take a mend back, or put it in force again; nothing happens where it is so already. Raises `NotFound`."""
+    """Take a mend back, or put it in force again; nothing happens if it is so already. Raises `NotFound`."""
     _with_picture(tx, job)
     which = (mends.c.job == job, mends.c.number == number)
     row = tx.conn.execute(sa.select(mends).where(*which)).first()
@@ -139,7 +139,7 @@ def _open(tx: Tx) -> sa.Select[int]:
 
 
 def claim(tx: Tx, worker: str) -> MendClaim | None:
-    """The job whose mends waited longest, now this worker's; None where there is none."""
+    """The job whose mends waited longest, now this worker's; None if there is none."""
     over = (
         mending.c.state == HELD,
         mending.c.lease_until < tx.now,

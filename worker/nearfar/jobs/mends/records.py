@@ -50,7 +50,7 @@ class Mending:
     """In force."""
     state: MendState = MendState.NONE
     reason: str | None = None
-    """A sentence, where it failed."""
+    """A sentence, if it failed."""
 
 
 @dataclass(frozen=True, kw_only=True)

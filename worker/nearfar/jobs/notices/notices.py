@@ -42,7 +42,7 @@ LEASE = 120.0
 
 @dataclass(frozen=True, kw_only=True)
 class Target:
-    """Someone who wants to be told."""
+    """Someone who wants messages."""
 
     id: int
     owner: str
@@ -105,7 +105,7 @@ class Notices:
         body: str | None = None,
         who: str,
     ) -> Target:
-        """Put a target on record; from now on it is told. Raises `UsageError`."""
+        """Record a target; it gets messages from now on. Raises `UsageError`."""
         unknown = [word for word in about if word not in EVENTS.values()]
         if unknown or not about or channel not in CHANNELS:
             raise UsageError(
@@ -193,7 +193,7 @@ class Notices:
         return self._db.read(lambda tx: tuple(map(Message.from_row, tx.conn.execute(query))))
 
     def disk_low(self, reason: str) -> None:
-        """Put on record that space runs short."""
+        """Record that space runs short."""
         self._db.write(lambda tx: events.record(tx, "disk.low", who="server", detail={"reason": reason}))
 
     def forget(self, *, before: float) -> int:

@@ -53,7 +53,7 @@ def check_name(name: str) -> str:
     found = unicodedata.normalize("NFC", name).strip()
     if not NAME.fullmatch(found) or folded(found) in RESERVED:
         raise UsageError(
-            f"{name!r} is no name for an account; expected up to 60 letters, digits, spaces or . @ + - _, beginning "
+            f"{name!r} is not a name for an account; expected up to 60 letters, digits, spaces or . @ + - _, beginning "
             f"with a letter or digit, and none of {', '.join(sorted(RESERVED))}"
         )
     return found

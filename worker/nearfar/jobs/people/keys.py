@@ -73,7 +73,7 @@ def make(
         raise UsageError(f"a key needs a scope; there are {', '.join(Role)}")
     if not name or len(name) > 60 or not name.isprintable():
         raise UsageError(
-            f"{name[:80]!r} is no name for a key; expected 1 to 60 characters that tell what it is for"
+            f"{name[:80]!r} is not a name for a key; expected 1 to 60 characters that tell what it is for"
         )
     owner = accounts.get(tx, account) if account is not None else None
     if owner is not None and not owner.role.covers(most(*chosen)):

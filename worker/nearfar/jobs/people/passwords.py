@@ -17,7 +17,7 @@ from argon2.profiles import RFC_9106_LOW_MEMORY
 from nearfar.errors import UsageError
 
 SHORTEST = 15
-"""Characters, where nothing but the password is asked for (NIST SP 800-63B-4, 3.1.1.2; from memory)."""
+"""Characters, if nothing but the password is asked for (NIST SP 800-63B-4, 3.1.1.2; from memory)."""
 LONGEST = 256
 DIFFERENT = 5
 """Characters that differ, at least: common practice, no source."""
@@ -46,7 +46,7 @@ def kept(password: str) -> str:
 
 
 def holds(password: str, stored: str | None) -> bool:
-    """Whether a password is the one that ``stored`` came from; takes as long where there is none."""
+    """Whether a password is the one that ``stored`` came from; takes as long if there is none."""
     with _turns:
         try:
             _hasher.verify(stored or _nobodys(), _normal(password))

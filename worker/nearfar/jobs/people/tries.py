@@ -3,7 +3,7 @@
 Counted in the store, so that they outlive a restart: by account and source, by source, and by account. A source is the
 address, or, for a browser that logged in to that account before, the browser itself (it holds a signed cookie). What
 strangers do at an account counts against strangers alone: nobody can lock out whoever logged in there before, also
-where everybody comes from the address of one proxy.
+if everybody comes from the address of one proxy.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ def rest(failed: int, free: int) -> float:
 
 
 def begin(tx: Tx, account: str, source: str, *, known: bool) -> float:
-    """Count a try before it is made; seconds to wait where it comes too soon, and then it is not counted.
+    """Count a try before it is made; seconds to wait if it comes too soon, and then it is not counted.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def _wait(tx: Tx, *where: sa.ColumnElement[bool], free: int) -> float:
 
 
 def failed(tx: Tx, account: str, *, address: str, why: str) -> None:
-    """Put down in the trail that one failed."""
+    """Record in the trail that one failed."""
     shown = "".join(sign if sign.isprintable() else "?" for sign in account[:100])
     detail = {"account": shown, "address": address, "why": why}
     events.record(tx, "login.refused", who="nobody", detail=detail)

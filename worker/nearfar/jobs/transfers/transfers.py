@@ -89,7 +89,7 @@ class Transfers:
         return self._db.write(lambda tx: _want(tx, place))
 
     def deliver_again(self, job: int, place: str, *, who: str) -> None:
-        """Put the result of a job, once more where it was put before; one that is on its way goes on.
+        """Put the result of a job, once more if it was put before; one that is on its way continues.
 
         Raises
         ------
@@ -150,6 +150,14 @@ class Transfers:
         for row in self._db.read(lambda tx: tx.conn.execute(query).all()):
             found[row.job].append(Transfer.from_row(row))
         return {number: tuple(each) for number, each in found.items()}
+
+    def fetched_from(self, place: str) -> Transfer | None:
+        """The last one of frames from that place."""
+        query = sa.select(transfers).where(transfers.c.place == place, transfers.c.kind == Kind.FETCH)
+        row = self._db.read(
+            lambda tx: tx.conn.execute(query.order_by(transfers.c.id.desc()).limit(1)).first()
+        )
+        return None if row is None else Transfer.from_row(row)
 
     def open(self, job: int) -> bool:
         """Whether something of a job is still to be carried."""
@@ -247,7 +255,7 @@ def _take(tx: Tx, kind: Kind) -> Transfer | None:
 
 
 def _wanted(tx: Tx, taken: Transfer) -> None:
-    """Raises `LostClaim` where frames are no longer wanted, and lets the transfer be."""
+    """Raises `LostClaim` if frames are no longer wanted, and leaves the transfer alone."""
     state = tx.conn.scalar(sa.select(jobs.c.state).where(jobs.c.id == taken.job))
     if state is None or (taken.kind is Kind.FETCH and state != JobState.HELD):
         raise LostClaim(f"transfer {taken.id}: job {taken.job} is {state or 'gone'}")
@@ -256,4 +264,4 @@ def _wanted(tx: Tx, taken: Transfer) -> None:
 def _change(tx: Tx, taken: Transfer, **values: Any) -> None:
     own = (transfers.c.id == taken.id, transfers.c.tries == taken.tries, transfers.c.state == "waiting")
     if tx.conn.execute(sa.update(transfers).where(*own).values(**values)).rowcount == 0:
-        raise LostClaim(f"transfer {taken.id} of job {taken.job} is another one's now")
+        raise LostClaim(f"transfer {taken.id} of job {taken.job} belongs to another process now")

@@ -7,8 +7,8 @@ them and says what a frame has there instead.
 
 from __future__ import annotations
 
-from nearfar.merge.sensor.finding import find_spots
+from nearfar.merge.sensor.finding import find_spots, look_at
 from nearfar.merge.sensor.looking import SensorFrame
 from nearfar.merge.sensor.spots import Spot, Spots
 
-__all__ = ["SensorFrame", "Spot", "Spots", "find_spots"]
+__all__ = ["SensorFrame", "Spot", "Spots", "find_spots", "look_at"]

@@ -7,8 +7,10 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.sensor_calls import isolated
 from nearfar.merge.noise import Noise
+from nearfar.merge.register import Share
 from nearfar.merge.sensor.dust import find_dust
 from nearfar.merge.sensor.looking import SensorFrame, scene_at, spread_over
 from nearfar.merge.sensor.spots import Integers, Spot, Spots, samples_at
@@ -38,30 +40,53 @@ MOST = 4096
 
 
 def find_spots(
-    frames: Sequence[SensorFrame], noise: Noise, tick: Callable[[], None], threads: int = 1
+    frames: Sequence[SensorFrame],
+    noise: Noise,
+    tick: Callable[[], None],
+    threads: int = 1,
+    share: Share | None = None,
 ) -> Spots:
     """Hot and dead pixels and dust of the sensor that took all these frames; ``tick`` is called after each look.
+    ``share`` is there where other processes look at the same frames (`look_at`).
 
     A place is only believed where the scene demonstrably moved or blurred under it while it stayed: on a perfect
     tripod, with nothing that blurs around it, a star is left alone.
     """
     if len(frames) < FEWEST:
         return Spots(why_not=f"{len(frames)} frames are too few to tell the sensor from the scene")
-    single = _find_isolated(frames, noise, tick, threads)
+    least, looked = look_at([frame.pixels for frame in frames], noise, tick, threads, share)
+    single = _find_isolated(frames, noise, tick, least, looked)
     return Spots(places=(*single, *find_dust(frames, single, tick)))
 
 
-def _find_isolated(
-    frames: Sequence[SensorFrame], noise: Noise, tick: Callable[[], None], threads: int
-) -> list[Spot]:
+def look_at(
+    frames: Sequence[Pixels], noise: Noise, tick: Callable[[], None], threads: int, share: Share | None
+) -> tuple[float, list[Integers]]:
+    """Least height of a spot, and of some frames the places that stand out by it: + 1, and negative if darker."""
     least = max(LEAST, OVER_NOISE * noise.sigma)
     looked = spread_over(len(frames), LOOKED_AT)
-    found = []
-    for k in looked:
-        places, height = isolated(frames[k].pixels, least, threads)
-        found.append(np.where(height > 0, places + 1, -places - 1))
+    found: dict[int, Integers] = {}
+    for piece in share.order(len(looked)) if share is not None else range(len(looked)):
+        name = f"spots-{len(frames)}-{least:.9g}"
+        stored = share.take(name, piece, ()) if share is not None else None
+        if stored is None:
+            places, height = isolated(frames[looked[piece]], least, threads)
+            stored = [np.where(height > 0, places + 1, -places - 1)]
+            if share is not None:
+                share.give(name, piece, stored)
+        found[piece] = np.asarray(stored[0], np.int64)
         tick()
-    signed, counts = np.unique(np.concatenate(found), return_counts=True)
+    return least, [found[piece] for piece in sorted(found)]
+
+
+def _find_isolated(
+    frames: Sequence[SensorFrame],
+    noise: Noise,
+    tick: Callable[[], None],
+    least: float,
+    looked: Sequence[Integers],
+) -> list[Spot]:
+    signed, counts = np.unique(np.concatenate(looked), return_counts=True)
     signed = signed[counts >= max(FEWEST, int(np.ceil(OFTEN * len(looked))))]
     if not signed.size:
         return []

@@ -31,7 +31,7 @@ def _keys(table: BucketTable) -> Iterator[Finding]:
         yield advice(
             about,
             f"{table.endpoint}: frames and results cross the network for everyone to see",
-            "Use https:// where others can listen.",
+            "Use https:// if others can listen.",
         )
 
 
@@ -47,12 +47,12 @@ def _answer(table: BucketTable) -> Finding:
         for prefix in places:
             bucket.listed(prefix, most=1)
     except UsageError as error:
-        return problem(about, str(error), "Mend keys of objects.buckets, or install what is missing.")
+        return problem(about, str(error), "Correct keys of objects.buckets, or install what is missing.")
     except BucketAway as error:
         return problem(
             about,
             str(error),
-            "Mend endpoint of objects.buckets, or wait: what is to be carried is tried again.",
+            "Correct endpoint of objects.buckets, or wait: what is to be carried is tried again.",
         )
     except BucketRefused as error:
         return problem(

@@ -34,7 +34,7 @@ class Finding:
     level: Level
     found: str
     remedy: str | None = None
-    """What to do; there is always one where the level is not `OK`."""
+    """What to do; there is always one if the level is not `OK`."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,7 +66,7 @@ def problem(about: str, found: str, remedy: str) -> Finding:
 
 
 def examine(subject: Subject, checks: Iterable[tuple[str, Check]] | None = None) -> Iterator[Finding]:
-    """All findings, as they come; ``checks`` are names and functions, all there are where not given."""
+    """All findings, as they come; ``checks`` are names and functions, all there are if not given."""
     for about, check in all_checks() if checks is None else checks:
         try:
             yield from check(subject)

@@ -75,14 +75,14 @@ def open_files(_subject: Subject) -> Iterator[Finding]:
 
 
 def file_events(subject: Subject) -> Iterator[Finding]:
-    """Whether the kernel tells of changes in the watched folders. Where not, looking every few seconds does."""
+    """Whether the kernel reports changes in the watched folders. If not, looking every few seconds does."""
     about = "file events"
     folders = [subject.places.inbox, *(f.path for f in subject.settings.inbox.folders)]
     there = [folder for folder in folders if folder.is_dir()] or [Path("/tmp")]  # noqa: S108 - only watched
     number = watch_once(there[0])
     limits = ", ".join(f"{name} {_limit(name)}" for name in ("max_user_watches", "max_user_instances"))
     if number == 0:
-        yield fine(about, f"changes in {there[0]} are told; {limits}")
+        yield fine(about, f"changes in {there[0]} are reported; {limits}")
     elif number in (errno.EMFILE, errno.ENOSPC):
         name = "max_user_instances" if number == errno.EMFILE else "max_user_watches"
         yield advice(

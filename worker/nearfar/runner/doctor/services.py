@@ -19,7 +19,7 @@ from nearfar.jobs.engine import engine_for, own_errors, parse_url
 from nearfar.places import Places
 from nearfar.runner import probe
 from nearfar.runner.doctor.examine import Finding, Subject, advice, fine, problem
-from nearfar.runner.supervise import bind
+from nearfar.runner.processes.supervise import bind
 from nearfar.settings import format_size
 
 THOROUGH = 256 << 20
@@ -32,7 +32,7 @@ def settings_file(subject: Subject) -> Iterator[Finding]:
     """Which file is read, and who can read a key in it."""
     about, file, server = "settings", subject.file, subject.settings.server
     if file is None:
-        yield fine(about, "no settings file; what nobody sets is as config/nearfar.toml has it")
+        yield fine(about, "no settings file; everything is as in config/nearfar.toml")
     elif (server.key or subject.settings.client.key) and file.stat().st_mode & stat.S_IROTH:
         yield advice(
             about, f"{file} may hold a key, and every user of this machine can read it", f"chmod o-r {file}"
@@ -42,7 +42,7 @@ def settings_file(subject: Subject) -> Iterator[Finding]:
     if server.local and server.names and not server.key:
         yield advice(
             about,
-            f"the server goes by {', '.join(server.names)} and asks for no key: whoever reaches the proxy may do all",
+            f"the server goes by {', '.join(server.names)} and asks for no key: whoever reaches the proxy may do everything",
             "Set server.key, or let the proxy ask who comes.",
         )
 
@@ -108,7 +108,7 @@ def _postgresql(url: sa.URL) -> Iterator[Finding]:
             version = conn.scalar(sa.text("SHOW server_version"))
             revision = schema.current(conn)
     except StoreUnreachable as error:
-        yield problem("store", str(error), "Start PostgreSQL, or mend store.url in the settings.")
+        yield problem("store", str(error), "Start PostgreSQL, or correct store.url in the settings.")
         return
     except StoreError as error:
         yield problem("store", str(error), "Give the user of store.url rights to the database.")
@@ -136,12 +136,12 @@ def broker(subject: Subject) -> Iterator[Finding]:
         yield problem(
             "broker",
             said,
-            "Start it, or mend broker.url. Jobs go on meanwhile, up to 15 s later: workers ask the store themselves.",
+            "Start it, or correct broker.url. Jobs continue meanwhile, up to 15 s later: workers ask the store themselves.",
         )
 
 
 def running(places: Places) -> str | None:
-    """Address of the server that runs on a data folder, '' where it is not known, None where none runs."""
+    """Address of the server that runs on a data folder, '' if it is not known, None if none runs."""
     try:
         with open(places.state / "server.lock", "rb") as file:
             try:
@@ -158,7 +158,7 @@ def running(places: Places) -> str | None:
 
 
 def port(subject: Subject) -> Iterator[Finding]:
-    """Whether the server runs, or could listen where it wants to."""
+    """Whether the server runs, or could listen if it wants to."""
     about, server = "port", subject.settings.server
     url = running(subject.places)
     if url is not None:

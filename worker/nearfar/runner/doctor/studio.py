@@ -14,7 +14,7 @@ from nearfar.settings import format_size
 
 
 def studio(subject: Subject) -> Iterator[Finding]:
-    """Whether this machine sees the store's own folder, and who works for it. Only where the store is a server's."""
+    """Whether this machine sees the store's own folder, and who works for it. Only if the store is a server's."""
     url = parse_url(subject.places.store_url)
     if url.get_backend_name() == "sqlite":
         return
@@ -22,7 +22,7 @@ def studio(subject: Subject) -> Iterator[Finding]:
     try:
         with own_errors(engine), engine.connect() as conn:
             if schema.current(conn) != schema.newest():
-                return  # told of as the store's; nothing is changed here
+                return  # reported as the store's; nothing is changed here
     except StoreUnreachable:
         return
     store = Store(Database(engine, rules=Rules(), clock=None))

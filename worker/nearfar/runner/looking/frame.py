@@ -32,7 +32,7 @@ from nearfar.settings import format_size
 REACH = 3
 """Rows and columns that the cubic may want around a place, with one for rounding."""
 WIDEST = 8192
-"""Columns carried in one go; OpenCV takes pictures of 32767 at most."""
+"""Columns carried at a time; OpenCV takes pictures of 32767 at most."""
 BESIDES = 192 << 20
 """Bytes besides the frame's pixels: the libraries, and some strips on their way."""
 Samples = NDArray[Any]
@@ -84,7 +84,7 @@ def _same(header: FrameHeader, wish: Wish) -> None:
 
 
 def _strip(rows: FrameRows, wish: Wish, top: int) -> Samples:
-    """Rows of the picture from ``top`` on, (r, w, 3), as the frame has them; black where it does not reach."""
+    """Rows of the picture from ``top`` on, (r, w, 3), as the frame has them; black if it does not reach."""
     width, height = wish.size
     pose = np.array(wish.pose, np.float64)
     count = min(TILE, height - top)

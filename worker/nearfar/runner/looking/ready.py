@@ -24,8 +24,8 @@ from typing import Any
 
 from nearfar.errors import FrameRefused, NearfarError, WorkFailed
 from nearfar.merge.keys import key
-from nearfar.runner import child, here
-from nearfar.runner.remove import files_in, folders_in, remove_file
+from nearfar.runner.processes import child, here
+from nearfar.runner.results.remove import files_in, folders_in, remove_file
 from nearfar.settings import format_size
 
 log = logging.getLogger(__name__)
@@ -62,7 +62,7 @@ class Wish:
     size: tuple[int, int]
     """Width and height of the picture."""
     raw: dict[str, Any] | None = None
-    """How it was developed, where it is a raw frame; see `nearfar.merge.development`."""
+    """How it was developed, if it is a raw frame; see `nearfar.merge.development`."""
     corrected: dict[str, Any] | None = None
     """Dark and flat frames that it was corrected with, as the report has them."""
 
@@ -87,7 +87,7 @@ class Looking:
     Parameters
     ----------
     folder
-        Where they are kept; made where it is missing.
+        Where they are kept; made if it is missing.
     memory
         Bytes that the process may take for data.
     room
@@ -181,7 +181,7 @@ class Looking:
 
     def _run(self) -> None:
         try:
-            with suppress(OSError, WorkFailed):  # told of to whoever asks
+            with suppress(OSError, WorkFailed):  # reported to whoever asks
                 self._started()
             while (asked := self._next()) is not None:
                 self._serve(*asked)
@@ -229,7 +229,7 @@ class Looking:
         return Path(said["made"])
 
     def _asked(self, question: Line) -> Line | None:
-        """The process's answer; None where it ended instead. Raises `WorkFailed` where it took too long."""
+        """The process's answer; None if it ended instead. Raises `WorkFailed` if it took too long."""
         try:
             process = self._started()
             assert process.stdin is not None  # noqa: S101 - both are pipes
@@ -317,4 +317,4 @@ class Looking:
                     yield status.st_mtime, status.st_size, file
             if folder != needed:
                 with suppress(OSError):
-                    folder.rmdir()  # fails where something is left
+                    folder.rmdir()  # fails if something is left

@@ -36,7 +36,7 @@ def sharpness_of_frames(
 
     Returns
     -------
-    None where the volume was swept, or is not what it should be.
+    None if the volume was swept, or is not what it should be.
     """
     rows, cols = grid_shape(*size)
     x, y, width, height = box

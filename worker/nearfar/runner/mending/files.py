@@ -20,9 +20,9 @@ from nearfar.errors import WorkFailed
 from nearfar.frames.delivered import Delivered, Place
 from nearfar.merge.deliver import Outputs
 from nearfar.runner.disk import write_whole
-from nearfar.runner.publish import MAKING
-from nearfar.runner.remove import remove_folder
-from nearfar.runner.versions import EARLIER, FIRST, earlier, folder_of, number_of, read_report
+from nearfar.runner.results.publish import MAKING
+from nearfar.runner.results.remove import remove_folder
+from nearfar.runner.results.versions import EARLIER, FIRST, earlier, folder_of, number_of, read_report
 
 NOTES = "mends"
 """Folder of the server's own files in which is noted how versions were made; a folder for each job."""
@@ -45,7 +45,7 @@ class Made:
         return cls(size=status.st_size, modified_ns=status.st_mtime_ns, tiles=dict(tiles))
 
     def is_of(self, picture: Path) -> bool:
-        """Whether a file is the picture that this tells of."""
+        """Whether a file is the picture that this describes."""
         try:
             status = picture.stat()
         except OSError:
@@ -76,7 +76,7 @@ class Notes:
         write_whole(self._folder / f"{number}.json", json.dumps(told))
 
     def read(self, number: int) -> Made | None:
-        """What was noted of a version; None where nothing was that can be read."""
+        """What was noted of a version; None if nothing was that can be read."""
         try:
             told = json.loads((self._folder / f"{number}.json").read_text(encoding="utf-8"))
             tiles = {}
@@ -174,7 +174,7 @@ class MendedResult:
         staged
             The new picture, settled.
         fence
-            Called right before; raises where this worker has the mends no longer.
+            Called right before; raises if this worker no longer has the mends.
         """
         fence()
         staged.rename(self.picture)
@@ -225,7 +225,7 @@ def check_written(path: Path, tiles: Mapping[Place, bytes], like: Delivered) -> 
 
 
 def _second_name(file: Path, target: Path) -> None:
-    """The same file under a second name; a copy where the file system knows no such thing."""
+    """The same file under a second name; a copy if the file system knows no such thing."""
     try:
         os.link(file, target, follow_symlinks=False)
     except OSError:

@@ -19,11 +19,11 @@ from pathlib import Path
 from nearfar.errors import Interrupted, LostClaim, StoreError, StoreUnreachable
 from nearfar.jobs import MendClaim, Store
 from nearfar.places import Places, places_of
-from nearfar.runner import beats, here, logs
 from nearfar.runner.failures import failure_of
 from nearfar.runner.mending.files import clear_staged
 from nearfar.runner.mending.work import MendWork
 from nearfar.runner.opening import open_when_there
+from nearfar.runner.processes import beats, here, logs
 from nearfar.server_settings import ServerSettings, load_server
 
 log = logging.getLogger(__name__)
@@ -48,7 +48,7 @@ class Mender:
         self.stop = threading.Event()
 
     def run(self) -> None:
-        """Go on until told to stop."""
+        """Run until told to stop."""
         self.store.release_mending()
         clear_staged(self.places.results)
         while not self.stop.is_set():
@@ -59,14 +59,14 @@ class Mender:
                 log.warning("%s", error, extra={"action": "mend.store-away"})
                 self.stop.wait(AWAY)
             except StoreError as error:
-                log.warning("%s", error, extra={"action": "mend.store"})
+                log.warning("%s", error, extra={"action": "mend.store-failed"})
                 self.stop.wait(AWAY)
             else:
                 if not busy:
                     self.stop.wait(EVERY)
 
     def turn(self) -> bool:
-        """Take the next picture's mends and carry them out; False where there are none. Raises `StoreError`."""
+        """Take the next picture's mends and carry them out; False if there are none. Raises `StoreError`."""
         claim = self.store.claim_mending(self.name)
         if claim is None:
             return False
@@ -94,14 +94,18 @@ class Mender:
             self.store.hand_back_mending(claim)
         except StoreUnreachable:
             raise
-        except Exception as error:  # noqa: BLE001 - put on record, the next one goes on
+        except Exception as error:  # noqa: BLE001 - recorded, the next one continues
             self._failed(claim, error, frames)
         return True
 
     def _failed(self, claim: MendClaim, error: Exception, frames: tuple[Path, ...]) -> None:
         failure = failure_of(error, frames)
         if failure.cause == "mistake":
-            log.error("a mistake in Nearfar", exc_info=error)
+            log.error(
+                "a mistake in Nearfar",
+                exc_info=error,
+                extra={"action": "mend.mistake", **claim.log_context()},
+            )
         log.warning(
             "job %d: mends failed: %s",
             *(claim.job, failure.reason),
@@ -122,7 +126,7 @@ class Mender:
                     lost.set()
                     return
                 except StoreError as error:
-                    log.warning("%s", error)
+                    log.warning("%s", error, extra={"action": "mend.not-renewed", **claim.log_context()})
 
         def check() -> None:
             beats.beat()
@@ -142,7 +146,7 @@ class Mender:
 
 @contextmanager
 def alone(lock: Path, leaving: Callable[[], bool]) -> Iterator[bool]:
-    """Be the only one that carries out mends of these results; False where this process is to leave before it could."""
+    """Be the only one that carries out mends of these results; False if this process is to leave before it could."""
     with lock.open("a") as file:
         while not leaving():
             try:
@@ -168,7 +172,7 @@ def main() -> int:
     try:
         store = open_when_there(settings, places, leaving=stop.is_set, waiting=beats.beat)
     except StoreError as error:
-        log.error("%s", error)
+        log.error("%s", error, extra={"action": "mend.cannot-start"})
         return error.exit_code
     if store is None:
         return 0

@@ -1,6 +1,6 @@
 """Carry out what people want of one picture: from the store's mends to a new file in the old one's place.
 
-All mends in force are put over the first picture anew each time, but a tile that any version has is taken from there.
+All mends in force are applied to the first picture each time, but a tile that any version has is taken from there.
 So it matters neither what was delivered before nor where an earlier attempt was stopped.
 """
 
@@ -32,8 +32,8 @@ from nearfar.runner.loading import Task
 from nearfar.runner.mending.annotations import Subject as Known
 from nearfar.runner.mending.annotations import kept_wish
 from nearfar.runner.mending.files import NOTES, Made, MendedResult, Notes, check_written, mended_report
-from nearfar.runner.versions import Version, earlier
-from nearfar.runner.whereabouts import frame_now
+from nearfar.runner.results.versions import Version, earlier
+from nearfar.runner.results.whereabouts import frame_now
 from nearfar.server_settings import ServerSettings
 
 IN_MEMORY = 384 << 20
@@ -49,7 +49,7 @@ class Outcome:
     tiles: int
     """That differ from the first picture's."""
     made: int
-    """Of which were made anew."""
+    """Of which were made again."""
 
     def as_json(self) -> dict[str, Any]:
         """For the trail."""
@@ -125,7 +125,7 @@ class MendWork:
     # ---- the picture ----
 
     def _write(self, result: MendedResult, wanted: list[Mend], target: Path) -> tuple[dict[Place, str], int]:
-        """Write the picture; the keys of the tiles that differ, and how many were made anew."""
+        """Write the picture; the keys of the tiles that differ, and how many were made again."""
         if not wanted:
             with Delivered(result.first) as first:
                 write_replaced(first, target, {})

@@ -49,7 +49,7 @@ def pinned(url: str, *, allowed: Sequence[Network] = (), resolve: Resolve | None
     allowed
         Networks of one's own that may be reached all the same, e.g. of a receiver in the same house.
     resolve
-        From host and port to addresses; the system's where not given.
+        From host and port to addresses; the system's if not given.
 
     Raises
     ------
@@ -62,7 +62,7 @@ def pinned(url: str, *, allowed: Sequence[Network] = (), resolve: Resolve | None
         parts = urlsplit(url)
         port = parts.port
     except ValueError as error:
-        raise UsageError(f"{url[:200]!r} is no address: {error}") from error
+        raise UsageError(f"{url[:200]!r} is not an address: {error}") from error
     if parts.scheme not in PORTS or not parts.hostname or any(c <= " " or c == "\x7f" for c in url):
         raise UsageError(f"{url[:200]!r}: expected an address like https://host/path")
     if parts.username is not None or parts.password is not None:

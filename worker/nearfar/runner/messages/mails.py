@@ -24,7 +24,7 @@ def check_address(address: str) -> str:
     )
     local, _, domain = address.rpartition("@")
     if not good or not local or not domain:
-        raise UsageError(f"{address!r} is no address of a mailbox; expected one like lena@example.org")
+        raise UsageError(f"{address!r} is not the address of a mailbox; expected one like lena@example.org")
     return address
 
 

@@ -83,10 +83,12 @@ class Notifier:
     def _quietly(self, do: Callable[[], bool]) -> bool:
         try:
             return do()
-        except StoreError as error:  # whoever works with the store tells of it
-            log.debug("%s", error)
+        except StoreError as error:  # whoever works with the store reports it
+            log.debug("%s", error, extra={"action": "message.store-away"})
         except Exception:
-            log.exception("a mistake in Nearfar while a message was sent")
+            log.exception(
+                "a mistake in Nearfar while a message was sent", extra={"action": "message.mistake"}
+            )
         return False
 
     def gather(self) -> bool:
@@ -166,5 +168,5 @@ class Notifier:
         return arrived, answer
 
     def _note(self, target: Target, message: Message, what: str) -> None:
-        about = {"job": message.job, "action": "notify.tried"}
+        about = {"job": message.job, "action": "message.tried"}
         log.info("message %s to %s %d %s", message.name, target.channel, target.id, what, extra=about)

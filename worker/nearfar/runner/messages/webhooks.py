@@ -71,7 +71,7 @@ def post(
     resolve: Resolve | None = None,
     timeout: float = TIMEOUT,
 ) -> tuple[int | None, str]:
-    """Send one message once: the status of the answer, None where there was none, and a sentence about it.
+    """Send one message once: the status of the answer, None if there was none, and a sentence about it.
 
     Raises
     ------

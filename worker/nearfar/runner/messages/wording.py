@@ -1,4 +1,4 @@
-"""Subject and text of messages to people: templates with names in braces, which an owner may write anew."""
+"""Subject and text of messages to people: templates with names in braces, which an owner may rewrite."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ USUAL: Mapping[str, tuple[str, str]] = {
         "{stack} waits for you",
         "{stack} is held until you decide (job {job}).\n\n{reason}\n\n{link}\n",
     ),
-    "disk": ("Space runs short", "{reason}.\n\nWhat is in work goes on; nothing new is begun.\n{link}\n"),
+    "disk": ("Space runs short", "{reason}.\n\nWork in progress continues; nothing new is begun.\n{link}\n"),
 }
 LONGEST = 20_000
 """Characters of a template."""

@@ -27,7 +27,7 @@ CONNECT = 5.0
 READ = 30.0
 """Seconds without a byte after which a connection counts as broken."""
 TRIES = 1
-"""How often the library itself asks: who carries waits outside, goes on where it was, and must not be silent for a lease."""
+"""How often the library itself asks: carriers wait and resume by themselves, and must not be silent for a lease."""
 PAGE = 1000
 """Objects in one answer to a listing; the most that there is."""
 PIECE = 1 << 20
@@ -37,13 +37,13 @@ CONFLICT = 409
 ENVIRONMENT = "env:"
 NO_LIBRARY = "object storage takes the package botocore: install nearfar[s3]"
 REMEDIES: Mapping[str, str] = {
-    "NoSuchBucket": "there is no bucket of that name; make it, or mend objects.buckets",
-    "InvalidAccessKeyId": "it does not know the key; mend what keys of objects.buckets names",
-    "SignatureDoesNotMatch": "the secret is not that of the key; mend what keys of objects.buckets names",
+    "NoSuchBucket": "there is no bucket of that name; make it, or correct objects.buckets",
+    "InvalidAccessKeyId": "it does not know the key; correct what keys of objects.buckets names",
+    "SignatureDoesNotMatch": "the secret is not that of the key; correct what keys of objects.buckets names",
     "AccessDenied": "the key has no right to do that; let the owner of the bucket give it",
     "RequestTimeTooSkewed": "its clock and this machine's differ too much; set both by a time server",
-    "PermanentRedirect": "the bucket lives at another endpoint; mend endpoint and region of objects.buckets",
-    "AuthorizationHeaderMalformed": "it wants another region; mend region of objects.buckets",
+    "PermanentRedirect": "the bucket lives at another endpoint; correct endpoint and region of objects.buckets",
+    "AuthorizationHeaderMalformed": "it wants another region; correct region of objects.buckets",
 }
 """What to do about the codes of the S3 API that a person can do something about."""
 BY_STATUS = {301: "PermanentRedirect", 307: "PermanentRedirect", 403: "AccessDenied", 404: "NoSuchBucket"}
@@ -61,7 +61,7 @@ class Stored:
     sha256: str | None = None
     """Of all its bytes, hexadecimal: as we wrote it down, or as the storage says."""
     md5: str | None = None
-    """The same by its ETag, where that should be one."""
+    """The same by its ETag, if that should be one."""
 
 
 class Changed(SourceChanged):
@@ -69,7 +69,7 @@ class Changed(SourceChanged):
 
 
 class Bucket:
-    """An open bucket. Every method may raise `BucketRefused`, or `BucketAway` where asking again may help."""
+    """An open bucket. Every method may raise `BucketRefused`, or `BucketAway` if asking again may help."""
 
     def __init__(self, table: BucketTable, *, environment: Mapping[str, str] | None = None) -> None:
         self.table = table
@@ -220,7 +220,7 @@ class Bucket:
             return
 
     def _check(self, key: str, said: Mapping[str, Any], expected: str) -> None:
-        """Compare the checksum that the storage took, where it says one."""
+        """Compare the checksum that the storage took, if it says one."""
         found = said.get("ChecksumSHA256")
         if found is not None and found.partition("-")[0] != expected:
             raise BucketAway(f"{self.shown}: of {key} other bytes arrived than were sent; it is sent again")
@@ -236,7 +236,7 @@ class Bucket:
 
     @contextmanager
     def _asked(self) -> Iterator[None]:
-        """Tell what the library raises in our words."""
+        """Turn the library's exceptions into our own errors."""
         from botocore.exceptions import BotoCoreError, ClientError
 
         try:
@@ -392,5 +392,5 @@ def _stay(table: BucketTable, request: Any, **_: Any) -> None:
     if urlsplit(request.url)[:2] != urlsplit(table.endpoint)[:2]:
         raise BucketRefused(
             f"bucket {table.name} at {table.endpoint}: it sends on to another place, and that is not followed; "
-            "mend endpoint and region of objects.buckets"
+            "correct endpoint and region of objects.buckets"
         )

@@ -1,7 +1,7 @@
 """Carry frames from object storage and results to it: threads of the process that keeps the server running.
 
 What is to be carried stands in the store (`jobs/transfers`) under a lease, so that any number of such processes may run, and
-whoever is killed is followed by another that continues where it was. Nothing of this is loaded where no bucket is set up.
+whoever is killed is followed by another that continues where it was. Nothing of this is loaded if no bucket is set up.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from nearfar.object_tables import address_of
 from nearfar.places import Places
 from nearfar.runner.failures import in_words
 from nearfar.runner.objects.buckets import Bucket, Changed, Stored
-from nearfar.runner.objects.delivering import deliver
+from nearfar.runner.objects.delivering import deliver, files_of
 from nearfar.runner.objects.fetching import Awaited, fetch_all
 from nearfar.runner.objects.watching import Watcher
 from nearfar.runner.planning import plan_upload
@@ -95,7 +95,7 @@ class Carrier:
             made.start()
 
     def stop(self) -> None:
-        """End; what is on its way goes on with whoever comes after."""
+        """End; what is on its way is continued by whoever comes after."""
         self._stop.set()
         end = time.monotonic() + LEAVING
         for thread in self._threads:
@@ -109,10 +109,12 @@ class Carrier:
     def _quietly(self, do: Callable[[], bool]) -> bool:
         try:
             return self.presence.why_away(self.store) is None and do()
-        except StoreError as error:  # whoever works with the store tells of it
-            log.debug("%s", error)
+        except StoreError as error:  # whoever works with the store reports it
+            log.debug("%s", error, extra={"action": "objects.store-away"})
         except Exception:
-            log.exception("a mistake in Nearfar while objects were carried")
+            log.exception(
+                "a mistake in Nearfar while objects were carried", extra={"action": "objects.mistake"}
+            )
         return False
 
     def fetch_one(self) -> bool:
@@ -138,8 +140,9 @@ class Carrier:
         """Try once, and write down how that went."""
         what = f"{taken.kind} of job {taken.job}, {taken.place}"
         about: dict[str, Any] = {"job": taken.job, "action": f"objects.{taken.kind}"}
+        beats = _Beats(self.transfers, taken, self._stop)
         try:
-            do(taken, _Beats(self.transfers, taken, self._stop))
+            do(taken, beats)
             log.info("%s: done", what, extra=about)
         except LostClaim as error:
             log.info("%s: %s", what, error, extra=about)
@@ -149,13 +152,26 @@ class Carrier:
             raise
         except (BucketAway, OSError, SourceChanged) as error:
             if isinstance(error, Changed):
+                beats.failures += 1
                 self._give_up(taken, what, error)
                 return
             rest = self.rests[min(taken.tries, len(self.rests)) - 1]
             log.warning("%s: tried again in %.0f s: %s", what, rest, in_words(error), extra=about)
+            beats.failures += 1
             self.transfers.later(taken, in_words(error), rest)
         except NearfarError as error:
+            beats.failures += 1
             self._give_up(taken, what, error)
+        finally:
+            self._count(taken, beats)
+
+    def _count(self, taken: Transfer, beats: _Beats) -> None:
+        """For metrics: what was carried, and tries that did not succeed. A store that is away misses them."""
+        counts = {"bytes": beats.carried, "failures": beats.failures}
+        for name, amount in counts.items():
+            if amount:
+                with suppress(StoreError):
+                    self.store.count(f"transfer_{name}_{taken.kind}", amount)
 
     def _give_up(self, taken: Transfer, what: str, error: NearfarError) -> None:
         log.error("%s: given up: %s", what, error, extra={"job": taken.job, "action": "objects.given-up"})
@@ -164,7 +180,7 @@ class Carrier:
                 taken, str(error), cause="input" if isinstance(error, Changed) else "objects"
             )
         except LostClaim as lost:
-            log.info("%s: %s", what, lost)
+            log.info("%s: %s", what, lost, extra={"job": taken.job, "action": "objects.lost"})
 
     def _bucket(self, place: str) -> Bucket:
         name, _ = address_of(place)
@@ -185,6 +201,7 @@ class Carrier:
                 position=frame.position, state=FrameState.PRESENT, size=frame.stored.size, digest=digest
             )
             self.store.note_frames(taken.job, [note])
+            beats.carry(frame.stored.size)
 
         if frames:
             fetch_all(
@@ -240,6 +257,7 @@ class Carrier:
         target = self.table.target
         prefix = target.results if target is not None and target.results is not None else ""
         below = deliver(bucket, folder, prefix, check=beats.look, begun=beats.begun)
+        beats.carry(sum(path.stat().st_size for path in files_of(folder)))
         self.transfers.done(taken, place=f"s3://{bucket.name}/{below}")
 
 
@@ -250,9 +268,10 @@ class _Beats:
         self.transfers, self.taken, self.stop = transfers, taken, stop
         self._lock = threading.Lock()
         self._due = 0.0
+        self.carried = self.failures = 0
 
     def look(self) -> None:
-        """Raises `Interrupted` when the server ends, `LostClaim` where nobody wants it any longer."""
+        """Raises `Interrupted` when the server ends, `LostClaim` if nobody wants it any longer."""
         if self.stop.is_set():
             raise Interrupted("the server ends")
         with self._lock:
@@ -260,6 +279,11 @@ class _Beats:
                 return
             self._due = time.monotonic() + LEASE / 8
         self.transfers.beat(self.taken)
+
+    def carry(self, size: int) -> None:
+        """Count bytes that are where they belong."""
+        with self._lock:
+            self.carried += size
 
     def now(self) -> None:
         """The same, at once."""

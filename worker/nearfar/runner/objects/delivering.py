@@ -1,6 +1,6 @@
 """Put a result into a bucket, once it is whole here: all its files, the report last, so that who sees the report has all.
 
-An object that is there is never replaced: the storage is told to make new ones only, and where a name holds something
+An object that is there is never replaced: the storage is told to make new ones only, and if a name holds something
 else the folder gets a number. What an earlier try put is known by its size and digest, and is not sent again.
 """
 
@@ -56,9 +56,9 @@ def deliver(bucket: Bucket, folder: Path, prefix: str, *, check: Check, begun: B
     SourceChanged
         The result was changed meanwhile: a mend was made.
     BucketRefused
-        Also where no name is left. `BucketAway` where asking again may help.
+        Also if no name is left. `BucketAway` if asking again may help.
     """
-    files = [_read(path, folder.name, check) for path in _files(folder)]
+    files = [_read(path, folder.name, check) for path in files_of(folder)]
     for name in _names(folder.name):
         below = f"{prefix}{name}/"
         if _free(bucket, below, name, files) and _put_all(
@@ -70,8 +70,8 @@ def deliver(bucket: Bucket, folder: Path, prefix: str, *, check: Check, begun: B
     )
 
 
-def _files(folder: Path) -> list[Path]:
-    """The report last."""
+def files_of(folder: Path) -> list[Path]:
+    """Files of a result, the report last."""
     found = [path for path in folder.iterdir() if path.name.startswith(f"{folder.name}.") and path.is_file()]
     return sorted(found, key=lambda path: (path.name.endswith(REPORT), path.name))
 

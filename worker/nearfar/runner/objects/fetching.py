@@ -1,6 +1,6 @@
 """Bring the frames of a stack out of a bucket: each whole, checked and under its name, or not at all.
 
-Bytes gather in the same part files as those that come over HTTP, whose size says where to go on. That what comes later
+Bytes gather in the same part files as those that come over HTTP, whose size says where to continue. That what comes later
 belongs to what came before the storage sees to: it is asked for the object of one ETag alone.
 """
 
@@ -16,12 +16,13 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from nearfar.durable import sync
 from nearfar.errors import BucketAway, Interrupted
 from nearfar.runner.objects.buckets import Bucket, Changed, Stored
 
 PIECE = 1 << 20
 READS = 3
-"""How often a frame is read whose bytes are not those that its ETag or checksum tells of."""
+"""How often a frame is read whose bytes are not those that its ETag or checksum announces."""
 
 Check = Callable[[], None]
 """Called now and then; raises to end the work."""
@@ -51,7 +52,7 @@ def fetch_all(
     Parameters
     ----------
     folder
-        Where they go; made where it is missing.
+        Where they go; made if it is missing.
     check
         Called from several threads.
     arrived
@@ -88,7 +89,7 @@ def fetch_all(
 def fetch(bucket: Bucket, frame: Awaited, folder: Path, *, check: Check) -> str:
     """Bring one frame; its SHA-256 as hexadecimal digits.
 
-    Where the storage tells a checksum or an ETag that looks like one, the bytes have to match it. With some storages ETags
+    If the storage tells a checksum or an ETag that looks like one, the bytes have to match it. With some storages ETags
     only look like one: bytes that come twice alike are taken to be what lies there.
     """
     whole = folder / frame.name
@@ -100,7 +101,7 @@ def fetch(bucket: Bucket, frame: Awaited, folder: Path, *, check: Check) -> str:
         os.fsync(descriptor)
         digest = _digests(part, check)[0]
         part.rename(whole)
-        _sync(folder)
+        sync(folder)
     return digest
 
 
@@ -171,11 +172,3 @@ def _digests(path: Path, check: Check) -> tuple[str, str]:
             sha256.update(data)
             md5.update(data)
     return sha256.hexdigest(), md5.hexdigest()
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -17,7 +17,7 @@ MOST = 40_000
 
 
 def frames_below(bucket: Bucket, prefix: str) -> list[Stored]:
-    """The frames right below a prefix, in natural order of their names; none where there are none. Raises `StackRefused`."""
+    """The frames directly below a prefix, in natural order of their names. Raises `StackRefused`."""
     found = bucket.listed(prefix, most=MOST)
     if len(found) > MOST:
         raise StackRefused(

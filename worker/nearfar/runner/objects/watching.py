@@ -111,7 +111,7 @@ class Watcher:
             return False
         detail = stacks.detail_of(frames)
         found = Transfers(self.store).submit(built, place=place, detail=detail, who=WHO)
-        log.info("%s became job %d", place, found.job, extra={"action": "taken", "job": found.job})
+        log.info("%s became job %d", place, found.job, extra={"action": "stack.taken", "job": found.job})
         return found.new
 
     def _check(self, frames: tuple[Stored, ...]) -> None:
@@ -126,5 +126,5 @@ class Watcher:
     def _tell(self, about: str, what: str) -> None:
         """Say it once."""
         if self._said.get(about) != what:
-            log.warning("watching %s: %s", about, what, extra={"action": "objects.watch"})
+            log.warning("watching %s: %s", about, what, extra={"action": "objects.not-watched"})
             self._said[about] = what

@@ -63,7 +63,7 @@ class Taker:
         self._submission = submission
 
     def take(self, found: Found) -> Known | None:
-        """Make a job of an arrival, or find the one it has; None where its folder says what cannot be.
+        """Make a job of an arrival, or find the one it has; None if its folder asks for what is impossible.
 
         Raises
         ------
@@ -110,7 +110,7 @@ class Taker:
             "%s became job %d",
             readable(arrival.path),
             submitted.job,
-            extra={"action": "taken", "job": submitted.job},
+            extra={"action": "stack.taken", "job": submitted.job},
         )
         told = self._told_of_growth(submitted.job, arrival, before)
         return self.memory.keep(replace(known, job=submitted.job, told=told))
@@ -169,7 +169,7 @@ class Taker:
         return f"the same frames as job {job.id}, which came from {where}"
 
     def _told_of_growth(self, job: int, arrival: Arrival, before: Known | None) -> str | None:
-        """What is to be said where a set lay here before; work on a part of what is here now is of no use."""
+        """What is to be said if a set lay here before; work on a part of what is here now is of no use."""
         if before is None or before.job is None or before.path != arrival.path:
             return None
         kept = sum(before.has(name, mark) for name, mark in arrival.files.items())
@@ -182,7 +182,9 @@ class Taker:
                 reason = f"{count.replace(f'job {before.job}', 'it')} arrived; job {job} has all of them"
                 self.store.cancel(before.job, who=WHO, reason=reason)
         except (IllegalTransition, NearfarError) as error:
-            log.info("job %d goes on: %s", before.job, error)
+            log.info(
+                "job %d continues: %s", before.job, error, extra={"job": before.job, "action": "job.goes-on"}
+            )
         return count
 
 
@@ -193,7 +195,7 @@ def _all_the_same(arrival: Arrival, before: Known) -> bool:
 
 
 def remember_loose(memory: Memory, store: Store, inbox: Inbox) -> None:
-    """Where nothing is remembered, ask the store which frames of cards were taken together, so that they stay a stack."""
+    """If nothing is remembered, ask the store which frames of cards were taken together, so that they stay a stack."""
     if not memory.fresh:
         return
     cards = {readable(path): path for path in inbox.cards()}

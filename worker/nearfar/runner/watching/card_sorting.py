@@ -21,7 +21,7 @@ from typing import Any
 
 from nearfar.errors import NearfarError
 from nearfar.intake.card.kept_card import CardFiles, Kept, Trace
-from nearfar.runner import child, here
+from nearfar.runner.processes import child, here
 
 log = logging.getLogger(__name__)
 
@@ -69,9 +69,7 @@ class CardSorter:
             )
         failed = self._failed.get(request, _Failed())
         if failed.count >= TRIES:
-            return (
-                f"cannot be sorted: {failed.why}; tried again when a file changes or the server starts anew"
-            )
+            return f"cannot be sorted: {failed.why}; tried again when a file changes or the server restarts"
         if failed.count and self._clock() < failed.at + REST * 2 ** (failed.count - 1):
             return f"could not be sorted: {failed.why}; tried again soon"
         try:
@@ -87,7 +85,7 @@ class CardSorter:
         return self._work is not None
 
     def close(self) -> None:
-        """Stop what is under way; it begins anew at the next start, with what was looked at so far."""
+        """Stop what is under way; it begins again at the next start, with what was looked at so far."""
         if self._work is not None:
             process = self._work[1]
             process.kill()
@@ -120,7 +118,7 @@ class CardSorter:
             return
         why = said.strip() or f"the process that sorts ended with {here.signal_name(process.returncode)}"
         self._note(request, why)
-        log.warning("card %s: %s", request[0], why, extra={"action": "card not sorted"})
+        log.warning("card %s: %s", request[0], why, extra={"action": "card.not-sorted"})
 
     def _note(self, request: tuple[str, int], why: str) -> None:
         failed = self._failed.setdefault(request, _Failed())

@@ -54,7 +54,7 @@ def excluded_folders(watched: tuple[Watched, ...]) -> frozenset[str]:
 
 
 def why_share(folder: str) -> str | None:
-    """Why writers to a folder cannot be seen in /proc of this machine; None where they can."""
+    """Why writers to a folder cannot be seen in /proc of this machine; None if they can."""
     kind = place.network_name(Path(folder))
     if kind is not None:
         return f"writers on other machines cannot be seen ({kind})"

@@ -1,4 +1,4 @@
-"""Move originals out of a watched folder, after their result was delivered and checked, where the settings ask for it.
+"""Move originals out of a watched folder, after their result was delivered and checked, if the settings ask for it.
 
 Nothing is ever written over, and no file goes before another one with the same contents is safely on the disk. What
 cannot be moved stays where it is: the merge is done all the same.
@@ -27,7 +27,7 @@ from nearfar.jobs import Job, JobState
 log = logging.getLogger(__name__)
 
 NO_LINKS = {errno.EXDEV, errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EACCES}
-"""What the system says where a file cannot get a second name at the new place."""
+"""What the system says if a file cannot get a second name at the new place."""
 
 
 class Mover:
@@ -57,10 +57,10 @@ class Mover:
         except (OSError, SourceChanged) as error:
             trouble = f"{error.filename}: {said(error)}" if isinstance(error, OSError) else str(error)
             log.warning(
-                "%s: not moved: %s", known.path, trouble, extra={"job": job.id, "action": "not moved"}
+                "%s: not moved: %s", known.path, trouble, extra={"job": job.id, "action": "stack.not-moved"}
             )
             return self.memory.note(known, trouble=trouble)
-        log.info("%s moved to %s", known.path, known.moving, extra={"job": job.id, "action": "moved"})
+        log.info("%s moved to %s", known.path, known.moving, extra={"job": job.id, "action": "stack.moved"})
         return self.memory.note(known, moved=True, trouble=None)
 
     def _check(self, known: Known, job: Job) -> None:
@@ -170,7 +170,7 @@ def _copy(source: Path, target: Path, digest: str) -> None:
 
 
 def _name(part: Path, target: Path) -> None:
-    """Give a finished copy its name, where no other file has it."""
+    """Give a finished copy its name, if no other file has it."""
     try:
         os.link(part, target)
     except OSError as error:

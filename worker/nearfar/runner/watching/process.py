@@ -1,7 +1,7 @@
 """The process that watches folders: ``python -m nearfar.runner.watching.process``.
 
 It scans, makes jobs of stacks that are complete, tells in ``state/inbox.json`` how each stands and why, and moves
-originals where the settings ask for that. One runs for each data folder; a second one waits until the first is gone.
+originals if the settings ask for that. One runs for each data folder; a second one waits until the first is gone.
 """
 
 from __future__ import annotations
@@ -27,11 +27,12 @@ from nearfar.intake.settling import Patience
 from nearfar.intake.state import Entry, InboxState, StateWriter
 from nearfar.jobs import Duplicates, Store
 from nearfar.places import Places, places_of
-from nearfar.runner import beats, logs, planning
+from nearfar.runner import planning
 from nearfar.runner.disk import read_disk
 from nearfar.runner.hints import Hinter
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.presence import Presence
+from nearfar.runner.processes import beats, logs
 from nearfar.runner.watching.arriving import MakeSubmission, Taker, remember_loose
 from nearfar.runner.watching.card_sorting import CardSorter
 from nearfar.runner.watching.folders import excluded_folders, watched_folders, why_share
@@ -105,7 +106,7 @@ class Watch:
     submission
         Plans a job; `planning.submission`.
     sorts
-        Sorts cards; a process of its own where not given.
+        Sorts cards; a process of its own if not given.
     clock
         Monotonic seconds.
     """
@@ -152,10 +153,10 @@ class Watch:
         """Whether the data folder is there: an empty one in its place tells nothing of any stack."""
         try:
             missing = self._presence.why_away(self._store)
-        except StoreError:  # told of by the look that follows
+        except StoreError:  # reported by the look that follows
             return True
         if (missing is None) != (self._missing is None):
-            log.warning("%s", missing or "the data folder is back")
+            log.warning("%s", missing or "the data folder is back", extra={"action": "watch.folder"})
         self._missing = missing
         return missing is None
 
@@ -183,11 +184,15 @@ class Watch:
         self._sorter.close()
 
     def tell(self) -> None:
-        """Write the state, where it changed or somebody may wonder whether we live."""
+        """Write the state, if it changed or somebody may wonder whether we live."""
         try:
             self._writer.write(self._state, now=self._clock(), wall=time.time())
         except OSError as error:
-            log.warning("the state of the watched folders cannot be written: %s", error)
+            log.warning(
+                "the state of the watched folders cannot be written: %s",
+                error,
+                extra={"action": "watch.state-not-written"},
+            )
 
     def _act(self, look: Look) -> None:
         """Take what is complete, and tell how the rest stands."""
@@ -201,7 +206,7 @@ class Watch:
             try:
                 self._after(found)
             except OSError as error:
-                log.warning("%s: %s", found.entry.path, error)
+                log.warning("%s: %s", found.entry.path, error, extra={"action": "stack.not-moved"})
         seen = {found.entry.path for found in look.found}
         unseen = [known for path, known in self.memory.known.items() if path not in seen]
         moved = sorted((k for k in unseen if k.moved), key=lambda k: k.job or 0)[-MOVED_SHOWN:]
@@ -279,7 +284,7 @@ def _rest(
 
 @contextmanager
 def alone(places: Places, stop: threading.Event) -> Iterator[bool]:
-    """Wait until no other watch works on this data folder; False where told to stop before."""
+    """Wait until no other watch works on this data folder; False if told to stop before."""
     descriptor = os.open(places.state / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
     try:
         told = False
@@ -290,11 +295,20 @@ def alone(places: Places, stop: threading.Event) -> Iterator[bool]:
                 break
             except BlockingIOError:
                 if not told:
-                    log.warning("another watch works on %s; waiting until it is gone", places.data)
+                    log.warning(
+                        "another watch works on %s; waiting until it is gone",
+                        places.data,
+                        extra={"action": "watch.waits"},
+                    )
                 told = True
                 stop.wait(2.0)
             except OSError as error:  # some network file systems know no locks
-                log.warning("whether another watch works on %s cannot be told: %s", places.data, error)
+                log.warning(
+                    "whether another watch works on %s cannot be told: %s",
+                    places.data,
+                    error,
+                    extra={"action": "watch.no-locks"},
+                )
                 break
         yield not stop.is_set()
     finally:

@@ -15,8 +15,9 @@ from nearfar.intake.inbox import Watched, read_state
 from nearfar.intake.memory import Memory
 from nearfar.intake.names import CARD, EXPECT, READY, WISHES, Sort, junk_folder, sorter, stack_name
 from nearfar.intake.state import Entry, InboxState, readable
-from nearfar.jobs import Store
+from nearfar.jobs import Job, Store
 from nearfar.places import Places, places_of
+from nearfar.runner.objects import reasons as objects
 from nearfar.runner.opening import open_by
 from nearfar.runner.watching.folders import watched_folders
 from nearfar.runner.watching.process import make_inbox, memory_file, watch_runs
@@ -43,10 +44,30 @@ class Reasons:
     """The stack that it belongs to."""
     job: dict[str, Any] | None = None
     """Number, state, cause, reason and result of the job that the stack became."""
+    carried: tuple[dict[str, Any], ...] = ()
+    """What is fetched from object storage for that job, or put there."""
 
     def as_json(self) -> dict[str, Any]:
         """For programs."""
         return asdict(self)
+
+
+def reasons_of_address(address: str, settings: ServerSettings) -> Reasons:
+    """Say all about a folder in object storage, like ``s3://shoots/cards/moss/``. Raises `UsageError`."""
+    places = places_of(settings)
+    rule, table, prefix = objects.rule_of(address, settings)
+    if table is None:
+        return Reasons(path=address, server=watch_runs(places), rule=rule)
+    frames, file = objects.found_there(table, prefix)
+    store = _store(settings, places)
+    job: dict[str, Any] | None = None
+    carried: tuple[dict[str, Any], ...] = ()
+    if store is not None:
+        found = objects.job_of(store, settings, table, prefix, frames)
+        if found is not None:
+            job, carried = _told(found), objects.carried(store, found.id)
+        store.close()
+    return Reasons(path=address, server=watch_runs(places), rule=rule, file=file, job=job, carried=carried)
 
 
 def reasons(path: Path, settings: ServerSettings) -> Reasons:
@@ -74,6 +95,7 @@ def reasons(path: Path, settings: ServerSettings) -> Reasons:
         if entry is None and absolute != Path(root.path):
             _must_exist(absolute)
         job = _job(store, entry)
+        carried = objects.carried(store, job["id"]) if store is not None and job is not None else ()
     finally:
         if store is not None:
             store.close()
@@ -87,6 +109,7 @@ def reasons(path: Path, settings: ServerSettings) -> Reasons:
         file=_file(absolute, entry, settings),
         entry=entry,
         job=job,
+        carried=carried,
     )
 
 
@@ -161,6 +184,10 @@ def _job(store: Store | None, entry: Entry | None) -> dict[str, Any] | None:
         job = store.job(entry.job)
     except NearfarError:
         return None
+    return _told(job)
+
+
+def _told(job: Job) -> dict[str, Any]:
     return {
         "id": job.id,
         "state": str(job.state),

@@ -14,7 +14,7 @@ log = logging.getLogger(__name__)
 
 WHO = "watch"
 HEALED = 5
-"""Runs of a job after which it is no longer begun anew by itself when its frames are back."""
+"""Runs of a job after which it is no longer begun again by itself when its frames are back."""
 PAGE = 200
 OPEN = (JobState.WAITING, JobState.RUNNING, JobState.HELD)
 
@@ -44,7 +44,7 @@ class Standings:
             self._last = events[-1].id
 
     def of(self, number: int) -> Job | None:
-        """A job; None where it is no longer on record. Raises `StoreUnreachable`."""
+        """A job; None if it is no longer on record. Raises `StoreUnreachable`."""
         if number not in self._jobs:
             try:
                 self._jobs[number] = self.store.job(number)
@@ -77,15 +77,22 @@ class Standings:
         try:
             self.store.run_again(job.id, who=WHO)
         except NearfarError as error:
-            log.info("job %d is not run again: %s", job.id, error)
+            log.info(
+                "job %d is not run again: %s",
+                job.id,
+                error,
+                extra={"job": job.id, "action": "stack.not-run-again"},
+            )
             return
         self._jobs.pop(job.id, None)
         log.info(
-            "the frames of job %d are back; it runs again", job.id, extra={"job": job.id, "action": "healed"}
+            "the frames of job %d are back; it runs again",
+            job.id,
+            extra={"job": job.id, "action": "stack.back"},
         )
 
     def away(self, known: Known) -> Found | None:
-        """An entry for a stack of which nothing was seen, where it was moved or somebody still waits for it."""
+        """An entry for a stack of which nothing was seen, if it was moved or somebody still waits for it."""
         if known.job is None or known.duplicate:
             return None
         job = self.of(known.job)
@@ -97,7 +104,7 @@ class Standings:
         if job is None or (job.state not in OPEN and job.cause != "missing"):
             return None
         entry = Entry(path=known.path, stack=known.stack, state="waiting", why="", job=known.job)
-        entry.why = f"its frames are not there; job {known.job} needs them and goes on when they are back"
+        entry.why = f"its frames are not there; job {known.job} needs them and continues when they are back"
         return Found(entry=entry)
 
 

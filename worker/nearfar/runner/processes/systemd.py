@@ -15,7 +15,7 @@ def notify(text: str, *, environment: Mapping[str, str] | None = None) -> bool:
     text
         Assignments, one a line.
     environment
-        `os.environ` where not given; ``NOTIFY_SOCKET`` names the socket.
+        `os.environ` if not given; ``NOTIFY_SOCKET`` names the socket.
     """
     address = (os.environ if environment is None else environment).get("NOTIFY_SOCKET", "")
     if not address.startswith(("/", "@")):
@@ -32,7 +32,7 @@ def notify(text: str, *, environment: Mapping[str, str] | None = None) -> bool:
 
 
 def watchdog_interval(environment: Mapping[str, str] | None = None) -> float | None:
-    """Seconds between two signs of life: half of what systemd waits; None where it does not."""
+    """Seconds between two signs of life: half of what systemd waits; None if it does not."""
     found = os.environ if environment is None else environment
     wait, pid = found.get("WATCHDOG_USEC", ""), found.get("WATCHDOG_PID", str(os.getpid()))
     return int(wait) / 2e6 if wait.isdigit() and int(wait) and pid == str(os.getpid()) else None

@@ -1,4 +1,4 @@
-"""Traces of OpenTelemetry, where they are wanted: a span for each unit, and one trace for each run of a job.
+"""Traces of OpenTelemetry, if they are wanted: a span for each unit, and one trace for each run of a job.
 
 They are off unless ``OTEL_EXPORTER_OTLP_ENDPOINT`` is set and the packages are there (``nearfar[traces]``); other variables
 are those of the OpenTelemetry specification. Units of a job share a trace although they are done in many processes: its
@@ -17,7 +17,7 @@ from typing import Any
 
 from nearfar import __version__
 from nearfar.jobs import Claim
-from nearfar.runner import here
+from nearfar.runner.processes import here
 
 log = logging.getLogger(__name__)
 
@@ -26,7 +26,7 @@ VARIABLE = "OTEL_EXPORTER_OTLP_ENDPOINT"
 
 @cache
 def _tracer(pid: int) -> Any:
-    """What makes spans in this process (of that number); None where traces are off."""
+    """What makes spans in this process (of that number); None if traces are off."""
     if not os.environ.get(VARIABLE):
         return None
     try:
@@ -35,7 +35,12 @@ def _tracer(pid: int) -> Any:
         from opentelemetry.sdk.trace import TracerProvider
         from opentelemetry.sdk.trace.export import BatchSpanProcessor
     except ImportError as error:
-        log.warning("%s is set, but %s is missing; install nearfar[traces]", VARIABLE, error.name)
+        log.warning(
+            "%s is set, but %s is missing; install nearfar[traces]",
+            VARIABLE,
+            error.name,
+            extra={"action": "traces.missing"},
+        )
         return None
     about = {"service.name": "nearfar", "service.version": __version__, "host.name": here.host()}
     provider = TracerProvider(resource=Resource.create(about))

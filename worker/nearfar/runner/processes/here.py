@@ -26,7 +26,7 @@ STATE = 3
 
 @cache
 def host() -> str:
-    """Name of this host, and where it is a container's, of the space in which its processes count."""
+    """Name of this host, and in a container of the space in which its processes are counted."""
     name = socket.gethostname()
     space = _space()
     return name if space in (0, FIRST_SPACE) else f"{name}:{space}"
@@ -56,7 +56,7 @@ def worker_name(pid: int | None = None) -> str:
 
 
 def started(pid: int) -> int | None:
-    """Ticks since boot at which a process started; None where there is none, or it is dead and not yet buried."""
+    """Ticks since boot at which a process started; None if there is none, or it is dead and not yet buried."""
     try:
         text = (PROC / str(pid) / "stat").read_text(encoding="utf-8", errors="replace")
     except OSError:
@@ -68,7 +68,7 @@ def started(pid: int) -> int | None:
 
 
 def alive(worker: str) -> bool | None:
-    """Whether the process of a worker of this host runs; None where the name tells of another host."""
+    """Whether the process of a worker of this host runs; None if the name is of another host."""
     where, _, rest = worker.rpartition("/")
     pid, _, start = rest.partition("-")
     if where != host() or not (pid.isdigit() and start.isdigit()):
@@ -77,7 +77,7 @@ def alive(worker: str) -> bool | None:
 
 
 def die_with_parent(parent: int | None = None) -> None:
-    """Let the kernel end this process when the thread that started it ends; at once where ``parent`` is gone already."""
+    """Let the kernel end this process when the thread that started it ends; at once if ``parent`` is gone already."""
     ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
     if parent is not None and os.getppid() != parent:
         os._exit(0)
@@ -94,7 +94,7 @@ def _event_files() -> list[Path]:
 
 @cache
 def cgroup() -> Path:
-    """Folder of the control group that this process belongs to (cgroups(7)); of all where that cannot be seen."""
+    """Folder of the control group that this process belongs to (cgroups(7)); of all if that cannot be seen."""
     base = Path("/sys/fs/cgroup")
     try:
         lines = (PROC / "self/cgroup").read_text(encoding="ascii").splitlines()

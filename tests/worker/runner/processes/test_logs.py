@@ -7,7 +7,7 @@ import logging
 
 import pytest
 
-from nearfar.runner.logs import Json, Plain
+from nearfar.runner.processes.logs import Json, Plain
 
 FORGED = "a.tif\n2026-01-01 00:00:00 api: all is well\r\x1b[2K\x00\u2028"
 

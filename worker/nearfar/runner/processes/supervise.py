@@ -1,7 +1,7 @@
 """The process that starts all others of a server and starts them again when they end.
 
 It knows no pixels, no store and no broker, so that nothing of theirs can bring it down. A process that ends again and
-again is started ever more rarely, up to twice a minute, and told of; the others go on.
+again is started ever more rarely, up to twice a minute, and reported; the others continue.
 """
 
 from __future__ import annotations
@@ -22,9 +22,10 @@ from typing import IO
 
 from nearfar.errors import UsageError
 from nearfar.places import Places
-from nearfar.runner import alive, beats, child, systemd
+from nearfar.runner import alive
 from nearfar.runner.disk import write_whole
-from nearfar.runner.here import signal_name
+from nearfar.runner.processes import beats, child, systemd
+from nearfar.runner.processes.here import signal_name
 
 log = logging.getLogger(__name__)
 
@@ -110,9 +111,20 @@ class Child:
         rest = min(LONGEST_REST, FIRST_REST * 2 ** (self.ends - 1))
         self.not_before = now + rest
         self.last = how
-        log.warning("%s ended (%s); it starts again in %.1f s", self.name, self.last, rest)
+        log.warning(
+            "%s ended (%s); it starts again in %.1f s",
+            self.name,
+            self.last,
+            rest,
+            extra={"action": "process.ended"},
+        )
         if self.ends == CRASHING:
-            log.error("%s ended %d times in a row; the others go on without it", self.name, self.ends)
+            log.error(
+                "%s ended %d times in a row; the others continue without it",
+                self.name,
+                self.ends,
+                extra={"action": "process.crashes"},
+            )
 
 
 class Supervisor:
@@ -158,7 +170,12 @@ class Supervisor:
             elif one.process is None and now >= one.not_before:
                 one.start(now)
             elif one.process is not None and now - one.progress() > STALLED:
-                log.error("%s made no progress for %.0f s; it is ended and started again", one.name, STALLED)
+                log.error(
+                    "%s made no progress for %.0f s; it is ended and started again",
+                    one.name,
+                    STALLED,
+                    extra={"action": "process.stalled"},
+                )
                 one.process.kill()
         self._tell(now)
 
@@ -200,7 +217,7 @@ class Supervisor:
         try:
             write_whole(self.places.state / "processes.json", json.dumps(told))
         except OSError as error:
-            log.warning("%s", error)
+            log.warning("%s", error, extra={"action": "process.state-not-written"})
 
     def _stop(self) -> None:
         end = time.monotonic() + STOPPING

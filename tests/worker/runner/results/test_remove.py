@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from nearfar.runner.remove import remove_file, remove_folder
+from nearfar.runner.results.remove import remove_file, remove_folder
 
 
 def test_only_what_lies_directly_in_a_folder_can_be_removed(tmp_path: Path) -> None:

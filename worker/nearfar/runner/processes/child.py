@@ -6,12 +6,12 @@ import os
 import runpy
 import sys
 
-from nearfar.runner import here
+from nearfar.runner.processes import here
 
 
 def command(module: str) -> list[str]:
     """Command line that runs a module as a child of this process."""
-    return [sys.executable, "-m", "nearfar.runner.child", module, str(os.getpid())]
+    return [sys.executable, "-m", "nearfar.runner.processes.child", module, str(os.getpid())]
 
 
 def main() -> None:

@@ -19,9 +19,9 @@ from nearfar.jobs import Claim, JobState, Rules, Store, Transfers
 from nearfar.jobs.engine import Database
 from nearfar.jobs.transfers.transfers import Kind
 from nearfar.places import Places
-from nearfar.runner import sweep
-from nearfar.runner.remove import GOING
-from nearfar.runner.sweep import DAY, Sweeper
+from nearfar.runner.results import sweep
+from nearfar.runner.results.remove import GOING
+from nearfar.runner.results.sweep import DAY, Sweeper
 from nearfar.server_settings import KeepTable
 from tests.worker.jobs.making import Clock, must_claim, submission, submit, work_off
 

@@ -20,12 +20,12 @@ from pathlib import Path
 from nearfar.errors import NotFound
 from nearfar.jobs import Job, JobQuery, JobState, Store, Transfers, UnitState
 from nearfar.places import Places
-from nearfar.runner import here
 from nearfar.runner.looking.ready import LOOKED
 from nearfar.runner.mending.files import NOTES
-from nearfar.runner.remove import GOING, files_in, folders_in, remove_file, remove_folder
-from nearfar.runner.small import SMALL
-from nearfar.runner.versions import EARLIER, earlier
+from nearfar.runner.processes import here
+from nearfar.runner.results.remove import GOING, files_in, folders_in, remove_file, remove_folder
+from nearfar.runner.results.small import SMALL
+from nearfar.runner.results.versions import EARLIER, earlier
 from nearfar.server_settings import KeepTable
 
 log = logging.getLogger(__name__)
@@ -99,7 +99,11 @@ class Sweeper:
             if not short():
                 break
             if remove_folder(folder, within=self.places.work):
-                log.warning("disk space is short: %s was removed; it can be made again", folder)
+                log.warning(
+                    "disk space is short: %s was removed; it can be made again",
+                    folder,
+                    extra={"action": "sweep.for-space"},
+                )
                 went += 1
         return went
 
@@ -179,7 +183,7 @@ class Sweeper:
         return quiet > (QUIET if own and here.started(pid) is None else LONGEST_UNIT)
 
     def _made_by_someone(self, name: str) -> bool:
-        """Whether a result in the making, ``JOB-TOKEN``, is one that a worker holds; True where that cannot be told."""
+        """Whether a result in the making, ``JOB-TOKEN``, is one that a worker holds; True if that cannot be told."""
         job, _, token = name.partition("-")
         if NUMBER.fullmatch(job) is None or NUMBER.fullmatch(token) is None:
             return True
@@ -203,7 +207,7 @@ class Sweeper:
             self._later[folder] = self.now() + SEEN_AGAIN
 
     def _stray(self, folder: Path, family: list[Job] | None) -> None:
-        """Uploads of a job that is not in the store: only where records are removed at all, and this one was."""
+        """Uploads of a job that is not in the store: only if records are removed at all, and this one was."""
         if family is None or not self._over(folder.stat().st_mtime, self.keep.jobs):
             return
         newest = self.store.jobs(JobQuery(limit=1)).jobs
@@ -240,7 +244,7 @@ class Sweeper:
                 self._remove_result(folder)
 
     def _finished(self, folder: Path) -> float | None:
-        """When the job of a result ended; None where it is no result of ours, its job is at work again, or it is still to
+        """When the job of a result ended; None if it is no result of ours, its job is at work again, or it is still to
         be put into a bucket.
         """
         try:
@@ -264,6 +268,10 @@ class Sweeper:
                     remove_file(file, within=place)
         try:
             for place in (*versions, *([folder / EARLIER] if versions else []), folder):
-                os.rmdir(place)  # noqa: PTH106 - fails where something is left
+                os.rmdir(place)  # noqa: PTH106 - fails if something is left
         except OSError:
-            log.info("%s holds more than its result; the rest of it stays", folder)
+            log.info(
+                "%s holds more than its result; the rest of it stays",
+                folder,
+                extra={"action": "sweep.not-empty"},
+            )

@@ -37,7 +37,7 @@ class Version:
 
 
 def read_report(path: Path) -> dict[str, Any]:
-    """A report; empty where there is none that can be read."""
+    """A report; empty if there is none that can be read."""
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -58,13 +58,13 @@ def folder_of(picture: Path, number: int) -> Path:
 
 
 def first_picture(picture: Path) -> Path:
-    """The picture before all mends; ``picture`` itself where it was never mended."""
+    """The picture before all mends; ``picture`` itself if it was never mended."""
     kept = folder_of(picture, FIRST) / picture.name
     return kept if kept.is_file() else picture
 
 
 def current(picture: Path) -> Version:
-    """The version that is delivered now. Raises `OSError` where there is none."""
+    """The version that is delivered now. Raises `OSError` if there is none."""
     return _version(picture, number_of(read_report(Outputs.beside(picture).report)))
 
 

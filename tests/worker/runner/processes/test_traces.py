@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from nearfar.jobs import UnitKind
-from nearfar.runner import traces
+from nearfar.runner.processes import traces
 from tests.worker.jobs.making import one, surveys
 from tests.worker.jobs.making import submit as submit_made
 from tests.worker.runner.workbench import Bench

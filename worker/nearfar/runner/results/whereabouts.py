@@ -12,7 +12,7 @@ from nearfar.places import Places
 
 
 def frame_now(places: Places, result: Path, path: Path, digest: str) -> Path:
-    """The path of a frame; the one on record where it is found nowhere.
+    """The path of a frame; the one on record if it is found nowhere.
 
     Parameters
     ----------

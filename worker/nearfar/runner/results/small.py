@@ -46,7 +46,7 @@ def keep_small(frames: Iterable[tuple[int, Surveyed]], scratch: Scratch, folder:
     frames
         Number in the stack, from 1, and survey of each.
     folder
-        Of this stack; made where it is missing. Where it cannot be written to the merge goes on without.
+        Of this stack; made if it is missing. If it cannot be written to the merge goes on without.
     """
     made = 0
     for number, frame in frames:
@@ -59,7 +59,7 @@ def keep_small(frames: Iterable[tuple[int, Surveyed]], scratch: Scratch, folder:
             _write(target, small_picture(frame), _for_colours(frame.header.icc))
             made += 1
         except (OSError, NearfarError) as error:
-            log.warning("%s cannot be written: %s", target, error, extra={"action": "small.failed"})
+            log.warning("%s cannot be written: %s", target, error, extra={"action": "small.not-written"})
             return made
     return made
 

@@ -14,8 +14,8 @@ import pytest
 
 from nearfar.errors import LostClaim, WorkFailed
 from nearfar.merge.deliver import Outputs
-from nearfar.runner import publish
-from nearfar.runner.publish import Mark, Results, check_result, outputs_in, safe_name
+from nearfar.runner.results import publish
+from nearfar.runner.results.publish import Mark, Results, check_result, outputs_in, safe_name
 from tests.acceptance.command import SIDE_FILES, lay
 from tests.scenes import Scene, render
 from tests.worker.runner.workbench import merged

@@ -13,7 +13,7 @@ from PIL import Image
 from nearfar.frames.decode import read_header
 from nearfar.merge.scratch import Scratch, share_scratch
 from nearfar.merge.survey import Surveyed, Surveyor, identify
-from nearfar.runner import small
+from nearfar.runner.results import small
 from tests.acceptance.command import lay
 
 U16 = NDArray[np.uint16]

@@ -19,28 +19,28 @@ import pytest
 
 from nearfar.errors import UsageError
 from nearfar.places import Places
-from nearfar.runner import beats, here, supervise
-from nearfar.runner.supervise import Child, Supervisor
-from nearfar.runner.systemd import notify, watchdog_interval
+from nearfar.runner.processes import beats, here, supervise
+from nearfar.runner.processes.supervise import Child, Supervisor
+from nearfar.runner.processes.systemd import notify, watchdog_interval
 from nearfar.server_settings import ServerSettings, load_server, to_environment
 from tests.worker.jobs.making import submit
 from tests.worker.runner.serving import PATH, serving, settings_for, store_of, wait_for, wait_for_workers
 
 BEATING = """
 import time
-from nearfar.runner import beats
+from nearfar.runner.processes import beats
 while True:
     beats.beat(); time.sleep(0.05)
 """
 FALLING = "raise SystemExit(3)"
 FREEZING = """
 import time
-from nearfar.runner import beats
+from nearfar.runner.processes import beats
 beats.beat(); time.sleep(600)
 """
 DEAF = """
 import signal, time
-from nearfar.runner import beats
+from nearfar.runner.processes import beats
 signal.signal(signal.SIGTERM, signal.SIG_IGN)
 while True:
     beats.beat(); time.sleep(0.05)
@@ -107,7 +107,7 @@ def test_one_that_falls_again_and_again_is_told_of_and_takes_no_other_along(
     assert good.process.poll() is None
     wait_for(lambda: json.loads((places.state / "processes.json").read_text())["api"]["crashing"])
     told = [record.getMessage() for record in caplog.records if record.levelno == logging.ERROR]
-    assert told == ["api ended 4 times in a row; the others go on without it"]
+    assert told == ["api ended 4 times in a row; the others continue without it"]
 
 
 def test_the_rests_between_falls_grow_to_half_a_minute() -> None:
@@ -279,7 +279,7 @@ def test_the_unit_file_holds_nothing_that_systemd_does_not_know(checkout: Path) 
 def test_signs_of_progress_reach_the_one_that_asks() -> None:
     fd = beats.open_beat("test")
     assert beats.last(fd) is None
-    program = "from nearfar.runner import beats; beats.beat()"
+    program = "from nearfar.runner.processes import beats; beats.beat()"
     before = time.monotonic()
     subprocess.run(
         [sys.executable, "-c", program],

@@ -38,7 +38,7 @@ def _is(path: Path, kind: object) -> bool:
 
 
 def remove_folder(path: Path, *, within: Path) -> bool:
-    """Remove a folder that lies directly in ``within``, whole or, where the power goes, under a name that is swept.
+    """Remove a folder that lies directly in ``within``, whole or, if the power goes, under a name that is swept.
 
     Links in it are removed, what they lead to is not touched. False: it is not there, is no folder, or cannot be removed.
     """

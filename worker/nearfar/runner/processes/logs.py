@@ -24,7 +24,7 @@ class Plain(logging.Formatter):
         self.process = process
 
     def format(self, record: logging.LogRecord) -> str:
-        """One line, and the traceback where there is one."""
+        """One line, and the traceback if there is one."""
         about = printable(" ".join(f"{name}={value}" for name, value in _about(record).items()))
         level = "" if record.levelno <= logging.INFO else f"{record.levelname.lower()}: "
         line = f"{_when(record):%Y-%m-%d %H:%M:%S} {self.process}: {level}{_lines(record.getMessage())}"

@@ -61,7 +61,7 @@ class Mark:
         return {"id": self.id, "run": self.run, "key": self.key}
 
     def is_of(self, report: Mapping[str, Any]) -> bool:
-        """Whether a report tells of this job's result, from this attempt or an earlier one."""
+        """Whether a report is of this job's result, from this attempt or an earlier one."""
         said = report.get("job")
         return isinstance(said, dict) and said.get("id") == self.id and said.get("key") == self.key
 
@@ -124,7 +124,7 @@ class Results:
         staged
             The folder; its files are called after `safe_name` of the stack.
         fence
-            Called right before the rename; raises where this worker has the unit no longer.
+            Called right before the rename; raises if this worker no longer has the unit.
 
         Raises
         ------
@@ -220,12 +220,27 @@ def check_result(outputs: Outputs, *, size: tuple[int, int], threads: int, check
     WorkFailed
         A file is not what was written.
     """
+    check_picture(outputs.picture, size=size, threads=threads, check=check)
+    check_side_files(outputs, size=size, threads=threads, check=check)
+
+
+def check_picture(picture: Path, *, size: tuple[int, int], threads: int, check: Callable[[], None]) -> None:
+    """The same for the picture alone."""
+    check()
     with ThreadPoolExecutor(threads) as pool:
-        for picture in (outputs.picture, outputs.named("focus.tif"), outputs.named("doubt.tif")):
+        found = check_tiles(picture, check=check, each=pool.map)
+    if found != size:
+        raise _wrong(picture, f"{found[0]} x {found[1]} pixels in place of {size[0]} x {size[1]}")
+
+
+def check_side_files(
+    outputs: Outputs, *, size: tuple[int, int], threads: int, check: Callable[[], None]
+) -> None:
+    """The same for all that belongs to the picture."""
+    with ThreadPoolExecutor(threads) as pool:
+        for each in (outputs.named("focus.tif"), outputs.named("doubt.tif")):
             check()
-            found = check_tiles(picture, check=check, each=pool.map)
-            if picture == outputs.picture and found != size:
-                raise _wrong(picture, f"{found[0]} x {found[1]} pixels in place of {size[0]} x {size[1]}")
+            check_tiles(each, check=check, each=pool.map)
     for picture in (outputs.named("preview.jpg"), outputs.named("focus.png"), outputs.named("report.png")):
         check()
         try:
@@ -234,7 +249,7 @@ def check_result(outputs: Outputs, *, size: tuple[int, int], threads: int, check
             raise _wrong(picture, error.found) from error
     report = _report(outputs.report)
     if report.get("size") != list(size):
-        raise _wrong(outputs.report, "a report that does not tell of this picture")
+        raise _wrong(outputs.report, "a report of another picture")
     if not outputs.named("report.txt").read_text(encoding="utf-8"):
         raise _wrong(outputs.named("report.txt"), "nothing")
 

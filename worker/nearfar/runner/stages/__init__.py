@@ -1,0 +1,3 @@
+"""What each kind of unit does."""
+
+from __future__ import annotations

@@ -1,0 +1,41 @@
+"""Focus and render units: the focus map, and bands of the picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from nearfar.jobs import Outcome
+from nearfar.merge.render import BLOCK
+from nearfar.merge.steps import Steps
+from nearfar.runner.stages.stack import Stack
+
+
+def focus(stack: Stack) -> Outcome:
+    """Make the focus map."""
+    steps, _ = stack.steps()
+    used = len(steps.used())
+    cells = -(-steps.size[0] // 16) * -(-steps.size[1] // 16)
+    stack.room(stack.scratch.folder, cells * (3 * used + 60))
+    steps.focus(stack.gauge.part(1.0, used))
+    return Outcome()
+
+
+def render(stack: Stack) -> Outcome:
+    """Render the bands of this unit."""
+    steps, _ = stack.steps()
+    which = range(stack.claim.start, min(stack.claim.stop, steps.bands))
+    return Outcome(counts={"pixels": render_bands(stack, steps, which)})
+
+
+def render_bands(stack: Stack, steps: Steps, which: Sequence[int]) -> float:
+    """Render what is missing of these bands; pixels made."""
+    missing = steps.missing(which)
+    if not missing:
+        return 0.0
+    stack.lay_out(steps, steps.used())
+    stack.room(steps.scratch.folder, steps.plan.result * len(missing) // steps.bands)
+    for _ in steps.render(missing, stack.gauge.part(1.0, steps.blocks(missing))):
+        stack.holding.check()
+    steps.reduced().make(missing, stack.holding.check)
+    heights = [min(BLOCK, steps.size[1] - BLOCK * band) for band in missing]
+    return float(sum(heights) * steps.size[0])
