@@ -51,9 +51,9 @@ def opencv(samples: NDArray[Any], pose: NDArray[np.float64]) -> NDArray[np.float
 
 
 def cubic_of_six(s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The cubic with value 1 at 0 and 0 at 1, 2, 3, and with slopes -.875 at 1, .25 at 2 and none at 0 and 3, by SciPy's
+    """The cubic with value 1 at 0 and 0 at 1, 2, 3, and with slopes -.85 at 1, .25 at 2 and none at 0 and 3, by SciPy's
     interpolation from values and slopes (Hermite's)."""
-    kernel = CubicHermiteSpline([0, 1, 2, 3], [1, 0, 0, 0], [0, -0.875, 0.25, 0])
+    kernel = CubicHermiteSpline([0, 1, 2, 3], [1, 0, 0, 0], [0, -0.85, 0.25, 0])
     s = np.abs(s)
     return np.where(s < 3, kernel(np.minimum(s, 3)), 0)
 

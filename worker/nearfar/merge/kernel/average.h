@@ -1,7 +1,8 @@
 /* The averaging inside render.c: frames that agree with the merged picture within noise lower its noise, and what each of
    them shows of the finest detail counts by how much it shows. Specification: twin_average.py. */
 #define LOST .12f                 /* of the finest band's amplitude, times t (1 - t) for a place t between two pixels, each way */
-#define SURE 6.f                  /* times the noise at which half of what a frame shows less is believed */
+#define COUNTS 2.f                /* what a frame that agrees counts, the merged picture being 1 */
+#define SURE 8.f                  /* times the noise at which half of what a frame shows less is believed */
 
 static void add_square(const int16_t *restrict f, const float *restrict r, float *restrict o, int n) {
     for (int i = 0; i < n; i++) {
@@ -101,7 +102,8 @@ static void share_shown(window_t *w, member_t *m, nf_box in) {
         kept(w->stack, m->index, floor_div(w->top, 2) + y, w->left / 2 + from, to - from, share);
         for (int x = from; x < to; x++) {
             const float part = share[x - from] * sqrtf(nf_minf(e[x] / nf_maxf(best[x], 1e-12f), 1));
-            const float keep = 1 - best[x] / (best[x] + quiet * noise[x]) * (1 - part), v = weight[x] * keep;
+            const float clear = best[x] * best[x], hidden = quiet * noise[x];
+            const float keep = 1 - clear / (clear + hidden * hidden) * (1 - part), v = COUNTS * weight[x] * keep;
             weight[x] = v;
             total[x] += v;
             shown[x] += v * keep;
@@ -155,8 +157,8 @@ static void divide_row(window_t *w, int y) {
     }
 }
 
-/* Frames that agree with the picture within noise are averaged in; the picture itself counts once. Of luma's finest band
-   each frame shows a share: the more, the sharper it is. What all show together is divided by the sum of their shares. */
+/* Frames that agree with the picture within noise are averaged in; the picture itself, whose noise was chosen with its
+   detail, counts less than any of them. Of luma's finest band each frame shows a share: the more, the sharper it is. What all show together is divided by the sum of their shares. */
 static void average(window_t *w, int inner_y0, int inner_y1) {
     const size_t half = (size_t)w->half_width * w->half_height * 4;
     memset(w->best, 0, half);

@@ -23,7 +23,9 @@ LOST = np.float32(0.12)
 """What a warp loses of the finest band's amplitude, times t (1 - t) for a place t between two pixels, each way. Measured
 on rendered textures, whose scenes lose a part of it themselves."""
 
-SURE = np.float32(6)
+COUNTS = np.float32(2)
+"""What a frame that agrees counts, the merged picture, whose noise was chosen with its detail, being 1."""
+SURE = np.float32(8)
 """Times the noise at which half of what a frame shows less is believed."""
 
 
@@ -65,19 +67,20 @@ def shown(window: Window, frames: Sequence[Carried], agree: Sequence[F32]) -> li
         hard = (s.admitted[window.cell_y[:, None], k, window.cell_x[None]] > 0).astype(np.float32)
         energy.append(np.maximum(softened(frame.square) - nv, f32(0)) * hard / (whole[k] * whole[k]))
     best = np.max([e * a for e, a in zip(energy, agree, strict=True)], axis=0)
-    sure = best / (best + SURE * f32(n.band0) * window.noise)
+    clear, hidden = best * best, SURE * f32(n.band0) * window.noise
+    sure = clear / (clear + hidden * hidden)
     over = [np.minimum(e / np.maximum(best, f32(1e-12)), f32(1)) for e in energy]
     return [np.asarray(1 - sure * (1 - w * np.sqrt(e))) for w, e in zip(whole, over, strict=True)]
 
 
 def average(window: Window, frames: Sequence[Carried], merged: tuple[F32, F32], admission: F32) -> F32:
-    """R (3, H, W): R1 counts once, each frame by how well it agrees with it and what it shows of the finest band."""
+    """R (3, H, W): R1 counts once, each frame by how well it agrees with it, what it shows of the finest band."""
     out, fine = merged[0].copy(), merged[1]
     agree = [agreement(window, frame, merged[0], ad) for frame, ad in zip(frames, admission, strict=True)]
     total: F32 = np.zeros_like(agree[0])
     fine_total: F32 = np.zeros_like(agree[0])
     for frame, a, share in zip(frames, agree, shown(window, frames, agree), strict=True):
-        weight = a * share
+        weight = COUNTS * a * share
         up = upsample(weight)
         out = out + up * frame.colour.astype(np.float32)
         fine = fine + up * frame.fine

@@ -12,9 +12,8 @@ half-size places, with the noise N (variance of one channel of a frame) and what
 3. Colours merge with r^16, r = V / max V; luma's finest band with E0^2 r^16 AD: R1 has the colours of the first and the
    finest band of the second.
 4. Averaging: D is the mean squared distance of a frame's colours to R1 in units of twice the noise, smoothed by B5;
-   w = AD max(0, 1 - max(0, D - 1) / (8 agreement))^8. A frame shows the share g of luma's finest band (twin_average);
-   R = (R1 + sum g w F) / (1 + sum g w), its finest band (f1 + sum g w f) / (1 + sum g^2 w): the least squares estimate
-   of a band of which each frame shows a share.
+   w = 2 AD max(0, 1 - max(0, D - 1) / (8 agreement))^8. A frame shows the share g of luma's finest band (twin_average);
+   R = (R1 + sum g w F) / (1 + sum g w), its finest band (f1 + sum g w f) / (1 + sum g^2 w).
 """
 
 from __future__ import annotations
@@ -301,7 +300,7 @@ def merge(
     band = fine / np.maximum(fine_total, f32(1e-30))
     if gain is not None:
         band = band * upsample(gain)
-    return out + (band * UNIT - (y - blurred(y))), band
+    return out + (band * UNIT - (y - blurred(y))), np.asarray(band, np.float32)
 
 
 def frame_map(window: Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16], F64]:

@@ -1,7 +1,7 @@
 """A frame carried into the picture's geometry, spelled out: the specification of warp.c, in its order of operations.
 
 A cubic between two samples, with slopes from six (`weights_at`), as two one-dimensional passes. Against slopes from four
-(Keys 1981, A = -.75) it keeps more of what is finest: .82 in place of .72 of a pattern of .35 cycles a pixel half-way
+(Keys 1981, A = -.75) it keeps more of what is finest: .87 in place of .72 of a pattern of .35 cycles a pixel half-way
 between pixels. The pose maps picture (x, y) to frame (u, v):
 
     u = a x + b y + c,    v = d x + e y + f.
@@ -23,7 +23,7 @@ from nearfar.merge.kernel.twin_survey import b5, halve, luma
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
-NEAR, FAR = np.float32(0.875), np.float32(-0.25)
+NEAR, FAR = np.float32(0.85), np.float32(-0.25)
 TAPS = 6
 UNIT = np.float32(24576)
 """Colours are held as int16, so many for 1: the cubic overshoots, up to 1.33 fits."""
