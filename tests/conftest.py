@@ -6,14 +6,31 @@ import logging
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import settings
+from xdist.scheduler import LoadFileScheduling  # type: ignore[import-untyped]
 
 # The same examples in every run, and no time that could fail a test.
 settings.register_profile("nearfar", deadline=None, derandomize=True)
 settings.load_profile("nearfar")
+
+TOGETHER = "tests/pages/"
+"""Its tests go to one process: each that has some makes a server with real jobs for them."""
+
+
+class ByFile(LoadFileScheduling):  # type: ignore[misc]
+    """A file at a time to each process, and one folder as a whole."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        return TOGETHER if nodeid.startswith(TOGETHER) else str(super()._split_scope(nodeid))
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> ByFile | None:
+    """Called where tests run in several processes (pytest-xdist)."""
+    return ByFile(config, log) if config.getoption("dist") == "loadfile" else None
 
 
 @pytest.fixture(autouse=True)

@@ -79,9 +79,9 @@ class Context:
     settings, places
         Of the server.
     store
-        An open one; opened by the settings with the first question if not given.
+        An open one; if not given, opened by the settings at the first question.
     hinter
-        Told after every write; made by the settings when the server starts if not given.
+        Told after every write; if not given, made by the settings when the server starts.
     """
 
     def __init__(

@@ -84,7 +84,7 @@ class Sharp:
 
 
 class Lookout:
-    """What is known of the frames of the jobs that were looked at last."""
+    """Cache of what is known of the frames of recently viewed jobs."""
 
     def __init__(self, ctx: Context) -> None:
         self._ctx = ctx
@@ -130,7 +130,7 @@ class Lookout:
         )
 
     def frame(self, job: int, number: int) -> Path | Future[Path]:
-        """Where a frame lies ready to be looked at, or what will tell; see `nearfar.runner.looking.ready.Looking.frame`.
+        """The file of a frame ready to be looked at, or a future for it; see `nearfar.runner.looking.ready.Looking.frame`.
 
         Raises
         ------
@@ -149,6 +149,7 @@ class Lookout:
             pose=(tuple(pose[0]), tuple(pose[1])),
             gain_ev=float(frame.told.get("gain_ev") or 0.0),
             size=found.size,
+            bend=frame.told.get("bend"),
             raw=frame.told.get("raw"),
             corrected=found.corrected,
         )

@@ -195,14 +195,14 @@ def _by_path(ctx: Context, new: NewJob, owner: str, key: str | None, roots: Sequ
 
 
 def open_folders(ctx: Context, by: Caller) -> tuple[Path, ...]:
-    """Real paths of the folders from which frames may be taken; not what others sent, if that is not shown."""
+    """Real paths of the folders from which frames may be taken; uploads of others only if they may be seen."""
     places = ctx.places
     uploads = (places.uploads,) if by.sees_all else ()
     return tuple(Path(os.path.realpath(p)) for p in (places.inbox, *uploads, *ctx.settings.server.shared))
 
 
 def resolve(text: str, roots: Sequence[Path], *, base: Path) -> Path:
-    """Where a path leads to; raises `Problem` alike if there is nothing and if it is not to be known."""
+    """Where a path leads to; raises the same `Problem` if there is nothing and if it may not be seen."""
     path = Path(os.path.realpath(base / text))
     if any(path.is_relative_to(root) for root in roots) and path.exists():
         return path

@@ -94,7 +94,7 @@ def test_why_jobs_wait_depends_on_what_is_missing(client: Client, store: Store) 
     assert "No worker is there to take them." in page(client).text
     client.put("/api/v1/server", json={"state": "paused"})
     text = page(client).text
-    assert "The server is paused: what is in work is finished, nothing new is begun" in text
+    assert "The server is paused: work in progress is finished, nothing new is begun" in text
     assert "nothing new is begun until it is opened" in text
 
 

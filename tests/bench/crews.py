@@ -1,11 +1,14 @@
-"""``python -m tests.bench.crews [FRAMES [WIDTH HEIGHT]]``: one job, and then several, by crews of one worker to a core.
+"""``python -m tests.bench.crews [FRAMES [WIDTH HEIGHT]]``: one job, and then a queue, by crews of one worker each.
 
-Crews are commands ``nearfar worker`` on PostgreSQL and Redis, each on a processor of its own (taskset(1)), with the
-same scratch folder as workers of one machine have. Prints seconds and how many times faster two are than one.
+Crews are commands ``nearfar worker`` on PostgreSQL and Redis, each on a processor of its own (taskset(1)) as long as
+there are as many, with the same scratch folder as workers of one machine have. One job is done by one and by two; a queue
+of six by one, two and four. Prints seconds, how many times faster than one worker that is, and the processor seconds of
+all units: where those add up to the seconds times the processors, more workers cannot be faster.
 """
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 import tempfile
@@ -16,6 +19,8 @@ import numpy as np
 
 from nearfar.frames.decode import decode, read_header
 from nearfar.jobs import JobState, Store
+from nearfar.places import places_of
+from nearfar.runner.hints import Hinter
 from tests.acceptance.crew import Studio, open_store_of, studio
 from tests.scenes.big import big
 from tests.worker.frames.makers import write_dng
@@ -42,26 +47,32 @@ def raw_frames(sources: list[Path], folder: Path) -> list[Path]:
     return made
 
 
-def seconds(one: Studio, store: Store, frames: list[Path], crews: int, jobs: int) -> float:
-    """From the first submission until the last job is done, by that many crews."""
+def timed(one: Studio, store: Store, frames: list[Path], crews: int, jobs: int) -> tuple[float, float]:
+    """Seconds from the first submission until the last job is done by that many crews, and processor seconds."""
     names = [f"crew{k}" for k in range(crews)]
     scratch = one.data.with_name("scratch")
     shutil.rmtree(scratch, ignore_errors=True)
-    for core, name in enumerate(names):
-        one.crew(name, prefix=["taskset", "-c", str(core)], scratch=scratch)
+    cores = sorted(os.sched_getaffinity(0))
+    for number, name in enumerate(names):
+        core = str(cores[number % len(cores)])
+        one.crew(name, prefix=["taskset", "-c", core], scratch=scratch)
     wait_for(lambda: len(store.workers(alive=True)) >= crews, 240)
     time.sleep(1.0)
+    hinter = Hinter(one.settings, places_of(one.settings), store)
     began = time.monotonic()
     numbers = [one.submit(store, frames[0].parent, f"stack {k}") for k in range(jobs)]
+    hinter.publish()  # as a server does at once; what was only written to the store is found within a second
     while any(store.job(number).state is not JobState.DONE for number in numbers):
         time.sleep(0.05)
     took = time.monotonic() - began
     for name in names:
         one.stop(name)
+    wait_for(lambda: not store.workers(alive=True), 60)
     for folder in ("work", "results"):
         shutil.rmtree(one.data / folder, ignore_errors=True)
         (one.data / folder).mkdir()
-    return took
+    units = [unit for number in numbers for unit in store.units(number)]
+    return took, sum(float((unit.result or {}).get("processor", 0.0)) for unit in units)
 
 
 def main() -> None:
@@ -81,14 +92,17 @@ def main() -> None:
         alone.mkdir()
         jpeg = [Path(shutil.copy(frame, alone)) for frame in stack.frames]
         for kind, frames in (("raw", raw_frames(jpeg, Path(base) / "raw")), ("jpeg", jpeg)):
-            for jobs in (1, JOBS):
-                single = seconds(one, store, frames, 1, jobs)
-                double = seconds(one, store, frames, 2, jobs)
-                print(
-                    f"{count} {kind} frames of {size[0]} x {size[1]}, {jobs} job{'s' if jobs > 1 else ''}: one worker "
-                    f"{single:.1f} s, two {double:.1f} s, {single / double:.2f} times",
-                    flush=True,
-                )
+            for jobs, crews in ((1, (1, 2)), (JOBS, (1, 2, 4))):
+                print(f"{count} {kind} frames of {size[0]} x {size[1]}, {jobs} job{'s' if jobs > 1 else ''}")
+                single = 0.0
+                for number in crews:
+                    took, processor = timed(one, store, frames, number, jobs)
+                    single = single or took
+                    print(
+                        f"  {number} worker{'s' if number > 1 else ''}: {took:.1f} s, {single / took:.2f} times; "
+                        f"{processor:.1f} s of processors",
+                        flush=True,
+                    )
         store.close()
 
 

@@ -93,7 +93,7 @@ class Access:
         return await run_in_threadpool(self.by_session, token)
 
     def _at_once(self, headers: Headers) -> Caller | None:
-        """Whom the store need not be asked about: everyone if the server is free, and who shows its own key."""
+        """Callers known without asking the store: everyone if the server is free, and whoever shows its own key."""
         shown = _authorization(headers)
         name, value = shown or ("", "")
         if self.free:

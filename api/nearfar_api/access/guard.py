@@ -36,7 +36,7 @@ HEADERS = {
     "cross-origin-opener-policy": "same-origin",
 }
 AGAIN = 20.0
-"""Seconds between two looks whether whoever listens to events still may."""
+"""Seconds between two checks whether a listener to events still may listen."""
 QUIET = ("/health/", "/metrics", "/static/", "/vendor/", "/iiif/")
 """What is asked again and again is logged only if it fails."""
 
@@ -164,7 +164,7 @@ class _Passage:
         await response(self.scope, self._receive, self.send)
 
     async def _mistake(self, error: Exception) -> bool:
-        """Log an unforeseen error and answer with nothing but its number; False: an answer was on its way."""
+        """Log an unforeseen error and answer with its number alone; False: an answer was already on its way."""
         log.error("request %s failed: %s", self.id, error, exc_info=error, extra={"action": "http.mistake"})
         if self.status:
             return False

@@ -139,7 +139,7 @@ class Provider:
         return dict(found.claims)
 
     def subject(self, claims: Mapping[str, Any]) -> str:
-        """By what an account knows whoever these claims are about."""
+        """Issuer and subject of these claims, by which an account is found."""
         return f"{self.issuer} {claims['sub']}"
 
     def _about(self, name: str) -> str:

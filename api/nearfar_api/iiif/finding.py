@@ -19,7 +19,7 @@ NAME = re.compile(r"job-([1-9][0-9]{0,17})(?::(?:(focus|doubt|before)|frame-([1-
 
 
 def finder(context: Context, lookout: Lookout) -> Callable[[str], Path | Future[Path] | None]:
-    """A function from a name to a file, or to what will tell; for `nearfar_api.iiif.routes.router`. It asks the store
+    """A function from a name to a file or a future for one; for `nearfar_api.iiif.routes.router`. It asks the store
     each time.
     """
 

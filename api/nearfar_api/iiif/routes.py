@@ -33,7 +33,7 @@ AT_ONCE = 2
 MAKE = 2
 """Raised whenever the same file gives other bytes, so that no browser keeps the old ones."""
 GONE = 499
-"""Status for the log alone: nobody is there to read it."""
+"""Status for the log alone: the client is gone."""
 LD_JSON = "application/ld+json"
 FREE = {"access-control-allow-origin": "*", "cross-origin-resource-policy": "cross-origin"}
 """Viewers on other sites may ask: the standard wants it (section 7.1 and the compliance levels)."""
@@ -55,12 +55,12 @@ def router(find_picture: Find, *, free: bool, cache_bytes: int | None = None) ->
     Parameters
     ----------
     find_picture
-        From an identifier to the file of ours that it means, or None; a future if that is still to be made. Called in
+        From an identifier to its file, or None; a future if the file is still to be made. Called in
         a worker thread; may raise errors of ours, and so may the future.
     free
         Whether viewers on other sites' pages may show the pictures.
     cache_bytes
-        For decoded tiles; by the machine's memory if not given.
+        For decoded tiles; if not given, by the machine's memory.
     """
     shared = FREE if free else CLOSED
     desk = _Desk(find_picture, TileCache(room() if cache_bytes is None else cache_bytes), shared)

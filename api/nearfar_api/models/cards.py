@@ -113,7 +113,7 @@ class CardLeftOut(_Out):
 
 
 class CardBoundary(_Out):
-    """Between two neighbouring frames: how sure it is that they are apart, and why."""
+    """Between two neighbouring frames: how certain it is that a stack ends there, and why."""
 
     before: str
     after: str

@@ -57,7 +57,7 @@ Priority = Annotated[int, Field(ge=-9, le=9)]
 
 
 class _In(BaseModel):
-    """What comes in: nothing that is not known."""
+    """Base of what comes in: unknown keys are refused."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 

@@ -16,7 +16,7 @@ STACKS = 12
 FRAMES = 300
 """Frames on a part of the page, if it holds more than one stack."""
 ENDS = 10
-"""Frames at either end of a long run that are shown at once; those between are folded up."""
+"""Frames shown at either end of a long run; those between are folded up."""
 LEFT = 300
 """Files that are no frames, at most."""
 

@@ -39,7 +39,7 @@ def address(request: Request, route: str, **params: Any) -> str:
 
 
 def draw(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
-    """A page. Every template knows ``url``, ``root``, ``version`` and ``me``, who asks, besides its values."""
+    """A page. Besides its values every template knows ``url``, ``root``, ``version`` and ``me``, the caller."""
 
     def url(route: str, **params: Any) -> str:
         return address(request, route, **params)

@@ -28,7 +28,7 @@ router = APIRouter(include_in_schema=False, route_class=PageRoute)
 OWN_PATH = re.compile(r"/(?![/\\])[!-~]{0,2000}")
 """A place on this server: no other host, no control characters."""
 TURNS = anyio.CapacityLimiter(4)
-"""Passwords take long to check: whoever tries many leaves threads to the others."""
+"""Passwords take long to check: at most so many at a time, so that other requests have threads."""
 REMEMBERED = 8
 """Accounts whose log-ins one browser remembers."""
 

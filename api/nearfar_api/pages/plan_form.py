@@ -108,7 +108,7 @@ class Asked:
     values: Mapping[str, str]
 
     def value(self, field: Field) -> str:
-        """Of a field; what is usual if nothing was sent."""
+        """Value of a field; the default if nothing was sent."""
         return self.values.get(field.name, field.usual)
 
     def plan(self) -> Bracket:

@@ -21,7 +21,7 @@ NEAR = 6
 LEAST_NEAR = 4
 """Fewer of them say nothing."""
 FAR_OFF = 5.0
-"""A frame is an outlier that lies so many usual deviations from its neighbours (our own threshold)."""
+"""Usual deviations from its neighbours that make a frame an outlier (our own threshold)."""
 
 Report = results.Report
 
@@ -35,7 +35,7 @@ class Kind:
     unit: str
     digits: int
     least: float
-    """Differences below this are none (our own thresholds: what no eye sees in the picture)."""
+    """Differences below this do not count (our own thresholds: what no eye sees in the picture)."""
 
 
 KINDS = (

@@ -16,7 +16,7 @@ class Book:
         self._turns: dict[str, threading.Lock] = {}
 
     def turn(self, owner: str) -> threading.Lock:
-        """Held by whoever looks at the limits of an owner and then writes."""
+        """Lock for checking the limits of an owner and then writing."""
         with self._lock:
             return self._turns.setdefault(owner, threading.Lock())
 

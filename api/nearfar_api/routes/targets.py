@@ -23,7 +23,7 @@ router = APIRouter(prefix="/api/v1/targets", tags=["targets"])
 
 TargetNumber = Annotated[int, Path(ge=1, lt=2**63, description="Number of the target.")]
 TURNS = anyio.CapacityLimiter(4)
-"""A receiver may take long to answer: whoever tries many leaves threads to the others."""
+"""A receiver may take long to answer: at most so many at a time, so that other requests have threads."""
 
 
 class NewTarget(BaseModel):

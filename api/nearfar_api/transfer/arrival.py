@@ -288,7 +288,7 @@ def note(ctx: Context, frame: Awaited, *, who: str) -> None:
 
 
 def start(ctx: Context, job: int, *, who: str) -> None:
-    """Let a job begin whose frames are all here and that did not begin yet, unless that was not wanted."""
+    """Begin a job whose frames are all here, unless it began already or is to wait."""
     if planning.plan_upload(ctx.store, job, ctx.places, who=who):
         ctx.kick()
 

@@ -17,7 +17,7 @@ MEMBER = re.compile(r"([a-z*][a-z0-9_\-.*]*)=:([A-Za-z0-9+/]*={0,2}):(?:;[^,]*)?
 
 
 def parse(field: str) -> dict[str, bytes]:
-    """Digests of a field by their algorithms, those that are known here alone.
+    """Digests of a field by algorithm; algorithms that are not known here are left out.
 
     Raises
     ------

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
 
 def add_command(commands: Commands, name: str, short: str, description: str) -> argparse.ArgumentParser:
-    """Add a command: ``short`` for the list of commands, ``description`` for its own help, line breaks and all."""
+    """Add a command: ``short`` for the list of commands, ``description`` for its help, line breaks kept."""
     return commands.add_parser(
         name,
         help=short,

@@ -40,7 +40,7 @@ class Correction:
     dark: Path | None = None
     """Where the light of the dark frames lies."""
     gain: Path | None = None
-    """Where the factors lie that make a flat frame even."""
+    """Where the factors that even out a flat frame lie."""
 
     def planes(self, top: int, rows: int) -> tuple[F32 | None, F32 | None]:
         """Dark and gain of some rows, (rows, w, channels) each; None if there is none."""

@@ -168,7 +168,7 @@ def _factors(found: list[float]) -> Factors | None:
 
 
 def developed(header: FrameHeader, balance: Factors | None, *, linear: bool) -> FrameHeader:
-    """The header of a raw frame that is to be developed in this way; that of any other frame as it is.
+    """The header of a raw frame, to be developed in this way; any other header unchanged.
 
     Parameters
     ----------

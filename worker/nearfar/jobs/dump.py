@@ -68,7 +68,7 @@ def load(source: Path, url: str, *, aside: bool) -> str | None:
 
 
 def in_use(url: str) -> str | None:
-    """The worker that was last heard of at a store, if that was a moment ago."""
+    """The worker last heard of at a store, if it was a moment ago."""
     engine = engine_for(parse_url(url))
     with own_errors(engine), engine.connect() as conn:
         if schema.current(conn) is None:

@@ -223,7 +223,7 @@ def set_priority(tx: Tx, job: int, priority: int, *, who: str) -> None:
 
 
 def _place(tx: Tx, job: int, place: dict[str, Any], **more: Any) -> None:
-    """Write the place in the order where claims look for it: at the job, and at the units nobody began."""
+    """Write the place in the order where claims look for it: the job, and units that nobody began."""
     tx.conn.execute(sa.update(jobs).where(jobs.c.id == job).values(**place, **more, updated=tx.now))
     open_states = (UnitState.WAITING, UnitState.READY, UnitState.HELD)
     tx.conn.execute(

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge import passing
+from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.picture_calls import CELL, PRIOR_UNIT, blur_grid, grow_grid, warp_grid
 from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import FocusRecipe
@@ -57,6 +58,7 @@ class FocusFrame:
     """Energies (3, R, C) and mean luma (R, C) in the frame's own geometry."""
     pose: NDArray[np.float64]
     gain_ev: float
+    bend: Bend | None = None
     spotted: NDArray[np.bool_] | None = None
     """Cells (R, C), in its own geometry, of which a part is filled: what they seem to show is not believed."""
 
@@ -89,13 +91,18 @@ def cell_pose(pose: NDArray[np.float64]) -> NDArray[np.float64]:
     return out
 
 
-def covered(pose: NDArray[np.float64], shape: tuple[int, int], size: tuple[int, int]) -> NDArray[np.bool_]:
-    """Cells (R, C) of which the frame of that pose covers every pixel that lies in the picture."""
+def covered(
+    pose: NDArray[np.float64], shape: tuple[int, int], size: tuple[int, int], bend: Bend | None = None
+) -> NDArray[np.bool_]:
+    """Cells (R, C) of which the frame of that pose and bend covers every pixel that lies in the picture."""
     width, height = size
     x = np.minimum(np.arange(shape[1] + 1) * CELL, width) - 0.5
     y = np.minimum(np.arange(shape[0] + 1) * CELL, height) - 0.5
     u = pose[0, 0] * x[None] + pose[0, 1] * y[:, None] + pose[0, 2]
     v = pose[1, 0] * x[None] + pose[1, 1] * y[:, None] + pose[1, 2]
+    if bend is not None:
+        du, dv = bend.at(x[None], y[:, None])
+        u, v = u + du, v + dv
     inside = (u >= -0.501) & (u <= width - 0.499) & (v >= -0.501) & (v <= height - 0.499)
     return np.asarray(inside[:-1, :-1] & inside[1:, :-1] & inside[:-1, 1:] & inside[1:, 1:])
 
@@ -132,7 +139,7 @@ def _spotted(frames: Sequence[FocusFrame], shape: tuple[int, ...]) -> NDArray[np
     out = np.zeros(shape, np.bool_)
     for frame in frames:
         if frame.spotted is not None:
-            out |= warp_grid(frame.spotted.astype(np.float32), cell_pose(frame.pose)) > 0
+            out |= warp_grid(frame.spotted.astype(np.float32), cell_pose(frame.pose), frame.bend) > 0
     return out
 
 
@@ -149,8 +156,8 @@ class _Grids:
         if frame.spotted is not None:
             energy = np.stack([around_spots(e, frame.spotted) for e in energy])
         pose = cell_pose(frame.pose)
-        luma = warp_grid(mean, pose)
-        out = np.stack([warp_grid(np.ascontiguousarray(e), pose) for e in energy])
+        luma = warp_grid(mean, pose, frame.bend)
+        out = np.stack([warp_grid(np.ascontiguousarray(e), pose, frame.bend) for e in energy])
         # a brighter frame has larger energies: bring them to the stack's brightness (encoded values go about as
         # the 1/2.2th power of light; rule of thumb, good enough for a tenth of an EV)
         out *= np.float32(2.0 ** (-2 * frame.gain_ev / 2.2))
@@ -288,7 +295,7 @@ def _sharpest(
         frame = item[1]
         left = passing.remaining(grids.read(frame)[0], writer.admitted[:, item[0]])
         total, finest = peak.sharpness(left, nv)
-        whole = covered(frame.pose, (shape[0], shape[1]), size)
+        whole = covered(frame.pose, (shape[0], shape[1]), size, frame.bend)
         return _surroundings(total, PRIOR_AROUND), _surroundings(finest, AROUND), finest, whole
 
     best = [np.zeros(shape, np.int16), np.zeros(shape, np.int16)]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import StackRefused
 from nearfar.merge.focus import FocusFrame, FocusMap, FocusWriter, find_focus
+from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.picture_calls import CELL, grid_shape
 from nearfar.merge.keys import key
 from nearfar.merge.movement import Moved, take_from_one
@@ -39,6 +40,11 @@ def pose_of(registration: Registration, place: int) -> NDArray[np.float64]:
     if pose is None:
         raise StackRefused(f"frame {place + 1} has no pose")
     return pose
+
+
+def bend_of(registration: Registration, place: int) -> Bend | None:
+    """What a frame is bent by beyond its pose."""
+    return registration.frames[place].bend
 
 
 def focus_stack(
@@ -113,6 +119,7 @@ def _view(
         read=read,
         pose=pose_of(registration, place),
         gain_ev=registration.frames[place].gain_ev,
+        bend=bend_of(registration, place),
         spotted=spotted,
     )
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.focus import FocusFrame, FocusWriter, covered, in_order
+from nearfar.merge.kernel.bend import F64, Bend
 from nearfar.merge.kernel.picture_calls import CELL, grow_grid
 
 F32 = NDArray[np.float32]
@@ -147,10 +148,23 @@ def _pattern(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[
     each = CELL // side
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     whole = (shape[1] * each, shape[0] * each)
-    plane = cv2.warpAffine(plane, pose, whole, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    if frame.bend is None:
+        plane = cv2.warpAffine(plane, pose, whole, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    else:
+        plane = _bent(plane, pose, frame.bend, whole, side)
     return np.asarray(
         cv2.GaussianBlur(plane - cv2.GaussianBlur(plane, (0, 0), DETAIL), (0, 0), SOFT), np.float32
     )
+
+
+def _bent(plane: F32, pose: F64, bend: Bend, whole: tuple[int, int], side: int) -> F32:
+    """The same of a frame that is bent beyond its pose; places count ``side`` pixels."""
+    y, x = np.mgrid[: whole[1], : whole[0]].astype(np.float64)
+    middle = (side - 1) / 2
+    du, dv = bend.at(side * x + middle, side * y + middle)
+    u, v = (p[0] * x + p[1] * y + p[2] + d / side for p, d in zip(pose, (du, dv), strict=True))
+    maps = (u.astype(np.float32), v.astype(np.float32))
+    return np.asarray(cv2.remap(plane, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
 
 def _around(plane: F32, shape: tuple[int, int]) -> F32:
@@ -239,4 +253,4 @@ def _settle(
 
 def _inside(frame: FocusFrame, shape: tuple[int, ...], size: tuple[int, int]) -> Bools:
     """Cells of the picture that the frame covers."""
-    return covered(frame.pose, (shape[0], shape[1]), size)
+    return covered(frame.pose, (shape[0], shape[1]), size, frame.bend)

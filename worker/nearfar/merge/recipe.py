@@ -137,6 +137,8 @@ class RegisterRecipe(_Section):
     """What becomes of frames focused where another one is: both are used, or only the better one."""
     gains: bool = _setting(True)
     """Whether differences in brightness between frames are measured and taken out."""
+    bend: bool = _setting(True)
+    """Whether frames are bent smoothly where no shift, scale and roll takes them to one another."""
 
 
 @dataclass(frozen=True, kw_only=True)

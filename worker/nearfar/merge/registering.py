@@ -12,18 +12,19 @@ from numpy.typing import NDArray
 from nearfar.errors import StackRefused
 from nearfar.merge.covered import covered_frames
 from nearfar.merge.covered import why as covered_why
+from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.keys import key
 from nearfar.merge.misfired import misfired_frames
 from nearfar.merge.misfired import why as misfired_why
 from nearfar.merge.noise import WHITE, Noise
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.register import FramePose, Registration, Share, register
+from nearfar.merge.register import Bent, FramePose, Registration, Share, register
 from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 7
+VERSION = 8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +93,7 @@ def register_stack(
         SurveyedView(frame=f, number=k, scratch=scratch, mapped=m.pixels, noise=floor, touch=touch)
         for k, (f, m) in enumerate(zip(frames, mapped, strict=True))
     ]
-    tuning = Tuning(belong_likeness=recipe.register.same_scene)
+    tuning = Tuning(belong_likeness=recipe.register.same_scene, bend=recipe.register.bend)
     found = register(
         views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads, share=share
     )
@@ -141,9 +142,17 @@ def _without(
         frames[place] = frame
     for place, why in odd.items():
         frames[place] = replace(
-            frames[place], used=False, why=why, pose=None, gain_ev=0.0, confidence=0.0, repeats=None
+            frames[place],
+            used=False,
+            why=why,
+            pose=None,
+            gain_ev=0.0,
+            confidence=0.0,
+            repeats=None,
+            bend=None,
         )
-    return replace(again, reference=kept[again.reference], frames=tuple(frames))
+    bent = None if again.bent is None else replace(again.bent, place=kept[again.bent.place])
+    return replace(again, reference=kept[again.reference], frames=tuple(frames), bent=bent)
 
 
 def _without_repeats(found: Registration, names: Sequence[str]) -> Registration:
@@ -155,7 +164,9 @@ def _without_repeats(found: Registration, names: Sequence[str]) -> Registration:
         why, out = f"repeats {frame.repeats}; the recipe keeps one", place
         if place == found.reference:
             why, out = f"is repeated by {names[place]}; the recipe keeps one", names.index(frame.repeats)
-        frames[out] = replace(frames[out], used=False, why=why, pose=None, gain_ev=0.0, confidence=0.0)
+        frames[out] = replace(
+            frames[out], used=False, why=why, pose=None, gain_ev=0.0, confidence=0.0, bend=None
+        )
     return replace(found, frames=tuple(frames))
 
 
@@ -166,16 +177,32 @@ def to_json(registration: Registration) -> dict[str, Any]:
         "reference": registration.reference,
         "frames": frames,
         "warnings": list(registration.warnings),
+        "bent": None if registration.bent is None else asdict(registration.bent),
     }
 
 
 def from_json(stored: dict[str, Any]) -> Registration:
     """Inverse of `to_json`."""
     frames = tuple(
-        FramePose(**{**f, "pose": None if f["pose"] is None else np.array(f["pose"])})
+        FramePose(
+            **{
+                **f,
+                "pose": None if f["pose"] is None else np.array(f["pose"]),
+                "bend": None if f["bend"] is None else Bend(**{k: _tuple(v) for k, v in f["bend"].items()}),
+            }
+        )
         for f in stored["frames"]
     )
-    return Registration(reference=stored["reference"], frames=frames, warnings=tuple(stored["warnings"]))
+    return Registration(
+        reference=stored["reference"],
+        frames=frames,
+        warnings=tuple(stored["warnings"]),
+        bent=None if stored["bent"] is None else Bent(**stored["bent"]),
+    )
+
+
+def _tuple(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
 
 
 def nothing_goes_together(frames: Sequence[Surveyed], registration: Registration) -> str:

@@ -11,7 +11,7 @@ from nearfar.frames.colour import light_table
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge.chooser import weights, where
 from nearfar.merge.focus import FocusMap, FocusWriter
-from nearfar.merge.focusing import pose_of
+from nearfar.merge.focusing import bend_of, pose_of
 from nearfar.merge.kernel.picture_calls import TileKernel
 from nearfar.merge.keys import key
 from nearfar.merge.noise import Noise
@@ -100,6 +100,7 @@ def make_renderer(
         mapped=True,
         net=weights.load().numbers if recipe.render.chooser in where.SPREADS else None,
         spots=spots.table(),
+        bends=[bend_of(registration, k) for k in used],
         fills=[spots.fill(m.pixels, m.pixels.table) for m in mapped] if spots.places else None,
     )
     return Renderer(

@@ -52,6 +52,7 @@ class Report:
             f"{len(used)} of {len(c['frames'])} frames became one picture of {c['size'][0]} x {c['size'][1]} pixels.",
             f"Its geometry is that of {c['reference']}. Recipe: {c['recipe']}.",
             *([c["corrected"]["text"]] if "corrected" in c else []),
+            *([c["bent"]["text"]] if "bent" in c else []),
             "",
             "Frames",
             *_frame_table(c["frames"]),
@@ -127,6 +128,8 @@ def _frame(
         "digest": frame.digest,
         **_camera(frame.header.camera),
     }
+    if pose.bend is not None:
+        out["bend"] = pose.bend.as_json()
     raw = development.as_json(frame.header)
     if raw is not None:
         out["raw"] = raw
@@ -168,6 +171,7 @@ def build_report(
     warnings += [text for text in [spots.text()] if text]
     warnings += coverage.warnings([(g.after, g.before) for g in gaps])
     remarks = [(f.header.path.name, n) for f in frames for n in f.header.notes]
+    bent = _bent(frames, registration)
     return Report(
         {
             "format": FORMAT,
@@ -193,8 +197,23 @@ def build_report(
             "warnings": warnings,
             "notes": [*notes, *_condensed(remarks)],
             "key": key,
+            **({"bent": bent} if bent else {}),
         }
     )
+
+
+def _bent(frames: Sequence[Surveyed], registration: Registration) -> dict[str, Any] | None:
+    """What was corrected beyond shift, scale and roll; None where nothing was."""
+    found = registration.bent
+    if found is None:
+        return None
+    name, reference = (frames[k].header.path.name for k in (found.place, registration.reference))
+    text = (
+        f"Shift, scale and roll did not take {reference} to the other frames, as if the camera had been tilted or the lens "
+        f"distorted otherwise at another focus: {name} was {found.size:.2f} px off. The frames were bent to lie on each "
+        f"other; {found.left:.2f} px are left over."
+    )
+    return {"frame": name, "px": found.size, "left_px": found.left, "text": text}
 
 
 def _development(frames: Sequence[Surveyed]) -> list[str]:

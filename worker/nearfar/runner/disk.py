@@ -1,6 +1,6 @@
-"""Watch the space on the disks that are written to, and tell everybody when it runs short.
+"""Watch the free space of the disks that are written to, and let everybody know when it is short.
 
-What is told lies in ``state/disk.json``: intake and API read it and take nothing new; workers hand back what does not
+The finding lies in ``state/disk.json``: intake and API read it and take nothing new; workers hand back what does not
 fit. Everything continues by itself when there is space again.
 """
 
@@ -43,7 +43,7 @@ ENOUGH = DiskState(low=False, reason=None, written=0.0)
 
 
 def read_disk(places: Places) -> DiskState:
-    """Whether space runs short, by what was last told; if nobody looks any longer: that there is enough."""
+    """Whether space is short, as last noted; if nobody watches any longer, enough is assumed."""
     try:
         told = json.loads((places.state / NAME).read_text(encoding="utf-8"))
         state = DiskState(low=bool(told["low"]), reason=told["reason"], written=float(told["written"]))
@@ -53,9 +53,7 @@ def read_disk(places: Places) -> DiskState:
 
 
 def short_of_space(places: Places, spare: int) -> str | None:
-    """Why nothing new is taken, if a disk is short of space: as it was last told, or if the disk is too full even for
-    telling.
-    """
+    """Why nothing new is taken, if a disk is short of space: as last noted, or found if the disk is too full for notes."""
     told = read_disk(places)
     if told.low:
         return told.reason
@@ -83,7 +81,7 @@ def room(places: Places, spare: int) -> int:
 
 
 class DiskWatch:
-    """Looks at the disks and tells.
+    """Looks at the disks and notes what it finds.
 
     Parameters
     ----------
@@ -102,7 +100,7 @@ class DiskWatch:
         self.state = read_disk(places)
 
     def look(self) -> DiskState:
-        """Look once, and tell if something changed or it is time to."""
+        """Look once, and note what changed, or that somebody still looks."""
         reason = self._reason()
         changed = (reason is not None) != self.state.low
         now = time.time()

@@ -22,7 +22,7 @@ class Hands:
     spare_disk: int
     """Bytes left free on every disk that is written to."""
     end: Callable[[], object] | None = None
-    """Ends this process, if work cannot be stopped otherwise that nobody wants any longer."""
+    """Ends this process if unwanted work cannot be stopped in another way."""
     presence: Presence | None = None
     """Tells whether the data folder is there."""
 

@@ -25,7 +25,7 @@ LISTEN = 0.5
 BEATS = 6
 """Signs of life during one lease."""
 PATIENCE = 0.7
-"""Seconds that work nobody wants any longer has to stop by itself."""
+"""Seconds in which unwanted work has to stop by itself."""
 AGAIN = 0.5
 """Seconds between two tries to reach a store that does not answer."""
 LEAVING_PATIENCE = 5.0

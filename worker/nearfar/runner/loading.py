@@ -82,7 +82,7 @@ class Refused(Exception):
         super().__init__()
 
     def told(self) -> FrameRefused | StackRefused:
-        """All of them as one error; if one may be gone at the next try, that one."""
+        """All of them as one error; an error that may be gone at the next try alone."""
         errors = list(self.errors.values())
         passing = [error for error in errors if is_passing(error)]
         if len(errors) == 1 or passing:

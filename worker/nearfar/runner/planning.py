@@ -193,7 +193,7 @@ def upload_submission(
 
 
 def check_name(name: str) -> str:
-    """A name that a frame may have in a folder of ours. Raises `UsageError`."""
+    """Check the name of a frame for use in one of our folders. Raises `UsageError`."""
     plain = name and name not in (".", "..") and name == name.strip() and name.isprintable()
     if not plain or any(c in name for c in '/\\:*?"<>|') or name.startswith("."):
         raise UsageError(
@@ -257,7 +257,7 @@ def plan_upload(store: Store, job: int, places: Places, *, who: str = "server") 
 
 
 def begin_uploads(store: Store, places: Places) -> int:
-    """Let all jobs begin whose frames are here and that nobody let begin, since who was to was stopped; how many."""
+    """Begin all jobs whose frames are here but that were not begun because the process was stopped; how many."""
     begun, after = 0, None
     while True:
         page = store.jobs(JobQuery(states=frozenset({JobState.HELD}), limit=200, after=after))

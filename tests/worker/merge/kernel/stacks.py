@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.kernel import picture_calls, twin_survey
+from nearfar.merge.kernel.bend import TERMS, Bend
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.twin_render import Numbers, Rendered, Stack
 
@@ -95,6 +96,7 @@ def random_stack(
     most_roll: float = 0.004,
     most_scale: float = 0.004,
     most_shift: float = 3.0,
+    most_bend: float = 0.0,
     tables: bool = False,
     variance: float = 2e-5,
     pictures: list[NDArray[Any]] | None = None,
@@ -128,7 +130,14 @@ def random_stack(
         variance=(variance * rng.uniform(0.5, 2, (rows, cols))).astype(np.float32),
         order=order,
         numbers=Numbers(**(NUMBERS | (numbers or {}))),
+        bends=[None, *(random_bend(rng, size, most_bend) for _ in range(n - 1))] if most_bend else None,
     )
+
+
+def random_bend(rng: np.random.Generator, size: tuple[int, int], most: float) -> Bend:
+    """A bend of all its terms together, by ``most`` pixels at the most."""
+    x, y = (c / np.abs(c).sum() * most for c in rng.normal(0, 1, (2, TERMS)))
+    return Bend.of(size, list(x), list(y))
 
 
 def tile_kernel(
@@ -147,6 +156,7 @@ def tile_kernel(
         net=net,
         spots=stack.spots,
         fills=stack.fills,
+        bends=stack.bends,
     )
 
 

@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from nearfar.errors import WorkFailed
 from nearfar.merge.kernel import picture_calls, twin_cells
+from tests.worker.merge.kernel.stacks import random_bend
 
 SHAPES = [(1, 1), (1, 9), (7, 1), (2, 2), (13, 31), (64, 48)]
 SIGMAS = (0.6, 1.0, 1.6, 3.0, 9.0)
@@ -36,6 +37,13 @@ def test_a_warped_grid_is_as_specified_and_as_scipy_has_it(
     y, x = np.mgrid[: shape[0], : shape[1]].astype(float)
     u, v = (p[0] * x + p[1] * y + p[2] for p in pose)
     expected = ndimage.map_coordinates(g.astype(float), [v, u], order=1, mode="nearest")
+    np.testing.assert_allclose(warped, expected, atol=3e-7)
+    size = (16 * shape[1], 16 * shape[0])
+    bend = random_bend(rng, size, 30.0)
+    warped = picture_calls.warp_grid(g, pose, bend)
+    np.testing.assert_array_equal(warped, twin_cells.warp(g, pose, bend))
+    du, dv = bend.at(16 * x + 7.5, 16 * y + 7.5)
+    expected = ndimage.map_coordinates(g.astype(float), [v + dv / 16, u + du / 16], order=1, mode="nearest")
     np.testing.assert_allclose(warped, expected, atol=3e-7)
 
 

@@ -42,6 +42,9 @@ CASES: dict[str, dict[str, Any]] = {
     "large shifts": {"most_shift": 60.0},
     "frames that miss the picture": {"most_shift": 400.0},
     "each cell one frame": {"admitted": 0.05, "sole": True, "n": 6, "size": (150, 120)},
+    "bent": {"most_bend": 3.0, "size": (150, 120)},
+    "bent, strong scale and roll": {"most_bend": 5.0, "most_scale": 0.4, "most_roll": 0.17},
+    "bent far": {"most_bend": 12.0, "most_roll": 0.05, "size": (330, 90)},
     "little noise": {"variance": 1e-8},
     "much noise": {"variance": 1e-2},
 }

@@ -12,7 +12,8 @@ from scipy import ndimage
 from scipy.interpolate import CubicHermiteSpline
 
 from nearfar.merge.kernel import twin_warp
-from tests.worker.merge.kernel.stacks import LAYOUTS, identity, similarity
+from nearfar.merge.kernel.bend import Bend
+from tests.worker.merge.kernel.stacks import LAYOUTS, identity, random_bend, similarity
 from tests.worker.merge.kernel.warp_call import carry
 
 SIZE = (208, 128)
@@ -58,12 +59,15 @@ def cubic_of_six(s: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(s < 3, kernel(np.minimum(s, 3)), 0)
 
 
-def exact(samples: NDArray[Any], pose: NDArray[np.float64]) -> NDArray[np.float64]:
+def exact(samples: NDArray[Any], pose: NDArray[np.float64], bend: Bend | None = None) -> NDArray[np.float64]:
     """Both axes' cubic at the exact place of every pixel, in double precision, mirrored outside."""
     height, width, _ = samples.shape
     values = samples / float(np.iinfo(samples.dtype).max)
     y, x = np.mgrid[: SIZE[1], : SIZE[0]].astype(float)
     u, v = (p[0] * x + p[1] * y + p[2] for p in pose)
+    if bend is not None:
+        du, dv = bend.at(x, y)
+        u, v = u + du, v + dv
     i, j = np.floor(u).astype(int), np.floor(v).astype(int)
 
     def mirrored(k: NDArray[Any], n: int) -> NDArray[Any]:
@@ -108,6 +112,34 @@ def test_the_kernel_carries_what_is_specified_bit_for_bit(
             found = carry(samples, table, POSES[name], *place, layout=layout)
             for plane, values in vars(expected).items():
                 np.testing.assert_array_equal(getattr(found, plane), values, err_msg=f"{plane}, {layout}")
+
+
+@pytest.mark.parametrize("name", POSES)
+def test_a_bent_frame_is_carried_as_specified_whatever_the_window(
+    rng: np.random.Generator, name: str
+) -> None:
+    samples = noise_picture(rng)
+    for most in (0.6, 4.0, 20.0):
+        bend = random_bend(rng, SIZE, most)
+        expected = twin_warp.carry(samples, None, POSES[name], -32, -24, 272, 176, bend)
+        found = carry(samples, None, POSES[name], -32, -24, 272, 176, bend=bend)
+        for plane, values in vars(expected).items():
+            np.testing.assert_array_equal(getattr(found, plane), values, err_msg=plane)
+        part = carry(samples, None, POSES[name], 16, 8, 160, 96, bend=bend, box=(32, 10, 144, 90))
+        here = np.s_[:, 32 + 10 : 32 + 90, 48 + 32 : 48 + 144]
+        np.testing.assert_array_equal(part.colour[:, 10:90, 32:144], expected.colour[here])
+
+
+@pytest.mark.parametrize("most", [0.6, 4.0])
+def test_a_bent_frame_is_where_its_bend_says(rng: np.random.Generator, most: float) -> None:
+    """Against both axes' cubic (Keys, as above) at the exact place of every pixel."""
+    samples, pose = smooth_picture(rng), similarity(1.003, 0.004, (1.3, -0.6), SIZE)
+    bend = random_bend(rng, SIZE, most)
+    found = np.moveaxis(carry(samples, None, pose, 0, 0, *SIZE, bend=bend).colour, 0, 2) / 24576
+    inside = np.s_[8:-8, 8:-8]
+    error = (found - exact(samples, pose, bend))[inside]
+    assert np.sqrt((error**2).mean()) < 2e-4
+    assert np.sqrt(((found - exact(samples, pose))[inside] ** 2).mean()) > 1e-3
 
 
 @pytest.mark.parametrize("size", [(1, 1), (2, 1), (1, 50), (5, 3), (17, 33)], ids=str)

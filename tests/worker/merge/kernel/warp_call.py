@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import ctypes
-from ctypes import POINTER, c_double, c_float, c_int, c_int16, c_void_p
+from ctypes import POINTER, c_float, c_int, c_int16, c_void_p
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.loader import PixelsStruct, library
 from nearfar.merge.kernel.picture_calls import render_bytes
 from nearfar.merge.kernel.twin_warp import Carried
@@ -40,6 +41,7 @@ def carry(
     height: int,
     box: tuple[int, int, int, int] | None = None,
     layout: str = "blocks",
+    bend: Bend | None = None,
 ) -> Carried:
     """What `twin_warp.carry` specifies, by the kernel; outside of ``box`` (x0, y0, x1, y1) the planes are 0."""
     half = (height // 2, width // 2)
@@ -60,10 +62,11 @@ def carry(
     work = np.full(render_bytes(256, 1) // 4, np.nan, np.float32)  # more than the warp alone takes
     function = library().nf_warp_window
     function.restype = None
-    function.argtypes = [POINTER(PixelsStruct), POINTER(c_double), *[c_int] * 4, Box, Planes, c_void_p]
+    function.argtypes = [POINTER(PixelsStruct), *[c_void_p] * 2, *[c_int] * 4, Box, Planes, c_void_p]
+    bent = None if bend is None else bend.numbers()
     function(
         ctypes.byref(struct),
-        pose.ctypes.data_as(POINTER(c_double)),
+        *(pose.ctypes.data, None if bent is None else bent.ctypes.data),
         *(left, top, width, height),
         Box(*(box or (0, 0, width, height))),
         planes,

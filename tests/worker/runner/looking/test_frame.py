@@ -17,6 +17,7 @@ from PIL import Image, ImageCms
 from nearfar.errors import DoesNotFit, FrameRefused
 from nearfar.frames.colour import srgb_profile
 from nearfar.frames.looked import LookedWriter
+from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.keys import file_digest
 from nearfar.runner.looking.frame import make_ready
 from nearfar.runner.looking.ready import Wish
@@ -72,6 +73,21 @@ def test_a_frame_lies_where_its_pose_says(tmp_path: Path) -> None:
     outside = pose[0, 0] * 0 + pose[0, 2]
     assert outside < -2
     assert found[500, 0].max() == 0, "the frame does not reach there"
+
+
+def test_a_frame_that_is_bent_lies_where_its_bend_says(tmp_path: Path) -> None:
+    """As above, and displaced beyond the pose by up to 8 px."""
+    width, height = 700, 1100
+    path = frame(tmp_path / "f.tif", slope(width, height))
+    bend = {"x": [0, 3, -2, 4, 1, 0, 5, 0, -3, 1], "y": [0, 0, 2, -3, 4, 5, 0, 1, 0, 4]}
+    found = made(wish(path, (width, height), bend=bend), tmp_path)
+    y, x = np.mgrid[40 : height - 40 : 37, 40 : width - 40 : 41].astype(np.float64)
+    du, dv = Bend.of((width, height), bend["x"], bend["y"]).at(x, y)
+    at = y.astype(int), x.astype(int)
+    assert max(np.abs(du).max(), np.abs(dv).max()) > 7
+    assert np.abs(found[*at, 0] - (20 + 200 * (x + du) / (width - 1))).max() < 1.2
+    assert np.abs(found[*at, 1] - (20 + 200 * (y + dv) / (height - 1))).max() < 1.2
+    assert wish(path, (width, height), bend=bend).key != wish(path, (width, height)).key
 
 
 def test_strips_join_without_a_seam(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ class EventReader:
 
     def __init__(self) -> None:
         self.last_id = ""
-        """To be shown to the server as ``Last-Event-ID``."""
+        """Sent to the server as ``Last-Event-ID``."""
         self.rest: float | None = None
         """Seconds to wait before reconnecting, if the server asked for a time."""
 

@@ -67,7 +67,7 @@ def find_server(options: argparse.Namespace) -> Address:
 
 
 def _local(settings: ServerSettings) -> tuple[str, str]:
-    """Address of this machine's own server: as it wrote it down, else as the settings have it."""
+    """Address of this machine's server: as it wrote it down, else from the settings."""
     file = places_of(settings).state / "address.json"
     try:
         return str(json.loads(file.read_text(encoding="utf-8"))["url"]), str(file)
@@ -307,7 +307,7 @@ class Patience:
         self._since, self._rest = None, 0.5
 
     def rest(self, seconds: float) -> None:
-        """Rest without counting it as the server's absence."""
+        """Rest without counting the time as the server's absence."""
         self._sleep(seconds)
 
     def lost(self, error: ServerError) -> bool:

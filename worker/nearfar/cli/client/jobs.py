@@ -168,7 +168,7 @@ def run_order(options: argparse.Namespace, _signals: Any) -> int:
 
 
 def reason_of(options: argparse.Namespace) -> dict[str, object]:
-    """What the order carries besides its name."""
+    """Body of the order."""
     return {"reason": options.reason} if getattr(options, "reason", None) else {}
 
 

@@ -92,7 +92,7 @@ def _sift(paths: Iterable[Path], left: list[tuple[Path, str]]) -> tuple[list[Pat
 
 
 def _files(paths: Iterable[Path], left: list[tuple[Path, str]]) -> Iterator[tuple[Path, Path]]:
-    """All files, each once, and what was given that it lies below (itself, if it was named)."""
+    """All files, each once, with the argument below which each lies (itself, if it was named)."""
     seen: set[Path] = set()
     for given in paths:
         if not given.exists() and not given.is_symlink():

@@ -21,7 +21,7 @@ from nearfar.jobs.records import Row
 from nearfar.jobs.states import JOB_MOVES, JobState
 
 LEASE = 30.0
-"""Seconds that whoever carries mends out may be silent."""
+"""Seconds for which the process that carries out mends may be silent."""
 MOST = 500
 """Mends that one picture may have in force."""
 WAITING, HELD, SHOWN, FAILED = "waiting", "held", "shown", "failed"

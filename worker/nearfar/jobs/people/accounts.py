@@ -92,7 +92,7 @@ def get(tx: Tx, name: str) -> Account:
 
 
 def by_subject(tx: Tx, subject: str) -> Account | None:
-    """The account of someone whom a provider of OpenID Connect knows."""
+    """The account of someone known to an OpenID Connect provider."""
     row = tx.conn.execute(sa.select(accounts).where(accounts.c.subject == subject)).first()
     return None if row is None else Account.from_row(row)
 
@@ -138,5 +138,5 @@ def remove(tx: Tx, name: str, *, who: str) -> None:
 
 
 def renew_password(tx: Tx, name: str, stored: str) -> None:
-    """Keep a password with today's parameters; whoever it is stays logged in."""
+    """Store a password's digest with today's parameters; sessions stay."""
     tx.conn.execute(sa.update(accounts).where(accounts.c.name == name).values(password=stored))

@@ -20,7 +20,7 @@ from nearfar.jobs.people.tables import keys
 from nearfar.jobs.records import Row
 
 PREFIX = "nfk_"
-"""What a key begins with, so that one is recognised where it should not lie."""
+"""Prefix of keys, by which a leaked key is recognised."""
 NOTE = 60.0
 """Seconds between two notes of the last use."""
 

@@ -83,7 +83,7 @@ class People:
         return self._db.read(accounts.known)
 
     def by_subject(self, subject: str) -> Account | None:
-        """Whom a provider means."""
+        """The account that a provider's claims mean."""
         return self._db.read(lambda tx: accounts.by_subject(tx, subject))
 
     # Logging in
@@ -155,7 +155,7 @@ class People:
     def make_key(
         self, *, account: str | None, name: str, scopes: Iterable[Role], days: float | None, who: str
     ) -> tuple[Key, str]:
-        """A new key and its secret, which nobody can be told again. Raises `UsageError`, `NotFound`."""
+        """A new key and its secret, which cannot be shown again. Raises `UsageError`, `NotFound`."""
         seconds = None if days is None else 86400 * days
         chosen = tuple(scopes)
         return self._db.write(

@@ -19,7 +19,7 @@ class Role(StrEnum):
         return list(Role).index(self)
 
     def covers(self, other: Role) -> bool:
-        """Whether whoever has this may do what ``other`` may."""
+        """Whether this role includes ``other``."""
         return self.level >= other.level
 
     @property

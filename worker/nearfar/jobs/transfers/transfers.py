@@ -24,9 +24,9 @@ from nearfar.jobs.store import Store
 from nearfar.jobs.transfers.tables import transfers
 
 LEASE = 60.0
-"""Seconds that whoever carries something may be silent."""
+"""Seconds for which a carrier may be silent."""
 SINCE = "deliver"
-"""Under what name the server keeps where results go to, and since when."""
+"""Name under which the server keeps the target of results and its date."""
 MOST = 100
 HOUR = 3600.0
 WHO = "server"

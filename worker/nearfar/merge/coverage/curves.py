@@ -103,8 +103,8 @@ def sharpness_curves(
     def look(frame: FocusFrame) -> tuple[F32, F32]:
         energy, mean = frame.read()
         pose = cell_pose(frame.pose)
-        luma = warp_grid(mean, pose)
-        out = np.stack([warp_grid(np.ascontiguousarray(e), pose) for e in energy])
+        luma = warp_grid(mean, pose, frame.bend)
+        out = np.stack([warp_grid(np.ascontiguousarray(e), pose, frame.bend) for e in energy])
         # To the stack's brightness, as the focus step does.
         out *= np.float32(2.0 ** (-2 * frame.gain_ev / 2.2))
         variance = noise.at(luma)

@@ -75,7 +75,7 @@ def _view(scratch: Scratch, frame: Surveyed, registration: Registration, place: 
     found = registration.frames[place]
     return CoverageFrame(
         name=frame.header.path.name,
-        view=FocusFrame(read=read, pose=pose_of(registration, place), gain_ev=found.gain_ev),
+        view=FocusFrame(read=read, pose=pose_of(registration, place), gain_ev=found.gain_ev, bend=found.bend),
         sigma=found.sigma,
         camera=frame.header.camera,
     )

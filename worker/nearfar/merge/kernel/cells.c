@@ -1,11 +1,19 @@
 /* Small grids of cells: carried into the picture's geometry, and smoothed. Specification: twin_cells.py. */
 #include "nearfar.h"
 
-/* to[y][x] = bilinear value of from at pose (x, y); the grid's edge goes on outside. pose: 2 x 3, in cells. */
-void nf_grid_warp(const float *restrict from, float *restrict to, int rows, int cols, const double *pose) {
+#define CELL 16                   /* edge of a cell in pixels */
+
+/* to[y][x] = bilinear value of from at pose (x, y); the grid's edge goes on outside. pose: 2 x 3, in cells. bend: null, or
+   what the frame is bent by, in pixels. */
+void nf_grid_warp(const float *restrict from, float *restrict to, int rows, int cols, const double *pose, const nf_bend *bend) {
     for (int y = 0; y < rows; y++)
         for (int x = 0; x < cols; x++) {
-            double u = pose[0] * x + (pose[1] * y + pose[2]), v = pose[3] * x + (pose[4] * y + pose[5]);
+            double u = nf_u(pose, 0, x, y), v = nf_v(pose, 0, x, y);
+            if (bend) {
+                const double X = CELL * x + (CELL - 1) * .5, Y = CELL * y + (CELL - 1) * .5;
+                u += nf_bent(bend, bend->x, X, Y) / CELL;
+                v += nf_bent(bend, bend->y, X, Y) / CELL;
+            }
             u = u < 0 ? 0 : (u > cols - 1 ? cols - 1 : u);
             v = v < 0 ? 0 : (v > rows - 1 ? rows - 1 : v);
             int i = (int)u, j = (int)v, i1 = nf_clampi(i + 1, 0, cols - 1), j1 = nf_clampi(j + 1, 0, rows - 1);

@@ -16,6 +16,10 @@ from nearfar.merge.kernel.loader import library, pointer
 
 EQUATION = 8
 FEWEST = 2  # blocks
+PIXEL_NOISE = 1e-8
+"""Variance that is added to a pixel's residual: below the rounding of 8-bit samples."""
+BLOCK_FLOOR = 0.02
+"""Error of a block's shift beyond its noise, px of the level."""
 F64 = NDArray[np.float64]
 
 
@@ -48,6 +52,17 @@ def equations(moments: F64) -> F64:
     out = np.empty((len(moments), EQUATION))
     _calls()[0](len(moments), pointer(moments), pointer(out))
     return out
+
+
+def information(table: F64, weights: F64) -> F64:
+    """(K, 3) information xx, xy, yy about each block's own shift, as `fit` has it at full size; 0 where there is none."""
+    scale = weights / (table[:, 5] + PIXEL_NOISE)
+    scale[table[:, 5] < 0] = 0
+    xx, xy, yy = (table[:, c] * scale for c in range(3))
+    floor = BLOCK_FLOOR * BLOCK_FLOOR
+    lx, ly, lo = 1 + floor * xx, 1 + floor * yy, floor * xy
+    det = lx * ly - lo * lo
+    return np.stack([ly * xx - lo * xy, ly * xy - lo * yy, lx * yy - lo * xy], axis=1) / det[:, None]
 
 
 def fit(table: F64, x: F64, y: F64, weights: F64 | None, reduction: float) -> Fit | None:

@@ -45,4 +45,29 @@ static inline int nf_mirror(int j, int n) {
     if (j >= n) j = 2 * n - 1 - j;
     return nf_clampi(j, 0, n - 1);
 }
+
+/* Beyond its pose a frame may be bent: a displacement in its own pixels, cubic in the picture's x and y. Ten coefficients
+   each for x and y, of 1, X, Y, XX, XY, YY, XXX, XXY, XYY, YYY, where X = (x - centre_x) per and Y likewise. */
+typedef struct {
+    double centre_x, centre_y, per;
+    double largest;       /* px: no displacement within |X|, |Y| <= 1 is larger; 0 where the frame is not bent */
+    double steep;         /* nor changes by more from a pixel to the next */
+    double x[10], y[10];
+} nf_bend;
+
+static inline double nf_bent(const nf_bend *b, const double *p, double x, double y) {
+    const double X = (x - b->centre_x) * b->per, Y = (y - b->centre_y) * b->per;
+    const double r0 = p[0] + Y * (p[2] + Y * (p[5] + Y * p[9])), r1 = p[1] + Y * (p[4] + Y * p[8]), r2 = p[3] + Y * p[7];
+    return r0 + X * (r1 + X * (r2 + X * p[6]));
+}
+
+/* Where a frame has the picture's (x, y): by its pose, and by what it is bent beyond that (null: not at all). */
+static inline double nf_u(const double *pose, const nf_bend *bend, double x, double y) {
+    const double u = pose[0] * x + (pose[1] * y + pose[2]);
+    return bend ? u + nf_bent(bend, bend->x, x, y) : u;
+}
+static inline double nf_v(const double *pose, const nf_bend *bend, double x, double y) {
+    const double v = pose[3] * x + (pose[4] * y + pose[5]);
+    return bend ? v + nf_bent(bend, bend->y, x, y) : v;
+}
 #endif

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
+from nearfar.merge.kernel.bend import F64, MOST_BEND, MOST_STEEP, Bend, table_of
 from nearfar.merge.kernel.loader import Pixels, PixelsStruct, library, pointer
 
 CELL = 16
@@ -43,6 +44,7 @@ class StackStruct(ctypes.Structure):
         *[(name, c_float) for name in ("prior_weight", "behind", "agreement", "quiet", "spread")],
         ("net", c_void_p),
         ("spots", c_void_p),
+        ("bends", c_void_p),
     ]
 
 
@@ -51,7 +53,7 @@ _ARGUMENTS: dict[str, tuple[Any, list[Any]]] = {
     "nf_lay_out16": (None, [c_void_p, c_void_p, c_int64, c_int64]),
     "nf_measure_bytes": (c_int64, []),
     "nf_measure": (None, [POINTER(PixelsStruct), *[c_int] * 5, *[c_void_p] * 5]),
-    "nf_grid_warp": (None, [c_void_p, c_void_p, c_int, c_int, c_void_p]),
+    "nf_grid_warp": (None, [c_void_p, c_void_p, c_int, c_int, c_void_p, c_void_p]),
     "nf_grid_blur": (None, [c_void_p, c_void_p, c_int, c_int, c_void_p, c_int, c_void_p]),
     "nf_grid_grow": (None, [c_void_p, c_void_p, c_int, c_int]),
     "nf_render_bytes": (c_int64, [c_int, c_int, c_int]),
@@ -108,11 +110,14 @@ def measure(
     )
 
 
-def warp_grid(grid: F32, pose: NDArray[np.float64]) -> F32:
-    """A grid of cells (R, C) seen through ``pose`` (2, 3, in cells): bilinear, its edge goes on outside."""
+def warp_grid(grid: F32, pose: NDArray[np.float64], bend: Bend | None = None) -> F32:
+    """A grid of cells (R, C) seen through ``pose`` (2, 3, in cells) and ``bend``: bilinear, its edge goes on outside."""
     out = np.empty_like(grid)
     pose = np.ascontiguousarray(pose, np.float64)
-    _call("nf_grid_warp")(pointer(grid), pointer(out), *grid.shape, pointer(pose))
+    bent = None if bend is None else bend.numbers()
+    _call("nf_grid_warp")(
+        *(pointer(grid), pointer(out), *grid.shape, pointer(pose)), None if bent is None else pointer(bent)
+    )
     return out
 
 
@@ -182,6 +187,8 @@ class TileKernel:
         Weights of the learned chooser (float32, in the order of its file), or None for the rule alone.
     spots
         (m, 3) float32: x, y and reach in frame pixels, sorted by y, of places that count less in every frame.
+    bends
+        What each frame is bent by beyond its pose, None for one that is not; None where no frame is.
     fills
         For each frame the runs (r, 4) int32 and samples (p, 3) uint16 to take in place of what it has: row, column,
         length and first sample of each run, sorted by row.
@@ -203,10 +210,12 @@ class TileKernel:
         net: F32 | None = None,
         spots: F32 | None = None,
         fills: Sequence[Fill] | None = None,
+        bends: Sequence[Bend | None] | None = None,
     ) -> None:
         self._kept = (pixels, tables, prior, admitted, net, spots, fills)
         self.learned = net is not None
         self._poses = checked_poses(np.ascontiguousarray(poses, np.float64))
+        self._bends = checked_bends(table_of(bends or ()))
         self._variance = np.ascontiguousarray(variance, np.float32)
         self._structs = (PixelsStruct * len(pixels))(*(p.struct() for p in pixels))
         for struct, table in zip(self._structs, tables, strict=True):
@@ -222,6 +231,7 @@ class TileKernel:
             **numbers,
             net=None if net is None else net.ctypes.data,
             spots=None if spots is None else spots.ctypes.data,
+            bends=None if self._bends is None else self._bends.ctypes.data,
         )
 
     def render(
@@ -259,6 +269,17 @@ def checked_poses(poses: NDArray[np.float64]) -> NDArray[np.float64]:
                 "Leave it out, or take a reference nearer to it with --reference"
             )
     return poses
+
+
+def checked_bends(bends: F64 | None) -> F64 | None:
+    """Raise `WorkFailed` where a frame (n, `NUMBERS`) is bent further than a tile's work memory holds."""
+    for k, (largest, steep) in enumerate(() if bends is None else bends[:, 3:5]):
+        if not (largest <= MOST_BEND and steep <= MOST_STEEP):
+            raise WorkFailed(
+                f"used frame {k + 1}: found it bent by {largest:.1f} px, by {100 * steep:.1f} % at the most; expected at "
+                f"most {MOST_BEND} px and {100 * MOST_STEEP:g} %. Leave it out, or run the job again"
+            )
+    return bends
 
 
 def checked_frames(count: int) -> int:

@@ -40,6 +40,7 @@ typedef struct {
     float spread;                 /* variance of luma among frames from which a cell is given to the net */
     const float *net;             /* weights of the learned chooser, or null */
     const float *spots;           /* x, y, reach in frame pixels, sorted by y: the same places in every frame */
+    const nf_bend *bends;         /* of every frame, or null where none is bent */
 } nf_stack;
 
 typedef struct {
@@ -63,6 +64,8 @@ typedef struct {
 } window_t;
 
 static int64_t net_bytes(int frames);
+
+static inline const nf_bend *bend_of(const nf_stack *s, int k) { return s->bends && s->bends[k].largest > 0 ? s->bends + k : 0; }
 
 /* ---- memory: one block, cut up by a bump pointer; a first pass with base 0 only counts ---- */
 
@@ -224,14 +227,16 @@ static double between(double v, double lo, double hi) { return v < lo ? lo : (v 
 static int fade(const nf_stack *s, int k, int hy, int hx, int n, float *restrict o) {
     const double *p = s->poses + 6 * k, w = s->pixels[k].width - .5, h = s->pixels[k].height - .5;
     const double y = between(2 * hy + .5, 0, s->height - 1);
+    const nf_bend *bend = bend_of(s, k);
+    const double ramp = RAMP + (bend ? bend->largest : 0);
     int partly = 0;
     for (int e = 0; e < 2; e++) {
-        double x = between(2 * (e ? hx + n - 1 : hx) + .5, 0, s->width - 1), u = p[0] * x + (p[1] * y + p[2]), v = p[3] * x + (p[4] * y + p[5]);
-        partly |= u + .5 < RAMP || w - u < RAMP || v + .5 < RAMP || h - v < RAMP;
+        double x = between(2 * (e ? hx + n - 1 : hx) + .5, 0, s->width - 1), u = nf_u(p, 0, x, y), v = nf_v(p, 0, x, y);
+        partly |= u + .5 < ramp || w - u < ramp || v + .5 < ramp || h - v < ramp;
     }
     if (!partly) return 0;
     for (int i = 0; i < n; i++) {
-        double x = between(2 * (hx + i) + .5, 0, s->width - 1), u = p[0] * x + (p[1] * y + p[2]), v = p[3] * x + (p[4] * y + p[5]);
+        double x = between(2 * (hx + i) + .5, 0, s->width - 1), u = nf_u(p, bend, x, y), v = nf_v(p, bend, x, y);
         float near = (float)fmin(fmin(u + .5, w - u), fmin(v + .5, h - v)) * (1 / RAMP);
         o[i] = nf_minf(nf_maxf(near, 0), 1);
     }
@@ -241,8 +246,10 @@ static int fade(const nf_stack *s, int k, int hy, int hx, int n, float *restrict
 /* Lowers the coverage along a half row on the frame's spots; returns 0 where nothing is lowered at all. */
 static int dim_spots(const nf_stack *s, int k, int hy, int hx, int n, float *restrict o, int partly) {
     const double *p = s->poses + 6 * k, y = between(2 * hy + .5, 0, s->height - 1);
+    const nf_bend *bend = bend_of(s, k);
+    const double far = bend ? bend->largest : 0;
     const double v0 = p[3] * (2 * hx + .5) + p[4] * y + p[5], v1 = p[3] * (2 * (hx + n) + .5) + p[4] * y + p[5];
-    const double low = fmin(v0, v1) - NF_MOST_REACH - 2, high = fmax(v0, v1) + NF_MOST_REACH + 2;
+    const double low = fmin(v0, v1) - NF_MOST_REACH - 2 - far, high = fmax(v0, v1) + NF_MOST_REACH + 2 + far;
     float factor[NF_WIDEST / 2];
     int hit = 0, first = 0, end = s->spot_count;
     while (first < end) {
@@ -252,12 +259,12 @@ static int dim_spots(const nf_stack *s, int k, int hy, int hx, int n, float *res
     }
     for (int j = first; j < s->spot_count && s->spots[3 * j + 1] <= high; j++) {
         const double sx = s->spots[3 * j], sy = s->spots[3 * j + 1], reach = s->spots[3 * j + 2];
-        const double middle = ((sx - p[1] * y - p[2]) / p[0] - .5) / 2 - hx, wide = reach / p[0] / 2 + 4 + fabs(p[3]) * reach;
+        const double middle = ((sx - p[1] * y - p[2]) / p[0] - .5) / 2 - hx, wide = (reach + far) / p[0] / 2 + 4 + fabs(p[3]) * reach;
         int from = nf_clampi((int)(middle - wide), 0, n), to = nf_clampi((int)(middle + wide) + 1, 0, n);
         if (2 * (hx + from) <= 0) from = 0; /* what lies beyond the picture counts as its edge */
         if (2 * (hx + to) + 1 >= s->width) to = n;
         for (int i = from; i < to; i++) {
-            const double x = between(2 * (hx + i) + .5, 0, s->width - 1), u = p[0] * x + (p[1] * y + p[2]), v = p[3] * x + (p[4] * y + p[5]);
+            const double x = between(2 * (hx + i) + .5, 0, s->width - 1), u = nf_u(p, bend, x, y), v = nf_v(p, bend, x, y);
             if ((u - sx) * (u - sx) + (v - sy) * (v - sy) > reach * reach) continue;
             if (!hit) for (int q = 0; q < n; q++) factor[q] = 1;
             hit = 1;
@@ -612,12 +619,12 @@ static void write_tile(const window_t *w, int tile, int x0, int y0, uint16_t *ou
 
 /* Gives back the pages of the frame's rows that a window has read. One byte that is touched maps up to half a megabyte:
    in a tile of a hundred frames these pages would outweigh everything else. Only ever done to shared maps of files. */
-static void give_pages_back(const nf_pixels *f, const double *pose, const window_t *w, nf_box box) {
+static void give_pages_back(const nf_pixels *f, const double *pose, int far, const window_t *w, nf_box box) {
     const double x0 = w->left + box.x0, x1 = w->left + box.x1, y0 = w->top + box.y0, y1 = w->top + box.y1;
     const double v[4] = {pose[3] * x0 + pose[4] * y0, pose[3] * x1 + pose[4] * y0, pose[3] * x0 + pose[4] * y1, pose[3] * x1 + pose[4] * y1};
     const double low = fmin(fmin(v[0], v[1]), fmin(v[2], v[3])) + pose[5], high = fmax(fmax(v[0], v[1]), fmax(v[2], v[3])) + pose[5];
     const int edge = NF_BLOCK;
-    int first = nf_clampi((int)low - 8, 0, f->height - 1), last = nf_clampi((int)high + 8, 0, f->height - 1);
+    int first = nf_clampi((int)low - 8 - far, 0, f->height - 1), last = nf_clampi((int)high + 8 + far, 0, f->height - 1);
     if (f->blocks) { first -= first % edge; last += edge - last % edge; }
     const int64_t bytes = f->bits / 8, step = f->blocks ? f->row / edge : f->row;
     const uintptr_t page = (uintptr_t)sysconf(_SC_PAGESIZE), start = (uintptr_t)f->base;
@@ -658,8 +665,11 @@ int nf_render_tile(const nf_stack *stack, int tile, int x0, int y0, uint16_t *ou
     lay_out(&w, rest);
     for (int i = 0; i < w.count; i++) {
         member_t *m = w.members + i;
-        nf_warp_window(stack->pixels + m->index, stack->poses + 6 * m->index, w.left, w.top, w.width, w.height, m->box, m->planes, w.warp);
-        if (stack->mapped) give_pages_back(stack->pixels + m->index, stack->poses + 6 * m->index, &w, m->box);
+        const nf_pixels *frame = stack->pixels + m->index;
+        const double *pose = stack->poses + 6 * m->index;
+        const nf_bend *bend = bend_of(stack, m->index);
+        nf_warp_window(frame, pose, bend, w.left, w.top, w.width, w.height, m->box, m->planes, w.warp);
+        if (stack->mapped) give_pages_back(frame, pose, bend ? (int)bend->largest + 1 : 0, &w, m->box);
     }
     const int first = stack->net ? NET_FIRST : FIRST, last = w.half_height - first, y_first = 2 * first + 2, y_last = w.height - 2 * first - 2;
     second_band(&w);

@@ -5,19 +5,26 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.kernel.bend import Bend
+
 F32 = NDArray[np.float32]
+CELL = 16
 
 
-def warp(grid: F32, pose: NDArray[np.float64]) -> F32:
-    """A grid (R, C) seen through ``pose`` (2, 3): at (x, y) the bilinear value of ``grid`` at pose (x, y).
+def warp(grid: F32, pose: NDArray[np.float64], bend: Bend | None = None) -> F32:
+    """A grid (R, C) seen through ``pose`` (2, 3): at (x, y) the bilinear value of ``grid`` at pose (x, y) and ``bend``.
 
     Positions are float64 and held inside the grid, so its edge goes on outside; then, with f the fraction,
     g = (1 - fv) ((1 - fu) g00 + fu g01) + fv ((1 - fu) g10 + fu g11).
     """
     rows, cols = grid.shape
     y, x = np.mgrid[:rows, :cols].astype(np.float64)
-    u = np.clip(pose[0, 0] * x + (pose[0, 1] * y + pose[0, 2]), 0, cols - 1)
-    v = np.clip(pose[1, 0] * x + (pose[1, 1] * y + pose[1, 2]), 0, rows - 1)
+    u, v = (p[0] * x + (p[1] * y + p[2]) for p in pose)
+    if bend is not None:
+        middle = (CELL - 1) * 0.5
+        du, dv = bend.at(CELL * x + middle, CELL * y + middle)
+        u, v = u + du / CELL, v + dv / CELL
+    u, v = np.clip(u, 0, cols - 1), np.clip(v, 0, rows - 1)
     i, j = u.astype(np.int64), v.astype(np.int64)
     right, below = np.minimum(i + 1, cols - 1), np.minimum(j + 1, rows - 1)
     fu, fv = (u - i).astype(np.float32), (v - j).astype(np.float32)

@@ -12,15 +12,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.kernel.fit_calls import FEWEST, Fit
+from nearfar.merge.kernel.fit_calls import BLOCK_FLOOR, FEWEST, PIXEL_NOISE, Fit
 
 F64 = NDArray[np.float64]
 ROUNDS = 6
 LEAST_PIVOT, RIDGE, PIXELS = 1e-9, 1e-3, 256
-PIXEL_NOISE = 1e-8
-"""Variance that is added to a pixel's residual: below the rounding of 8-bit samples."""
-BLOCK_FLOOR = 0.02
-"""Error of a block's shift beyond its noise, px of the level."""
 LOOSE = (2.0, 2.0, 2e-3, 2e-3)
 """Sigma of a weak prior on one round's change (x and y px of the level; log scale, roll): it only matters where the
 blocks say next to nothing."""

@@ -25,6 +25,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.twin_average import average
 from nearfar.merge.kernel.twin_filters import blurred, f32, softened, upsample
 from nearfar.merge.kernel.twin_survey import luma
@@ -92,6 +93,11 @@ class Stack:
     numbers: Numbers
     spots: F32 | None = None
     fills: Sequence[tuple[NDArray[np.int32], NDArray[np.uint16]]] | None = None
+    bends: Sequence[Bend | None] | None = None
+
+    def bend(self, k: int) -> Bend | None:
+        """What frame ``k`` is bent by beyond its pose."""
+        return None if self.bends is None else self.bends[k]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,7 +130,7 @@ class Window:
         s = self.stack
         place = (self.left, self.top, self.width, self.height)
         samples = s.samples[k] if s.fills is None else filled(s.samples[k], *s.fills[k])
-        return carry(samples, s.tables[k], s.poses[k], *place)
+        return carry(samples, s.tables[k], s.poses[k], *place, s.bend(k))
 
     def inner(self, plane: NDArray[Any], *, half: bool = False) -> NDArray[Any]:
         """The part of a plane that is the picture."""
@@ -167,6 +173,9 @@ def coverage(window: Window, k: int) -> F32:
     x = np.clip(2 * window.hx[None] + 0.5, 0, s.size[0] - 1)
     y = np.clip(2 * window.hy[:, None] + 0.5, 0, s.size[1] - 1)
     u, v = (p[0] * x + (p[1] * y + p[2]) for p in s.poses[k])
+    if (bend := s.bend(k)) is not None:
+        du, dv = bend.at(x, y)
+        u, v = u + du, v + dv
     height, width = s.samples[k].shape[:2]
     near = np.minimum(np.minimum(u + 0.5, width - 0.5 - u), np.minimum(v + 0.5, height - 0.5 - v))
     out = np.clip(near.astype(np.float32) * (1 / RAMP), f32(0), f32(1))

@@ -8,6 +8,9 @@ between pixels. The pose maps picture (x, y) to frame (u, v):
 
 On frame row j, y = (j - f - d x) / e, so the picture's column x lies at u = (a - b d / e) x + (b / e) j + (c - b f / e).
 The first pass takes each frame row j at these places; the second takes, in each column x, the rows around v.
+
+A frame that is bent lies at (u, v) plus a smooth displacement. Its places are computed where blocks of columns begin, and go
+on straight in between; where row j lies in the picture's column x is found by one correction of the y above.
 """
 
 from __future__ import annotations
@@ -18,6 +21,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.twin_cells import mirror
 from nearfar.merge.kernel.twin_survey import b5, halve, luma
 
@@ -63,7 +67,7 @@ def weights_at(t: F32) -> tuple[F32, ...]:
     return -fp, fq - np_, u2 * (1 + 2 * t) + nq, t2 * (1 + 2 * u) + np_, fp - nq, -fq
 
 
-def block_places(starts: F64, step: float, block: int) -> tuple[NDArray[np.int64], F32]:
+def block_places(starts: F64, step: float | F64, block: int) -> tuple[NDArray[np.int64], F32]:
     """Whole offset and fraction of the places start + k step, k = 0 .. block - 1.
 
     All places of a block share the whole number below the middle one, so the fraction may leave 0..1 a little and
@@ -72,17 +76,37 @@ def block_places(starts: F64, step: float, block: int) -> tuple[NDArray[np.int64
     """
     whole = np.floor(starts + step * (0.5 * (block - 1)))
     fraction = (starts - whole).astype(np.float32)
-    each = np.float32(step) * np.arange(block, dtype=np.float32)
-    return whole.astype(np.int64), fraction[..., None] + each
+    each = np.asarray(step, np.float32)[..., None] * np.arange(block, dtype=np.float32)
+    return whole.astype(np.int64), np.asarray(fraction[..., None] + each, np.float32)
 
 
-def block_of(rate: float, d: float, e: float) -> int:
+def block_of(rate: float, d: float, e: float, steep: float = 0.0) -> int:
     """Columns of a block: fewer the stronger scale or roll, so that the cubic is used at most .16 beyond."""
-    most = max(abs(rate - 1), abs(d), abs(e - 1))
+    most = max(abs(rate - 1), abs(d), abs(e - 1)) + steep
     return 16 if most <= 0.02 else 8 if most <= 0.04 else 4 if most <= 0.08 else 1
 
 
-def resample(frame: F32, pose: F64, left: int, top: int, width: int, height: int) -> F32:
+def bent_places(pose: F64, bend: Bend, starts: F64, rows: F64, block: int) -> tuple[NDArray[np.int64], F32]:
+    """As `block_places`, the frame columns of (rows, blocks) on frame rows."""
+    (a, b, c), (d, e, f) = (tuple(float(v) for v in row) for row in pose)
+    x = np.append(starts, starts[-1] + block)
+    y = (rows[:, None] - f - d * x) / e
+    y = y - bend.at(x, y)[1] / e
+    u = a * x + (b * y + c) + bend.at(x, y)[0]
+    return block_places(u[:, :-1], (u[:, 1:] - u[:, :-1]) / block - 1, block)
+
+
+def bent_rows(pose: F64, bend: Bend, starts: F64, y: F64, block: int) -> tuple[NDArray[np.int64], F32]:
+    """As `block_places`, the frame rows of (y, blocks) in picture rows."""
+    d, e, f = (float(v) for v in pose[1])
+    x = np.append(starts, starts[-1] + block)
+    v = d * x + (e * y + f) + bend.at(x, y)[1]
+    return block_places(v[:, :-1], (v[:, 1:] - v[:, :-1]) / block, block)
+
+
+def resample(
+    frame: F32, pose: F64, left: int, top: int, width: int, height: int, bend: Bend | None = None
+) -> F32:
     """The window of the picture (height, width, 3) whose top left pixel is (left, top), from a frame's values.
 
     ``left`` and ``width`` are multiples of 16: blocks begin at multiples of their size, so a pixel does not depend on
@@ -90,17 +114,22 @@ def resample(frame: F32, pose: F64, left: int, top: int, width: int, height: int
     """
     (a, b, c), (d, e, f) = (tuple(float(v) for v in row) for row in pose)
     rate, skew, shift = a - b * d / e, b / e, c - b * f / e
-    block = block_of(rate, d, e)
+    block = block_of(rate, d, e, 0.0 if bend is None else bend.steep)
     starts = np.arange(left, left + width, block).astype(np.float64)
     y = np.arange(top, top + height).astype(np.float64)[:, None]
 
-    v = d * starts + (e * y + f)
-    row, fraction_down = block_places(v, d, block)
+    if bend is None:
+        row, fraction_down = block_places(d * starts + (e * y + f), d, block)
+    else:
+        row, fraction_down = bent_rows(pose, bend, starts, y, block)
     lowest = int(row.min()) - 2
     rows = np.arange(lowest, int(row.max()) + 4)
 
-    u = rate * starts + (skew * rows[:, None].astype(np.float64) + shift)
-    column, fraction = block_places(u, rate - 1, block)
+    if bend is None:
+        u = rate * starts + (skew * rows[:, None].astype(np.float64) + shift)
+        column, fraction = block_places(u, rate - 1, block)
+    else:
+        column, fraction = bent_places(pose, bend, starts, rows.astype(np.float64), block)
     source = frame[mirror(rows, frame.shape[0])]
     at = column[..., None] + np.arange(block)
     lines = np.arange(len(rows))[:, None, None]
@@ -127,10 +156,17 @@ def to_units(colour: F32) -> NDArray[np.int16]:
 
 
 def carry(
-    samples: NDArray[Any], table: F32 | None, pose: F64, left: int, top: int, width: int, height: int
+    samples: NDArray[Any],
+    table: F32 | None,
+    pose: F64,
+    left: int,
+    top: int,
+    width: int,
+    height: int,
+    bend: Bend | None = None,
 ) -> Carried:
     """One frame in a window of the picture; ``top`` and ``height`` are even. At the window's edges B5 repeats them."""
-    colour = resample(values(samples, table), pose, left, top, width, height)
+    colour = resample(values(samples, table), pose, left, top, width, height, bend)
     planes = np.ascontiguousarray(np.moveaxis(colour, 2, 0))
     y = luma(planes[0], planes[1], planes[2])
     fine = y - b5(np.pad(y, 2, mode="edge"))

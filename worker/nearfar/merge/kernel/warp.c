@@ -62,6 +62,25 @@ static inline void weights_of(double at, double rate, int whole, float *restrict
     for (int i = 0; i < N; i++) weights_at(t0 + dt * (float)i, w + i, N);
 }
 
+/* A block of N columns from x on, out of a source row and out of rows of the ring, whose weights are known. */
+static inline void across_block(float (*s)[2 * NF_WIDEST + 64], int at, const float *restrict w, int x, float (*o)[NF_WIDEST], const int N) {
+    for (int c = 0; c < 3; c++) {
+        const float *restrict p = s[c] + at;
+        float *restrict q = o[c] + x;
+        for (int i = 0; i < N; i++) q[i] = w[i] * p[i - 2] + w[N + i] * p[i - 1] + w[2 * N + i] * p[i] + w[3 * N + i] * p[i + 1] + w[4 * N + i] * p[i + 2] + w[5 * N + i] * p[i + 3];
+    }
+}
+
+static inline void down_block(nf_warp_work *k, int mask, int whole, const float *restrict w, int x, float (*o)[NF_WIDEST], const int N) {
+    for (int c = 0; c < 3; c++) {
+        const float *restrict a = k->ring[(whole - 2) & mask][c] + x, *restrict b = k->ring[(whole - 1) & mask][c] + x;
+        const float *restrict d = k->ring[whole & mask][c] + x, *restrict e = k->ring[(whole + 1) & mask][c] + x;
+        const float *restrict f = k->ring[(whole + 2) & mask][c] + x, *restrict g = k->ring[(whole + 3) & mask][c] + x;
+        float *restrict q = o[c] + x;
+        for (int i = 0; i < N; i++) q[i] = w[i] * a[i] + w[N + i] * b[i] + w[2 * N + i] * d[i] + w[3 * N + i] * e[i] + w[4 * N + i] * f[i] + w[5 * N + i] * g[i];
+    }
+}
+
 /* One source row resampled along x. u = rate * X + offset is the source column of picture column X. */
 static inline void across_blocks(float (*s)[2 * NF_WIDEST + 64], int s_from, double rate, double offset, int left, int n,
                                  float (*o)[NF_WIDEST], const int N) {
@@ -70,11 +89,7 @@ static inline void across_blocks(float (*s)[2 * NF_WIDEST + 64], int s_from, dou
         double u = rate * (left + x) + offset;
         int whole = (int)floor(u + (rate - 1) * (.5 * (N - 1)));
         weights_of(u, rate - 1, whole, w, N);
-        for (int c = 0; c < 3; c++) {
-            const float *restrict p = s[c] + (whole - s_from);
-            float *restrict q = o[c] + x;
-            for (int i = 0; i < N; i++) q[i] = w[i] * p[i - 2] + w[N + i] * p[i - 1] + w[2 * N + i] * p[i] + w[3 * N + i] * p[i + 1] + w[4 * N + i] * p[i + 2] + w[5 * N + i] * p[i + 3];
-        }
+        across_block(s, whole - s_from, w, x, o, N);
     }
 }
 
@@ -85,19 +100,34 @@ static inline void down_blocks(nf_warp_work *k, int mask, double slope, double o
         double v = slope * (left + x) + offset;
         int whole = (int)floor(v + slope * (.5 * (N - 1)));
         weights_of(v, slope, whole, w, N);
-        for (int c = 0; c < 3; c++) {
-            const float *restrict a = k->ring[(whole - 2) & mask][c] + x, *restrict b = k->ring[(whole - 1) & mask][c] + x;
-            const float *restrict d = k->ring[whole & mask][c] + x, *restrict e = k->ring[(whole + 1) & mask][c] + x;
-            const float *restrict f = k->ring[(whole + 2) & mask][c] + x, *restrict g = k->ring[(whole + 3) & mask][c] + x;
-            float *restrict q = o[c] + x;
-            for (int i = 0; i < N; i++) q[i] = w[i] * a[i] + w[N + i] * b[i] + w[2 * N + i] * d[i] + w[3 * N + i] * e[i] + w[4 * N + i] * f[i] + w[5 * N + i] * g[i];
-        }
+        down_block(k, mask, whole, w, x, o, N);
+    }
+}
+
+/* The same where a frame is bent: `at` has the places at which blocks begin, in between they go on straight. */
+static inline void across_bent(float (*s)[2 * NF_WIDEST + 64], int s_from, const double *at, int n, float (*o)[NF_WIDEST], const int N) {
+    float w[TAPS * 16];
+    for (int x = 0; x < n; x += N, at++) {
+        const double more = (at[1] - at[0]) / N - 1;
+        const int whole = (int)floor(at[0] + more * (.5 * (N - 1)));
+        weights_of(at[0], more, whole, w, N);
+        across_block(s, whole - s_from, w, x, o, N);
+    }
+}
+
+static inline void down_bent(nf_warp_work *k, int mask, const double *at, int n, float (*o)[NF_WIDEST], const int N) {
+    float w[TAPS * 16];
+    for (int x = 0; x < n; x += N, at++) {
+        const double slope = (at[1] - at[0]) / N;
+        const int whole = (int)floor(at[0] + slope * (.5 * (N - 1)));
+        weights_of(at[0], slope, whole, w, N);
+        down_block(k, mask, whole, w, x, o, N);
     }
 }
 
 /* Neighbours that share an offset: the cubic is then used at most .16 beyond its interval. */
-static int block_of(double rate, double d, double e) {
-    const double most = fmax(fmax(fabs(rate - 1), fabs(d)), fabs(e - 1));
+static int block_of(double rate, double d, double e, double steep) {
+    const double most = fmax(fmax(fabs(rate - 1), fabs(d)), fabs(e - 1)) + steep;
     return most <= .02 ? 16 : most <= .04 ? 8 : most <= .08 ? 4 : 1;
 }
 
@@ -113,6 +143,47 @@ static void down(nf_warp_work *k, int block, int mask, double slope, double offs
     else if (block == 8) down_blocks(k, mask, slope, offset, left, n, o, 8);
     else if (block == 4) down_blocks(k, mask, slope, offset, left, n, o, 4);
     else down_blocks(k, mask, slope, offset, left, n, o, 1);
+}
+
+/* Source columns at which blocks of source row j begin: picture row y has it where d x + e y + f + bend = j. */
+static void columns_of(const double pose[6], const nf_bend *bend, int j, int left, int n, int block, double *o) {
+    for (int x = 0; x <= n; x += block) {
+        const double X = left + x, flat = (j - pose[5] - pose[3] * X) / pose[4];
+        *o++ = nf_u(pose, bend, X, flat - nf_bent(bend, bend->y, X, flat) / pose[4]);
+    }
+}
+
+static void rows_of(const double pose[6], const nf_bend *bend, int y, int left, int n, int block, double *o) {
+    for (int x = 0; x <= n; x += block) *o++ = nf_v(pose, bend, left + x, y);
+}
+
+static void span(const double *a, int n, double *low, double *high) {
+    *low = *high = a[0];
+    for (int i = 1; i <= n; i++) {
+        *low = fmin(*low, a[i]);
+        *high = fmax(*high, a[i]);
+    }
+}
+
+/* Source row j of a bent frame into the ring. */
+static void bent_source(nf_warp_work *k, const nf_pixels *frame, const double pose[6], const nf_bend *bend, int j, int left, int n,
+                        int block, float (*o)[NF_WIDEST]) {
+    double low, high;
+    columns_of(pose, bend, j, left, n, block, k->places);
+    span(k->places, n / block, &low, &high);
+    const int from = (int)floor(low) - 5;
+    source_row(frame, from, j, (int)ceil(high - low) + 12, k->source);
+    if (block == 16) across_bent(k->source, from, k->places, n, o, 16);
+    else if (block == 8) across_bent(k->source, from, k->places, n, o, 8);
+    else if (block == 4) across_bent(k->source, from, k->places, n, o, 4);
+    else across_bent(k->source, from, k->places, n, o, 1);
+}
+
+static void bent_row(nf_warp_work *k, int block, int mask, int n, float (*o)[NF_WIDEST]) {
+    if (block == 16) down_bent(k, mask, k->places, n, o, 16);
+    else if (block == 8) down_bent(k, mask, k->places, n, o, 8);
+    else if (block == 4) down_bent(k, mask, k->places, n, o, 4);
+    else down_bent(k, mask, k->places, n, o, 1);
 }
 
 static void store16(const float *restrict s, int16_t *restrict o, int n) {
@@ -144,22 +215,31 @@ static void fine_row(nf_warp_work *k, int y, int h, int n, float *fine) {
     for (int i = 0; i < n; i++) fine[i] = l[i] - b[i];
 }
 
-void nf_warp_window(const nf_pixels *frame, const double pose[6], int left, int top, int width, int height, nf_box box,
-                    nf_planes to, nf_warp_work *k) {
+void nf_warp_window(const nf_pixels *frame, const double pose[6], const nf_bend *bend, int left, int top, int width, int height,
+                    nf_box box, nf_planes to, nf_warp_work *k) {
     const double a = pose[0], b = pose[1], c = pose[2], d = pose[3], e = pose[4], f = pose[5];
     /* on source row j the picture's column X lies at u = rate X + skew j + shift */
     const double rate = a - b * d / e, skew = b / e, shift = c - b * f / e;
     const int x0 = box.x0, n = box.x1 - box.x0, h = box.y1 - box.y0, X = left + x0;
-    const int block = block_of(rate, d, e), mask = (fabs(d) * n + 8 > NF_RING ? NF_RING_ROLLED : NF_RING) - 1;
+    const double steep = bend ? bend->steep : 0, apart = fabs(d) * n + (bend ? fmin(2 * bend->largest, steep * n) : 0);
+    const int block = block_of(rate, d, e, steep), mask = (apart + 8 > NF_RING ? NF_RING_ROLLED : NF_RING) - 1;
     const int64_t plane = (int64_t)width * height, half = width / 2;
     int done = 0, started = 0;
     for (int y = 0; y < h + 2; y++) {
         if (y < h) {
             const int Y = top + box.y0 + y;
             double v0 = d * X + (e * Y + f), v1 = d * (X + n - 1) + (e * Y + f);
+            if (bend) {
+                rows_of(pose, bend, Y, X, n, block, k->places);
+                span(k->places, n / block, &v0, &v1);
+            }
             int lowest = (int)floor((v0 < v1 ? v0 : v1) - .5) - 2, highest = (int)floor((v0 < v1 ? v1 : v0) + .5) + 3;
             if (!started) { done = lowest - 1; started = 1; }
             for (int j = done + 1; j <= highest; j++) {
+                if (bend) {
+                    bent_source(k, frame, pose, bend, j, X, n, block, k->ring[j & mask]);
+                    continue;
+                }
                 double offset = skew * j + shift, u0 = rate * X + offset, u1 = rate * (X + n - 1) + offset;
                 int from = (int)floor(u0 < u1 ? u0 : u1) - 5, count = (int)ceil(fabs(u1 - u0)) + 12;
                 source_row(frame, from, j, count, k->source);
@@ -167,7 +247,10 @@ void nf_warp_window(const nf_pixels *frame, const double pose[6], int left, int 
             }
             if (highest > done) done = highest;
             float (*row)[NF_WIDEST] = k->row;
-            down(k, block, mask, d, e * Y + f, X, n, row);
+            if (bend) {
+                rows_of(pose, bend, Y, X, n, block, k->places);
+                bent_row(k, block, mask, n, row);
+            } else down(k, block, mask, d, e * Y + f, X, n, row);
             int64_t at = (int64_t)(box.y0 + y) * width + x0, half_at = (int64_t)((box.y0 + y) >> 1) * half + x0 / 2;
             for (int q = 0; q < 3; q++) store16(row[q], to.colour + q * plane + at, n);
             float *l = k->luma[y & 7] + 8;

@@ -27,10 +27,12 @@ typedef struct {
     float luma[8][NF_WIDEST + 16];
     float across[8][NF_WIDEST];
     float band[2][NF_WIDEST];
+    double places[NF_WIDEST + 1];
 } nf_warp_work;
 
-void nf_warp_window(const nf_pixels *frame, const double pose[6], int left, int top, int width, int height, nf_box box,
-                    nf_planes to, nf_warp_work *work);
+/* `bend` is null for a frame that lies as its pose says. */
+void nf_warp_window(const nf_pixels *frame, const double pose[6], const nf_bend *bend, int left, int top, int width, int height,
+                    nf_box box, nf_planes to, nf_warp_work *work);
 
 /* B5 of one row: five rows that are blurred across, or one row with two samples of margin. */
 static inline void nf_b5_across(const float *restrict s, float *restrict o, int n) {

@@ -22,6 +22,7 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.frames.windows import FrameRows, map_plain
 from nearfar.merge import development
 from nearfar.merge.correcting_again import corrected_again
+from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, grid_shape, render_bytes
 from nearfar.merge.keys import file_digest
@@ -56,6 +57,8 @@ class MendFrame:
     """SHA-256 of the file, by which it is known to be the same still."""
     pose: tuple[tuple[float, float, float], tuple[float, float, float]]
     gain_ev: float
+    bend: Bend | None = None
+    """How it is displaced beyond its pose."""
     raw: Mapping[str, Any] | None = None
     """How it was developed, where it is a raw frame."""
     corrected: Mapping[str, Any] | None = None
@@ -76,12 +79,14 @@ def window_of(box: Box, size: tuple[int, int]) -> Box:
     return left, top, right - left, bottom - top
 
 
-def seen(matrix: F64, window: Box, header: FrameHeader) -> Box | None:
-    """The part of a frame that a window of the picture shows, with some around it; None where it shows nothing of it."""
+def seen(matrix: F64, window: Box, header: FrameHeader, far: float = 0.0) -> Box | None:
+    """The part of a frame that a window of the picture shows, with some around it; None where it shows nothing of it.
+    ``far``: pixels by which the frame may be displaced beyond its pose.
+    """
     x, y, width, height = window
     corners = np.array([(x + dx, y + dy, 1.0) for dx in (0, width - 1) for dy in (0, height - 1)])
     at = corners @ matrix.T
-    reach = BESIDE + 2
+    reach = BESIDE + 2 + int(np.ceil(far))
     left, top = (max(0, int(np.floor(v)) - reach) for v in at.min(axis=0))
     right = min(header.width, int(np.ceil(at[:, 0].max())) + 1 + reach)
     bottom = min(header.height, int(np.ceil(at[:, 1].max())) + 1 + reach)
@@ -136,7 +141,8 @@ class Carrier:
         self._lock = threading.Lock()
         self._held: dict[tuple[int, int], U16] = {}
         self._kernel: TileKernel | None = None
-        box = seen(self.matrix, window, header)
+        self.bend = frame.bend
+        box = seen(self.matrix, window, header, 0.0 if frame.bend is None else frame.bend.largest)
         if box is not None:
             self._kernel = self._make(frame, header, box, read_part(header, box, keep))
 
@@ -155,13 +161,14 @@ class Carrier:
             variance=np.full((rows, cols), 1e-6, np.float32),
             order=0,
             numbers=NUMBERS,
+            bends=None if self.bend is None else [self.bend.seen_from(x, y)],
         )
 
     def cover(self, box: Box) -> F32:
         """(height, width): 1 where the frame shows the place, falling to 0 within some pixels of its border."""
         x, y, width, height = box
         corners = self._inner(np.array([x, x + width - 1.0]), np.array([y, y + height - 1.0]))
-        if corners.min() >= FADE:
+        if corners.min() >= FADE + (0.0 if self.bend is None else 2 * self.bend.largest):
             return np.ones((height, width), np.float32)
         inner = self._inner(
             np.arange(x, x + width, dtype=np.float64), np.arange(y, y + height, dtype=np.float64)
@@ -173,6 +180,9 @@ class Carrier:
         (a, b, c), (d, e, f) = self.matrix
         u = a * columns + (b * rows[:, None] + c)
         v = d * columns + (e * rows[:, None] + f)
+        if self.bend is not None:
+            du, dv = self.bend.at(columns, rows[:, None])
+            u, v = u + du, v + dv
         sides = (u, self.size[0] - 1 - u, v, self.size[1] - 1 - v)
         return np.asarray(np.minimum.reduce(sides) + 0.5, np.float64)
 

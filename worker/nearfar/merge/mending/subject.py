@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import TILE
 from nearfar.frames.delivered import Delivered
+from nearfar.merge.kernel.bend import from_json
 from nearfar.merge.mending.focus_cells import DeliveredMap
 from nearfar.merge.mending.frames import MendFrame
 from nearfar.merge.mending.mended import Subject
@@ -49,7 +50,7 @@ def opened(
         A file is damaged, or a frame of the report is not among ``paths``.
     """
     used = used_frames(report)
-    frames = [_frame(entry, paths, picture, report.get("corrected")) for entry in used]
+    frames = [_frame(entry, paths, picture, report) for entry in used]
     with ExitStack() as open_files:
         first = open_files.enter_context(Delivered(picture))
         if [first.width, first.height] != report["size"]:
@@ -85,7 +86,7 @@ def _frame(
     entry: Mapping[str, Any],
     paths: Mapping[Named, Path],
     picture: Path,
-    corrected: Mapping[str, Any] | None,
+    report: Mapping[str, Any],
 ) -> MendFrame:
     try:
         (a, b, c), (d, e, f) = ((float(v) for v in row) for row in entry["pose"])
@@ -94,8 +95,9 @@ def _frame(
             digest=entry["digest"],
             pose=((a, b, c), (d, e, f)),
             gain_ev=float(entry["gain_ev"]),
+            bend=from_json(entry.get("bend"), (report["size"][0], report["size"][1])),
             raw=entry.get("raw"),
-            corrected=corrected,
+            corrected=report.get("corrected"),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise _strange(picture) from error

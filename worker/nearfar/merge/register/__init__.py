@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from nearfar.errors import StackRefused
-from nearfar.merge.register.model import FramePose, FrameView, Registration
+from nearfar.merge.register.model import Bent, FramePose, FrameView, Registration
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sliding import Crew, Share
 from nearfar.merge.register.stack import StackRegistration
 
-__all__ = ["FramePose", "FrameView", "RegisterRecipe", "Registration", "Share", "register"]
+__all__ = ["Bent", "FramePose", "FrameView", "RegisterRecipe", "Registration", "Share", "register"]
 
 
 def register(

@@ -13,24 +13,25 @@ _GROUP = 6  # frames: fewer groups cost less than their larger equations
 
 
 class ChainEquations:
-    """Symmetric positive equations with 4 unknowns a frame, between frames at most ``reach`` places apart."""
+    """Symmetric positive equations with some unknowns a frame, between frames at most ``reach`` places apart."""
 
-    def __init__(self, frames: int, reach: int) -> None:
+    def __init__(self, frames: int, reach: int, unknowns: int = UNKNOWNS) -> None:
+        self.unknowns = unknowns
         self.frames, self.reach = frames, max(reach, _GROUP)
         self.groups = -(-frames // self.reach)
-        side = UNKNOWNS * self.reach
+        side = unknowns * self.reach
         self.own = np.zeros((self.groups, side, side))
         self.next = np.zeros((max(self.groups - 1, 0), side, side))
         self.right = np.zeros((self.groups, side))
-        spare = np.arange(frames % self.reach * UNKNOWNS, side) if frames % self.reach else np.arange(0)
+        spare = np.arange(frames % self.reach * unknowns, side) if frames % self.reach else np.arange(0)
         self.own[-1, spare, spare] = 1.0
 
     def _place(self, frame: int) -> tuple[int, slice]:
         group, k = divmod(frame, self.reach)
-        return group, slice(UNKNOWNS * k, UNKNOWNS * (k + 1))
+        return group, slice(self.unknowns * k, self.unknowns * (k + 1))
 
     def add(self, first: NDArray[np.intp], second: NDArray[np.intp], blocks: NDArray[np.float64]) -> None:
-        """Add (m, 4, 4) blocks at frames (first, second), first <= second; mirror images where first < second."""
+        """Add (m, u, u) blocks at frames (first, second), first <= second; mirror images where first < second."""
         (gi, ki), (gj, kj) = np.divmod(first, self.reach), np.divmod(second, self.reach)
         same = gi == gj
         apart = same & (ki != kj)
@@ -46,17 +47,17 @@ class ChainEquations:
         column: NDArray[np.intp],
         blocks: NDArray[np.float64],
     ) -> None:
-        """Add (m, 4, 4) blocks in their order; several may fall on one place."""
+        """Add (m, u, u) blocks in their order; several may fall on one place."""
         parts = self._parts(to).transpose(0, 1, 3, 2, 4)
         np.add.at(parts, (group, row, column), blocks)
 
     def _parts(self, matrices: NDArray[np.float64]) -> NDArray[np.float64]:
-        """(groups, reach, 4, reach, 4): the blocks of each pair of frames, in place."""
-        return matrices.reshape(-1, self.reach, UNKNOWNS, self.reach, UNKNOWNS)
+        """(groups, reach, u, reach, u): the blocks of each pair of frames, in place."""
+        return matrices.reshape(-1, self.reach, self.unknowns, self.reach, self.unknowns)
 
     def pull(self, frames: NDArray[np.intp], vectors: NDArray[np.float64]) -> None:
-        """Add (m, 4) to the right-hand side of frames."""
-        np.add.at(self.right.reshape(-1, UNKNOWNS), frames, vectors)
+        """Add (m, u) to the right-hand side of frames."""
+        np.add.at(self.right.reshape(-1, self.unknowns), frames, vectors)
 
     def hold(self, frame: int) -> None:
         """Take a frame's unknowns out: their solution is zero and so is their covariance."""
@@ -81,15 +82,24 @@ class ChainEquations:
         return pivots, right
 
     def solve(self) -> NDArray[np.float64]:
-        """Solution (frames, 4)."""
+        """Solution (frames, u)."""
         pivots, right = self._eliminated()
         solved = [np.linalg.solve(pivots[-1], right[-1])]
         for g in range(self.groups - 2, -1, -1):
             solved.append(np.linalg.solve(pivots[g], right[g] - self.next[g] @ solved[-1]))
-        return np.concatenate(solved[::-1]).reshape(-1, UNKNOWNS)[: self.frames]
+        return np.concatenate(solved[::-1]).reshape(-1, self.unknowns)[: self.frames]
+
+    def pulled(self) -> NDArray[np.float64]:
+        """The right-hand side (frames, u)."""
+        return self.right.reshape(-1, self.unknowns)[: self.frames]
+
+    def log_determinant(self) -> float:
+        """Logarithm of the determinant of all equations."""
+        pivots, _ = self._eliminated()
+        return float(sum(np.linalg.slogdet(p)[1] for p in pivots))
 
     def marginals(self) -> NDArray[np.float64]:
-        """Each frame's own block of the inverse (frames, 4, 4)."""
+        """Each frame's own block of the inverse (frames, u, u)."""
         pivots, _ = self._eliminated()
         inverse = np.linalg.inv(pivots[-1])
         spread = [inverse]
@@ -100,5 +110,5 @@ class ChainEquations:
             spread.append(inverse)
         blocks = self._parts(np.stack(spread[::-1]))
         index = np.arange(self.reach)
-        own_blocks = blocks[:, index, :, index, :]  # (reach, groups, 4, 4)
-        return np.swapaxes(own_blocks, 0, 1).reshape(-1, UNKNOWNS, UNKNOWNS)[: self.frames]
+        own_blocks = blocks[:, index, :, index, :]  # (reach, groups, u, u)
+        return np.swapaxes(own_blocks, 0, 1).reshape(-1, self.unknowns, self.unknowns)[: self.frames]

@@ -38,6 +38,7 @@ class FineLink:
     y: NDArray[np.float64]
     residual: NDArray[np.float64]  # (K, 2)
     weight: NDArray[np.float64]  # (K,)
+    known: NDArray[np.float64]  # (K, 3) information of each block's own shift: xx, xy, yy
     growth: Growth | None
     doubt: float  # 1 where its blocks are sharp in both frames, more the blurrier they are
 
@@ -198,6 +199,7 @@ def fine_link(
         y=y,
         residual=fit.residual,
         weight=fit.weight,
+        known=fit_calls.information(blocks, chosen.weights),
         growth=growth_of(
             blocks[:, 6],
             np.where(blocks[:, 5] >= 0, blocks[:, 7] * chosen.weights, 0),

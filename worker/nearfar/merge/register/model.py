@@ -8,6 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.loader import Pixels
 
 
@@ -50,7 +51,8 @@ class FramePose:
     ``pose`` maps the reference's (x, y) to this frame's. ``why`` says why a frame was left out, or carries a remark on
     one that is used. ``gain_ev``: log2 of how much brighter the frame is than the stack (mean 0). ``likeness``: the
     best correlation with a neighbour. ``sigma``: error against its neighbours, ``drift``: against the reference, both
-    RMS px over the picture. ``repeats``: name of the frame before it, if that has the same focus.
+    RMS px over the picture. ``repeats``: name of the frame before it, if that has the same focus. ``bend``: how the frame is
+    displaced beyond its pose, if that was corrected.
     """
 
     used: bool
@@ -62,6 +64,18 @@ class FramePose:
     sigma: float
     drift: float
     repeats: str | None = None
+    bend: Bend | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bent:
+    """What was corrected beyond shift, scale and roll: RMS px over what is in focus in the frame at ``place``,
+    which had most of it, and what is ``left``.
+    """
+
+    size: float
+    place: int
+    left: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,3 +85,4 @@ class Registration:
     reference: int
     frames: tuple[FramePose, ...]
     warnings: tuple[str, ...]
+    bent: Bent | None = None

@@ -37,6 +37,8 @@ class RegisterRecipe:
     drift_limit: float = 0.3
     """Marginal sigma to the reference above which a warning is given."""
     field_limit: float = 0.5
-    """Smooth displacement that a similarity leaves over, above which a warning is given."""
+    """Smooth displacement that a similarity leaves over, above which frames are bent; and what a warning is given of."""
+    bend: bool = True
+    """Bend frames where that is more; else a warning is all."""
     breathing: bool = True
     """Let the law of breathing steady the scales of weak frames."""

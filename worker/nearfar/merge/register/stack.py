@@ -10,11 +10,11 @@ import numpy as np
 from nearfar.errors import StackRefused
 from nearfar.merge.register import verdict
 from nearfar.merge.register.adjust import Adjusted, Link, adjust
-from nearfar.merge.register.field import left_over
+from nearfar.merge.register.bending import Corrected, correct
 from nearfar.merge.register.fine import FineLink, fine_link
 from nearfar.merge.register.gains import solve_gains
 from nearfar.merge.register.linking import CoarseLinks, Linker, Pair
-from nearfar.merge.register.model import FramePose, FrameView, Registration
+from nearfar.merge.register.model import Bent, FramePose, FrameView, Registration
 from nearfar.merge.register.pictures import coarse_levels, gap_levels
 from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CellSharpness, StackSharpness, change_between
@@ -247,6 +247,12 @@ class StackRegistration:
             ],
         )
         remarks = self._remarks(members, adjusted)
+        corrected = correct(
+            *(fine, adjusted.poses, place[reference]),
+            size=self.size,
+            limit=self.recipe.field_limit,
+            bend=self.recipe.bend,
+        )
         repeated = {members[k + 1]: self.frames[members[k]].name for k in self._repeats()}
         poses = []
         for k in range(len(self.frames)):
@@ -273,19 +279,28 @@ class StackRegistration:
                 FramePose(
                     used=True,
                     why=remarks.get(k),
-                    pose=rounded(to_matrix(adjusted.poses[m], self.centre)),
+                    pose=rounded(to_matrix(corrected.poses[m], self.centre)),
                     gain_ev=round(float(gains[m]), 6),
                     confidence=verdict.confidence(alike, sigma, drift, self.recipe),
                     likeness=alike,
                     sigma=sigma,
                     drift=drift,
                     repeats=repeated.get(k),
+                    bend=corrected.bends[m],
                 )
             )
         return Registration(
             reference=reference,
             frames=tuple(poses),
-            warnings=(*self._gaps_told(members, coarse), *self._warnings(poses, members, reference, fine)),
+            warnings=(
+                *self._gaps_told(members, coarse),
+                *self._warnings(poses, members, reference, corrected),
+            ),
+            bent=Bent(
+                size=round(corrected.size, 3), place=members[corrected.place], left=round(corrected.left, 3)
+            )
+            if corrected.bent
+            else None,
         )
 
     def _gaps_told(self, members: Sequence[int], coarse: CoarseLinks) -> list[str]:
@@ -298,7 +313,7 @@ class StackRegistration:
         ]
 
     def _warnings(
-        self, poses: Sequence[FramePose], members: Sequence[int], reference: int, fine: Sequence[FineLink]
+        self, poses: Sequence[FramePose], members: Sequence[int], reference: int, corrected: Corrected
     ) -> tuple[str, ...]:
         """What the person should know of the poses as a whole."""
         names = [f.name for f in self.frames]
@@ -310,10 +325,15 @@ class StackRegistration:
                 f"{len(far)} of {len(members)} frames are placed against the reference {names[reference]} less surely "
                 f"than {self.recipe.drift_limit:.2f} px; {names[worst]} is the worst, {poses[worst].drift:.2f} px"
             )
-        left = left_over(fine, len(members), members.index(reference), radius=self.radius)
-        if left.size > self.recipe.field_limit:
+        if corrected.size and not corrected.bent:
             told.append(
-                f"shift, scale and roll do not take {names[reference]} to {names[members[left.place]]}: "
-                f"{left.size:.2f} px are left over, as a camera on a rail or a lens that distorts leave them"
+                f"shift, scale and roll do not take {names[reference]} to {names[members[corrected.place]]}: "
+                f"{corrected.size:.2f} px are left over, as a tilted camera or a lens that distorts leave them"
+            )
+        if corrected.left > self.recipe.field_limit:
+            one, two = (names[members[k]] for k in corrected.worst)
+            told.append(
+                f"{one} and {two} cannot be brought to lie on each other everywhere: {corrected.left:.2f} px are left over "
+                "in places, as a camera that moved sideways leaves them"
             )
         return tuple(told)

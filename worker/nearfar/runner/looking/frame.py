@@ -24,6 +24,8 @@ from nearfar.frames.srgb import Convert, plain, to_srgb
 from nearfar.frames.windows import FrameRows
 from nearfar.merge.correcting_again import corrected_again
 from nearfar.merge.development import from_json
+from nearfar.merge.kernel.bend import Bend
+from nearfar.merge.kernel.bend import from_json as bend_from
 from nearfar.merge.keys import file_digest
 from nearfar.merge.rendering import gain_table
 from nearfar.runner.looking.ready import Wish
@@ -87,33 +89,44 @@ def _strip(rows: FrameRows, wish: Wish, top: int) -> Samples:
     """Rows of the picture from ``top`` on, (r, w, 3), as the frame has them; black if it does not reach."""
     width, height = wish.size
     pose = np.array(wish.pose, np.float64)
+    bend = bend_from(wish.bend, wish.size)
+    far = 0 if bend is None else int(bend.largest) + 1
     count = min(TILE, height - top)
-    if np.array_equal(pose, np.eye(2, 3)):
+    if bend is None and np.array_equal(pose, np.eye(2, 3)):
         return rows.rows(top, top + count)
-    first, last = _span(pose[1], (0, width - 1), (top, top + count - 1), rows.header.height)
+    first, last = _span(pose[1], (0, width - 1), (top, top + count - 1), rows.header.height, far)
     out = np.zeros((count, width, 3), np.dtype(f"u{rows.header.bits // 8}"))
     if first >= last:
         return out
     source = rows.rows(first, last)
     for left in range(0, width, WIDEST):
         right = min(left + WIDEST, width)
-        x0, x1 = _span(pose[0], (left, right - 1), (top, top + count - 1), rows.header.width)
+        x0, x1 = _span(pose[0], (left, right - 1), (top, top + count - 1), rows.header.width, far)
         if x0 < x1:
             moved = pose.copy()
             moved[:, 2] += pose[:, :2] @ (left, top) - (x0, first)
-            out[:, left:right] = _carried(source[:, x0:x1], moved, (right - left, count))
+            seen = None if bend is None else bend.seen_from(left, top)
+            out[:, left:right] = _carried(source[:, x0:x1], moved, seen, (right - left, count))
     return out
 
 
-def _span(row: NDArray[np.float64], xs: tuple[int, int], ys: tuple[int, int], length: int) -> tuple[int, int]:
-    """Rows or columns of the frame, from and to, that a box of the picture wants."""
+def _span(
+    row: NDArray[np.float64], xs: tuple[int, int], ys: tuple[int, int], length: int, far: int
+) -> tuple[int, int]:
+    """Rows or columns of the frame, from and to, that a box of the picture wants, and ``far`` more on each side."""
     places = [row[0] * x + row[1] * y + row[2] for x in xs for y in ys]
-    return max(0, int(min(places)) - REACH), min(length, int(max(places)) + 1 + REACH)
+    return max(0, int(min(places)) - REACH - far), min(length, int(max(places)) + 1 + REACH + far)
 
 
-def _carried(source: Samples, pose: NDArray[np.float64], size: tuple[int, int]) -> Samples:
-    how = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(np.ascontiguousarray(source), pose, size, flags=how))
+def _carried(source: Samples, pose: NDArray[np.float64], bend: Bend | None, size: tuple[int, int]) -> Samples:
+    source = np.ascontiguousarray(source)
+    if bend is None:
+        how = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+        return np.asarray(cv2.warpAffine(source, pose, size, flags=how))
+    x, y = np.arange(size[0], dtype=np.float64), np.arange(size[1], dtype=np.float64)[:, None]
+    places = (p[0] * x + p[1] * y + p[2] + more for p, more in zip(pose, bend.at(x, y), strict=True))
+    u, v = (p.astype(np.float32) for p in places)
+    return np.asarray(cv2.remap(source, u, v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT))
 
 
 def _colours(header: FrameHeader, gain_ev: float) -> Callable[[Samples], U8]:

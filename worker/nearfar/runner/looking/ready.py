@@ -61,6 +61,8 @@ class Wish:
     gain_ev: float
     size: tuple[int, int]
     """Width and height of the picture."""
+    bend: dict[str, Any] | None = None
+    """How the frame is displaced beyond its pose, as the report has it."""
     raw: dict[str, Any] | None = None
     """How it was developed, if it is a raw frame; see `nearfar.merge.development`."""
     corrected: dict[str, Any] | None = None
@@ -70,6 +72,8 @@ class Wish:
     def key(self) -> str:
         """Names what comes of it."""
         params: dict[str, Any] = {"pose": self.pose, "gain": self.gain_ev, "size": self.size}
+        if self.bend:
+            params["bend"] = self.bend
         if self.raw:
             params["raw"] = self.raw
         if self.corrected:
@@ -119,7 +123,7 @@ class Looking:
         self.boot = here.boot()
 
     def frame(self, root: int, wish: Wish) -> Path | Future[Path]:
-        """Where a frame lies that is ready, or what will tell.
+        """The file of a frame that is ready, or a future for it.
 
         Parameters
         ----------
@@ -282,7 +286,7 @@ class Looking:
     # ---- the folder ----
 
     def _make_room(self, target: Path, wish: Wish) -> None:
-        """Remove what is too much, of earlier starts of the machine, or was left half made.
+        """Remove what exceeds the limit, is left from earlier boots, or is half made.
 
         Raises
         ------

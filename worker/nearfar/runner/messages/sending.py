@@ -68,7 +68,7 @@ class Notifier:
             threading.Thread(target=self._send, name=f"notices {number}", daemon=True).start()
 
     def stop(self) -> None:
-        """End; what is on its way is tried again by whoever comes after."""
+        """End; what is on its way is sent again by the next process."""
         self._stop.set()
 
     def _gather(self) -> None:

@@ -95,7 +95,7 @@ class Carrier:
             made.start()
 
     def stop(self) -> None:
-        """End; what is on its way is continued by whoever comes after."""
+        """End; what is on its way is continued by the next process."""
         self._stop.set()
         end = time.monotonic() + LEAVING
         for thread in self._threads:
@@ -291,5 +291,5 @@ class _Beats:
         self.look()
 
     def begun(self, upload: tuple[str, str] | None) -> None:
-        """Write down an upload in parts, so that whoever comes after can drop it."""
+        """Record an upload in parts, so that the next process can drop it."""
         self.transfers.beat(self.taken, {"open": list(upload)} if upload is not None else {})

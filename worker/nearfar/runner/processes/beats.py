@@ -15,7 +15,7 @@ _TIME = struct.Struct("d")
 
 
 def beat() -> None:
-    """Say that this process gets on with its work. Does nothing in a process that nobody watches. Cheap."""
+    """Report that this process makes progress. Cheap; does nothing in a process that nobody watches."""
     fd = os.environ.get(VARIABLE, "")
     if fd.isdigit():
         os.pwrite(int(fd), _TIME.pack(time.monotonic()), 0)

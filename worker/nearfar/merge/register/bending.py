@@ -1,0 +1,350 @@
+"""What frames are bent by beyond shift, scale and roll: a cubic for each frame, fitted to the blocks of all links at once.
+
+A camera that tilts, a rail whose steps change the perspective and a lens whose distortion changes with focus all displace
+smoothly over the picture. Each link's blocks tell the difference between two frames; the chain of all links carries them to
+the reference, a weak prior on the change from frame to frame holds what nothing is known of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nearfar.merge.kernel.bend import MOST_BEND, MOST_STEEP, Bend, per_of
+from nearfar.merge.register.banded import ChainEquations
+from nearfar.merge.register.fine import FineLink
+from nearfar.merge.register.similarity import Similarity, rms_radius
+
+F64 = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+SIMILAR, TERMS = 4, 20
+"""Real numbers of a frame; the first change its pose."""
+_KINDS = {
+    "similarity": (0, SIMILAR),
+    "shear and stretch": (4, 6),
+    "perspective": (6, 8),
+    "other quadratic": (8, 12),
+    "radial": (12, 13),
+    "other cubic": (13, TERMS),
+}
+"""Which terms change alike from frame to frame."""
+_FLOOR = 0.006
+"""px by which a link errs beyond its noise, per frame between its ends and as blurred as its blocks are."""
+_LOOSE = 2.0
+_STEPS = (0.003, 0.02, 0.1, 0.5, 2.5)
+"""px at the picture's RMS radius by which terms of a kind may change from a frame to the next; the likeliest is taken."""
+_START = 0.1
+_ROUNDS = 3
+_INVERTED = 3
+_WORTH, _SURE = 0.7, 4.0
+"""Share of the limit from which a quick look is followed by a whole fit; how many times its doubt a bend must be."""
+_PARTS, _FEW = 6, 4
+_BLURRED = 2.0
+_CUT = 6.0
+_CHI_MEDIAN = 1.386  # median of chi-squared with two degrees of freedom
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bends:
+    """For each frame: its terms (n, `TERMS`), px at the picture's RMS radius; RMS px by which they displace what is measured
+    in it; and the doubt of that.
+    """
+
+    terms: F64
+    moved: F64
+    doubt: F64
+    left: F64
+    apart: F64
+    """For each link, RMS px by which parts of the picture lie apart in it, bent and as they are."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Corrected:
+    """Poses and bends (None: as its pose says) of all frames.
+
+    ``size``: RMS px that shift, scale and roll leave over of what is in focus in the frame at ``place``, which has most of
+    it; 0 where that is not beyond doubt. ``left``: RMS px by which parts of neighbouring frames lie apart all the same, at
+    the most between the frames ``worst``.
+    """
+
+    poses: Sequence[Similarity]
+    bends: Sequence[Bend | None]
+    size: float = 0.0
+    place: int = 0
+    left: float = 0.0
+    worst: tuple[int, int] = (0, 0)
+
+    @property
+    def bent(self) -> bool:
+        """Whether anything was corrected."""
+        return any(self.bends)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Measured:
+    """A link's blocks seen from the reference: basis (2 K, terms), displacement (2 K,), information (K, 3) xx, xy, yy."""
+
+    first: int
+    second: int
+    basis: F64
+    shift: F64
+    known: F64
+    floor: float
+
+
+def _basis(z: Complex) -> Complex:
+    """(K, `TERMS`) displacements at places in units of the RMS radius."""
+    w = z.conj()
+    x, y, zz, ww = z * z.real, z * z.imag, z * z, w * w
+    each = [np.ones_like(z), z, w, x, x, ww, zz * w, zz * z, ww * z, ww * w]
+    out = np.stack([f * unit for f in each for unit in (1, 1j)], axis=1)
+    out[:, 7:10] = np.stack([y, 1j * x, 1j * y], axis=1)
+    return np.asarray(out)
+
+
+def _flat(values: Complex) -> F64:
+    """Real and imaginary parts in turns, along the first axis."""
+    parts = np.stack([values.real, values.imag], axis=1)
+    return np.ascontiguousarray(parts.reshape(2 * len(values), *values.shape[1:]))
+
+
+class _Fit:
+    """The fit of one stack: links between frames whose ``poses`` lead from the reference."""
+
+    def __init__(
+        self, links: Sequence[FineLink], poses: Sequence[Similarity], reference: int, radius: float
+    ) -> None:
+        self.links, self.poses, self.reference, self.radius = links, poses, reference, radius
+        self.reach = max((m.second - m.first for m in links), default=1)
+        self.steps = np.full(TERMS, _START)
+        self.steps[:SIMILAR] = _LOOSE
+
+    def measured(self, link: FineLink, terms: F64) -> _Measured:
+        """A link's blocks, with the frames bent as ``terms`` say so far."""
+        one, two = self.poses[link.first], self.poses[link.second]
+        p = link.x + 1j * link.y
+        flat = (p - one.t) / one.a
+        z = flat
+        bent = bool(terms.any())
+        for _ in range(_INVERTED if bent else 0):
+            z = flat - _basis(z / self.radius) @ terms[link.first]
+        basis = _basis(z / self.radius)
+        there = z + basis @ terms[link.second] if bent else z
+        back = link.pose.inverse()
+        off = back.a * (two.a * there + two.t) + back.t - p
+        shift = (link.residual[:, 0] + 1j * link.residual[:, 1] - off) / one.a
+        shift = shift + basis @ (terms[link.second] - terms[link.first])
+        return _Measured(
+            first=link.first,
+            second=link.second,
+            basis=_flat(basis),
+            shift=_flat(shift),
+            known=link.known,
+            floor=_FLOOR * (link.second - link.first) * link.doubt,
+        )
+
+    def chain(self, told: Sequence[tuple[F64, F64]], steps: F64) -> ChainEquations:
+        """All equations, of links and of the walk from frame to frame."""
+        count, terms, measured = len(self.poses), len(steps), self.links
+        chain = ChainEquations(count, self.reach, terms)
+        walk = np.diag(steps**-2)
+        i = np.array([*(m.first for m in measured), *range(count - 1)])
+        j = np.array([*(m.second for m in measured), *range(1, count)])
+        normal = np.stack([*(t[0] for t in told), *[walk] * (count - 1)])
+        pull = np.stack([*(t[1] for t in told), *[np.zeros(terms)] * (count - 1)])
+        chain.add(i, i, normal)
+        chain.add(j, j, normal)
+        chain.add(i, j, -normal)
+        chain.pull(j, pull)
+        chain.pull(i, -pull)
+        chain.hold(self.reference)
+        return chain
+
+    def likeliest(self, told: Sequence[tuple[F64, F64]]) -> None:
+        """Let each kind of term change by as much as makes the links likeliest, the other kinds changing as they do."""
+        best = self._evidence(told, self.steps)
+        for first, last in list(_KINDS.values())[1:]:
+            for step in _STEPS:
+                tried = self.steps.copy()
+                tried[first:last] = step
+                found = self._evidence(told, tried)
+                if found > best:
+                    best, self.steps = found, tried
+
+    def _evidence(self, told: Sequence[tuple[F64, F64]], steps: F64) -> float:
+        """Logarithm of how likely the links are, all terms allowed for, but for a constant."""
+        chain = self.chain(told, steps)
+        fit = float((chain.solve().ravel() * chain.pulled().ravel()).sum())
+        return (fit - chain.log_determinant()) / 2 - (len(self.poses) - 1) * float(np.log(steps).sum())
+
+    def bends(self, rounds: int) -> Bends:
+        """Terms after so many rounds, less what the same links would change of poses if no frame were bent."""
+        count = len(self.poses)
+        terms, similar = np.zeros((count, TERMS)), np.zeros((count, SIMILAR))
+        straight = measured = [self.measured(link, terms) for link in self.links]
+        for k in range(rounds):
+            if k:
+                measured = [self.measured(link, terms) for link in self.links]
+            told = [_equations(m, terms[m.second] - terms[m.first]) for m in measured]
+            if rounds > 1:
+                self.likeliest(told)
+            chain = self.chain(told, self.steps)
+            terms = chain.solve()
+            told = [_equations(m, similar[m.second] - similar[m.first]) for m in straight]
+            similar = self.chain(told, self.steps[:SIMILAR]).solve()
+        terms[:, :SIMILAR] -= similar
+        return self._told(straight, measured, terms, chain.marginals())
+
+    def _told(
+        self, straight: Sequence[_Measured], measured: Sequence[_Measured], terms: F64, covariance: F64
+    ) -> Bends:
+        moved, doubt, total = (np.zeros(len(terms)) for _ in range(3))
+        for m in measured:
+            share = np.repeat((m.known[:, 0] + m.known[:, 2]) / m.floor**2, 2)
+            spread = m.basis.T @ (m.basis * share[:, None])
+            for k in (m.first, m.second):
+                moved[k] += terms[k] @ spread @ terms[k]
+                doubt[k] += np.trace(covariance[k] @ spread)
+                total[k] += share.sum() / 2
+        total = np.maximum(total, 1e-300)
+        return Bends(
+            terms=terms,
+            moved=np.sqrt(moved / total),
+            doubt=np.sqrt(np.maximum(doubt, 0) / total),
+            left=np.array([_left(m, terms) for m in measured]),
+            apart=np.array([_left(m, np.zeros_like(terms)) for m in straight]),
+        )
+
+
+def _heavy_middle(values: F64, weights: F64) -> float:
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weights[order])
+    return float(values[order[int(np.searchsorted(total, total[-1] / 2))]])
+
+
+def _trust(rest: F64, known: F64) -> tuple[F64, float]:
+    """How far each block's remainder (K, 2) lets it be trusted, and by how much they vary more than they should."""
+    a, b, c = known.T
+    square = rest[:, 0] * (a * rest[:, 0] + b * rest[:, 1]) + rest[:, 1] * (b * rest[:, 0] + c * rest[:, 1])
+    spread = max(_heavy_middle(square, a + c) / _CHI_MEDIAN, 0.3)
+    return (1 + square / (_CUT * spread)) ** -2, spread
+
+
+def _equations(m: _Measured, now: F64) -> tuple[F64, F64]:
+    """Normal matrix and right-hand side of a link's step from its first frame to its second, which is ``now`` so far."""
+    basis = m.basis[:, : len(now)]
+    rest = (m.shift - basis @ now).reshape(-1, 2)
+    a, b, c = m.known.T
+    trace = a + c
+    trust, spread = _trust(rest, m.known)
+    counted = trust * trace
+    effective = counted.sum() ** 2 / max(float((counted**2).sum()), 1e-300)
+    trust /= spread * (1 + 20 / max(effective, 1.0))
+    x, y = basis[0::2], basis[1::2]
+    weighted = np.stack(
+        [
+            (trust * a)[:, None] * x + (trust * b)[:, None] * y,
+            (trust * b)[:, None] * x + (trust * c)[:, None] * y,
+        ],
+        axis=1,
+    ).reshape(basis.shape)
+    normal = basis.T @ weighted
+    right = weighted.T @ m.shift
+    held = np.eye(len(now)) + normal * m.floor**2
+    return np.linalg.solve(held, normal), np.linalg.solve(held, right)
+
+
+def _left(m: _Measured, terms: F64) -> float:
+    """RMS px by which parts of the picture still lie apart in a link, less what chance makes of it."""
+    if m.floor > _BLURRED * _FLOOR * (m.second - m.first):
+        return 0.0
+    rest = (m.shift - m.basis @ (terms[m.second] - terms[m.first])).reshape(-1, 2)
+    trust, _ = _trust(rest, m.known)
+    weight = trust * (m.known[:, 0] + m.known[:, 2])
+    column, row = (np.floor(m.basis[k::2, 2] * _PARTS / 3 + _PARTS / 2).astype(np.intp) for k in (0, 1))
+    _, part = np.unique(row * 1000 + column, return_inverse=True)
+    total, count = np.maximum(np.bincount(part, weight), 1e-100), np.bincount(part)
+    mean = np.stack([np.bincount(part, weight * rest[:, k]) / total for k in (0, 1)], axis=1)
+    share = weight / total[part]
+    apart = np.bincount(part, share**2 * ((rest - mean[part]) ** 2).sum(axis=1))
+    chance = apart * count / np.maximum(count - 1, 1)
+    excess = np.where(count >= _FEW, (mean**2).sum(axis=1) - chance, 0)
+    return float(np.sqrt(max(float(total @ excess) / float(total.sum()), 0.0)))
+
+
+def correct(
+    links: Sequence[FineLink],
+    poses: Sequence[Similarity],
+    reference: int,
+    *,
+    size: tuple[int, int],
+    limit: float,
+    bend: bool,
+) -> Corrected:
+    """Bend frames where that moves what is in focus by more than ``limit`` px beyond doubt; else all stays as it is."""
+    count, radius = len(poses), rms_radius(size)
+    straight = Corrected(poses=poses, bends=[None] * count)
+    if not links:
+        return straight
+    found = find_bends(links, poses, reference, radius=radius, rounds=1)
+    straight = replace(straight, **_most(found.apart, links))
+    if not (found.moved > _WORTH * limit).any():
+        return straight
+    found = find_bends(links, poses, reference, radius=radius)
+    sure = np.where(found.moved > _SURE * found.doubt, found.moved, 0)
+    place = int(np.argmax(sure))
+    if not sure[place] > limit:
+        return straight
+    straight = replace(straight, size=float(sure[place]), place=place)
+    bends = [
+        None if k == reference else bend_of(found.terms[k], poses[k], size, radius) for k in range(count)
+    ]
+    if not bend or any(b and (b.largest > MOST_BEND or b.steep > MOST_STEEP) for b in bends):
+        return straight
+    return replace(
+        straight,
+        poses=[pose_of(found.terms[k], poses[k], radius) for k in range(count)],
+        bends=bends,
+        **_most(found.left, links),
+    )
+
+
+def _most(left: F64, links: Sequence[FineLink]) -> dict[str, Any]:
+    worst = int(np.argmax(left))
+    return {"left": float(left[worst]), "worst": (links[worst].first, links[worst].second)}
+
+
+def find_bends(
+    links: Sequence[FineLink],
+    poses: Sequence[Similarity],
+    reference: int,
+    *,
+    radius: float,
+    rounds: int = _ROUNDS,
+) -> Bends:
+    """Fit all frames' bends to the links between them, whose ``poses`` lead from the reference."""
+    return _Fit(links, poses, reference, radius).bends(rounds)
+
+
+def pose_of(terms: F64, pose: Similarity, radius: float) -> Similarity:
+    """The frame's pose with what its terms change of it."""
+    t, a = complex(terms[0], terms[1]), complex(terms[2], terms[3]) / radius
+    return pose.after(Similarity(1 + a, t))
+
+
+def bend_of(terms: F64, pose: Similarity, size: tuple[int, int], radius: float) -> Bend:
+    """What the terms bend beyond a pose, in the frame's pixels, to 2^-20 px."""
+    unit = per_of(size) / radius
+    each = (terms[0::2] + 1j * terms[1::2]) * pose.a
+    p, q = complex(terms[6], terms[8]) * pose.a / 2, complex(terms[9], -terms[7]) * pose.a / 2
+    w, zz, zw, ww = each[2] * unit, (p + q) * unit**2, (p - q) * unit**2, each[5] * unit**2
+    z2w, z3, zw2, w3 = each[6:] * unit**3
+    cubic = [0, w, -1j * w, zz + zw + ww, 2j * (zz - ww), zw - zz - ww]
+    cubic += [z3 + z2w + zw2 + w3, 1j * (3 * z3 + z2w - zw2 - 3 * w3)]
+    cubic += [-3 * z3 + z2w + zw2 - 3 * w3, 1j * (-z3 + z2w - zw2 + w3)]
+    values = np.round(np.array(cubic, np.complex128) * 2.0**20) / 2.0**20
+    return Bend.of(size, values.real.tolist(), values.imag.tolist())
