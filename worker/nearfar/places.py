@@ -58,6 +58,10 @@ class Places:
         """Plans that stacks were shot by; a folder for each job that has one, named by its number."""
         return self.state / "plans"
 
+    def written(self) -> tuple[Path, ...]:
+        """Folders that workers write to."""
+        return self.results, self.work, self.state, self.scratch
+
     def make(self) -> None:
         """Make the folders that are missing."""
         shared = (self.inbox, self.results, self.uploads, self.work, self.hints, self.state)

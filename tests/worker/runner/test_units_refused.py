@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 import os
 import shutil
@@ -13,6 +14,7 @@ import pytest
 
 from nearfar.jobs import FrameState, JobState, UnitKind, UnitState
 from nearfar.runner import performing
+from nearfar.runner.results.publish import MAKING
 from tests.acceptance.command import lay
 from tests.scenes import Scene, render
 from tests.worker.runner.workbench import ALL, Bench, result_of
@@ -170,6 +172,35 @@ def test_without_space_a_unit_rests_uncounted_and_goes_on_by_itself(
         connection.exec_driver_sql("UPDATE units SET not_before = 0")
     bench.work_off()
     result_of(bench, job)
+
+
+@pytest.mark.parametrize("number", [errno.EROFS, errno.EACCES])
+def test_results_that_may_not_be_written_are_told_of_and_waited_for(
+    number: int, bench: Bench, frames: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As mkdir(2) answers for a share that was mounted read-only, or given to somebody else."""
+    job = bench.submit(frames)
+    claim = bench.until(UnitKind.DELIVER)
+    real = Path.mkdir
+
+    def shut(self: Path, *more: object, **named: object) -> None:
+        if self.is_relative_to(bench.places.results / MAKING):
+            raise OSError(number, os.strerror(number), str(self))
+        real(self, *more, **named)  # type: ignore[arg-type]
+
+    with monkeypatch.context() as now:
+        now.setattr(Path, "mkdir", shut)
+        bench.do(claim)
+    (unit,) = (u for u in bench.store.units(job) if u.id == claim.unit)
+    assert (unit.state, unit.cause, unit.attempts) == (UnitState.READY, "folder", 0)
+    assert os.strerror(number) in (unit.reason or "")
+    assert "let the user of the server write there" in (unit.reason or "")
+    assert bench.job(job).state is JobState.RUNNING
+    with bench.store.database.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE units SET not_before = 0")
+    bench.work_off()
+    result_of(bench, job)
+    assert bench.parts() == []
 
 
 def test_a_disk_that_can_never_do_fails_the_job(bench: Bench, frames: list[Path]) -> None:

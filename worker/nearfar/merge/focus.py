@@ -30,9 +30,12 @@ F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 
 SNR_HALF = np.float32(0.3)
-"""A band counts half where its largest energy is this many times the noise's."""
-CHANCE = np.float32(1) + 2 * np.array([0.09, 0.17, 0.30], np.float32)
-"""Energy that noise alone reaches in one cell of forty, over its mean: two standard deviations of each band."""
+"""A band counts half for the prior if its largest energy is this many times the noise's."""
+TRUST_HALF = np.float32(3.0)
+"""And for the question which frames are let in: of a largest energy that is hardly above the noise, chance decides."""
+CHANCE = np.float32(1) + 12 * np.array([0.09, 0.17, 0.30], np.float32)
+"""Energy that noise alone may reach in a cell, over its mean: twelve standard deviations of white noise for each band. In
+frames with lossy compression it varies by half its mean from cell to cell, and is more than the quietest cells tell."""
 FEW = 12
 """Up to so many frames chance may let one in: it costs little then, and every frame that agrees lowers the noise."""
 TRUST = np.float32(0.4)
@@ -183,11 +186,11 @@ class _Peak:
         left = np.ones_like(self.luma)
         for band in range(3):
             m = self.left[band]
-            snr = m / (m + SNR_HALF * nv[band] + np.float32(1e-20))
-            share = energy[band] / np.maximum(m, np.float32(1e-20)) * snr
-            total += share
-            finest += share * left
-            left = left * (1 - snr)
+            share = energy[band] / np.maximum(m, np.float32(1e-20))
+            total += share * (m / (m + SNR_HALF * nv[band] + np.float32(1e-20)))
+            trust = m / (m + TRUST_HALF * nv[band] + np.float32(1e-20))
+            finest += share * trust * left
+            left = left * (1 - trust)
         return total, finest
 
 

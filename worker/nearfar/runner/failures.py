@@ -26,6 +26,7 @@ from nearfar.jobs import Claim
 
 log = logging.getLogger(__name__)
 FULL = {errno.ENOSPC, errno.EDQUOT}
+SHUT = {errno.EROFS, errno.EACCES, errno.EPERM}
 PASSING = {errno.EIO, errno.ESTALE, errno.EINTR, errno.EAGAIN, errno.ETIMEDOUT, errno.ENFILE, errno.EMFILE}
 """Errors of reading that may be gone at the next try: shares that come back, disks that retry."""
 
@@ -82,6 +83,16 @@ def is_passing(error: BaseException) -> bool:
 def is_full(error: BaseException) -> bool:
     """Whether a disk or a quota is full."""
     return any(e.errno in FULL for e in _system(error))
+
+
+def shut_folder(error: BaseException, folders: Collection[Path]) -> str | None:
+    """Why one of the server's own folders cannot be written to, if that is what an error comes from."""
+    for each in _system(error):
+        if each.errno in SHUT and each.filename is not None:
+            path = Path(each.filename)
+            if any(path.is_relative_to(folder) for folder in folders):
+                return f"{path}: {each.strerror}; let the user of the server write there. Work continues as soon as it may"
+    return None
 
 
 def _system(error: BaseException) -> Iterator[OSError]:

@@ -16,7 +16,7 @@ from nearfar.errors import (
 )
 from nearfar.jobs import Claim, FrameNote, FrameState, Outcome, Store
 from nearfar.merge.plan import give_back_heap
-from nearfar.runner.failures import Failure, in_words, is_full
+from nearfar.runner.failures import Failure, in_words, is_full, shut_folder
 from nearfar.runner.hands import Hands
 from nearfar.runner.holding import Holding, Stopped, Why
 from nearfar.runner.loading import NOT_COVERED, Refused
@@ -74,10 +74,10 @@ def _perform(holding: Holding, hands: Hands) -> None:
         if away is not None:
             _folder_away(holding, away, error)
         else:
-            _went_wrong(holding, performance, error)
+            _went_wrong(holding, performance, hands, error)
 
 
-def _went_wrong(holding: Holding, performance: Performance, error: Exception) -> None:
+def _went_wrong(holding: Holding, performance: Performance, hands: Hands, error: Exception) -> None:
     if isinstance(error, Refused):
         _refused(holding, performance, error.errors, error.told())
     elif isinstance(error, NotCovered):
@@ -88,6 +88,8 @@ def _went_wrong(holding: Holding, performance: Performance, error: Exception) ->
         _refused(holding, performance, performance.by_place(error.odd), error)
     elif is_full(error):
         _no_space(holding, error)
+    elif (shut := shut_folder(error, hands.places.written())) is not None:
+        _folder_shut(holding, shut)
     else:
         _failed(holding, performance.failure(error), error)
 
@@ -163,6 +165,12 @@ def _folder_away(holding: Holding, away: str, error: Exception) -> None:
     about = _about(holding.claim, "unit.folder-away")
     log.warning("handed back for a while: %s (%s)", away, in_words(error), extra=about)
     holding.tell(lambda: holding.store.hand_back(holding.claim, rest=REST, cause="folder", reason=away))
+
+
+def _folder_shut(holding: Holding, why: str) -> None:
+    """The next try may find it open: the unit goes back, uncounted."""
+    log.warning("handed back for a while: %s", why, extra=_about(holding.claim, "unit.folder-shut"))
+    holding.tell(lambda: holding.store.hand_back(holding.claim, rest=REST, cause="folder", reason=why))
 
 
 def _no_space(holding: Holding, error: Exception) -> None:

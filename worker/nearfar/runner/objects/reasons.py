@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from typing import Any
 
 from nearfar.errors import BucketAway, BucketRefused, InputRefused, NearfarError, UsageError
@@ -90,10 +89,9 @@ def job_of(
 def carried(store: Store, job: int) -> tuple[dict[str, Any], ...]:
     """What is carried for a job, for programs and people."""
     try:
-        found = Transfers(store).of_jobs([job])[job]
+        found, now = Transfers(store).of_jobs([job])[job], store.now()
     except NearfarError:
         return ()
-    now = time.time()
     return tuple(
         {
             "way": str(each.kind),

@@ -48,5 +48,6 @@ def _help(stack: Stack, own: Sequence[Unit]) -> None:
     with told_by_another(stack.claim):
         steps, order = stack.steps()
         if not steps.is_looked_at:
-            stack.lay_out(steps, range(len(order)))
+            # from the other end than unit 0: on one machine they meet, and decode each frame once
+            stack.lay_out(steps, range(len(order) - 1, -1, -1))
             help_register(steps, stack.claim.start, len(own) - 1)
