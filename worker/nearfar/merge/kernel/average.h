@@ -50,8 +50,9 @@ static void agreement(window_t *w, member_t *m, nf_box in) {
    picture's, less between them. One number for every eight places. */
 static void kept(const nf_stack *s, int k, int hy, int hx, int n, float *restrict o) {
     const double *p = s->poses + 6 * k, y = 2 * hy;
+    const nf_bend *bend = bend_of(s, k);
     for (int b = 0; b < n; b += 8) {
-        const double x = 2 * (hx + b) + 8, u = p[0] * x + (p[1] * y + p[2]), v = p[3] * x + (p[4] * y + p[5]);
+        const double x = 2 * (hx + b) + 8, u = nf_u(p, bend, x, y), v = nf_v(p, bend, x, y);
         const float t = (float)(u - floor(u)), r = (float)(v - floor(v)), share = 1 - LOST * (t * (1 - t) + r * (1 - r));
         for (int i = 0; i < 8; i++) o[b + i] = share;
     }

@@ -51,6 +51,9 @@ def kept(window: Window, k: int) -> F32:
     x = (2 * (window.hx[::8]) + 8).astype(np.float64)
     y = (2 * window.hy[:, None]).astype(np.float64)
     u, v = (p[0] * x + (p[1] * y + p[2]) for p in window.stack.poses[k])
+    if (bend := window.stack.bend(k)) is not None:
+        du, dv = bend.at(x, y)
+        u, v = u + du, v + dv
     t, r = (u - np.floor(u)).astype(np.float32), (v - np.floor(v)).astype(np.float32)
     return np.asarray((1 - LOST * (t * (1 - t) + r * (1 - r))).repeat(8, axis=1))
 
