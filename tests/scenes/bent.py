@@ -3,10 +3,11 @@ lens whose distortion changes with focus. Made of the same blurred pictures as `
 
 Place p of a frame, counted from its middle, sees what a frame without the bend would see at p + e(p), with
 
-    e(p) = p (g . p) + c |p|^2 p:
+    p + e(p) = (p + c |p|^2 p) / (1 - g . p):
 
-the perspective of a plane seen by a tilted camera, to the second order, and radial distortion (Brown's first term; D. C.
-Brown, Close-range camera calibration, Photogrammetric Engineering 37 (1971); from memory).
+the perspective of a tilted camera, which is a homography (Hartley and Zisserman, Multiple View Geometry, 2nd edition,
+section 2.4), and radial distortion (Brown's first term; D. C. Brown, Close-range camera calibration, Photogrammetric
+Engineering 37 (1971)); both from memory.
 """
 
 from __future__ import annotations
@@ -37,7 +38,8 @@ class Distortion:
         """p + e(p) of frame ``k``, for places of the frame."""
         corner = float(np.hypot(*self.size)) / 2
         px, py = (x - (self.size[0] - 1) / 2) / corner, (y - (self.size[1] - 1) / 2) / corner
-        grow = self.tilt[k, 0] * px + self.tilt[k, 1] * py + self.radial[k] * (px * px + py * py)
+        deep = 1 - (self.tilt[k, 0] * px + self.tilt[k, 1] * py) / corner
+        grow = (corner + self.radial[k] * (px * px + py * py)) / deep - corner
         return x + grow * px, y + grow * py
 
     def seen_at(self, k: int, x: Places, y: Places) -> tuple[Places, Places]:

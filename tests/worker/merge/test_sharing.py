@@ -34,6 +34,7 @@ from nearfar.merge.steps import Steps
 from nearfar.merge.survey import identify
 from tests.acceptance.command import lay
 from tests.scenes import render
+from tests.scenes.bent import render_bent
 
 MakeSteps = Callable[[str], Steps]
 
@@ -176,6 +177,17 @@ def test_with_helpers_the_registration_is_the_same(
         for place in range(1, helpers + 1):
             help_register(steps_of("work"), place, helpers)
     assert to_json(register_with_helpers(steps_of("work"), helpers, lambda _: None)) == expected
+
+
+def test_frames_that_are_bent_are_the_same_with_helpers(
+    tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    bent = render_bent("occlusion", frames=6, size=(320, 240), tilt=2.5, seed=7)
+    steps_of = making(tmp_path, lay(bent.scene.frames, tmp_path_factory.mktemp("bent")))
+    alone = found_alone(steps_of)
+    assert alone.bent is not None
+    help_register(steps_of("work"), 1, 1)
+    assert to_json(register_with_helpers(steps_of("work"), 1, lambda _: None)) == to_json(alone)
 
 
 def test_what_helpers_left_is_taken_and_then_removed(

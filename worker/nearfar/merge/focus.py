@@ -110,13 +110,13 @@ def covered(
     return np.asarray(inside[:-1, :-1] & inside[1:, :-1] & inside[:-1, 1:] & inside[1:, 1:])
 
 
-def in_order(items: Sequence[T], work: Callable[[T], R], threads: int) -> Iterator[R]:
-    """Results in the order of the items, at most ``threads`` + 1 of them in memory at a time."""
+def in_order(items: Sequence[T], work: Callable[[T], R], threads: int, *, ahead: int = 0) -> Iterator[R]:
+    """Results in the order of the items, at most ``threads`` + 1 + ``ahead`` of them in memory at a time."""
     with ThreadPoolExecutor(threads) as pool:
         waiting: list[Any] = []
         for item in items:
             waiting.append(pool.submit(work, item))
-            if len(waiting) > threads:
+            if len(waiting) > threads + ahead:
                 yield waiting.pop(0).result()
         for future in waiting:
             yield future.result()

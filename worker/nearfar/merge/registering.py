@@ -24,7 +24,7 @@ from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 8
+VERSION = 9
 
 
 @dataclass(frozen=True, kw_only=True)

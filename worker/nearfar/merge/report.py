@@ -209,9 +209,8 @@ def _bent(frames: Sequence[Surveyed], registration: Registration) -> dict[str, A
         return None
     name, reference = (frames[k].header.path.name for k in (found.place, registration.reference))
     text = (
-        f"Shift, scale and roll did not take {reference} to the other frames, as if the camera had been tilted or the lens "
-        f"distorted otherwise at another focus: {name} was {found.size:.2f} px off. The frames were bent to lie on each "
-        f"other; {found.left:.2f} px are left over."
+        f"Shift, scale and roll left {name} off {reference} by {found.size:.2f} px, as a tilted camera or a lens that "
+        f"distorts otherwise at another focus leaves it. Such frames were bent; {found.left:.2f} px are left over."
     )
     return {"frame": name, "px": found.size, "left_px": found.left, "text": text}
 

@@ -108,7 +108,12 @@ def test_terms_are_the_cubic_that_they_stand_for(rng: np.random.Generator) -> No
     moved = np.zeros(50, np.complex128)
     for each in (1, z, w):
         moved += complex(next(at), next(at)) * each
-    moved += z * (next(at) * z.real + next(at) * z.imag) + 1j * z * (next(at) * z.real + next(at) * z.imag)
+    tilt = terms[6] * z.real + terms[7] * z.imag
+    moved += (
+        z * (next(at) * z.real + next(at) * z.imag)
+        + z * tilt**2 / radius
+        + 1j * z * (next(at) * z.real + next(at) * z.imag)
+    )
     for each in (w * w, z * z * w, z**3, z * w * w, w**3):
         moved += complex(next(at), next(at)) * each
     matrix = to_matrix(pose_of(terms, pose, radius), centre_of(SIZE))

@@ -50,6 +50,39 @@ def test_even_steps_help_a_frame_that_links_hardly_know() -> None:
     assert np.abs(off[3:6]).max() < 0.2 * np.abs((logs - 3e-4) * RADIUS)[3:6].max()
 
 
+def blurred_middle(scales: NDArray[np.float64], *, seed: int) -> list[Link]:
+    """Sharp detail in the first 7 and the last 3 of 24 frames, uncertain by a sixth of a step; between them a blurred thing
+    that seems to shrink against the rest by two thirds of each step, with links that claim to know it well.
+    """
+    random = np.random.default_rng(seed)
+    links = []
+    for span in (1, 2):
+        for k in range(len(scales) - span):
+            sharp = k + span < 7 or k >= 21
+            step = scales[k + span] - scales[k]
+            seen = step * random.normal(1, 0.16) if sharp else step * random.normal(0.33, 0.2)
+            sigma = 0.02 if sharp else 0.12
+            known = np.diag([1, 1, RADIUS**2, RADIUS**2]) / sigma**2
+            pose = Similarity(complex(np.exp(seen)), 0j)
+            links.append(
+                Link(first=k, second=k + span, pose=pose, information=known, doubt=3 if sharp else 18)
+            )
+    return links
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_what_sharp_frames_say_carries_over_those_with_nothing_sharp(seed: int) -> None:
+    """By links alone the far end is off by half of what the lens breathes; and what is uncertain is said to be."""
+    scales = 1.7e-3 * np.arange(24.0)
+    links = blurred_middle(scales, seed=seed)
+    alone = adjust(24, REFERENCE, links, radius=RADIUS)
+    result, _ = found(scales, links)
+    away = [(np.log(abs(r.poses[23].a)) - (scales[23] - scales[REFERENCE])) * RADIUS for r in (alone, result)]
+    assert abs(away[0]) > 3
+    assert abs(away[1]) < 0.3 * abs(away[0])
+    assert abs(away[1]) < 3 * np.sqrt(result.covariance[23, 2, 2])
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_rail_with_uneven_steps_keeps_them(seed: int) -> None:
     steps = 1e-3 * np.random.default_rng(seed).uniform(0.7, 1.3, 20)

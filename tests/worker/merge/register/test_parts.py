@@ -120,7 +120,7 @@ def test_whole_shifts_are_the_first_candidate(shift: tuple[float, float]) -> Non
     """skimage.registration.phase_cross_correlation names the way from the second picture back to the first."""
     first = band_limited((96, 80))
     second = np.roll(first, (int(shift[1]), int(shift[0])), (0, 1))
-    found = next(
+    found, _ = next(
         shift_candidates(
             np.fft.rfft2(first).astype(np.complex64), np.fft.rfft2(second).astype(np.complex64), first.shape
         )

@@ -365,10 +365,10 @@ static void moments(const float *a, int stride, const float wb[RING][RING], doub
    second frame that window starts at; w, h: extent of each window of b. A block that leaves its window gets zeros. */
 void nf_register_sums(int32_t count, const int32_t *origin, const float *a, int32_t a_stride, const int64_t *a_at,
                       const float *b, int32_t b_stride, const int64_t *b_at, const int32_t *b_corner, int32_t w,
-                      int32_t h, const double *pose, double *out)
+                      int32_t h, const double *pose, int32_t pose_step, double *out)
 {
     float wb[RING][RING];
-    for (int k = 0; k < count; k++) {
+    for (int k = 0; k < count; k++, pose += pose_step) {
         double x = origin[2 * k] - 1, y = origin[2 * k + 1] - 1;
         double m[6] = {pose[0], pose[1], (pose[0] * x + pose[1] * y) + (pose[2] - b_corner[2 * k]),
                        pose[3], pose[4], (pose[3] * x + pose[4] * y) + (pose[5] - b_corner[2 * k + 1])};

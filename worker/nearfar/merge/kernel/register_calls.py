@@ -33,7 +33,7 @@ _ARGUMENTS: dict[str, tuple[Any, list[Any]]] = {
             *[c_int32, c_void_p],
             *[c_void_p, c_int32, c_void_p],
             *[c_void_p, c_int32, c_void_p, c_void_p, c_int32, c_int32],
-            *[c_void_p, c_void_p],
+            *[c_void_p, c_int32, c_void_p],
         ],
     ),
 }
@@ -142,7 +142,7 @@ def sums(
     corners
         (count, 2) pixel of the second frame at which each window of ``second`` starts.
     pose
-        (2, 3), from pixels of the first frame to pixels of the second.
+        (2, 3), from pixels of the first frame to pixels of the second; (count, 2, 3) if each block has its own.
     """
     out = np.empty((len(origins), MOMENTS))
     matrix = np.ascontiguousarray(pose, np.float64)
@@ -153,6 +153,6 @@ def sums(
         *(len(origins), pointer(places[0])),
         *(pointer(first), first.shape[-1], pointer(starts[0])),
         *(pointer(second), w, pointer(starts[1]), pointer(places[1]), w, h),
-        *(pointer(matrix), pointer(out)),
+        *(pointer(matrix), 6 if matrix.ndim == 3 else 0, pointer(out)),
     )
     return out

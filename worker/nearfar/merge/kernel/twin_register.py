@@ -209,9 +209,10 @@ def sums(
     stride = first.shape[-1]
     for k, (origin, corner) in enumerate(zip(origins, corners, strict=True)):
         x, y = (float(v) - 1 for v in origin)
-        m = pose.copy()
+        own = pose[k] if pose.ndim == 3 else pose
+        m = own.copy()
         for row in (0, 1):
-            m[row, 2] = (pose[row, 0] * x + pose[row, 1] * y) + (pose[row, 2] - corner[row])
+            m[row, 2] = (own[row, 0] * x + own[row, 1] * y) + (own[row, 2] - corner[row])
         window = second.reshape(-1)[second_at[k] : second_at[k] + h * w].reshape(h, w)
         ring = _ring(window, m)
         if ring is not None:

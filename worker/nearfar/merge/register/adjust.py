@@ -10,13 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.register.banded import ChainEquations
-from nearfar.merge.register.breathing import Law, find_law
+from nearfar.merge.register.breathing import Law, find_law, loose_law
 from nearfar.merge.register.similarity import IDENTITY, Similarity
 
 SHIFT_FLOOR = 0.004
 """px by which a link errs beyond its noise, per frame between its ends: what a change of blur does to a pattern."""
 TURN_FLOOR = 0.004
 """The same in scale and roll, px at the picture's RMS radius."""
+BLURRED = 4.0
+"""Doubt from which scale and roll err more than in proportion: what is sharp in neither frame seems to grow or shrink. Only
+asked where no law holds: else that says what the scale is."""
 LAW_FLOOR = 0.01
 """px per frame by which links are taken to err when they say whether there is a law: no less for being blurred, since a
 law that does not hold would then find least resistance where it does most harm."""
@@ -29,6 +32,10 @@ _LEAST_ROUNDS, _STILL = 5, 1e-4  # px
 _SURE = 4.0  # standard deviations by which a step must leave the law to be let go
 _KNOWN = 0.03  # px at the RMS radius: steps known so well tell whether there is a law
 _FEW = 0.3
+_POOR, _POOR_STEPS = (
+    0.1,
+    2,
+)  # px at the RMS radius: so many steps known no better ask for a law that holds about
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,6 +92,33 @@ def spread(count: int, reference: int, links: Sequence[Link]) -> list[Similarity
             return [poses.get(k, IDENTITY) for k in range(count)]
 
 
+def _unbroken(links: Sequence[Link], broken: NDArray[np.bool_]) -> list[int]:
+    """Full-size links within unbroken runs."""
+    run = np.concatenate([[0], np.cumsum(broken)])
+    return [k for k, link in enumerate(links) if run[link.first] == run[link.second] and not link.coarse]
+
+
+def _steps(
+    links: Sequence[Link], use: Sequence[int], numbers: NDArray[np.float64]
+) -> list[tuple[float, float]]:
+    return [(float(numbers[links[k].first]), float(numbers[links[k].second])) for k in use]
+
+
+def _loose_law_of(
+    links: Sequence[Link],
+    numbers: NDArray[np.float64],
+    broken: NDArray[np.bool_],
+    spreads: NDArray[np.float64],
+    radius: float,
+) -> Law | None:
+    """What the sharpest links say about how the lens breathes, where none holds closely and some steps are hardly known."""
+    use = _unbroken(links, broken)
+    if not use or np.sort(_step_sigma(links, spreads, len(numbers)))[-_POOR_STEPS:].min() < _POOR:
+        return None
+    logs = np.array([np.log(abs(links[k].pose.a)) for k in use])
+    return loose_law(_steps(links, use, numbers), logs, np.sqrt(spreads[use, 2, 2]) / radius, radius=radius)
+
+
 def _law_of(
     links: Sequence[Link],
     numbers: NDArray[np.float64],
@@ -93,12 +127,11 @@ def _law_of(
     radius: float,
 ) -> Law | None:
     """The law of breathing that links within unbroken runs obey."""
-    run = np.concatenate([[0], np.cumsum(broken)])
-    use = [k for k, link in enumerate(links) if run[link.first] == run[link.second] and not link.coarse]
+    use = _unbroken(links, broken)
     if not use:
         return None
     return find_law(
-        [(float(numbers[links[k].first]), float(numbers[links[k].second])) for k in use],
+        _steps(links, use, numbers),
         np.array([np.log(abs(links[k].pose.a)) for k in use]),
         covariance[use, 2, 2] / radius**2,
         radius=radius,
@@ -107,9 +140,9 @@ def _law_of(
 
 
 def _spreads(
-    links: Sequence[Link], number: NDArray[np.float64], radius: float
+    links: Sequence[Link], number: NDArray[np.float64], radius: float, *, blurred: float = np.inf
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Covariance (m, 4, 4) of the links in px: as the poses are fitted, and as it tells of a law."""
+    """Covariance (m, 4, 4) of the links in px: as the poses are fitted, and as it tells of a law. ``blurred``: `BLURRED`."""
     units = np.array([1, 1, 1 / radius, 1 / radius])  # px -> (px, px, log scale, roll)
     known = np.array([link.information for link in links]).reshape(-1, 4, 4) * np.outer(units, units)
     noise = np.linalg.inv(known + 1e-6 * np.eye(4))
@@ -117,6 +150,7 @@ def _spreads(
     doubt = np.array([link.doubt for link in links])
     floor = np.array([SHIFT_FLOOR, SHIFT_FLOOR, TURN_FLOOR, TURN_FLOOR])
     own = (steps * doubt)[:, None] * floor
+    own[:, 2:] *= np.maximum(doubt / blurred, 1)[:, None]
     law = (LAW_FLOOR * steps) ** 2
     return noise + own[:, :, None] ** 2 * np.eye(4), noise + law[:, None, None] * np.eye(4)
 
@@ -154,11 +188,17 @@ def adjust(
     )
     solved = problem.solve(count, None)
     law = _law_of(links, number, broken, told_by, radius) if breathing and not broken.all() else None
-    if law is not None:
-        kept = steps_of_law(law, solved.poses, links, told_by, number, broken, radius)
-        law = law if kept.any() else None
+    kept = _kept(law, solved.poses, links, told_by, number, broken, radius)
+    if not kept.any() and breathing and not broken.all():
+        weaker, _ = _spreads(links, number, radius, blurred=BLURRED)
+        law = _loose_law_of(links, number, broken, weaker, radius)
+        kept = _kept(law, solved.poses, links, weaker, number, broken, radius)
+        if kept.any():
+            spreads, problem.weights = weaker, np.asarray(np.linalg.inv(weaker))
+    law = law if kept.any() else None
     if law is not None:
         solved = problem.solve(count, _Even(law, number, kept, radius))
+        solved.covariance[:, 2, 2] += ((number - number[reference]) * law.doubt * radius) ** 2
     return Adjusted(
         poses=solved.poses,
         covariance=solved.covariance,
@@ -278,6 +318,30 @@ def _arrays(poses: Sequence[Similarity]) -> tuple[NDArray[np.complex128], NDArra
     return both[:, 0], both[:, 1]
 
 
+def _step_sigma(links: Sequence[Link], covariance: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """By how many px at the RMS radius a link of its own knows each step's scale (count - 1,)."""
+    sigma = np.full(count - 1, np.inf)
+    for link, spread in zip(links, covariance, strict=True):
+        if link.second == link.first + 1:
+            sigma[link.first] = min(sigma[link.first], float(np.sqrt(spread[2, 2])))
+    return sigma
+
+
+def _kept(
+    law: Law | None,
+    poses: Sequence[Similarity],
+    links: Sequence[Link],
+    covariance: NDArray[np.float64],
+    number: NDArray[np.float64],
+    broken: NDArray[np.bool_],
+    radius: float,
+) -> NDArray[np.bool_]:
+    """`steps_of_law`; no step at all without one."""
+    if law is None:
+        return np.zeros(max(len(poses) - 1, 0), np.bool_)
+    return steps_of_law(law, poses, links, covariance, number, broken, radius)
+
+
 def steps_of_law(
     law: Law,
     poses: Sequence[Similarity],
@@ -292,10 +356,7 @@ def steps_of_law(
     A rail that moves unevenly, a frame that nobody knows is missing, and a lens that breathes back all show in the
     poses that links alone give. Where more than a few of the surely known steps are of that kind, none is asked.
     """
-    sigma = np.full(len(poses) - 1, np.inf)
-    for link, spread in zip(links, covariance, strict=True):
-        if link.second == link.first + 1:
-            sigma[link.first] = min(sigma[link.first], float(np.sqrt(spread[2, 2])))
+    sigma = _step_sigma(links, covariance, len(poses))
     logs = np.log(np.abs(_arrays(poses)[0]))
     off = np.abs(np.diff(logs) - law.at((number[1:] + number[:-1]) / 2) * np.diff(number)) * radius
     against = off > _SURE * np.hypot(sigma, _tolerance(law, radius))

@@ -17,7 +17,7 @@ class ChainEquations:
 
     def __init__(self, frames: int, reach: int, unknowns: int = UNKNOWNS) -> None:
         self.unknowns = unknowns
-        self.frames, self.reach = frames, max(reach, _GROUP)
+        self.frames, self.reach = frames, max(reach, _GROUP * UNKNOWNS // unknowns)
         self.groups = -(-frames // self.reach)
         side = unknowns * self.reach
         self.own = np.zeros((self.groups, side, side))

@@ -7,7 +7,7 @@ the reference, a weak prior on the change from frame to frame holds what nothing
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -40,7 +40,7 @@ _STEPS = (0.003, 0.02, 0.1, 0.5, 2.5)
 _START = 0.1
 _ROUNDS = 3
 _INVERTED = 3
-_WORTH, _SURE = 0.7, 4.0
+_WORTH, _SURE = 0.7, 3.0
 """Share of the limit from which a quick look is followed by a whole fit; how many times its doubt a bend must be."""
 _PARTS, _FEW = 6, 4
 _BLURRED = 2.0
@@ -73,6 +73,7 @@ class Corrected:
 
     poses: Sequence[Similarity]
     bends: Sequence[Bend | None]
+    terms: F64
     size: float = 0.0
     place: int = 0
     left: float = 0.0
@@ -86,7 +87,9 @@ class Corrected:
 
 @dataclass(frozen=True, kw_only=True)
 class _Measured:
-    """A link's blocks seen from the reference: basis (2 K, terms), displacement (2 K,), information (K, 3) xx, xy, yy."""
+    """A link's blocks seen from the reference: basis (2, K, terms) and displacement (K, 2) in x and y, information (K, 3)
+    xx, xy, yy. Products stay so small that the libraries' threads, which cost more than they save here, do not wake.
+    """
 
     first: int
     second: int
@@ -94,6 +97,10 @@ class _Measured:
     shift: F64
     known: F64
     floor: float
+
+    def rest(self, step: F64) -> F64:
+        """(K, 2) displacement beyond a step's terms, of which there may be fewer than `TERMS`."""
+        return np.stack([self.shift[:, k] - self.basis[k][:, : len(step)] @ step for k in (0, 1)], axis=1)
 
 
 def _basis(z: Complex) -> Complex:
@@ -106,10 +113,13 @@ def _basis(z: Complex) -> Complex:
     return np.asarray(out)
 
 
-def _flat(values: Complex) -> F64:
-    """Real and imaginary parts in turns, along the first axis."""
-    parts = np.stack([values.real, values.imag], axis=1)
-    return np.ascontiguousarray(parts.reshape(2 * len(values), *values.shape[1:]))
+def _displaced(z: Complex, terms: F64, radius: float) -> tuple[Complex, Complex]:
+    """Displacement (K,) in px at places from the centre, and its slopes (K, terms). A tilted plane is not quadratic quite:
+    z / (1 - f) = z + z f + z f^2 and so on, of which the third term is added here.
+    """
+    basis = _basis(z / radius)
+    share = (terms[6] * z.real + terms[7] * z.imag) / radius**2
+    return basis @ terms + z * share**2, basis
 
 
 class _Fit:
@@ -131,9 +141,9 @@ class _Fit:
         z = flat
         bent = bool(terms.any())
         for _ in range(_INVERTED if bent else 0):
-            z = flat - _basis(z / self.radius) @ terms[link.first]
-        basis = _basis(z / self.radius)
-        there = z + basis @ terms[link.second] if bent else z
+            z = flat - _displaced(z, terms[link.first], self.radius)[0]
+        moved, basis = _displaced(z, terms[link.second], self.radius)
+        there = z + moved if bent else z
         back = link.pose.inverse()
         off = back.a * (two.a * there + two.t) + back.t - p
         shift = (link.residual[:, 0] + 1j * link.residual[:, 1] - off) / one.a
@@ -141,8 +151,8 @@ class _Fit:
         return _Measured(
             first=link.first,
             second=link.second,
-            basis=_flat(basis),
-            shift=_flat(shift),
+            basis=np.stack([basis.real, basis.imag]),
+            shift=np.stack([shift.real, shift.imag], axis=1),
             known=link.known,
             floor=_FLOOR * (link.second - link.first) * link.doubt,
         )
@@ -167,7 +177,7 @@ class _Fit:
     def likeliest(self, told: Sequence[tuple[F64, F64]]) -> None:
         """Let each kind of term change by as much as makes the links likeliest, the other kinds changing as they do."""
         best = self._evidence(told, self.steps)
-        for first, last in list(_KINDS.values())[1:]:
+        for first, last in 2 * list(_KINDS.values()):
             for step in _STEPS:
                 tried = self.steps.copy()
                 tried[first:last] = step
@@ -182,7 +192,7 @@ class _Fit:
         return (fit - chain.log_determinant()) / 2 - (len(self.poses) - 1) * float(np.log(steps).sum())
 
     def bends(self, rounds: int) -> Bends:
-        """Terms after so many rounds, less what the same links would change of poses if no frame were bent."""
+        """Terms after so many rounds. What they move leaves out what the links would change of poses without any bend."""
         count = len(self.poses)
         terms, similar = np.zeros((count, TERMS)), np.zeros((count, SIMILAR))
         straight = measured = [self.measured(link, terms) for link in self.links]
@@ -195,27 +205,33 @@ class _Fit:
             chain = self.chain(told, self.steps)
             terms = chain.solve()
             told = [_equations(m, similar[m.second] - similar[m.first]) for m in straight]
-            similar = self.chain(told, self.steps[:SIMILAR]).solve()
-        terms[:, :SIMILAR] -= similar
-        return self._told(straight, measured, terms, chain.marginals())
+            similar = self.chain(told, np.full(SIMILAR, _LOOSE)).solve()
+        more = terms.copy()
+        more[:, :SIMILAR] -= similar
+        return self._told(straight, measured, (terms, more), chain.marginals())
 
     def _told(
-        self, straight: Sequence[_Measured], measured: Sequence[_Measured], terms: F64, covariance: F64
+        self,
+        straight: Sequence[_Measured],
+        measured: Sequence[_Measured],
+        found: tuple[F64, F64],
+        covariance: F64,
     ) -> Bends:
+        terms, more = found
         moved, doubt, total = (np.zeros(len(terms)) for _ in range(3))
         for m in measured:
-            share = np.repeat((m.known[:, 0] + m.known[:, 2]) / m.floor**2, 2)
-            spread = m.basis.T @ (m.basis * share[:, None])
+            share = (m.known[:, 0] + m.known[:, 2]) / m.floor**2
+            spread = sum((b.T @ (b * share[:, None]) for b in m.basis), np.zeros((TERMS, TERMS)))
             for k in (m.first, m.second):
-                moved[k] += terms[k] @ spread @ terms[k]
+                moved[k] += more[k] @ spread @ more[k]
                 doubt[k] += np.trace(covariance[k] @ spread)
-                total[k] += share.sum() / 2
+                total[k] += share.sum()
         total = np.maximum(total, 1e-300)
         return Bends(
             terms=terms,
             moved=np.sqrt(moved / total),
             doubt=np.sqrt(np.maximum(doubt, 0) / total),
-            left=np.array([_left(m, terms) for m in measured]),
+            left=np.zeros(0) if straight is measured else np.array([_left(m, terms) for m in measured]),
             apart=np.array([_left(m, np.zeros_like(terms)) for m in straight]),
         )
 
@@ -236,36 +252,31 @@ def _trust(rest: F64, known: F64) -> tuple[F64, float]:
 
 def _equations(m: _Measured, now: F64) -> tuple[F64, F64]:
     """Normal matrix and right-hand side of a link's step from its first frame to its second, which is ``now`` so far."""
-    basis = m.basis[:, : len(now)]
-    rest = (m.shift - basis @ now).reshape(-1, 2)
+    rest = m.rest(now)
     a, b, c = m.known.T
     trace = a + c
     trust, spread = _trust(rest, m.known)
     counted = trust * trace
     effective = counted.sum() ** 2 / max(float((counted**2).sum()), 1e-300)
     trust /= spread * (1 + 20 / max(effective, 1.0))
-    x, y = basis[0::2], basis[1::2]
-    weighted = np.stack(
-        [
-            (trust * a)[:, None] * x + (trust * b)[:, None] * y,
-            (trust * b)[:, None] * x + (trust * c)[:, None] * y,
-        ],
-        axis=1,
-    ).reshape(basis.shape)
-    normal = basis.T @ weighted
-    right = weighted.T @ m.shift
+    x, y = (b[:, : len(now)] for b in m.basis)
+    xx, xy, yy = ((trust * v)[:, None] for v in (a, b, c))
+    of_x, of_y = xx * x + xy * y, xy * x + yy * y
+    normal = x.T @ of_x + y.T @ of_y
+    right = of_x.T @ m.shift[:, 0] + of_y.T @ m.shift[:, 1]
     held = np.eye(len(now)) + normal * m.floor**2
-    return np.linalg.solve(held, normal), np.linalg.solve(held, right)
+    both = np.linalg.solve(held, np.column_stack([normal, right]))
+    return both[:, :-1], both[:, -1]
 
 
 def _left(m: _Measured, terms: F64) -> float:
     """RMS px by which parts of the picture still lie apart in a link, less what chance makes of it."""
     if m.floor > _BLURRED * _FLOOR * (m.second - m.first):
         return 0.0
-    rest = (m.shift - m.basis @ (terms[m.second] - terms[m.first])).reshape(-1, 2)
+    rest = m.rest(terms[m.second] - terms[m.first])
     trust, _ = _trust(rest, m.known)
     weight = trust * (m.known[:, 0] + m.known[:, 2])
-    column, row = (np.floor(m.basis[k::2, 2] * _PARTS / 3 + _PARTS / 2).astype(np.intp) for k in (0, 1))
+    column, row = (np.floor(m.basis[k][:, 2] * _PARTS / 3 + _PARTS / 2).astype(np.intp) for k in (0, 1))
     _, part = np.unique(row * 1000 + column, return_inverse=True)
     total, count = np.maximum(np.bincount(part, weight), 1e-100), np.bincount(part)
     mean = np.stack([np.bincount(part, weight * rest[:, k]) / total for k in (0, 1)], axis=1)
@@ -287,7 +298,7 @@ def correct(
 ) -> Corrected:
     """Bend frames where that moves what is in focus by more than ``limit`` px beyond doubt; else all stays as it is."""
     count, radius = len(poses), rms_radius(size)
-    straight = Corrected(poses=poses, bends=[None] * count)
+    straight = Corrected(poses=poses, bends=[None] * count, terms=np.zeros((count, TERMS)))
     if not links:
         return straight
     found = find_bends(links, poses, reference, radius=radius, rounds=1)
@@ -309,6 +320,7 @@ def correct(
         straight,
         poses=[pose_of(found.terms[k], poses[k], radius) for k in range(count)],
         bends=bends,
+        terms=found.terms,
         **_most(found.left, links),
     )
 
@@ -316,6 +328,23 @@ def correct(
 def _most(left: F64, links: Sequence[FineLink]) -> dict[str, Any]:
     worst = int(np.argmax(left))
     return {"left": float(left[worst]), "worst": (links[worst].first, links[worst].second)}
+
+
+def beyond(corrected: Corrected, pair: tuple[int, int], radius: float) -> Callable[[Complex], Complex]:
+    """How far places of one frame, from its centre, lie off the pose that leads from it to another, in its pixels."""
+    (one, two), terms = (corrected.poses[k] for k in pair), corrected.terms.copy()
+    terms[:, :SIMILAR] = 0
+    back = one.after(two.inverse())
+
+    def off(p: Complex) -> Complex:
+        flat = (p - one.t) / one.a
+        z = flat
+        for _ in range(_INVERTED):
+            z = flat - _displaced(z, terms[pair[0]], radius)[0]
+        there = two.a * (z + _displaced(z, terms[pair[1]], radius)[0]) + two.t
+        return np.asarray(back.a * there + back.t - p)
+
+    return off
 
 
 def find_bends(
@@ -346,5 +375,8 @@ def bend_of(terms: F64, pose: Similarity, size: tuple[int, int], radius: float) 
     cubic = [0, w, -1j * w, zz + zw + ww, 2j * (zz - ww), zw - zz - ww]
     cubic += [z3 + z2w + zw2 + w3, 1j * (3 * z3 + z2w - zw2 - 3 * w3)]
     cubic += [-3 * z3 + z2w + zw2 - 3 * w3, 1j * (-z3 + z2w - zw2 + w3)]
+    x, y = terms[6] * unit / radius, terms[7] * unit / radius
+    square = np.array([x * x, 2 * x * y + 1j * x * x, y * y + 2j * x * y, 1j * y * y]) * per_of(size) * pose.a
+    cubic[6:] = [c + more for c, more in zip(cubic[6:], square, strict=True)]
     values = np.round(np.array(cubic, np.complex128) * 2.0**20) / 2.0**20
     return Bend.of(size, values.real.tolist(), values.imag.tolist())

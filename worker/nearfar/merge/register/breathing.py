@@ -16,19 +16,25 @@ TOLERANCE = 0.015
 _LEAST_SHARE = 0.4
 _BETTER = 0.15
 _LINEAR_FROM = 8  # frames
+_LEAST_LOOSE = 0.02  # px at the picture's RMS radius by which links leave a loose law at least
+_TELLING = 0.3  # share of its rate by which links may leave a loose law
 _TRIALS = 400
 _ROUNDS = 10
 
 
 @dataclass(frozen=True, kw_only=True)
 class Law:
-    """Log scale per frame number: ``at(number)``, with its sigma, and the share of the links that it explains."""
+    """Log scale per frame number: ``at(number)``, with its sigma, and the share of the links that it explains.
+
+    ``doubt``: sigma by which all of it may err together, where that is not negligible.
+    """
 
     coefficients: NDArray[np.float64]  # constant, or constant and slope over (-1..1)
     middle: float
     half: float
     sigma: float
     share: float
+    doubt: float = 0.0
 
     def at(self, number: NDArray[np.float64]) -> NDArray[np.float64]:
         """Log scale of one step of the frame number, around ``number``."""
@@ -110,3 +116,34 @@ def find_law(
         laws.append(Law(coefficients=c, middle=centre, half=half, sigma=sigma, share=share))
     best = laws[1] if len(laws) > 1 and laws[1].share > laws[0].share + _BETTER else laws[0]
     return best if best.share >= _LEAST_SHARE else None
+
+
+def loose_law(
+    steps: Sequence[tuple[float, float]],
+    log_scale: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    *,
+    radius: float,
+) -> Law | None:
+    """The law that links of very different ``sigma`` (of each log scale) obey about; None where it says next to nothing.
+
+    For stacks in which few frames show anything sharp: what those say carries over the others, with what they differ by as
+    the law's sigma.
+    """
+    if len(steps) < _LINEAR_FROM:
+        return None
+    first, second = np.array(steps, np.float64).T
+    span = second - first
+    rate, middle = log_scale / span, (first + second) / 2
+    low, high = float(first.min()), float(second.max())
+    centre, half, least = (low + high) / 2, max((high - low) / 2, 1.0), _LEAST_LOOSE / radius
+    weights = 1 / ((sigma / span) ** 2 + least**2)
+    basis = np.vander((middle - centre) / half, 2, increasing=True)
+    ridge = np.diag([0.0, 0.1 * weights.sum()])
+    c = np.linalg.solve(basis.T @ (weights[:, None] * basis) + ridge, basis.T @ (weights * rate))
+    off = float(np.sqrt((weights @ (rate - basis @ c) ** 2) / weights.sum()))
+    if off > _TELLING * abs(c[0]):
+        return None
+    rest = max(off, least)
+    doubt = rest * float(np.sqrt((weights**2).sum()) / weights.sum())
+    return Law(coefficients=c, middle=centre, half=half, sigma=rest, share=0.0, doubt=doubt)

@@ -14,13 +14,17 @@ from nearfar.merge.kernel.register_calls import BLOCK
 from nearfar.merge.register.gains import gain_between
 from nearfar.merge.register.pictures import Reduced, fast_length
 from nearfar.merge.register.recipe import RegisterRecipe
-from nearfar.merge.register.similarity import IDENTITY, Similarity, centre_of, to_matrix
+from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
 
 PASSES = 4
 FEW_BLOCKS = 80
 MANY_BLOCKS = 500
 _PEAKS = 4
 _PEAK_APART = 4
+_REPEATS = 0.9  # height of the second peak over the first from which a pattern may repeat itself
+_NEAR = 2.0  # pixels of the most reduced picture within which a shift is too small for a repeated pattern
+_ELSEWHERE = 4.0  # pixels of the most reduced picture by which two shifts are not the same
+_AS_ALIKE = 0.03  # likenesses that differ by less than this do not tell repeats of a pattern apart
 _SPECTRAL_SIGMA = 0.15
 
 
@@ -40,8 +44,8 @@ class CoarseLink:
 
 def shift_candidates(
     first: NDArray[np.complex64], second: NDArray[np.complex64], shape: tuple[int, int]
-) -> Iterator[complex]:
-    """Whole-pixel shifts s with second(x + s) ~ first(x), likeliest first, by phase correlation."""
+) -> Iterator[tuple[complex, float]]:
+    """Whole-pixel shifts s with second(x + s) ~ first(x), likeliest first, by phase correlation, and each one's peak."""
     h, w = shape
     cross = np.conj(first) * second
     size = np.abs(cross)
@@ -51,7 +55,7 @@ def shift_candidates(
     peaks = np.fft.irfft2(cross, shape)
     for _ in range(_PEAKS):
         y, x = divmod(int(peaks.argmax()), w)
-        yield complex(x - w if x > w // 2 else x, y - h if y > h // 2 else y)
+        yield complex(x - w if x > w // 2 else x, y - h if y > h // 2 else y), float(peaks[y, x])
         rows = (np.arange(y - _PEAK_APART, y + _PEAK_APART + 1)) % h
         columns = (np.arange(x - _PEAK_APART, x + _PEAK_APART + 1)) % w
         peaks[np.ix_(rows, columns)] = -np.inf
@@ -114,43 +118,71 @@ def likeness(
     return (round((ab - a * b / count) / power**0.5, 9) if power > 0 else 0.0), count / first.size
 
 
-def _shifts(first: Reduced, second: Reduced, recipe: RegisterRecipe) -> Iterator[tuple[float, complex]]:
-    """Shifts to begin with, and the likeness that is asked of what comes of each: far more of none at all, which is the
-    usual case and saves the spectra.
-    """
-    yield max(recipe.sure_likeness, recipe.link_likeness), 0j
-    h, w = first.light.shape
-    for shift in shift_candidates(first.spectrum(), second.spectrum(), (fast_length(h), fast_length(w))):
-        yield recipe.link_likeness, shift
+class _Pair:
+    """Two reduced frames that are to be linked."""
+
+    def __init__(
+        self, first: Reduced, second: Reduced, size: tuple[int, int], recipe: RegisterRecipe
+    ) -> None:
+        self.first, self.second, self.recipe = first, second, recipe
+        self.centre, self.levels = centre_of(size), sorted(first.bands, reverse=True)
+        self.top = self.levels[0]
+
+    def from_shift(self, shift: complex, least: float) -> CoarseLink:
+        """What comes of a shift to begin with, in pixels of the most reduced pictures; asked to be alike by ``least``."""
+        pose = Similarity(1 + 0j, shift * self.top)
+        for level in self.levels:
+            pose, known = refine(self.first.bands[level], self.second.bands[level], pose, level, self.centre)
+        matrix = to_matrix(pose, self.centre, self.top)
+        alike, overlap = likeness(self.first.bands[self.top], self.second.bands[self.top], matrix)
+        turn, most = np.log(pose.a), self.recipe.most_turn
+        holds = (
+            alike > least
+            and overlap > self.recipe.overlap
+            and abs(turn.real) < most
+            and abs(turn.imag) < most
+        )
+        gain = gain_between(self.first.light, self.second.light, matrix, self.top) if holds else None
+        return CoarseLink(
+            pose=pose, likeness=alike, overlap=overlap, holds=bool(holds), gain_ev=gain, information=known
+        )
+
+    def candidates(self) -> list[tuple[complex, float]]:
+        """Shifts of the most reduced pictures by phase correlation, with their peaks."""
+        h, w = self.first.light.shape
+        shape = (fast_length(h), fast_length(w))
+        return list(shift_candidates(self.first.spectrum(), self.second.spectrum(), shape))
+
+
+def _least_moved(found: list[CoarseLink]) -> CoarseLink:
+    """Of links that hold, the one of the smallest shift among those that are about as alike as the best."""
+    best = max(link.likeness for link in found)
+    return min((k for k in found if k.likeness > best - _AS_ALIKE), key=lambda link: abs(link.pose.t))
 
 
 def coarse_link(
     first: Reduced, second: Reduced, *, size: tuple[int, int], recipe: RegisterRecipe
 ) -> CoarseLink:
-    """The best link between two frames; ``holds`` is false where they are not alike under any pose that was tried."""
-    centre, levels = centre_of(size), sorted(first.bands, reverse=True)
-    top = levels[0]
-    best = CoarseLink(
-        pose=IDENTITY, likeness=0.0, overlap=0.0, holds=False, gain_ev=None, information=np.zeros((4, 4))
-    )
-    for least, shift in _shifts(first, second, recipe):
-        pose = Similarity(1 + 0j, shift * top)
-        for level in levels:
-            pose, known = refine(first.bands[level], second.bands[level], pose, level, centre)
-        matrix = to_matrix(pose, centre, top)
-        alike, overlap = likeness(first.bands[top], second.bands[top], matrix)
-        turn = np.log(pose.a)
-        holds = (
-            alike > least
-            and overlap > recipe.overlap
-            and abs(turn.real) < recipe.most_turn
-            and abs(turn.imag) < recipe.most_turn
-        )
-        if holds or alike > best.likeness:
-            gain = gain_between(first.light, second.light, matrix, top) if holds else None
-            best = CoarseLink(
-                pose=pose, likeness=alike, overlap=overlap, holds=bool(holds), gain_ev=gain, information=known
-            )
-        if holds:
+    """The best link between two frames; ``holds`` is false where they are not alike under any pose that was tried.
+
+    No shift at all is tried first: where that leads to pictures that are far more alike than is asked, which is the usual
+    case, nothing else is. Else the first of the likeliest shifts that holds is taken. But walls of bricks, meshes and cloth
+    look alike under many shifts: where those are told by as high peaks, or where what was found at rest lies elsewhere than
+    the likeliest shift, they are compared.
+    """
+    pair = _Pair(first, second, size, recipe)
+    at_rest = pair.from_shift(0j, max(recipe.sure_likeness, recipe.link_likeness))
+    if at_rest.holds and abs(at_rest.pose.t) < _NEAR * pair.top:
+        return at_rest
+    shifts = pair.candidates()
+    repeats = shifts[1][1] > _REPEATS * shifts[0][1]
+    aside = abs(at_rest.pose.t - shifts[0][0] * pair.top)
+    if at_rest.holds and not repeats and aside < _ELSEWHERE * pair.top:
+        return at_rest
+    tried = [at_rest]
+    for shift, _ in shifts:
+        tried.append(pair.from_shift(shift, recipe.link_likeness))
+        if tried[-1].holds and not repeats:
             break
-    return best
+    held = [link for link in tried if link.holds]
+    return _least_moved(held) if held else max(tried, key=lambda link: link.likeness)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -108,8 +109,9 @@ class _Windows:
         origins: NDArray[np.int32],
         size: tuple[int, int],
         lean: NDArray[np.float32],
+        beyond: NDArray[np.complex128] | None,
     ) -> None:
-        self.pixels, self.origins, self.size = pixels, origins, size
+        self.pixels, self.origins, self.size, self.beyond = pixels, origins, size, beyond
         self.half = np.float32(0.5) * lean
         self.first = kernel.windows(pixels[0], 1, origins - 1, RING, self.half)
         self.first_at = np.arange(len(origins), dtype=np.int64) * (RING * RING)
@@ -119,6 +121,8 @@ class _Windows:
         """Cut the second frame's windows out around where ``pose`` takes each block."""
         m = to_matrix(pose, centre_of(self.size))
         moved = (self.origins + (BLOCK - 1) / 2) @ m[:, :2].T + m[:, 2]
+        if self.beyond is not None:
+            moved = moved + self._beyond(m)
         self.corners = np.floor(moved - (WINDOW - 1) / 2 + 0.5).astype(np.int32)
         self.second = kernel.windows(self.pixels[1], 1, self.corners, WINDOW, -self.half)
         edge = (WINDOW - RING) // 2
@@ -128,11 +132,20 @@ class _Windows:
     def equations(self, pose: Similarity) -> NDArray[np.float64]:
         """Every block's equations under ``pose`` (see `fit_calls`); blocks that reach out of the second frame have none."""
         matrix = to_matrix(pose, centre_of(self.size))
+        if self.beyond is not None:
+            own = np.repeat(matrix[None], len(self.origins), axis=0)
+            own[:, :, 2] += self._beyond(matrix)
+            matrix = own
         moments = kernel.sums(
             self.origins, self.first, self.first_at, self.second, self.second_at, self.corners, matrix
         )
         moments[~self.whole] = 0
         return fit_calls.equations(moments)
+
+    def _beyond(self, matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(K, 2) px of the second frame by which blocks lie off their pose."""
+        assert self.beyond is not None  # noqa: S101 - asked for only then
+        return np.stack([self.beyond.real, self.beyond.imag], axis=1) @ matrix[:, :2].T
 
 
 def _moved_by(step: NDArray[np.float64]) -> Similarity:
@@ -159,10 +172,13 @@ def fine_link(
     tilt: Tilt,
     seen: Similarity,
     growth: bool = False,
+    beyond: Callable[[NDArray[np.complex128]], NDArray[np.complex128]] | None = None,
 ) -> FineLink | None:
     """Measure a link at full size from the pose ``start``; None where no block says anything.
 
     ``seen`` is the first frame's pose from the reference, in whose cells ``tilt`` is; ``growth`` asks for that as well.
+    ``beyond``: px of the first frame by which places of it, from its centre, are expected off the pose; it is part of the
+    residual then.
     """
     centre, pose = centre_of(size), start
     chosen = choose_blocks(*sharpness, pose, size=size, recipe=recipe)
@@ -173,7 +189,8 @@ def fine_link(
     first, second = (replace(f.pixels, table=f.light) for f in frames)
     depth, rise = _tilt_at(tilt, seen, x + 1j * y, centre)
     lean = lean_of(rise, tilt.growth * (places[1] - places[0]))
-    windows = _Windows((first, second), chosen.origins, size, lean)
+    off = None if beyond is None else beyond(x + 1j * y)
+    windows = _Windows((first, second), chosen.origins, size, lean, off)
     fit, moved = None, np.inf
     for _ in range(max(recipe.passes, 1)):
         if moved > _READ_AGAIN:
@@ -197,7 +214,7 @@ def fine_link(
         information=fit.information,
         x=x,
         y=y,
-        residual=fit.residual,
+        residual=fit.residual if off is None else fit.residual + np.stack([off.real, off.imag], axis=1),
         weight=fit.weight,
         known=fit_calls.information(blocks, chosen.weights),
         growth=growth_of(

@@ -10,7 +10,7 @@ import numpy as np
 from nearfar.errors import StackRefused
 from nearfar.merge.register import verdict
 from nearfar.merge.register.adjust import Adjusted, Link, adjust
-from nearfar.merge.register.bending import Corrected, correct
+from nearfar.merge.register.bending import Corrected, beyond, correct
 from nearfar.merge.register.fine import FineLink, fine_link
 from nearfar.merge.register.gains import solve_gains
 from nearfar.merge.register.linking import CoarseLinks, Linker, Pair
@@ -26,6 +26,7 @@ SPANS = (1, 2)
 _GROWTH_LINKS = 8
 _GAP_DOUBT = 6.0  # times what else such blurred blocks err by, where a slice is missing between the frames
 _COARSE_SIGMA = 0.06  # px of the finest reduced picture by which a link from it errs beyond its noise
+_MEASURED_AGAIN, _SETTLED = 4, 0.05  # times; px by which terms of bends still change
 _COARSE_SHARE = 0.4  # of the whole work, for progress
 
 
@@ -61,7 +62,8 @@ class StackRegistration:
             self.crew.share.all_linked()
         adjusted, used = self._adjust(members, reference, links, coarse)
         self.tick(1.0)
-        return self._result(parts, members, reference, coarse, adjusted, used, links)
+        corrected = self._corrected(members, reference, rough, links, adjusted)
+        return self._result(parts, members, reference, coarse, adjusted, used, corrected)
 
     def _alone(self) -> Registration:
         pose = to_matrix(Similarity(1 + 0j, 0j), self.centre)
@@ -120,15 +122,54 @@ class StackRegistration:
                 )
         return links
 
-    def _fine(self, members: Sequence[int], rough: Sequence[Similarity]) -> list[FineLink]:
+    def _corrected(
+        self,
+        members: Sequence[int],
+        reference: int,
+        rough: Sequence[Similarity],
+        links: Sequence[FineLink],
+        adjusted: Adjusted,
+    ) -> Corrected:
+        """Frames bent where shift, scale and roll do not do. Blocks that lie far off a pose are measured short: then all are
+        measured again, where the bends so far have them.
+        """
+
+        def corrected(links: Sequence[FineLink]) -> Corrected:
+            return correct(
+                *(links, adjusted.poses, members.index(reference)),
+                size=self.size,
+                limit=self.recipe.field_limit,
+                bend=self.recipe.bend,
+            )
+
+        found = corrected(links)
+        for again in range(_MEASURED_AGAIN):
+            before = found
+            if not before.bent:
+                break
+            found = corrected(self._fine(members, rough, before, again))
+            if float(np.abs(found.terms - before.terms).max()) < _SETTLED:
+                break
+        return found
+
+    def _fine(
+        self,
+        members: Sequence[int],
+        rough: Sequence[Similarity],
+        bent: Corrected | None = None,
+        again: int = 0,
+    ) -> list[FineLink]:
         """Full-size links over one and two members, and how much the sharpness of neighbours differs."""
         frames = [self.frames[k] for k in members]
-        sharpness = StackSharpness(frames, rough, self.centre, self.crew)
-        tilt = self._tilt(frames, rough, sharpness)
+        if bent is None:
+            self.sharpness = StackSharpness(frames, rough, self.centre, self.crew)
+            self.tilt = self._tilt(frames, rough, self.sharpness)
+        sharpness, tilt = self.sharpness, self.tilt
+        poses = rough if bent is None else bent.poses
 
         def measure(pair: Pair, held: dict[int, CellSharpness]) -> tuple[Pair, FineLink | None, float]:
             i, j = pair
-            step = rough[j].after(rough[i].inverse())
+            step = poses[j].after(poses[i].inverse())
             change = change_between(held[i], held[j], step, self.centre) if j == i + 1 else 1.0
             link = fine_link(
                 *(pair, (frames[i], frames[j]), (held[i], held[j]), step),
@@ -136,6 +177,7 @@ class StackRegistration:
                 recipe=self.recipe,
                 tilt=tilt,
                 seen=rough[i],
+                beyond=None if bent is None else beyond(bent, pair, self.radius),
             )
             return pair, link, change
 
@@ -144,9 +186,19 @@ class StackRegistration:
             return self.crew.map(lambda pair: measure(pair, held), pairs)
 
         found = find_all(
-            *("fine", len(frames), max(SPANS), sharpness.of, self.crew, find, (FineLink, Growth, Similarity)),
+            *(
+                "fine" if bent is None else f"bent-{again}",
+                len(frames),
+                max(SPANS),
+                sharpness.of,
+                self.crew,
+                find,
+                (FineLink, Growth, Similarity),
+            ),
             tick=lambda share: self.tick(_COARSE_SHARE + (1 - _COARSE_SHARE) * share),
         )
+        if bent is not None:
+            return [link for _, link, _ in found if link is not None]
         self.changes = [1.0] * (len(frames) - 1)
         for (first, second), _, change in found:
             if second == first + 1:
@@ -235,7 +287,7 @@ class StackRegistration:
         coarse: CoarseLinks,
         adjusted: Adjusted,
         links: Sequence[Link],
-        fine: Sequence[FineLink],
+        corrected: Corrected,
     ) -> Registration:
         place = {k: m for m, k in enumerate(members)}
         gains = solve_gains(
@@ -247,12 +299,6 @@ class StackRegistration:
             ],
         )
         remarks = self._remarks(members, adjusted)
-        corrected = correct(
-            *(fine, adjusted.poses, place[reference]),
-            size=self.size,
-            limit=self.recipe.field_limit,
-            bend=self.recipe.bend,
-        )
         repeated = {members[k + 1]: self.frames[members[k]].name for k in self._repeats()}
         poses = []
         for k in range(len(self.frames)):
