@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from nearfar.merge.focus import cell_pose, covered, in_order
+from nearfar.merge.focus import FEW, cell_pose, covered, in_order
 from nearfar.merge.kernel.picture_calls import PRIOR_UNIT
 from nearfar.merge.recipe import FocusRecipe
 from tests.scenes.scene import render
@@ -247,3 +247,10 @@ def test_an_error_in_one_item_reaches_the_caller() -> None:
 
     with pytest.raises(ValueError, match="third"):
         list(in_order([0, 1, 2, 3], work, 2))
+
+
+def test_energies_that_are_told_do_not_depend_on_how_many_frames_there_are(rng: Random) -> None:
+    """With more than `FEW` frames chance counts in which are let in; gaps are told from energies less the noise alone."""
+    twelve = bracket(rng, texture(rng, SIZE, contrast=0.03), ramp(SIZE, 0, 11), range(FEW))
+    few, more = (focused(frames, sigma=0.004).found for frames in (twelve, [*twelve, twelve[-1]]))
+    assert np.allclose(few.peak, more.peak, rtol=1e-5)

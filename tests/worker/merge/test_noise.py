@@ -55,7 +55,7 @@ def test_the_lowest_cells_of_white_noise_are_the_constants(rng: Random) -> None:
 
 def test_a_warp_leaves_of_white_noise_what_the_tiles_count_on(rng: Random) -> None:
     """By simulation over 25 phases within 4 %, about twice its scatter; the channel also by the mean over all phases of
-    the cubic's squared weights, within .2 %."""
+    its squared weights, within .2 %."""
     samples, found = white(rng, 0.02, size=(256, 256)), []
     for phase in range(25):
         shift = ((phase % 5 + 0.5) / 5, (phase // 5 + 0.5) / 5)
@@ -66,7 +66,7 @@ def test_a_warp_leaves_of_white_noise_what_the_tiles_count_on(rng: Random) -> No
     kept = np.mean(found, axis=0) / 0.02**2
     np.testing.assert_allclose(kept, [WARPED_CHANNEL, *WARPED_BANDS], rtol=0.04)
     t = np.linspace(0, 1, 2001).astype(np.float32)
-    one_axis = np.mean(sum(w.astype(np.float64) ** 2 for w in twin_warp.cubic(t)))
+    one_axis = np.mean(sum(w.astype(np.float64) ** 2 for w in twin_warp.weights_at(t)))
     assert pytest.approx(one_axis**2, rel=0.002) == WARPED_CHANNEL
 
 

@@ -110,13 +110,13 @@ def covered(
     return np.asarray(inside[:-1, :-1] & inside[1:, :-1] & inside[:-1, 1:] & inside[1:, 1:])
 
 
-def in_order(items: Sequence[T], work: Callable[[T], R], threads: int) -> Iterator[R]:
-    """Results in the order of the items, at most ``threads`` + 1 of them in memory at a time."""
+def in_order(items: Sequence[T], work: Callable[[T], R], threads: int, *, ahead: int = 0) -> Iterator[R]:
+    """Results in the order of the items, at most ``threads`` + 1 + ``ahead`` of them in memory at a time."""
     with ThreadPoolExecutor(threads) as pool:
         waiting: list[Any] = []
         for item in items:
             waiting.append(pool.submit(work, item))
-            if len(waiting) > threads:
+            if len(waiting) > threads + ahead:
                 yield waiting.pop(0).result()
         for future in waiting:
             yield future.result()
@@ -166,8 +166,16 @@ class _Grids:
         out *= np.float32(2.0 ** (-2 * frame.gain_ev / 2.2))
         variance = self.noise.at(luma)
         for band in range(3):
-            out[band] -= variance * (self.noise.white(band) * self.chance[band])
+            out[band] -= variance * self.noise.white(band)
         return np.maximum(out, 0, out=out), luma
+
+    def sure(self, energy: F32, luma: F32) -> F32:
+        """Energies (3, R, C), less noise already, less what chance may add to it."""
+        if (self.chance == 1).all():
+            return energy
+        variance = self.noise.at(luma)
+        more = np.stack([variance * (self.noise.white(b) * (self.chance[b] - 1)) for b in range(3)])
+        return np.asarray(np.maximum(energy - more, np.float32(0)), np.float32)
 
 
 @dataclass
@@ -252,7 +260,7 @@ def _largest(
     held: deque[tuple[F32, F32]] = deque(maxlen=3)  # energies and brightness of the last frames
     for index, (energy, luma) in enumerate(in_order(frames, grids.read, threads)):
         # encoded values go about as the 1/2.2th power of light
-        held.append((energy, luma * np.float32(2.0 ** (-frames[index].gain_ev / 2.2))))
+        held.append((grids.sure(energy, luma), luma * np.float32(2.0 ** (-frames[index].gain_ev / 2.2))))
         if peak is None:
             peak = _Peak(
                 energy=energy.copy(),
@@ -296,7 +304,7 @@ def _sharpest(
 
     def look(item: tuple[int, FocusFrame]) -> tuple[F32, F32, F32, NDArray[np.bool_]]:
         frame = item[1]
-        left = passing.remaining(grids.read(frame)[0], writer.admitted[:, item[0]])
+        left = passing.remaining(grids.sure(*grids.read(frame)), writer.admitted[:, item[0]])
         total, finest = peak.sharpness(left, nv)
         whole = covered(frame.pose, (shape[0], shape[1]), size, frame.bend)
         return _surroundings(total, PRIOR_AROUND), _surroundings(finest, AROUND), finest, whole
@@ -334,8 +342,8 @@ def _admit(
     reach = np.where(wide, recipe.neighbours, min(1, recipe.neighbours))
 
     def look(item: tuple[int, FocusFrame]) -> tuple[F32, NDArray[np.bool_], F32]:
-        energy, _ = grids.read(item[1])
-        left = passing.remaining(energy, writer.admitted[:, item[0]])
+        energy, luma = grids.read(item[1])
+        left = passing.remaining(grids.sure(energy, luma), writer.admitted[:, item[0]])
         _, finest = peak.sharpness(left, nv)
         clear = (left[0] > CLEAR * nv[0]) | (left[1] > CLEAR * nv[1])
         return finest, clear, energy[2] / np.maximum(peak.energy[2], np.float32(1e-20))

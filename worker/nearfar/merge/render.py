@@ -26,6 +26,8 @@ from nearfar.merge.scratch import Scratch
 BLOCK = 512
 """Edge of the result's tiles, and of the blocks that a thread renders in one go."""
 SMALLEST_TILE = 64
+AHEAD = 3
+"""Blocks (1.5 MB each) that may lie there made, so that no thread waits while a band is stored and handed on."""
 MAGIC = b"NFband01"
 U16 = NDArray[np.uint16]
 
@@ -166,7 +168,7 @@ class Renderer:
         which = range(self.bands) if which is None else which
         missing = [b for b in which if not scratch.has(keys[b], "band")]
         todo = [place for b in missing for place in self.blocks(b)]
-        made = in_order(todo, self.block, threads)
+        made = in_order(todo, self.block, threads, ahead=AHEAD)
         for band in which:
             count = len(self.blocks(band))
             if band in missing:

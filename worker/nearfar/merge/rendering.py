@@ -12,7 +12,7 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.merge.chooser import weights, where
 from nearfar.merge.focus import FocusMap, FocusWriter
 from nearfar.merge.focusing import bend_of, pose_of
-from nearfar.merge.kernel.picture_calls import TileKernel
+from nearfar.merge.kernel.picture_calls import TileKernel, render_bytes
 from nearfar.merge.keys import key
 from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan
@@ -22,16 +22,21 @@ from nearfar.merge.render import Renderer
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import MappedFrame
 
-VERSION = 5
+VERSION = 6
 
-WARPED_CHANNEL = 0.735
+WARPED_CHANNEL = 0.781
 """What a warp at a random phase leaves of white noise of variance 1 in a channel."""
-WARPED_BANDS = (0.236, 0.0848)
+WARPED_BANDS = (0.2574, 0.0852)
 """The same for luma's two finest bands as the tiles see them. Simulated; a test repeats it."""
 PRIOR_WEIGHT = 0.1
 BEHIND = 0.3
 QUIET = 3.0
 """Weights of the tile kernel (render.c), measured on rendered brackets of four kinds."""
+MODEST = 48 << 20
+"""Bytes of work memory of a thread that a tile may take in any case ..."""
+USUAL = 2
+"""... or so many times what one with the mean number of frames takes. The few with many more frames are made in pieces:
+that costs a twentieth of a stack's time, and they alone would decide the memory of the whole run."""
 ORDERS = {"near-first": 1, "far-first": -1, "unknown": 0}
 
 
@@ -108,6 +113,12 @@ def make_renderer(
         size=size,
         channels=headers[0].channels,
         tile=plan.tile,
-        work_limit=plan.work_limit,
+        work_limit=min(plan.work_limit, _modest(kernel, volume, plan.tile)),
         relax=relax,
     )
+
+
+def _modest(kernel: TileKernel, volume: FocusWriter, tile: int) -> int:
+    """Bytes of work memory that do for all but a few tiles."""
+    frames = np.count_nonzero(volume.admitted) * kernel.frames / volume.admitted.size
+    return max(MODEST, render_bytes(min(tile, 256), round(USUAL * frames), learned=kernel.learned))

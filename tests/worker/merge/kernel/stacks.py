@@ -14,9 +14,9 @@ from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.twin_render import Numbers, Rendered, Stack
 
 NUMBERS = {
-    "channel": 0.735,
-    "band0": 0.236,
-    "band1": 0.0848,
+    "channel": 0.781,
+    "band0": 0.2574,
+    "band1": 0.0852,
     "prior_weight": 0.1,
     "behind": 0.3,
     "agreement": 0.4,

@@ -547,19 +547,20 @@ static void merge_row(window_t *w, int y, int first, int last) {
     }
 }
 
-/* The merged luma's own finest band makes way for the one that was chosen apart. */
+/* The merged luma's own finest band makes way for the one that was chosen apart, which stays in `fine`. */
 static void replace_fine(window_t *w, int y0, int y1, int gains) {
     const int64_t at = (int64_t)y0 * w->width;
     blur_plane(w->luma + at, w->blurred + at, w->width, w->width, y1 - y0, w->warp->across);
     for (int y = y0; y < y1; y++) {
         const int64_t row = (int64_t)y * w->width;
         float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
-        const float *restrict l = w->luma + row, *restrict s = w->blurred + row, *restrict f = w->fine + row, *restrict t = w->fine_total + row;
-        float u[NF_WIDEST / 2 + 2], gain[NF_WIDEST];
+        const float *restrict l = w->luma + row, *restrict s = w->blurred + row, *restrict t = w->fine_total + row;
+        float *restrict f = w->fine + row, u[NF_WIDEST / 2 + 2], gain[NF_WIDEST];
         if (gains) upsample(w->gain + (int64_t)(y >> 1) * w->half_width, w->gain + (int64_t)(y & 1 ? (y >> 1) + 1 : (y >> 1) - 1) * w->half_width, u, gain, w->half_width);
         for (int x = 0; x < w->width; x++) {
             float v = f[x] / nf_maxf(t[x], 1e-30f);
-            v = (gains ? v * gain[x] : v) * NF_UNIT - (l[x] - s[x]);
+            f[x] = gains ? v * gain[x] : v;
+            v = f[x] * NF_UNIT - (l[x] - s[x]);
             r[x] += v;
             g[x] += v;
             b[x] += v;
@@ -567,84 +568,7 @@ static void replace_fine(window_t *w, int y0, int y1, int gains) {
     }
 }
 
-static void add_square(const int16_t *restrict f, const float *restrict r, float *restrict o, int n) {
-    for (int i = 0; i < n; i++) {
-        float v = (float)f[i] - r[i];
-        o[i] += v * v;
-    }
-}
-
-/* How well a member agrees with the merged picture: weights for the averaging, into half_b, and their spans. */
-static void agreement(window_t *w, member_t *m, int x0, int x1, int y0, int y1) {
-    const nf_stack *s = w->stack;
-    const int64_t plane = (int64_t)w->width * w->height;
-    const float unit = 1 / (24 * s->channel * NF_UNIT * NF_UNIT), slope = 1 / (8 * s->agreement);
-    float a[NF_WIDEST], b[NF_WIDEST];
-    int n = x1 - x0;
-    for (int y = y0; y < y1; y += 2) {
-        const int64_t at = (int64_t)y * w->width + x0, half = (int64_t)(y / 2) * w->half_width + x0 / 2;
-        memset(a, 0, (size_t)n * 4);
-        memset(b, 0, (size_t)n * 4);
-        for (int c = 0; c < 3; c++) {
-            add_square(m->planes.colour + c * plane + at, w->sum[c] + at, a, n);
-            add_square(m->planes.colour + c * plane + at + w->width, w->sum[c] + at + w->width, b, n);
-        }
-        float *restrict o = w->half_a + half;
-        const float *restrict v = w->noise + half;
-        for (int x = 0; x < n / 2; x++) o[x] = unit * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]) / v[x];
-    }
-    const int64_t at = (int64_t)(y0 / 2) * w->half_width + x0 / 2;
-    blur_plane(w->half_a + at, w->half_b + at, w->half_width, n / 2, (y1 - y0) / 2, w->warp->across);
-    for (int y = y0 / 2; y < y1 / 2; y++) {
-        float *restrict d = w->half_b + (int64_t)y * w->half_width;
-        const float *restrict ad = m->admission + (int64_t)y * w->half_width;
-        for (int x = x0 / 2; x < x1 / 2; x++) {
-            float t = nf_maxf(1 - nf_maxf(d[x] - 1, 0) * slope, 0);
-            t *= t;
-            t *= t;
-            t *= t;
-            d[x] = t * ad[x];
-        }
-        find_span(d, x0 / 2, x1 / 2, m->from + y, m->to + y);
-    }
-}
-
-/* Frames that agree with the picture within noise are averaged in; the picture itself counts once. */
-static void average(window_t *w, int inner_y0, int inner_y1) {
-    const int64_t plane = (int64_t)w->width * w->height;
-    float *acc[3] = {w->luma, w->blurred, w->fine}, *total = w->fine_total, t[NF_WIDEST / 2 + 2], up[NF_WIDEST];
-    for (int y = inner_y0; y < inner_y1; y++) {
-        const int64_t row = (int64_t)y * w->width;
-        for (int c = 0; c < 3; c++) memcpy(acc[c] + row, w->sum[c] + row, (size_t)w->width * 4);
-        for (int x = 0; x < w->width; x++) total[row + x] = 1;
-    }
-    for (int i = 0; i < w->count; i++) {
-        member_t *m = w->members + i;
-        int x0 = m->box.x0 > HALO_X - 16 ? m->box.x0 : HALO_X - 16, x1 = m->box.x1 < w->width - HALO_X + 16 ? m->box.x1 : w->width - HALO_X + 16;
-        int y0 = m->box.y0 > inner_y0 - 8 ? m->box.y0 : inner_y0 - 8, y1 = m->box.y1 < inner_y1 + 8 ? m->box.y1 : inner_y1 + 8;
-        if (x0 >= x1 || y0 >= y1) continue;
-        agreement(w, m, x0, x1, y0, y1);
-        member_t cut = *m;
-        cut.box.x0 = x0;
-        cut.box.x1 = x1;
-        for (int y = y0 > inner_y0 ? y0 : inner_y0; y < (y1 < inner_y1 ? y1 : inner_y1); y++) {
-            int near, other, a, b;
-            if (!row_span(&cut, y, y0 / 2, y1 / 2, &near, &other, &a, &b)) continue;
-            const int64_t at = (int64_t)y * w->width + 2 * a;
-            const int16_t *p = m->planes.colour + at;
-            upsample(w->half_b + (int64_t)near * w->half_width + a, w->half_b + (int64_t)other * w->half_width + a, t, up, b - a);
-            add_colours(p, p + plane, p + 2 * plane, up, acc[0] + at, acc[1] + at, acc[2] + at, total + at, 2 * (b - a));
-        }
-    }
-    for (int y = inner_y0; y < inner_y1; y++) {
-        const int64_t row = (int64_t)y * w->width;
-        for (int c = 0; c < 3; c++) {
-            float *restrict o = w->sum[c] + row;
-            const float *restrict a = acc[c] + row, *restrict n = total + row;
-            for (int x = 0; x < w->width; x++) o[x] = a[x] / n[x];
-        }
-    }
-}
+#include "average.h"
 
 static uint16_t level16(float v) { return (uint16_t)(int)nf_minf(nf_maxf(v * (65535.f / NF_UNIT) + .5f, 0), 65535.f); }
 

@@ -12,6 +12,7 @@ from nearfar.merge.chooser.features import Window, features
 from nearfar.merge.chooser.net import Chosen, choose
 from nearfar.merge.chooser.weights import Weights
 from nearfar.merge.kernel import twin_render as twin
+from nearfar.merge.kernel.twin_average import average
 from nearfar.merge.kernel.twin_survey import halve
 from nearfar.merge.kernel.twin_warp import UNIT, Carried
 
@@ -60,7 +61,7 @@ def render(stack: twin.Stack, weights: Weights) -> twin.Rendered:
     v, admission = twin.scores(window, frames)
     chosen = weigh(weights, window, frames, v, admission)
     places, share = twin.frame_map(window, list(chosen.colour))
-    r1 = twin.merge(frames, list(chosen.colour), list(chosen.detail), chosen.gain)
-    r = twin.average(window, frames, r1, admission)
+    merged = twin.merge(frames, list(chosen.colour), list(chosen.detail), chosen.gain)
+    r = average(window, frames, merged, admission)
     picture = np.ascontiguousarray(np.moveaxis(twin.level16(window.inner(r)), 0, 2))
     return twin.Rendered(picture=picture, frame_map=places, share=share)

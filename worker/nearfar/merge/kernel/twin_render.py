@@ -12,7 +12,8 @@ half-size places, with the noise N (variance of one channel of a frame) and what
 3. Colours merge with r^16, r = V / max V; luma's finest band with E0^2 r^16 AD: R1 has the colours of the first and the
    finest band of the second.
 4. Averaging: D is the mean squared distance of a frame's colours to R1 in units of twice the noise, smoothed by B5;
-   w = AD max(0, 1 - max(0, D - 1) / (8 agreement))^8; R = (R1 + sum w F) / (1 + sum w).
+   w = 2 AD max(0, 1 - max(0, D - 1) / (8 agreement))^8. A frame shows the share g of luma's finest band (twin_average);
+   R = (R1 + sum g w F) / (1 + sum g w), its finest band (f1 + sum g w f) / (1 + sum g^2 w).
 """
 
 from __future__ import annotations
@@ -25,7 +26,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.kernel.bend import Bend
-from nearfar.merge.kernel.twin_survey import b5, luma
+from nearfar.merge.kernel.twin_average import average
+from nearfar.merge.kernel.twin_filters import blurred, f32, softened, upsample
+from nearfar.merge.kernel.twin_survey import luma
 from nearfar.merge.kernel.twin_warp import UNIT, Carried, carry
 from nearfar.merge.map_scale import map_step
 
@@ -106,16 +109,6 @@ class Rendered:
     share: F64
 
 
-def blurred(plane: F32) -> F32:
-    """B5 over a plane, its edge repeated outside."""
-    return b5(np.pad(plane, 2, mode="edge"))
-
-
-def f32(value: float) -> np.float32:
-    """A number of the structure, as the kernel has it."""
-    return np.float32(value)
-
-
 class Window:
     """The picture with its halo, and where its half-size places lie."""
 
@@ -190,14 +183,6 @@ def coverage(window: Window, k: int) -> F32:
     for sx, sy, reach in () if s.spots is None else s.spots.astype(np.float64):
         hit |= (u - sx) * (u - sx) + (v - sy) * (v - sy) <= reach * reach
     return np.asarray(np.where(hit, out * SPOT, out))
-
-
-def softened(plane: F32) -> F32:
-    """3 x 3 with .15, .7, .15 first down and then across, the edge repeated outside."""
-    p = np.pad(plane, ((1, 1), (0, 0)), mode="edge")
-    p = f32(0.7) * p[1:-1] + f32(0.15) * (p[:-2] + p[2:])
-    p = np.pad(p, ((0, 0), (1, 1)), mode="edge")
-    return np.asarray(f32(0.7) * p[:, 1:-1] + f32(0.15) * (p[:, :-2] + p[:, 2:]))
 
 
 def second_band(frame: Carried) -> F32:
@@ -301,22 +286,10 @@ def weigh(window: Window, frames: Sequence[Carried], v: F32, admission: F32) -> 
     return colour, detail
 
 
-def upsample(plane: F32) -> F32:
-    """Half size to full: along each axis 3/4 of the place that a pixel lies in and 1/4 of the nearer neighbour."""
-    p = np.pad(plane, 1, mode="edge")
-    down = np.empty((2 * plane.shape[0], p.shape[1]), np.float32)
-    down[::2] = f32(0.75) * p[1:-1] + f32(0.25) * p[:-2]
-    down[1::2] = f32(0.75) * p[1:-1] + f32(0.25) * p[2:]
-    out = np.empty((down.shape[0], 2 * plane.shape[1]), np.float32)
-    out[:, ::2] = f32(0.75) * down[:, 1:-1] + f32(0.25) * down[:, :-2]
-    out[:, 1::2] = f32(0.75) * down[:, 1:-1] + f32(0.25) * down[:, 2:]
-    return out
-
-
 def merge(
     frames: Sequence[Carried], colour: Sequence[F32], detail: Sequence[F32], gain: F32 | None = None
-) -> F32:
-    """R1 (3, H, W) in `UNIT`-ths: weighted colours, their luma's finest band replaced by the one chosen apart.
+) -> tuple[F32, F32]:
+    """R1 (3, H, W) in `UNIT`-ths: weighted colours, their luma's finest band replaced by the one chosen apart; that band.
 
     ``gain`` (H / 2, W / 2): factor of that band, if there is one.
     """
@@ -336,34 +309,7 @@ def merge(
     band = fine / np.maximum(fine_total, f32(1e-30))
     if gain is not None:
         band = band * upsample(gain)
-    return out + (band * UNIT - (y - blurred(y)))
-
-
-def agreement(window: Window, frame: Carried, r1: F32, admission: F32) -> F32:
-    """The w (H, W) at half size: how well a frame agrees with R1 within noise, 0..1."""
-    n = window.stack.numbers
-    unit = 1 / (24 * f32(n.channel) * UNIT * UNIT)
-    d = frame.colour.astype(np.float32) - r1
-    d = d * d
-    s = d[0] + d[1] + d[2]
-    s = s[::2, ::2] + s[::2, 1::2] + s[1::2, ::2] + s[1::2, 1::2]
-    distance = blurred(unit * s / window.noise)
-    slope = 1 / (8 * f32(n.agreement))
-    t = np.maximum(1 - np.maximum(distance - 1, f32(0)) * slope, f32(0))
-    t = t * t
-    t = t * t
-    t = t * t
-    return np.asarray(t * admission)
-
-
-def average(window: Window, frames: Sequence[Carried], r1: F32, admission: F32) -> F32:
-    """R (3, H, W): R1 counts once, each frame by how well it agrees with it."""
-    out, total = r1.copy(), np.ones(r1.shape[1:], np.float32)
-    for frame, ad in zip(frames, admission, strict=True):
-        up = upsample(agreement(window, frame, r1, ad))
-        out = out + up * frame.colour.astype(np.float32)
-        total = total + up
-    return out / total
+    return out + (band * UNIT - (y - blurred(y))), np.asarray(band, np.float32)
 
 
 def frame_map(window: Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16], F64]:
@@ -393,7 +339,7 @@ def render(stack: Stack) -> Rendered:
     v, admission = scores(window, frames)
     colour, detail = weigh(window, frames, v, admission)
     places, share = frame_map(window, colour)
-    r1 = merge(frames, colour, detail)
-    r = average(window, frames, r1, admission)
+    merged = merge(frames, colour, detail)
+    r = average(window, frames, merged, admission)
     picture = np.ascontiguousarray(np.moveaxis(level16(window.inner(r)), 0, 2))
     return Rendered(picture=picture, frame_map=places, share=share)

@@ -1,7 +1,8 @@
 """A frame carried into the picture's geometry, spelled out: the specification of warp.c, in its order of operations.
 
-Cubic convolution with the slope A = -.75 at one pixel's distance (a common choice; Catmull-Rom's is -.5), as two
-one-dimensional passes. The pose maps picture (x, y) to frame (u, v):
+A cubic between two samples, with slopes from six (`weights_at`), as two one-dimensional passes. Against slopes from four
+(Keys 1981, A = -.75) it keeps more of what is finest: .87 in place of .72 of a pattern of .35 cycles a pixel half-way
+between pixels. The pose maps picture (x, y) to frame (u, v):
 
     u = a x + b y + c,    v = d x + e y + f.
 
@@ -26,7 +27,8 @@ from nearfar.merge.kernel.twin_survey import b5, halve, luma
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
-A = np.float32(-0.75)
+NEAR, FAR = np.float32(0.85), np.float32(-0.25)
+TAPS = 6
 UNIT = np.float32(24576)
 """Colours are held as int16, so many for 1: the cubic overshoots, up to 1.33 fits."""
 
@@ -52,17 +54,17 @@ def values(samples: NDArray[Any], table: F32 | None) -> F32:
     return samples.astype(np.float32) * (np.float32(1) / np.float32(np.iinfo(samples.dtype).max))
 
 
-def cubic(t: F32) -> tuple[F32, F32, F32, F32]:
-    """Weights of the samples at -1, 0, 1, 2 for a place ``t`` after 0; they add up to 1.
+def weights_at(t: F32) -> tuple[F32, ...]:
+    """Weights of the samples at -2..3 for a place ``t`` after 0; they add up to 1.
 
-    With k(s) the cubic: w1 = k(t) and w2 = k(1 - t), k(s) = (A + 2) s^3 - (A + 3) s^2 + 1; the outer pieces are
-    w0 = A t (1 - t)^2 and w3 = A t^2 (1 - t).
+    The cubic that has the samples at 0 and 1 and the slopes there (Hermite's), each slope taken from four samples:
+    NEAR (f1 - f-1) + FAR (f2 - f-2).
     """
     u = 1 - t
     t2, u2 = t * t, u * u
-    inner = ((A + 2) * t - (A + 3)) * t2 + 1
-    outer = ((A + 2) * u - (A + 3)) * u2 + 1
-    return A * t * u2, inner, outer, A * u * t2
+    p, q = t * u2, t2 * u
+    np_, nq, fp, fq = NEAR * p, NEAR * q, FAR * p, FAR * q
+    return -fp, fq - np_, u2 * (1 + 2 * t) + nq, t2 * (1 + 2 * u) + np_, fp - nq, -fq
 
 
 def block_places(starts: F64, step: float | F64, block: int) -> tuple[NDArray[np.int64], F32]:
@@ -120,8 +122,8 @@ def resample(
         row, fraction_down = block_places(d * starts + (e * y + f), d, block)
     else:
         row, fraction_down = bent_rows(pose, bend, starts, y, block)
-    lowest = int(row.min()) - 1
-    rows = np.arange(lowest, int(row.max()) + 3)
+    lowest = int(row.min()) - 2
+    rows = np.arange(lowest, int(row.max()) + 4)
 
     if bend is None:
         u = rate * starts + (skew * rows[:, None].astype(np.float64) + shift)
@@ -131,15 +133,20 @@ def resample(
     source = frame[mirror(rows, frame.shape[0])]
     at = column[..., None] + np.arange(block)
     lines = np.arange(len(rows))[:, None, None]
-    w = cubic(fraction)
-    p = [source[lines, mirror(at + k - 1, frame.shape[1])] for k in range(4)]
-    across = w[0][..., None] * p[0] + w[1][..., None] * p[1] + w[2][..., None] * p[2] + w[3][..., None] * p[3]
+    samples = [source[lines, mirror(at + k - 2, frame.shape[1])] for k in range(TAPS)]
+    across = _product(weights_at(fraction), samples)
 
-    w = cubic(fraction_down)
     blocks = np.arange(len(starts))
-    p = [across[row - lowest + k - 1, blocks] for k in range(4)]
-    down = w[0][..., None] * p[0] + w[1][..., None] * p[1] + w[2][..., None] * p[2] + w[3][..., None] * p[3]
+    samples = [across[row - lowest + k - 2, blocks] for k in range(TAPS)]
+    down = _product(weights_at(fraction_down), samples)
     return np.asarray(down.reshape(height, width, 3))
+
+
+def _product(weights: tuple[F32, ...], samples: list[F32]) -> F32:
+    total = weights[0][..., None] * samples[0]
+    for w, sample in zip(weights[1:], samples[1:], strict=True):
+        total = total + w[..., None] * sample
+    return total
 
 
 def to_units(colour: F32) -> NDArray[np.int16]:

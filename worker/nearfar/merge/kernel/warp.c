@@ -1,4 +1,4 @@
-/* A frame's window in the picture's geometry: cubic interpolation in two one-dimensional passes.
+/* A frame's window in the picture's geometry: cubic interpolation from six samples in two one-dimensional passes.
 
    Every position is computed from the absolute pixel coordinates, so that a pixel gets the same bits in whatever
    window it lies. Sixteen neighbours (fewer the stronger scale or roll) share one whole-number offset, taken in their
@@ -6,14 +6,18 @@
 #include "warp.h"
 #include "spots.h"
 
-static const float A = -.75f;     /* slope of the cubic at one pixel's distance */
+#define TAPS 6
+static const float NEAR = .85f, FAR = -.25f; /* of the slope at a sample: NEAR (f1 - f-1) + FAR (f2 - f-2) */
 
-static inline void cubic(float t, float *w0, float *w1, float *w2, float *w3) {
-    float u = 1 - t, t2 = t * t, u2 = u * u;
-    *w0 = A * t * u2;
-    *w1 = ((A + 2) * t - (A + 3)) * t2 + 1;
-    *w2 = ((A + 2) * u - (A + 3)) * u2 + 1;
-    *w3 = A * u * t2;
+/* Weights of the samples at -2..3: the cubic that has the samples at 0 and 1, and the slopes there. */
+static inline void weights_at(float t, float *restrict w, const int N) {
+    const float u = 1 - t, t2 = t * t, u2 = u * u, p = t * u2, q = t2 * u, np = NEAR * p, nq = NEAR * q, fp = FAR * p, fq = FAR * q;
+    w[0] = -fp;
+    w[N] = fq - np;
+    w[2 * N] = u2 * (1 + 2 * t) + nq;
+    w[3 * N] = t2 * (1 + 2 * u) + np;
+    w[4 * N] = fp - nq;
+    w[5 * N] = -fq;
 }
 
 static void convert8(const uint8_t *restrict s, int64_t step, const float *restrict table, float *restrict o, int n) {
@@ -55,7 +59,7 @@ static void source_row(const nf_pixels *f, int x, int y, int n, float (*o)[2 * N
 
 static inline void weights_of(double at, double rate, int whole, float *restrict w, const int N) {
     float t0 = (float)(at - whole), dt = (float)rate;
-    for (int i = 0; i < N; i++) cubic(t0 + dt * (float)i, w + i, w + N + i, w + 2 * N + i, w + 3 * N + i);
+    for (int i = 0; i < N; i++) weights_at(t0 + dt * (float)i, w + i, N);
 }
 
 /* A block of N columns from x on, out of a source row and out of rows of the ring, whose weights are known. */
@@ -63,23 +67,24 @@ static inline void across_block(float (*s)[2 * NF_WIDEST + 64], int at, const fl
     for (int c = 0; c < 3; c++) {
         const float *restrict p = s[c] + at;
         float *restrict q = o[c] + x;
-        for (int i = 0; i < N; i++) q[i] = w[i] * p[i - 1] + w[N + i] * p[i] + w[2 * N + i] * p[i + 1] + w[3 * N + i] * p[i + 2];
+        for (int i = 0; i < N; i++) q[i] = w[i] * p[i - 2] + w[N + i] * p[i - 1] + w[2 * N + i] * p[i] + w[3 * N + i] * p[i + 1] + w[4 * N + i] * p[i + 2] + w[5 * N + i] * p[i + 3];
     }
 }
 
 static inline void down_block(nf_warp_work *k, int mask, int whole, const float *restrict w, int x, float (*o)[NF_WIDEST], const int N) {
     for (int c = 0; c < 3; c++) {
-        const float *restrict a = k->ring[(whole - 1) & mask][c] + x, *restrict b = k->ring[whole & mask][c] + x;
-        const float *restrict d = k->ring[(whole + 1) & mask][c] + x, *restrict e = k->ring[(whole + 2) & mask][c] + x;
+        const float *restrict a = k->ring[(whole - 2) & mask][c] + x, *restrict b = k->ring[(whole - 1) & mask][c] + x;
+        const float *restrict d = k->ring[whole & mask][c] + x, *restrict e = k->ring[(whole + 1) & mask][c] + x;
+        const float *restrict f = k->ring[(whole + 2) & mask][c] + x, *restrict g = k->ring[(whole + 3) & mask][c] + x;
         float *restrict q = o[c] + x;
-        for (int i = 0; i < N; i++) q[i] = w[i] * a[i] + w[N + i] * b[i] + w[2 * N + i] * d[i] + w[3 * N + i] * e[i];
+        for (int i = 0; i < N; i++) q[i] = w[i] * a[i] + w[N + i] * b[i] + w[2 * N + i] * d[i] + w[3 * N + i] * e[i] + w[4 * N + i] * f[i] + w[5 * N + i] * g[i];
     }
 }
 
 /* One source row resampled along x. u = rate * X + offset is the source column of picture column X. */
 static inline void across_blocks(float (*s)[2 * NF_WIDEST + 64], int s_from, double rate, double offset, int left, int n,
                                  float (*o)[NF_WIDEST], const int N) {
-    float w[64];
+    float w[TAPS * 16];
     for (int x = 0; x < n; x += N) {
         double u = rate * (left + x) + offset;
         int whole = (int)floor(u + (rate - 1) * (.5 * (N - 1)));
@@ -90,7 +95,7 @@ static inline void across_blocks(float (*s)[2 * NF_WIDEST + 64], int s_from, dou
 
 /* One picture row from the ring. v = slope * X + offset is the source row at picture column X. */
 static inline void down_blocks(nf_warp_work *k, int mask, double slope, double offset, int left, int n, float (*o)[NF_WIDEST], const int N) {
-    float w[64];
+    float w[TAPS * 16];
     for (int x = 0; x < n; x += N) {
         double v = slope * (left + x) + offset;
         int whole = (int)floor(v + slope * (.5 * (N - 1)));
@@ -101,7 +106,7 @@ static inline void down_blocks(nf_warp_work *k, int mask, double slope, double o
 
 /* The same where a frame is bent: `at` has the places at which blocks begin, in between they go on straight. */
 static inline void across_bent(float (*s)[2 * NF_WIDEST + 64], int s_from, const double *at, int n, float (*o)[NF_WIDEST], const int N) {
-    float w[64];
+    float w[TAPS * 16];
     for (int x = 0; x < n; x += N, at++) {
         const double more = (at[1] - at[0]) / N - 1;
         const int whole = (int)floor(at[0] + more * (.5 * (N - 1)));
@@ -111,7 +116,7 @@ static inline void across_bent(float (*s)[2 * NF_WIDEST + 64], int s_from, const
 }
 
 static inline void down_bent(nf_warp_work *k, int mask, const double *at, int n, float (*o)[NF_WIDEST], const int N) {
-    float w[64];
+    float w[TAPS * 16];
     for (int x = 0; x < n; x += N, at++) {
         const double slope = (at[1] - at[0]) / N;
         const int whole = (int)floor(at[0] + slope * (.5 * (N - 1)));
@@ -166,8 +171,8 @@ static void bent_source(nf_warp_work *k, const nf_pixels *frame, const double po
     double low, high;
     columns_of(pose, bend, j, left, n, block, k->places);
     span(k->places, n / block, &low, &high);
-    const int from = (int)floor(low) - 4;
-    source_row(frame, from, j, (int)ceil(high - low) + 10, k->source);
+    const int from = (int)floor(low) - 5;
+    source_row(frame, from, j, (int)ceil(high - low) + 12, k->source);
     if (block == 16) across_bent(k->source, from, k->places, n, o, 16);
     else if (block == 8) across_bent(k->source, from, k->places, n, o, 8);
     else if (block == 4) across_bent(k->source, from, k->places, n, o, 4);
@@ -217,7 +222,7 @@ void nf_warp_window(const nf_pixels *frame, const double pose[6], const nf_bend 
     const double rate = a - b * d / e, skew = b / e, shift = c - b * f / e;
     const int x0 = box.x0, n = box.x1 - box.x0, h = box.y1 - box.y0, X = left + x0;
     const double steep = bend ? bend->steep : 0, apart = fabs(d) * n + (bend ? fmin(2 * bend->largest, steep * n) : 0);
-    const int block = block_of(rate, d, e, steep), mask = (apart + 6 > NF_RING ? NF_RING_ROLLED : NF_RING) - 1;
+    const int block = block_of(rate, d, e, steep), mask = (apart + 8 > NF_RING ? NF_RING_ROLLED : NF_RING) - 1;
     const int64_t plane = (int64_t)width * height, half = width / 2;
     int done = 0, started = 0;
     for (int y = 0; y < h + 2; y++) {
@@ -228,7 +233,7 @@ void nf_warp_window(const nf_pixels *frame, const double pose[6], const nf_bend 
                 rows_of(pose, bend, Y, X, n, block, k->places);
                 span(k->places, n / block, &v0, &v1);
             }
-            int lowest = (int)floor((v0 < v1 ? v0 : v1) - .5) - 1, highest = (int)floor((v0 < v1 ? v1 : v0) + .5) + 2;
+            int lowest = (int)floor((v0 < v1 ? v0 : v1) - .5) - 2, highest = (int)floor((v0 < v1 ? v1 : v0) + .5) + 3;
             if (!started) { done = lowest - 1; started = 1; }
             for (int j = done + 1; j <= highest; j++) {
                 if (bend) {
@@ -236,7 +241,7 @@ void nf_warp_window(const nf_pixels *frame, const double pose[6], const nf_bend 
                     continue;
                 }
                 double offset = skew * j + shift, u0 = rate * X + offset, u1 = rate * (X + n - 1) + offset;
-                int from = (int)floor(u0 < u1 ? u0 : u1) - 4, count = (int)ceil(fabs(u1 - u0)) + 10;
+                int from = (int)floor(u0 < u1 ? u0 : u1) - 5, count = (int)ceil(fabs(u1 - u0)) + 12;
                 source_row(frame, from, j, count, k->source);
                 across(k, block, from, rate, offset, X, n, k->ring[j & mask]);
             }

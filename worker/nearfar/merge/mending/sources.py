@@ -22,7 +22,7 @@ NEAR = 4
 """Frames on each side of the one that the focus map names which may quiet a place."""
 MOST_QUIET = 6
 """Frames that one mend averages: a person waits for it, and each is decoded again."""
-WARPED = 0.735
+WARPED = 0.781
 """What a warp leaves of white noise of variance 1 in a channel, as in `rendering`."""
 AGREEMENT = 0.3
 """How far a frame may differ and still be averaged. With `SHRINK` found on rendered brackets: noise of plain places .42 to

@@ -115,9 +115,9 @@ def _basis(z: Complex) -> Complex:
     return np.asarray(out)
 
 
-def _times(basis: Complex, terms: F64) -> Complex:
-    """Their product, without the library's threads, which cost a hundred times as much."""
-    return np.asarray((basis * terms).sum(axis=1))
+def _summed(basis: Complex, terms: F64) -> Complex:
+    """``basis @ terms``, without the library's threads, which a complex product of this size wakes: 8 ms become .01."""
+    return np.asarray(np.einsum("kt,t->k", basis, terms))
 
 
 def _displaced(z: Complex, terms: F64, radius: float) -> tuple[Complex, Complex]:
@@ -126,7 +126,7 @@ def _displaced(z: Complex, terms: F64, radius: float) -> tuple[Complex, Complex]
     """
     basis = _basis(z / radius)
     share = (terms[6] * z.real + terms[7] * z.imag) / radius**2
-    return _times(basis, terms) + z * share**2, basis
+    return _summed(basis, terms) + z * share**2, basis
 
 
 class _Fit:
@@ -154,7 +154,7 @@ class _Fit:
         off = back.a * (two.a * there + two.t) + back.t - p
         shift = (link.residual[:, 0] + 1j * link.residual[:, 1] - off) / one.a
         if bent:
-            shift = shift + _times(basis, terms[link.second] - terms[link.first])
+            shift = shift + _summed(basis, terms[link.second] - terms[link.first])
         return _Measured(
             first=link.first,
             second=link.second,

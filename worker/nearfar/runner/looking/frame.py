@@ -2,7 +2,7 @@
 sRGB.
 
 For the eye alone: the picture itself is made by the render step, whose every bit is laid down. Here OpenCV's cubic is
-good enough, which is the same cubic (A = -.75), on 32 places between two pixels.
+good enough, over four samples where the render step takes six.
 """
 
 from __future__ import annotations

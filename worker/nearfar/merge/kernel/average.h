@@ -1,0 +1,183 @@
+/* The averaging inside render.c: frames that agree with the merged picture within noise lower its noise, and what each of
+   them shows of the finest detail counts by how much it shows. Specification: twin_average.py. */
+#define LOST .12f                 /* of the finest band's amplitude, times t (1 - t) for a place t between two pixels, each way */
+#define COUNTS 2.f                /* what a frame that agrees counts, the merged picture being 1 */
+#define SURE 8.f                  /* times the noise at which half of what a frame shows less is believed */
+
+static void add_square(const int16_t *restrict f, const float *restrict r, float *restrict o, int n) {
+    for (int i = 0; i < n; i++) {
+        float v = (float)f[i] - r[i];
+        o[i] += v * v;
+    }
+}
+
+/* How well a member agrees with the merged picture, into its weights, and their spans. */
+static void agreement(window_t *w, member_t *m, nf_box in) {
+    const nf_stack *s = w->stack;
+    const int64_t plane = (int64_t)w->width * w->height;
+    const float unit = 1 / (24 * s->channel * NF_UNIT * NF_UNIT), slope = 1 / (8 * s->agreement);
+    float a[NF_WIDEST], b[NF_WIDEST];
+    const int x0 = in.x0, n = in.x1 - in.x0;
+    for (int y = in.y0; y < in.y1; y += 2) {
+        const int64_t at = (int64_t)y * w->width + x0, half = (int64_t)(y / 2) * w->half_width + x0 / 2;
+        memset(a, 0, (size_t)n * 4);
+        memset(b, 0, (size_t)n * 4);
+        for (int c = 0; c < 3; c++) {
+            add_square(m->planes.colour + c * plane + at, w->sum[c] + at, a, n);
+            add_square(m->planes.colour + c * plane + at + w->width, w->sum[c] + at + w->width, b, n);
+        }
+        float *restrict o = w->half_a + half;
+        const float *restrict v = w->noise + half;
+        for (int x = 0; x < n / 2; x++) o[x] = unit * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]) / v[x];
+    }
+    const int64_t at = (int64_t)(in.y0 / 2) * w->half_width + x0 / 2;
+    blur_plane(w->half_a + at, m->weight + at, w->half_width, n / 2, (in.y1 - in.y0) / 2, w->warp->across);
+    for (int y = in.y0 / 2; y < in.y1 / 2; y++) {
+        float *restrict d = m->weight + (int64_t)y * w->half_width;
+        const float *restrict ad = m->admission + (int64_t)y * w->half_width;
+        for (int x = x0 / 2; x < in.x1 / 2; x++) {
+            float t = nf_maxf(1 - nf_maxf(d[x] - 1, 0) * slope, 0);
+            t *= t;
+            t *= t;
+            t *= t;
+            d[x] = t * ad[x];
+        }
+        find_span(d, x0 / 2, in.x1 / 2, m->from + y, m->to + y);
+    }
+}
+
+/* What a warp keeps of the amplitude of the finest band along a half row: all of it where the frame's pixels fall on the
+   picture's, less between them. One number for every eight places. */
+static void kept(const nf_stack *s, int k, int hy, int hx, int n, float *restrict o) {
+    const double *p = s->poses + 6 * k, y = 2 * hy;
+    const nf_bend *bend = bend_of(s, k);
+    for (int b = 0; b < n; b += 8) {
+        const double x = 2 * (hx + b) + 8, u = nf_u(p, bend, x, y), v = nf_v(p, bend, x, y);
+        const float t = (float)(u - floor(u)), r = (float)(v - floor(v)), share = 1 - LOST * (t * (1 - t) + r * (1 - r));
+        for (int i = 0; i < 8; i++) o[b + i] = share;
+    }
+}
+
+/* A row of a plane as of soften_plane in columns x0..x1-1, with places on all sides of them inside rows y0..y1-1. */
+static void soften_row(const float *plane, int stride, int y, int y0, int y1, int x0, int x1, float *restrict o) {
+    const float *restrict a = plane + (int64_t)(y > y0 ? y - 1 : y) * stride, *restrict b = plane + (int64_t)y * stride;
+    const float *restrict c = plane + (int64_t)(y < y1 - 1 ? y + 1 : y) * stride;
+    float t[NF_WIDEST / 2 + 2];
+    for (int x = x0 - 1; x <= x1; x++) t[x] = .7f * b[x] + .15f * (a[x] + c[x]);
+    for (int x = x0; x < x1; x++) o[x] = .7f * t[x] + .15f * (t[x - 1] + t[x + 1]);
+}
+
+/* Energy of a member's finest band above the noise, as if a warp kept all of it, into its `detail` where it agrees; the
+   largest of those that agree, into `best`. */
+static void fine_energy(window_t *w, member_t *m, nf_box in) {
+    const int x0 = in.x0 / 2, y0 = in.y0 / 2, y1 = in.y1 / 2, own = m->box.x0 / 2;
+    float mask[NF_WIDEST / 2], share[NF_WIDEST / 2];
+    for (int y = y0; y < y1; y++) {
+        const int from = m->from[y], to = m->to[y], a = from > x0 ? from : x0 + 1, b = to < in.x1 / 2 ? to : to - 1;
+        const int64_t row = (int64_t)y * w->half_width;
+        float *restrict e = m->detail + row, *restrict best = w->best + row;
+        const float *restrict agrees = m->weight + row, *restrict noise = w->noise + row;
+        memset(e + x0, 0, (size_t)(in.x1 / 2 - x0) * 4);
+        if (from >= to) continue;
+        soften_row(m->planes.square, w->half_width, y, y0, y1, a, b, e);
+        energy_mask(w, m, y, 0, mask);
+        kept(w->stack, m->index, floor_div(w->top, 2) + y, w->left / 2 + from, to - from, share);
+        for (int x = from; x < to; x++) {
+            e[x] = nf_maxf(e[x] - w->stack->band0 * noise[x], 0) * mask[x - own] / (share[x - from] * share[x - from]);
+            best[x] = nf_maxf(best[x], e[x] * agrees[x]);
+        }
+    }
+}
+
+/* A member's weight by what it shows of the finest band. In half_a the sums of weights, in half_b those of weights times
+   the share that is shown. */
+static void share_shown(window_t *w, member_t *m, nf_box in) {
+    const float quiet = SURE * w->stack->band0;
+    float share[NF_WIDEST / 2];
+    for (int y = in.y0 / 2; y < in.y1 / 2; y++) {
+        const int from = m->from[y], to = m->to[y];
+        const int64_t row = (int64_t)y * w->half_width;
+        const float *restrict best = w->best + row, *restrict noise = w->noise + row, *restrict e = m->detail + row;
+        float *restrict weight = m->weight + row, *restrict total = w->half_a + row, *restrict shown = w->half_b + row;
+        if (from >= to) continue;
+        kept(w->stack, m->index, floor_div(w->top, 2) + y, w->left / 2 + from, to - from, share);
+        for (int x = from; x < to; x++) {
+            const float part = share[x - from] * sqrtf(nf_minf(e[x] / nf_maxf(best[x], 1e-12f), 1));
+            const float clear = best[x] * best[x], hidden = quiet * noise[x];
+            const float keep = 1 - clear / (clear + hidden * hidden) * (1 - part), v = COUNTS * weight[x] * keep;
+            weight[x] = v;
+            total[x] += v;
+            shown[x] += v * keep;
+        }
+    }
+}
+
+/* Adds a member along a row: colours and finest band. */
+static void add_agreeing(window_t *w, const member_t *m, nf_box in, int y) {
+    int near, other, a, b;
+    float t[NF_WIDEST / 2 + 2], up[NF_WIDEST];
+    member_t cut = *m;
+    cut.box = in;
+    if (!row_span(&cut, y, in.y0 / 2, in.y1 / 2, &near, &other, &a, &b)) return;
+    const int64_t plane = (int64_t)w->width * w->height, at = (int64_t)y * w->width + 2 * a;
+    const int16_t *restrict red = m->planes.colour + at, *restrict green = red + plane, *restrict blue = green + plane;
+    const float *restrict fine = m->planes.fine + at;
+    float *restrict r = w->sum[0] + at, *restrict g = w->sum[1] + at, *restrict l = w->sum[2] + at, *restrict f = w->fine + at;
+    upsample(m->weight + (int64_t)near * w->half_width + a, m->weight + (int64_t)other * w->half_width + a, t, up, b - a);
+    for (int x = 0; x < 2 * (b - a); x++) {
+        const float v = up[x];
+        r[x] += v * (float)red[x];
+        g[x] += v * (float)green[x];
+        l[x] += v * (float)blue[x];
+        f[x] += v * fine[x];
+    }
+}
+
+static nf_box averaged_box(const window_t *w, const member_t *m, int inner_y0, int inner_y1) {
+    nf_box b = m->box;
+    if (b.x0 < HALO_X - 16) b.x0 = HALO_X - 16;
+    if (b.x1 > w->width - HALO_X + 16) b.x1 = w->width - HALO_X + 16;
+    if (b.y0 < inner_y0 - 8) b.y0 = inner_y0 - 8;
+    if (b.y1 > inner_y1 + 8) b.y1 = inner_y1 + 8;
+    return b;
+}
+
+/* Sums become the mean: colours by all weights, the finest band by what is shown of it. */
+static void divide_row(window_t *w, int y) {
+    const int64_t row = (int64_t)y * w->width, near = (int64_t)(y >> 1) * w->half_width, other = (int64_t)(y & 1 ? (y >> 1) + 1 : (y >> 1) - 1) * w->half_width;
+    float t[NF_WIDEST / 2 + 2], total[NF_WIDEST], shown[NF_WIDEST];
+    float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
+    const float *restrict fine = w->fine + row;
+    upsample(w->half_a + near, w->half_a + other, t, total, w->half_width);
+    upsample(w->half_b + near, w->half_b + other, t, shown, w->half_width);
+    for (int x = 0; x < w->width; x++) {
+        const float over = 1 / (1 + total[x]), more = (fine[x] / (1 + shown[x]) - fine[x] * over) * NF_UNIT;
+        r[x] = r[x] * over + more;
+        g[x] = g[x] * over + more;
+        b[x] = b[x] * over + more;
+    }
+}
+
+/* Frames that agree with the picture within noise are averaged in; the picture itself, whose noise was chosen with its
+   detail, counts less than any of them. Of luma's finest band each frame shows a share: the more, the sharper it is. What all show together is divided by the sum of their shares. */
+static void average(window_t *w, int inner_y0, int inner_y1) {
+    const size_t half = (size_t)w->half_width * w->half_height * 4;
+    memset(w->best, 0, half);
+    for (int i = 0; i < w->count; i++) {
+        member_t *m = w->members + i;
+        const nf_box in = averaged_box(w, m, inner_y0, inner_y1);
+        if (in.x0 >= in.x1 || in.y0 >= in.y1) continue;
+        agreement(w, m, in);
+        fine_energy(w, m, in);
+    }
+    memset(w->half_a, 0, half);
+    memset(w->half_b, 0, half);
+    for (int i = 0; i < w->count; i++) {
+        member_t *m = w->members + i;
+        const nf_box in = averaged_box(w, m, inner_y0, inner_y1);
+        if (in.x0 >= in.x1 || in.y0 >= in.y1) continue;
+        share_shown(w, m, in);
+        for (int y = in.y0 > inner_y0 ? in.y0 : inner_y0; y < (in.y1 < inner_y1 ? in.y1 : inner_y1); y++) add_agreeing(w, m, in, y);
+    }
+    for (int y = inner_y0; y < inner_y1; y++) divide_row(w, y);
+}
