@@ -16,7 +16,7 @@ from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import SensorFrame, Spots, find_spots
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 1
+VERSION = 2
 KIND = "spots"
 
 

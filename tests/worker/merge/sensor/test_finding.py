@@ -135,6 +135,28 @@ def test_stars_that_drift_over_a_sensor_stay_and_its_hot_pixels_are_found() -> N
     assert [(s.kind, s.x, s.y, s.reach) for s in places] == [("hot", 250.0, 100.0, 0)]
 
 
+def test_fine_grain_on_a_tripod_that_was_bumped_once_has_no_spots() -> None:
+    rng = np.random.default_rng(6)
+    stone = cv2.GaussianBlur(rng.normal(0.5, 0.35, (420, 560)).astype(np.float32), (0, 0), 0.7)
+    shifts = [
+        (0.0, 0.0),
+        (0.3, -0.2),
+        (0.1, 0.4),
+        (-0.3, 0.2),
+        (0.2, 0.1),
+        (-0.1, -0.3),
+        (3.0, -2.0),
+        (0.4, 0.3),
+    ]
+    frames = []
+    for dx, dy in shifts:
+        to = np.array([[1, 0, dx], [0, 1, dy]], np.float32)
+        seen = cv2.warpAffine(stone, to, (560, 420), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+        noisy = np.clip(seen[..., None] + rng.normal(0, 0.004, (420, 560, 3)), 0, 1)
+        frames.append(view(np.round(noisy * 65535).astype(np.uint16), similarity((560, 420), shift=(dx, dy))))
+    assert find_spots(frames, QUIET, lambda: None).places == ()
+
+
 def test_a_hot_pixel_under_a_scene_at_rest_is_told_by_what_blurs_around_it() -> None:
     scene = render("hairs", frames=10, size=(320, 240), seed=5, jitter=0.0, roll=0.0, breathing=0.0)
     bad = spoilt(scene, [Flaw(kind="hot", x=160, y=120, size=0.9)])

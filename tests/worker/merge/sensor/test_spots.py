@@ -61,6 +61,22 @@ def test_spots_at_an_edge_stay_inside() -> None:
     assert (np.diff(runs[:, 0]) >= 0).all()
 
 
+def test_each_spot_is_filled_as_if_it_were_the_only_one() -> None:
+    rng = np.random.default_rng(4)
+    frame = pixels_of(rng.integers(0, 65536, (70, 90, 3)).astype(np.uint16), "blocks")
+    at = [(0, 0), (89, 69), (30, 20), (31, 40), (12, 5), (60, 33), (0, 30)]
+    places = [Spot(kind="hot", x=x, y=y, reach=reach) for (x, y) in at for reach in (0, 1)]
+    for spot in places:
+        whole = Spots(places=tuple(s for s in places if s.reach == spot.reach)).fill(frame, LIGHT)
+        runs, samples = Spots(places=(spot,)).fill(frame, LIGHT)
+        starts = {(y, x): at for y, x, _, at in whole[0].tolist()}
+        for y, x, count, begin in runs.tolist():
+            there = starts[y, x]
+            np.testing.assert_array_equal(
+                whole[1][there : there + count], samples[begin : begin + count], err_msg=str(spot)
+            )
+
+
 def test_spots_come_back_from_json_as_they_were() -> None:
     spots = Spots(places=(HOT, Spot(kind="dust", x=3.5, y=9.25, reach=2, light=(0.75, 0.8))))
     assert Spots.from_stored(spots.stored()) == spots

@@ -31,6 +31,11 @@ AT_REST = 0.9, 0.7
 """Both where the scene only blurs and does not move: it must be far plainer then."""
 MOVED = 3.0
 """Pixels that the scene moved on the sensor there: a point of the scene would have left its place."""
+AWAY = 2.0
+"""Pixels by which a frame is away from the one in which a place stands out most: those must show it as well."""
+ASIDE, TWICE, QUARTER = 1.5, 2, 0.25
+"""Pixels by which so many frames, and such a share of all, must lie off the middle of them: on a tripod nearly all frames
+see one thing at a place, and one that was bumped proves nothing."""
 BLURRED, OVER_NOISE_ENERGY = 6.0, 10.0
 """Or: fine detail around it changed so many times, being so much stronger than the noise at best."""
 WIDE = 0.1
@@ -95,6 +100,7 @@ def _find_isolated(
     sign = np.sign(signed).astype(np.float64)
     tops, heights, beside = _heights(frames, y, x, sign, tick)
     stays = _stay(tops, heights, least, OFTEN, EVEN) & _moved(frames, x, y)
+    stays &= _stands_elsewhere(frames, x, y, (tops, heights), least)
     stays |= _stay(tops, heights, least, *AT_REST) & _blurred(frames, x, y, noise)
     typical = np.median(heights, axis=0)
     wide = np.median(beside, axis=0) > WIDE * typical
@@ -142,6 +148,29 @@ def _stay(
 def _moved(frames: Sequence[SensorFrame], x: Integers, y: Integers) -> NDArray[np.bool_]:
     places = scene_at(frames, x.astype(np.float64), y.astype(np.float64))
     return np.asarray(np.hypot(*np.moveaxis(np.ptp(places, axis=0), -1, 0)) >= MOVED)
+
+
+def _stands_elsewhere(
+    frames: Sequence[SensorFrame],
+    x: Integers,
+    y: Integers,
+    standing: tuple[NDArray[np.float64], NDArray[np.float64]],
+    least: float,
+) -> NDArray[np.bool_]:
+    """Places that stand out also when something else of the scene lies there than in the frame where they do most."""
+    tops, heights = standing
+    asked = [frames[k] for k in spread_over(len(frames), VERIFIED)]
+    places = scene_at(asked, x.astype(np.float64), y.astype(np.float64))
+    peak = places[np.argmax(heights, axis=0), np.arange(x.size)]
+    aside = np.hypot(*np.moveaxis(places - np.median(places, axis=0), -1, 0)) >= ASIDE
+    away = np.hypot(*np.moveaxis(places - peak, -1, 0)) >= AWAY
+    count = away.sum(axis=0)
+    ordered = np.sort(np.where(away, heights, np.inf), axis=0)
+    middle = ordered[np.maximum(count - 1, 0) // 2, np.arange(x.size)]
+    often = (away & (tops >= least / 2)).sum(axis=0) >= OFTEN * count
+    even = middle >= np.maximum(least, EVEN * np.quantile(heights, 0.9, axis=0))
+    apart = np.minimum(count, aside.sum(axis=0)) >= max(TWICE, QUARTER * len(asked))
+    return np.asarray(often & even & apart)
 
 
 def _blurred(frames: Sequence[SensorFrame], x: Integers, y: Integers, noise: Noise) -> NDArray[np.bool_]:

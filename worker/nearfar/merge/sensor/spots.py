@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -81,8 +81,10 @@ class Spots:
         runs: list[tuple[int, int, int, int]] = []
         samples: list[NDArray[np.uint16]] = []
         count = 0
-        for spot in sorted(self.places, key=lambda s: (s.y, s.x)):
-            (y0, x0), patch = _shaded(spot, pixels, light) if spot.light else _from_around(spot, pixels)
+        places = sorted(self.places, key=lambda s: (s.y, s.x))
+        around = iter(_from_around([s for s in places if not s.light], pixels))
+        for spot in places:
+            (y0, x0), patch = _shaded(spot, pixels, light) if spot.light else next(around)
             for row in range(patch.shape[0]):
                 runs.append((y0 + row, x0, patch.shape[1], count))
                 count += patch.shape[1]
@@ -134,20 +136,36 @@ def _box(spot: Spot, shape: tuple[int, int]) -> tuple[int, int, int, int]:
     return max(0, y - r), min(shape[0], y + r + 1), max(0, x - r), min(shape[1], x + r + 1)
 
 
-def _from_around(spot: Spot, pixels: Pixels) -> tuple[tuple[int, int], NDArray[np.uint16]]:
-    """A square whose pixels lie on straight lines between those left and right, and above and below, of it."""
-    height, width = pixels.shape
-    y0, y1, x0, x1 = _box(spot, (height, width))
-    y, x = np.mgrid[y0:y1, x0:x1]
+def _from_around(spots: Sequence[Spot], pixels: Pixels) -> list[tuple[tuple[int, int], NDArray[np.uint16]]]:
+    """Of each spot a square whose pixels lie on straight lines between those left and right, and above and below, of it.
 
-    def at(rows: Any, cols: Any) -> NDArray[np.float64]:
-        rows, cols = np.broadcast_arrays(np.clip(rows, 0, height - 1), np.clip(cols, 0, width - 1))
-        return samples_at(pixels, rows, cols).astype(np.float64)
+    Squares of one size are filled in one go: a sensor may have a thousand spots, which every frame needs.
+    """
+    boxes = np.array([_box(spot, pixels.shape) for spot in spots], np.int64).reshape(-1, 4)
+    sizes = np.stack([boxes[:, 1] - boxes[:, 0], boxes[:, 3] - boxes[:, 2]], axis=1)
+    out: dict[int, tuple[tuple[int, int], NDArray[np.uint16]]] = {}
+    for rows, cols in {(int(h), int(w)) for h, w in sizes}:
+        which = np.flatnonzero((sizes == (rows, cols)).all(axis=1))
+        corners = boxes[which][:, [0, 2]]
+        filled = _filled(corners[:, 0, None, None], corners[:, 1, None, None], (rows, cols), pixels)
+        for k, (y0, x0), patch in zip(which, corners, filled, strict=True):
+            out[int(k)] = (int(y0), int(x0)), patch
+    return [out[k] for k in range(len(spots))]
 
-    across, down = (x - x0 + 1)[..., None] / (x1 - x0 + 1), (y - y0 + 1)[..., None] / (y1 - y0 + 1)
-    level = at(y, x0 - 1) * (1 - across) + at(y, x1) * across
-    upright = at(y0 - 1, x) * (1 - down) + at(y1, x) * down
-    return (y0, x0), np.rint((level + upright) / 2).astype(np.uint16)
+
+def _filled(y0: Integers, x0: Integers, size: tuple[int, int], pixels: Pixels) -> NDArray[np.uint16]:
+    """Squares (n, rows, cols, 3) with corners at ``y0``, ``x0`` (n, 1, 1)."""
+    (height, width), (rows, cols) = pixels.shape, size
+    dy, dx = np.arange(rows)[:, None], np.arange(cols)[None]
+    across, down = (dx + 1)[..., None] / (cols + 1), (dy + 1)[..., None] / (rows + 1)
+
+    def at(y: Integers, x: Integers) -> NDArray[np.float64]:
+        y, x = np.broadcast_arrays(np.clip(y, 0, height - 1), np.clip(x, 0, width - 1))
+        return samples_at(pixels, y, x).astype(np.float64)
+
+    level = at(y0 + dy, x0 - 1) * (1 - across) + at(y0 + dy, x0 + cols) * across
+    upright = at(y0 - 1, x0 + dx) * (1 - down) + at(y0 + rows, x0 + dx) * down
+    return np.asarray(np.rint((level + upright) / 2).astype(np.uint16))
 
 
 def _shaded(
