@@ -12,6 +12,7 @@ import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Self
 
@@ -229,7 +230,12 @@ def deliver(
             if beside is None or not beside.take(ending, part):
                 writers[ending](part)
 
+    sides = [partial(side, ending) for ending in writers]
+    plot = partial(_write_plot, outputs, report)
+    relief = partial(_write_height, outputs, delivery, headers, recipe)
     with whole_file(outputs.picture) as part, ThreadPoolExecutor(threads) as pool:
+        if beside is None:
+            more = [pool.submit(work) for work in (*sides, plot, relief)]
         write_picture(
             part,
             width=width,
@@ -238,10 +244,11 @@ def deliver(
             levels=delivery.picture_levels(stop),
             tags=tags,
         )
-        verify(part)  # meanwhile another process may make what belongs to it
-        _write_plot(outputs, report)
-        _write_height(outputs, delivery, headers, recipe)
-        for _ in pool.map(side, reversed(writers)):
+        verify(part)
+        if beside is not None:  # what another process has not made by now is made here
+            more = [pool.submit(work) for work in (*reversed(sides), plot, relief)]
+        for written in more:
+            written.result()
             stop()
         report = finish(report)
         _write_reports(outputs, report)
