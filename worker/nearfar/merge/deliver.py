@@ -245,8 +245,11 @@ def deliver(
             tags=tags,
         )
         verify(part)
-        if beside is not None:  # what another process has not made by now is made here
-            more = [pool.submit(work) for work in (*reversed(sides), plot, relief)]
+        if beside is not None:
+            plot()
+            relief()
+            # What another process has not made by now is made here, from the other end.
+            more = [pool.submit(work) for work in reversed(sides)]
         for written in more:
             written.result()
             stop()
