@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 F64 = NDArray[np.float64]
 TERMS = 10
-"""Coefficients of each axis: of 1, X, Y, XX, XY, YY, XXX, XXY, XYY, YYY."""
+"""Coefficients of each axis: of 1, X, Y, X², XY, Y², X³, X²Y, XY², Y³."""
 BEYOND = 64
 """Pixels around the picture that windows of the kernel may reach: X and Y stay within -1..1 there."""
 NUMBERS = 5 + 2 * TERMS
