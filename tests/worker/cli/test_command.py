@@ -233,7 +233,7 @@ def test_a_reader_who_left_is_no_error(monkeypatch: pytest.MonkeyPatch) -> None:
         say.say("somebody")
         broken.write("nobody reads this, and nobody minds")
         broken.flush()
-        assert os.path.samestat(os.fstat(broken.fileno()), os.stat(os.devnull))
+        assert os.path.samestat(os.fstat(broken.fileno()), Path(os.devnull).stat())
 
 
 def test_a_standard_error_that_is_closed_is_no_error(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
