@@ -20,7 +20,7 @@ import pytest
 from aiosmtpd.controller import Controller
 from standardwebhooks.webhooks import Webhook, WebhookVerificationError
 
-from nearfar.cli import command
+from nearfar.cli import command, notify
 from nearfar.errors import UsageError
 from nearfar.jobs import JobState, Notices, Store
 from nearfar.jobs.notices.notices import EVENTS
@@ -291,8 +291,8 @@ def test_a_template_that_reaches_for_more_is_refused(template: str) -> None:
         wording.check(template)
 
 
-def test_every_event_has_its_words() -> None:
-    assert set(wording.USUAL) == set(EVENTS.values())
+def test_every_event_has_its_words_and_can_be_asked_for() -> None:
+    assert set(wording.USUAL) == set(EVENTS.values()) == set(notify.EVENTS)
     for subject, body in wording.USUAL.values():
         assert wording.check(subject) == subject
         assert wording.check(body) == body
