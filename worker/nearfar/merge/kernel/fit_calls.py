@@ -48,8 +48,8 @@ def equations(moments: F64) -> F64:
     """Equations of blocks, (K, 8), from their moments, (K, 21).
 
     The columns are xx, xy, yy, gx, gy of S u = g, whose solution u is a block's own shift; the variance of a pixel's
-    residual after that shift, -1 if nothing was measured; half the growth of the blur's variance (px^2 of the level), and the
-    information about it.
+    residual after that shift, -1 if nothing was measured; half the growth of the blur's variance (px^2 of the level), and
+    the information about it.
     """
     out = np.empty((len(moments), EQUATION))
     _calls()[0](len(moments), pointer(moments), pointer(out))
