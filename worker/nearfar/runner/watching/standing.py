@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 
 from nearfar.errors import NearfarError, NotFound
-from nearfar.intake.inbox import Found
+from nearfar.intake.arrivals import Found
 from nearfar.intake.memory import Known
 from nearfar.intake.state import Entry, State
 from nearfar.jobs import Job, JobState, Store
