@@ -84,8 +84,8 @@ def lines(found: Reasons) -> Iterator[str]:
 
 
 def _together(ignored: Sequence[tuple[str, str]]) -> Iterator[str]:
-    """Files that follow each other with one reason as one line: first, last, how many, the reason."""
-    for why, run in itertools.groupby(ignored, key=lambda each: each[1]):
+    """Files that follow each other by name with one reason as one line: how many, first, last, the reason."""
+    for why, run in itertools.groupby(sorted(ignored), key=lambda each: each[1]):
         names = [name for name, _ in run]
         which = names[0] if len(names) == 1 else f"{len(names)} files from {names[0]} to {names[-1]}"
         yield f"{which}: {why}"
