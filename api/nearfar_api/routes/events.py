@@ -113,14 +113,13 @@ async def _of_all(
 ) -> AsyncGenerator[bytes, None]:
     listener = await feed.join(None)
     try:
-        replayed = reading is not None
-        reading = reading or await run_in_threadpool(_from_now_on, ctx)
+        read = reading if reading is not None else await run_in_threadpool(_from_now_on, ctx)
         yield sse.retry(RETRY)  # from here on nothing is missed
-        if replayed:
-            async for event in _replay(ctx, reading.after, None):
-                if reading.fresh(event.id) and _may_see(by, event):
-                    yield _event(event, reading)
-        async for piece in _live(listener, reading, ends=False, by=by):
+        if reading is not None:
+            async for event in _replay(ctx, read.after, None):
+                if read.fresh(event.id) and _may_see(by, event):
+                    yield _event(event, read)
+        async for piece in _live(listener, read, ends=False, by=by):
             yield piece
     finally:
         feed.leave(listener)

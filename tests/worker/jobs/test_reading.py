@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from nearfar.jobs import Store, events
+from nearfar.jobs import Store, events, open_store
 from nearfar.jobs.reading import OVERLAP, Reading
 from nearfar.runner.watching.standing import Standings
 from tests.worker.jobs.making import submit
@@ -23,10 +23,9 @@ def unfinished(store: Store, action: str, job: int | None = None) -> Iterator[No
 
 
 @pytest.fixture
-def late(store: Store) -> Store:
-    if store.database.engine.dialect.name == "sqlite":
-        pytest.skip("whoever writes to SQLite has it alone")
-    return store
+def late(postgresql_url: str) -> Store:
+    """Of PostgreSQL: whoever writes to SQLite has it alone."""
+    return open_store(postgresql_url)
 
 
 def test_a_reader_comes_back_to_a_line_that_became_visible_late(late: Store) -> None:

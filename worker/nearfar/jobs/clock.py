@@ -11,8 +11,8 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from nearfar.jobs import events
 from nearfar.jobs.engine import Tx
+from nearfar.jobs.messages.tables import messages
 from nearfar.jobs.model import mending, server, units, workers
-from nearfar.jobs.notices.tables import messages
 from nearfar.jobs.transfers.tables import transfers
 
 NAME = "clock"
