@@ -80,6 +80,10 @@ class UnitKind(StrEnum):
         return list(UnitKind).index(self)
 
 
+WHOLE = frozenset({UnitKind.REGISTER, UnitKind.FOCUS, UnitKind.DELIVER})
+"""Kinds of which the unit that starts at 0 does everything: further ones only help it, and nobody waits for them."""
+
+
 class AttemptStep(StrEnum):
     """What a line in the append-only list of attempts records: that an attempt began, or how it ended."""
 
