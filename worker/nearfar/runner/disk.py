@@ -53,7 +53,7 @@ def read_disk(places: Places) -> DiskState:
 
 
 def short_of_space(places: Places, spare: int) -> str | None:
-    """Why nothing new is accepted, or None: by the last finding, and by the data disk itself if that may be too full for one."""
+    """Why nothing new is accepted, or None: by the last finding, and by the disk, which may be too full to write one."""
     told = read_disk(places)
     if told.low:
         return told.reason
