@@ -284,8 +284,9 @@ def _plain(address: str) -> str:
 
 
 def _asks_first(method: str, path: str, headers: Headers) -> bool:
-    """Whether this is a browser's preflight request for a picture that another site shows. It carries no key (Fetch standard,
-    CORS-preflight fetch), and the answer reveals nothing about the picture.
+    """Whether this is a browser's preflight request for a picture that another site shows.
+
+    It carries no key (Fetch standard, CORS-preflight fetch), and the answer reveals nothing about the picture.
     """
     return method == "OPTIONS" and path.startswith("/iiif/") and "access-control-request-method" in headers
 
