@@ -5,6 +5,7 @@
 #define COUNTS 2.f                /* what a frame that agrees counts, the merged picture being 1 */
 #define SURE 8.f                  /* times the noise at which half of what a frame shows less is believed */
 #define REACH 3                   /* pixels on each side from which what a warp took is given back */
+#define BEYOND 4                  /* rows beyond the tile that the passes after the averaging look at */
 #define FEW .1f                   /* sum of weights of agreeing frames at which half of it is */
 static const float MIDDLE = .592f, SIDE[REACH] = {-.524f, .38f, -.152f}; /* times t (1 - t): see twin_average.py */
 
@@ -99,7 +100,7 @@ static void fine_energy(window_t *w, member_t *m, nf_box in) {
 }
 
 /* A member's weight by what it shows of the finest band. In half_a the sums of weights, in half_b those of weights times
-   the share that is shown; in the first half rows of luma and blurred those of weights times t (1 - t), across and down. */
+   the share that is shown; in luma and blurred, as half planes, those of weights times t (1 - t), across and down, and of squares of weights after the first. */
 static void share_shown(window_t *w, member_t *m, nf_box in) {
     const float quiet = SURE * w->stack->band0;
     between_t between;
@@ -108,7 +109,7 @@ static void share_shown(window_t *w, member_t *m, nf_box in) {
         const int64_t row = (int64_t)y * w->half_width;
         const float *restrict best = w->best + row, *restrict noise = w->noise + row, *restrict e = m->detail + row;
         float *restrict weight = m->weight + row, *restrict total = w->half_a + row, *restrict shown = w->half_b + row;
-        float *restrict across = w->luma + row, *restrict down = w->blurred + row;
+        float *restrict across = w->luma + row, *restrict down = w->blurred + row, *restrict squares = across + (int64_t)w->half_width * w->half_height;
         if (from >= to) continue;
         places_between(w->stack, m->index, floor_div(w->top, 2) + y, w->left / 2 + from, to - from, &between);
         for (int x = from; x < to; x++) {
@@ -117,6 +118,7 @@ static void share_shown(window_t *w, member_t *m, nf_box in) {
             const float keep = 1 - clear / (clear + hidden * hidden) * (1 - part), v = COUNTS * weight[x] * keep;
             weight[x] = v;
             total[x] += v;
+            squares[x] += v * v;
             shown[x] += v * keep;
             across[x] += v * between.across[x - from];
             down[x] += v * between.down[x - from];
@@ -149,8 +151,8 @@ static nf_box averaged_box(const window_t *w, const member_t *m, int inner_y0, i
     nf_box b = m->box;
     if (b.x0 < HALO_X - 16) b.x0 = HALO_X - 16;
     if (b.x1 > w->width - HALO_X + 16) b.x1 = w->width - HALO_X + 16;
-    if (b.y0 < inner_y0 - 8) b.y0 = inner_y0 - 8;
-    if (b.y1 > inner_y1 + 8) b.y1 = inner_y1 + 8;
+    if (b.y0 < inner_y0 - 10) b.y0 = inner_y0 - 10;
+    if (b.y1 > inner_y1 + 10) b.y1 = inner_y1 + 10;
     return b;
 }
 
@@ -205,7 +207,7 @@ static void given_back(const window_t *w, int y, int n, float *restrict more) {
    detail, counts less than any of them. Of luma's finest band each frame shows a share: the more, the sharper it is. What
    all show together is divided by the sum of their shares. */
 static void average(window_t *w, int inner_y0, int inner_y1) {
-    const int above = inner_y0 - REACH, below = inner_y1 + REACH;
+    const int above = inner_y0 - BEYOND, below = inner_y1 + BEYOND;
     const size_t half = (size_t)w->half_width * w->half_height * 4;
     memset(w->best, 0, half);
     for (int i = 0; i < w->count; i++) {
@@ -217,7 +219,7 @@ static void average(window_t *w, int inner_y0, int inner_y1) {
     }
     memset(w->half_a, 0, half);
     memset(w->half_b, 0, half);
-    memset(w->luma, 0, half);
+    memset(w->luma, 0, 2 * half);
     memset(w->blurred, 0, half);
     for (int i = 0; i < w->count; i++) {
         member_t *m = w->members + i;

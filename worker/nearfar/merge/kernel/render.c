@@ -11,7 +11,7 @@
 #include "spots.h"
 
 #define HALO_X 32                 /* multiple of 16 */
-#define HALO_Y 20                 /* even; the reach of all filters together */
+#define HALO_Y 22                 /* even; the reach of all filters together */
 #define MOST 4096                 /* frames in one window */
 #define FIRST 4                   /* half-size rows and columns at the window's edge where scores are not complete */
 #define MARGIN 16                 /* pixels around the admitted cells in which a frame is carried along */
@@ -569,6 +569,7 @@ static void replace_fine(window_t *w, int y0, int y1, int gains) {
 }
 
 #include "average.h"
+#include "quiet.h"
 
 static uint16_t level16(float v) { return (uint16_t)(int)nf_minf(nf_maxf(v * (65535.f / NF_UNIT) + .5f, 0), 65535.f); }
 
@@ -685,6 +686,7 @@ int nf_render_tile(const nf_stack *stack, int tile, int x0, int y0, uint16_t *ou
     for (int y = y_first; y < y_last; y++) merge_row(&w, y, first, last);
     replace_fine(&w, y_first, y_last, gains);
     average(&w, w.halo_y, w.height - w.halo_y);
+    quiet_colours(&w, w.halo_y, w.height - w.halo_y);
     write_tile(&w, tile, x0, y0, out, stride);
     return w.count;
 }

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.kernel.twin_filters import blurred, f32, softened, upsample
+from nearfar.merge.kernel.twin_quiet import quiet_colours
 from nearfar.merge.kernel.twin_warp import UNIT, Carried
 
 if TYPE_CHECKING:
@@ -113,17 +114,20 @@ def average(window: Window, frames: Sequence[Carried], merged: tuple[F32, F32], 
     between = [places_between(window, k) for k in range(len(frames))]
     shares, best = shown(window, frames, agree, [kept(*b) for b in between])
     nothing: F32 = np.zeros_like(agree[0])
-    total = fine_total = across = down = nothing
+    total = fine_total = across = down = squares = nothing
     for frame, a, share, b in zip(frames, agree, shares, between, strict=True):
         weight = COUNTS * a * share
         up = upsample(weight)
         out = out + up * frame.colour.astype(np.float32)
         fine = fine + up * frame.fine
         total, fine_total = total + weight, fine_total + weight * share
+        squares = squares + weight * weight
         across, down = across + weight * b[0], down + weight * b[1]
     over = 1 / (1 + upsample(total))
     mean = fine / (1 + upsample(fine_total))
     out = np.asarray(out * over + (mean - fine * over) * UNIT, np.float32)
+    left = (FEW + squares) / (FEW + total * total)
+    out = quiet_colours(out, window.noise, window.stack.numbers.channel, left)
     amount = sure(window, best) / (FEW + total)
     across, down = ((p * amount).repeat(2, axis=0).repeat(2, axis=1) for p in (across, down))
     return np.asarray(out + (across * taken(mean, 1) + down * taken(mean, 0)) * UNIT, np.float32)
