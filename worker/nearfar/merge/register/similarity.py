@@ -50,12 +50,6 @@ def to_matrix(p: Similarity, centre: complex, reduction: int = 1) -> NDArray[np.
     return np.array([[p.a.real, -p.a.imag, b.real], [p.a.imag, p.a.real, b.imag]])
 
 
-def from_matrix(matrix: NDArray[np.float64], centre: complex) -> Similarity:
-    """The inverse of ``to_matrix`` at full size."""
-    a = complex(matrix[0, 0], matrix[1, 0])
-    return Similarity(a, complex(matrix[0, 2], matrix[1, 2]) - centre + a * centre)
-
-
 def rounded(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
     """``matrix`` rounded to 2^-36 in its linear part and to 2^-20 px in its shift.
 
