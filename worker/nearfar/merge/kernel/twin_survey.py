@@ -47,7 +47,7 @@ def halve(plane: F32) -> F32:
 
 
 def encoded_luma(samples: NDArray[Any]) -> F32:
-    """Luma (h, w), 0..1, of luma as it is coded (h, w), or of samples (h, w, 3), uint8 or uint16, as they are encoded in the file."""
+    """Luma (h, w), 0..1, of samples (h, w, 3) as they are encoded in the file, uint8 or uint16, or of coded luma (h, w)."""
     scale = np.float32(1) / np.float32(np.iinfo(samples.dtype).max)
     values = samples.astype(np.float32) * scale
     if samples.ndim == 2:
