@@ -37,8 +37,8 @@ def lay_out(picture: U8, down: int) -> U8:
 
 def _blocks(plane: U8, high: int, wide: int) -> U8:
     rows, cols = plane.shape[0] // high, plane.shape[1] // wide
-    out: U8 = plane.reshape(rows, high, cols, wide).transpose(0, 2, 1, 3).reshape(rows, cols, high * wide)
-    return out
+    cut = plane.reshape(rows, high, cols, wide).transpose(0, 2, 1, 3)
+    return np.asarray(cut.reshape(rows, cols, high * wide), np.uint8)
 
 
 def colours_at(blocks: U8, size: tuple[int, int], down: int, y: Any, x: Any) -> U8:
@@ -49,7 +49,7 @@ def colours_at(blocks: U8, size: tuple[int, int], down: int, y: Any, x: Any) -> 
     r = luma + ((91881 * red + 32768) >> 16)
     g = luma + ((-22554 * blue - 46802 * red + 32768) >> 16)
     b = luma + ((116130 * blue + 32768) >> 16)
-    return np.clip(np.stack([r, g, b], axis=-1), 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(np.stack([r, g, b], axis=-1), 0, 255), np.uint8)
 
 
 def _between(blocks: U8, size: tuple[int, int], down: int, which: int, y: Ints, x: Ints) -> Ints:
