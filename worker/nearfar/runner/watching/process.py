@@ -17,6 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from nearfar.errors import StoreError
+from nearfar.intake.answering import answered
 from nearfar.intake.arrivals import Found, Look
 from nearfar.intake.card.following import Sorting, Sorts
 from nearfar.intake.card.kept_card import card_files
@@ -165,9 +166,9 @@ class Watch:
         """Look once; seconds after which to look again."""
         if not self.is_there():
             return self._scan
-        began = time.thread_time()
+        began = time.thread_time() + self.inbox.scan_seconds
         look = self.inbox.look(self._clock())
-        cost = time.thread_time() - began
+        cost = time.thread_time() + self.inbox.scan_seconds - began
         try:
             self._act(look)
         except StoreError as error:
@@ -254,7 +255,7 @@ def run(watch: Watch, stop: threading.Event, *, scan: float) -> None:
     cards.mkdir(parents=True, exist_ok=True)
     events = [Events(folder, wake.set) for folder in (*folders, str(cards))]
     for listener in events:
-        listener.start()
+        answered(listener.start, None)  # a share may hang
     try:
         while not stop.is_set():
             beats.beat()
