@@ -38,6 +38,7 @@ from nearfar.runner.processes import beats, logs
 from nearfar.runner.watching.arriving import MakeSubmission, Taker, remember_loose
 from nearfar.runner.watching.card_sorting import CardSorter
 from nearfar.runner.watching.folders import excluded_folders, watched_folders, why_share
+from nearfar.runner.watching.forgetting import Forgetter
 from nearfar.runner.watching.moving import Mover
 from nearfar.runner.watching.standing import Standings
 from nearfar.server_settings import ServerSettings, load_server
@@ -140,6 +141,9 @@ class Watch:
             submission=submission,
         )
         self._mover = Mover(self.memory, places.moved) if settings.inbox.after == "move" else None
+        self._forgetter = Forgetter(
+            self.memory, card_files(places), settings.keep, job=self.standings.of, clock=clock
+        )
         self._kick = kick
         self._clock = clock
         self._scan = settings.inbox.scan
@@ -212,6 +216,10 @@ class Watch:
         seen = {found.entry.path for found in look.found}
         unseen = [known for path, known in self.memory.known.items() if path not in seen]
         moved = sorted((k for k in unseen if k.moved), key=lambda k: k.job or 0)[-MOVED_SHOWN:]
+        try:
+            self._forgetter.round(look)
+        except OSError as error:
+            log.warning("what is gone is not forgotten: %s", error, extra={"action": "watch.not-forgotten"})
         away = [self.standings.away(k) for k in (*(k for k in unseen if not k.moved), *moved)]
         self._away = [found for found in away if found is not None]
 
