@@ -62,7 +62,7 @@ def write_reference(path: Path, net: Net, device: torch.device) -> None:
         "variance": made.variance[cells, cells],
         "prior": made.prior[:, cells, cells],
         "admitted": made.admitted[:, cells, cells],
-        "kept": made.kept,
+        "between": made.between,
     }
     with torch.no_grad():
         b = train.batch({name: part[None] for name, part in parts.items()})
@@ -72,7 +72,7 @@ def write_reference(path: Path, net: Net, device: torch.device) -> None:
         prior, admitted = focus(made.energy, made.mean, told)
     arrays = {
         "frames": parts["frames"],
-        "kept": made.kept,
+        "between": made.between,
         "variance": b.planes.variance[0, 0],
         "cells": parts["admitted"].to(torch.uint8),
         "prior": b.prior[0],

@@ -12,7 +12,6 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from nearfar.merge.kernel.twin_average import LOST
 from nearfar.merge.kernel.twin_warp import TAPS, UNIT, weights_at
 from nearfar.merge.noise import WHITE
 from tests.training.focus import focus, surveyed
@@ -32,7 +31,7 @@ class Bracket:
 
     ``frames`` (n, 3, 192, 192) int16 in `UNIT`-ths; ``truth`` (3, 192, 192) encoded; ``variance`` (12, 12) of a channel as
     it would be estimated; ``energy`` (n, 3, 12, 12) and ``mean`` (n, 12, 12) of the survey; ``prior``, ``admitted``
-    (n, 12, 12) of the focus step; ``kept`` (n,): what the warp keeps of the finest band.
+    (n, 12, 12) of the focus step; ``between`` (n, 2): t (1 - t) for places t between two pixels, across and down.
     """
 
     frames: Tensor
@@ -42,7 +41,7 @@ class Bracket:
     mean: Tensor
     prior: Tensor
     admitted: Tensor
-    kept: Tensor
+    between: Tensor
     style: str
 
 
@@ -136,12 +135,12 @@ def _slope(studio: Studio) -> list[Layer]:
 
 
 STYLES = {
-    "objects": (_objects, 0.28),
+    "objects": (_objects, 0.27),
     "hairs": (_hairs, 0.28),
-    "dome": (_dome, 0.18),
-    "doors": (_doors, 0.1),
-    "letters": (_letters, 0.08),
-    "slope": (_slope, 0.08),
+    "dome": (_dome, 0.22),
+    "doors": (_doors, 0.09),
+    "letters": (_letters, 0.07),
+    "slope": (_slope, 0.07),
 }
 
 
@@ -290,7 +289,7 @@ def bracket(studio: Studio, lens: Lens, n: int) -> Bracket:
         mean=mean,
         prior=prior,
         admitted=admitted,
-        kept=1 - float(LOST) * (t * (1 - t)).sum(1),
+        between=t * (1 - t),
         style=style,
     )
 

@@ -13,7 +13,10 @@ from tests.training.features import octaves
 from tests.training.stack import Planes, b5, doubled, halved, luma, softened
 
 AGREEMENT = RenderRecipe().agreement
-COUNTS, SURE = float(twin_average.COUNTS), float(twin_average.SURE)
+COUNTS, SURE, LOST, FEW = (
+    float(v) for v in (twin_average.COUNTS, twin_average.SURE, twin_average.LOST, twin_average.FEW)
+)
+MIDDLE, SIDE = float(twin_average.MIDDLE), tuple(float(v) for v in twin_average.SIDE)
 
 
 class Net(nn.Module):  # type: ignore[misc]
@@ -90,27 +93,39 @@ def merged(p: Planes, w: Tensor, gains: Tensor) -> tuple[Tensor, Tensor]:
 def averaged(p: Planes, r1: tuple[Tensor, Tensor], prepared: tuple[Tensor, Tensor, Tensor]) -> Tensor:
     """Frames that agree with the merge within the noise are averaged into it; see `nearfar.merge.kernel.twin_average`."""
     picture, fine = r1
-    admission, mask, kept = prepared
+    admission, mask, between = prepared
+    places = between[..., None, None]
     apart = halved(((p.colour - picture[:, None]) ** 2).mean(2)) / (2 * CHANNEL * p.variance)
     t = (1 - (b5(apart) - 1).clamp_min(0) / (8 * AGREEMENT)).clamp_min(0)
     agree = t**8 * admission
-    share = _shown(p, agree.detach(), mask, kept[:, :, None, None])
+    share, believed = _shown(p, agree.detach(), mask, 1 - LOST * places.sum(2))
     weight = COUNTS * agree * share
     up = doubled(weight)
     over = 1 / (1 + up.sum(1))
     fine = fine + (up * p.fine).sum(1)
-    fine = fine / (1 + doubled((weight * share).sum(1))) - fine * over
-    return (picture + (up[:, :, None] * p.colour).sum(1)) * over[:, None] + fine[:, None]
+    mean = fine / (1 + doubled((weight * share).sum(1)))
+    out = (picture + (up[:, :, None] * p.colour).sum(1)) * over[:, None] + (mean - fine * over)[:, None]
+    amount = (weight[:, :, None] * places).sum(1) * (believed / (FEW + weight.sum(1, keepdim=True)))
+    amount = amount.repeat_interleave(2, -1).repeat_interleave(2, -2)
+    return out + (amount[:, 0] * _taken(mean, -1) + amount[:, 1] * _taken(mean, -2))[:, None]
 
 
-def _shown(p: Planes, agree: Tensor, mask: Tensor, kept: Tensor) -> Tensor:
-    """The share that each frame shows of luma's finest band."""
+def _taken(fine: Tensor, axis: int) -> Tensor:
+    """What a warp halfway between two pixels takes from the finest band along one axis, times 4."""
+    out = MIDDLE * fine
+    for reach, tap in enumerate(SIDE, 1):
+        out = out + tap * (fine.roll(reach, axis) + fine.roll(-reach, axis))
+    return out
+
+
+def _shown(p: Planes, agree: Tensor, mask: Tensor, kept: Tensor) -> tuple[Tensor, Tensor]:
+    """The share that each frame shows of luma's finest band, and how far that stands above the noise."""
     nv = BAND0 * p.variance
     energy = (softened(p.square) - nv).clamp_min(0) * mask / (kept * kept)
     best = (energy * agree).amax(1, keepdim=True)
     clear = best * best
     sure = clear / (clear + (SURE * nv) ** 2)
-    return 1 - sure * (1 - kept * (energy / best.clamp_min(1e-12)).clamp_max(1).sqrt())
+    return 1 - sure * (1 - kept * (energy / best.clamp_min(1e-12)).clamp_max(1).sqrt()), sure
 
 
 def ruled(p: Planes, score: Tensor, admission: Tensor) -> tuple[Tensor, Tensor]:

@@ -19,9 +19,9 @@ from tests.training.net import Net
 from tests.training.stack import Planes, planes, spread
 from tests.training.things import Studio
 
-PARTS = ("frames", "truth", "variance", "prior", "admitted", "kept")
+PARTS = ("frames", "truth", "variance", "prior", "admitted", "between")
 COUNTS = (3, 4, 6, 8, 12, 16, 24, 40, 60)
-SHARES = (0.04, 0.08, 0.17, 0.19, 0.19, 0.13, 0.11, 0.06, 0.03)
+SHARES = (0.04, 0.08, 0.16, 0.17, 0.18, 0.13, 0.12, 0.07, 0.05)
 BORDER = 12
 ROBUST = 0.03
 FLOOR = 2e-6
@@ -65,7 +65,7 @@ class Batch:
     mask: Tensor
     admission: Tensor
     prior: Tensor
-    kept: Tensor
+    between: Tensor
     truth: Tensor
 
 
@@ -89,7 +89,7 @@ def batch(parts: dict[str, Tensor], *, everyone: bool = False) -> Batch:
         mask=mask,
         admission=admission,
         prior=prior,
-        kept=parts["kept"],
+        between=parts["between"],
         truth=parts["truth"],
     )
 
@@ -97,11 +97,13 @@ def batch(parts: dict[str, Tensor], *, everyone: bool = False) -> Batch:
 def merge(net: Net, b: Batch) -> Tensor:
     logits, gains = net(b.values, b.score, b.mask)
     w = nets.weighed(logits, b.admission)
-    return nets.averaged(b.planes, nets.merged(b.planes, w, gains), (b.admission, b.mask, b.kept))
+    return nets.averaged(b.planes, nets.merged(b.planes, w, gains), (b.admission, b.mask, b.between))
 
 
 def rule(b: Batch) -> Tensor:
-    return nets.averaged(b.planes, nets.ruled(b.planes, b.score, b.admission), (b.admission, b.mask, b.kept))
+    return nets.averaged(
+        b.planes, nets.ruled(b.planes, b.score, b.admission), (b.admission, b.mask, b.between)
+    )
 
 
 def loss(result: Tensor, truth: Tensor) -> Tensor:
@@ -117,8 +119,8 @@ def _turned(parts: dict[str, Tensor], random: np.random.Generator) -> dict[str, 
     swap = random.random() < 0.5
 
     def one(name: str, t: Tensor) -> Tensor:
-        if name == "kept":
-            return t
+        if name == "between":
+            return t.flip(-1) if swap else t
         t = t.flip(axes) if axes else t
         return t.transpose(-1, -2) if swap else t
 

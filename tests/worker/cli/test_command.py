@@ -95,6 +95,13 @@ def test_control_characters_reach_no_terminal(
     assert capsys.readouterr().err == "nearfar: a\\x1b[2J\\nb\\udcff.jpg\n"
 
 
+def test_an_option_that_a_command_does_not_know_points_to_the_help_of_that_command(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert run("jobs", "--sarver", "x") == 2
+    assert capsys.readouterr().err == "nearfar: not understood: --sarver x. Try 'nearfar jobs --help'.\n"
+
+
 def test_version_and_help_are_no_errors(capsys: pytest.CaptureFixture[str]) -> None:
     for option in ("--version", "--help"):
         with pytest.raises(SystemExit) as ended:

@@ -122,6 +122,15 @@ def test_a_broken_frame_is_named_with_what_is_wrong(places: Places, asked: Asked
     assert "s to go" in text
 
 
+def test_files_passed_over_for_one_reason_share_a_line(places: Places, asked: Asked) -> None:
+    lay_frames(places.inbox / "wall", "a.tif", "b.tif")
+    for name in ("x.txt", "y.txt", "z.txt", "zz.dat"):
+        (places.inbox / "wall" / name).write_text("notes")
+    told = asked.text(places.inbox / "wall")
+    assert "3 files from x.txt to z.txt: not a picture by its ending (.txt)" in told
+    assert "zz.dat: not a picture by its ending (.dat)" in told
+
+
 def test_a_link_out_of_the_inbox_says_that_it_is_one(places: Places, asked: Asked, tmp_path: Path) -> None:
     lay_frames(places.inbox / "a", "1.tif")
     (outside,) = lay_frames(tmp_path / "outside", "2.tif")

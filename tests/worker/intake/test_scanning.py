@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from nearfar.intake.inbox import read_state
-from nearfar.intake.state import InboxState, StateWriter, readable
+from nearfar.intake.state import InboxState, StateWriter, read_state, readable
 from nearfar.places import places_of
 from nearfar.server_settings import load_server
 from tests.worker.frames.makers import jpeg_bytes, picture, write_dng, write_tiff

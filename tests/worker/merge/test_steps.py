@@ -18,7 +18,7 @@ from nearfar.errors import Interrupted, SourceChanged, UsageError, WorkFailed
 from nearfar.frames.decode import read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import scratch as scratching
-from nearfar.merge import steps as stepping
+from nearfar.merge import stack_frames
 from nearfar.merge.deliver import Outputs
 from nearfar.merge.plan import make_plan
 from nearfar.merge.recipe import FocusRecipe, Recipe
@@ -219,10 +219,10 @@ def test_mapped_pages_are_given_back_above_the_ceiling(make: Make, monkeypatch: 
             given.append(1)
 
     steps._mapped = [Frame(), Frame()]  # type: ignore[list-item]
-    monkeypatch.setattr(stepping, "resident", lambda: steps.plan.ceiling)
+    monkeypatch.setattr(stack_frames, "resident", lambda: steps.plan.ceiling)
     steps.relax()
     assert given == []
-    monkeypatch.setattr(stepping, "resident", lambda: steps.plan.ceiling + 1)
+    monkeypatch.setattr(stack_frames, "resident", lambda: steps.plan.ceiling + 1)
     steps.relax()
     assert given == [1, 1]
 

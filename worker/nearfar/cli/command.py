@@ -18,7 +18,7 @@ import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from nearfar import __version__
 from nearfar.errors import DoesNotFit, Interrupted, NearfarError, UsageError
@@ -48,6 +48,13 @@ class _Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> None:  # type: ignore[override]
         raise UsageError(f"{message}. Try '{self.prog} --help'.")
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """As argparse does it, but a command answers itself for options that it does not know."""
+        found, unknown = super().parse_known_args(args, namespace)
+        if unknown:
+            self.error(f"not understood: {' '.join(unknown)}")
+        return found, unknown
 
 
 def parser() -> argparse.ArgumentParser:

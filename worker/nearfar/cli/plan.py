@@ -8,13 +8,13 @@ import os
 import sys
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from nearfar.cli.parsers import add_command
 
 if TYPE_CHECKING:
     from nearfar.bracket import Bracket, Shoot
-    from nearfar.cli.command import Signals
+    from nearfar.cli.command import Commands, Signals
 
 DESCRIPTION = """\
 Plan a bracket: how many frames, focused where, and what that costs.
@@ -30,7 +30,7 @@ Lengths carry a unit: mm, cm, m, um, ft, in. What was shot is compared with a pl
 """
 
 
-def add_parsers(commands: Any) -> None:
+def add_parsers(commands: Commands) -> None:
     """Add ``plan`` to the commands of ``nearfar``."""
     parser = add_command(
         commands, "plan", "plan the next bracket: how many frames, focused where", DESCRIPTION

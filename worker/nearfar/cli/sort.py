@@ -6,12 +6,13 @@ import argparse
 import json
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from nearfar.cli.parsers import add_command
 from nearfar.progress import printable
 
 if TYPE_CHECKING:
+    from nearfar.cli.command import Commands
     from nearfar.intake.card.sorted_card import SortedCard, SortedStack
 
 SORT_HELP = """\
@@ -21,7 +22,7 @@ panoramas and bursts among them. Where the evidence is not clear, a question is 
 LEFT_SHOWN = 40
 
 
-def add_parsers(commands: Any) -> None:
+def add_parsers(commands: Commands) -> None:
     """Add ``sort`` to the subcommands of ``nearfar``."""
     sort = add_command(commands, "sort", "sort the frames of a card into stacks", SORT_HELP)
     sort.add_argument(

@@ -12,99 +12,31 @@ import os
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 
 from nearfar.errors import InputRefused
+from nearfar.intake.arrivals import Arrival, Found, Look, Place, Watched, from_card
 from nearfar.intake.card.folders import apart, card_name
-from nearfar.intake.card.following import CardFollower, Ready, Sorting
+from nearfar.intake.card.following import CardFollower, Sorting
 from nearfar.intake.digests import Digests
 from nearfar.intake.following import Contents, Follower, Processes
 from nearfar.intake.memory import Known, Memory
 from nearfar.intake.names import EXPECT, READY, WISHES, sorter, stack_name
-from nearfar.intake.scanning import Folder, said, scan
+from nearfar.intake.scanning import said, scan
 from nearfar.intake.settling import Mark, Patience, Stage, Verdict
-from nearfar.intake.state import Entry, FolderState, read_state
+from nearfar.intake.state import Entry, FolderState
 from nearfar.intake.wishes import Wishes, read_expected, read_wishes
-
-__all__ = ["Arrival", "Found", "Inbox", "Look", "Watched", "read_state"]
 
 log = logging.getLogger(__name__)
 
 READING = 2.0
-"""Seconds of reading for digests in one look."""
+"""Seconds that one look may spend on reading files for their digests."""
 SKEW = 60.0
-"""Seconds by which a time stamp may be ahead of this machine's clock without a word."""
+"""Seconds by which a time stamp may be ahead of this machine's clock before that is mentioned."""
 AWAY = {errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENXIO, errno.ESTALE, errno.EIO, errno.ENOTCONN}
 AWAY |= {errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ETIMEDOUT}
-"""What the system says of a share that is gone."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Watched:
-    """A folder to watch, and what holds for the stacks in it unless they say otherwise."""
-
-    path: str
-    wishes: Wishes = field(default_factory=Wishes)
-    problem: str | None = None
-    """Why it may not be watched at all."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Arrival:
-    """A stack that is complete, or can never be."""
-
-    path: str
-    source: str
-    stack: str
-    loose: bool
-    """It is one of several stacks in its folder, a card."""
-    contents: Contents
-    files: Mapping[str, Mark]
-    """By name, all pictures of the folder, whether they are frames of the stack or not."""
-    said: Wishes
-    """What the folder says."""
-    wishes: Wishes
-    """That, and what holds for the watched folder."""
-    faults: Mapping[str, str]
-    """By name, why frames cannot be read; if there are any, it can never become a picture."""
-    refused: str | None
-    """That in one sentence."""
-
-    def name(self, path: str) -> str:
-        """A file's path within the folder."""
-        return path.removeprefix(self.source.rstrip("/") + "/")
-
-
-@dataclass(kw_only=True)
-class Found:
-    """A stack that was seen: on its way, complete, or taken before (``known``) with nothing new in it."""
-
-    entry: Entry
-    arrival: Arrival | None = None
-    known: Known | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Look:
-    """All that was seen at once."""
-
-    folders: tuple[FolderState, ...]
-    found: tuple[Found, ...]
-    hurry: bool
-    """There is more to read: look again at once."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Place:
-    """Where a stack lies."""
-
-    root: Watched
-    folder: Folder
-    settings: tuple[Path, ...]
-    """Files with wishes, from the watched folder down."""
-    share: str | None
-    now: float
+"""Error numbers of a share that is gone."""
 
 
 class Inbox:
@@ -117,7 +49,7 @@ class Inbox:
     rules
         How long to wait.
     memory, digests
-        What was taken, and what was read before; without digests no file is read and nothing offered.
+        What was taken, and what was read before. Without digests no file is read and no arrival found.
     sorting
         How cards are sorted into stacks.
     ignore
@@ -184,7 +116,7 @@ class Inbox:
         return list(dict.fromkeys(found))
 
     def _keep_as_it_was(self, root: str, problem: str) -> None:
-        """One message for the folder; what was known of its stacks stays, what was on its way waits."""
+        """A watched folder that cannot be read: stacks that were taken stay as they are, those on their way wait."""
         inside = root.rstrip("/") + "/"
         self._followed |= {key for key in self._followers if key == root or key.startswith(inside)}
         self._seen_cards |= {key for key in self._cards if key == root or key.startswith(inside)}
@@ -198,7 +130,7 @@ class Inbox:
         self._last[root] = kept
 
     def _look_at(self, root: Watched, now: float) -> str | None:
-        """Look at one watched folder; what is wrong with it."""
+        """Look at one watched folder. Returns why it cannot be read, or None."""
         try:
             if os.path.ismount(root.path):
                 self.memory.mounted(root.path)
@@ -215,7 +147,7 @@ class Inbox:
         cards, stacks = apart(folders)
         for folder in [*cards, *stacks]:
             above = [folder.parts[:n] for n in range(len(folder.parts) + 1)] if settings else []
-            place = _Place(
+            place = Place(
                 root=root,
                 folder=folder,
                 settings=tuple(settings[parts] for parts in above if parts in settings),
@@ -226,8 +158,8 @@ class Inbox:
         self._last[root.path] = found
         return None
 
-    def _judge(self, place: _Place, *, card: bool) -> list[Found]:
-        """What there is to say of a folder; a bug that one of them meets does not stop the others."""
+    def _judge(self, place: Place, *, card: bool) -> list[Found]:
+        """What is found in one folder. A bug that shows in one folder does not hold up the others."""
         try:
             return list(self._on_card(place) if card else self._in_folder(place))
         except Exception as error:
@@ -238,8 +170,8 @@ class Inbox:
             name = stack_name(place.folder.parts)
             return [Found(entry=Entry(path=place.folder.path, stack=name, state="waiting", why=why))]
 
-    def _in_folder(self, place: _Place) -> Iterator[Found]:
-        """What there is to say of a folder below a watched one: its frames are one stack."""
+    def _in_folder(self, place: Place) -> Iterator[Found]:
+        """What is found in a folder whose frames are one stack."""
         folder = place.folder
         entry = Entry(
             path=folder.path,
@@ -261,8 +193,8 @@ class Inbox:
             entry.state, entry.why = "ignored", "there is no frame in it"
             yield Found(entry=entry)
 
-    def _on_card(self, place: _Place) -> Iterator[Found]:
-        """What there is to say of a card: of itself, of its stacks that were taken, and of those that are not."""
+    def _on_card(self, place: Place) -> Iterator[Found]:
+        """What is found on a card: itself, its stacks that were taken, those that wait and those that are complete."""
         folder = place.folder
         entry = Entry(path=folder.path, stack=stack_name(folder.parts), state="waiting", why="")
         try:
@@ -300,10 +232,10 @@ class Inbox:
         for told in seen.waiting:
             yield Found(entry=told)
         for ready in seen.ready:
-            yield Found(entry=ready.entry, arrival=_stack_of_card(place, ready, said))
+            yield Found(entry=ready.entry, arrival=from_card(place, ready, said))
 
-    def _follow(self, place: _Place, entry: Entry, known: Known | None, *, key: str) -> Found:
-        """How far a stack has come, unless nothing of it is new."""
+    def _follow(self, place: Place, entry: Entry, known: Known | None, *, key: str) -> Found:
+        """How far a stack has come, unless it was taken and nothing in it is new."""
         folder = place.folder
         try:
             said = read_wishes(place.settings)
@@ -326,8 +258,9 @@ class Inbox:
         return self._complete(place, entry, said, follower, verdict)
 
     def _complete(
-        self, place: _Place, entry: Entry, said: Wishes, follower: Follower, verdict: Verdict
+        self, place: Place, entry: Entry, said: Wishes, follower: Follower, verdict: Verdict
     ) -> Found:
+        """A stack that has settled: read its files; an arrival once all of them are read."""
         folder = place.folder
         contents = follower.contents(folder, self.digests, until=self._until)
         if not isinstance(contents, Contents):
@@ -366,30 +299,3 @@ def _skew(frames: Mapping[str, Mark]) -> str:
     if ahead < SKEW:
         return ""
     return "; time stamps lie in the future: check the clock of the machine that wrote them"
-
-
-def _stack_of_card(place: _Place, ready: Ready, said: Wishes) -> Arrival:
-    """A stack of a card, as any other that is complete."""
-    folder = place.folder
-    paths = {name: str(Path(folder.path, name)) for name in (*ready.frames, *ready.companions)}
-    wishes = said.over(place.root.wishes)
-    if wishes.reference not in {Path(name).name for name in ready.frames}:
-        wishes = replace(wishes, reference=None)  # it is that of another stack of the card
-    return Arrival(
-        path=ready.entry.path,
-        source=folder.path,
-        stack=ready.entry.stack,
-        loose=True,
-        contents=Contents(
-            frames=tuple(paths[name] for name in ready.frames),
-            headers={},
-            digests={paths[name]: digest for name, digest in ready.digests.items()},
-            passed_over=(),
-            companions=tuple(paths[name] for name in ready.companions),
-        ),
-        files={name: folder.frames[name] for name in paths},
-        said=said,
-        wishes=wishes,
-        faults={},
-        refused=None,
-    )

@@ -7,14 +7,11 @@ opens the store for itself. Any of them may raise `StoreUnreachable` if the data
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
 from pathlib import Path
 
-from nearfar.errors import LostClaim
 from nearfar.jobs import (
     backup,
     briefs,
-    claims,
     control,
     events,
     figures,
@@ -26,21 +23,16 @@ from nearfar.jobs import (
     schema,
     submit,
     totals,
-    work,
-    workers,
 )
-from nearfar.jobs import reap as reaper
 from nearfar.jobs.briefs import Brief
-from nearfar.jobs.engine import Database, Rules, Tx, dispose, engine_for, parse_url
+from nearfar.jobs.engine import Database, Rules, dispose, engine_for, parse_url
 from nearfar.jobs.figures import Figures, Pace, TooLarge
 from nearfar.jobs.keeping import Forgotten
 from nearfar.jobs.listing import JobQuery, Page
 from nearfar.jobs.mends.store import MendStore
 from nearfar.jobs.order import Room
-from nearfar.jobs.reap import Reaped
 from nearfar.jobs.records import (
     Attempt,
-    Claim,
     Event,
     FrameEntry,
     FrameNote,
@@ -50,11 +42,9 @@ from nearfar.jobs.records import (
     Submitted,
     Unit,
     UnitPlan,
-    Wish,
-    Worker,
 )
-from nearfar.jobs.states import JobState, ServerState, UnitKind, UnitState, WorkerState
-from nearfar.jobs.work import Outcome
+from nearfar.jobs.states import ServerState, UnitKind
+from nearfar.jobs.unit_store import UnitStore
 
 
 def open_store(
@@ -97,8 +87,11 @@ def open_store(
     return store
 
 
-class Store(MendStore):
-    """An open job store; made by `open_store`."""
+class Store(UnitStore, MendStore):
+    """An open job store; made by `open_store`.
+
+    Here is what people and the server do with jobs. `UnitStore` adds what workers do with units, `MendStore` mends.
+    """
 
     def __init__(self, database: Database) -> None:
         self.database = database
@@ -210,109 +203,6 @@ class Store(MendStore):
         """Pause, drain or open the server, for all workers of the store."""
         self.database.write(lambda tx: flags.set_server_state(tx, state, who=who))
 
-    # Workers and their units
-
-    def register(
-        self, worker: str, *, host: str, pid: int, version: str, slots: int, memory: int, disk: int
-    ) -> None:
-        """Make a worker known, with its free memory and disk in bytes and how many units it takes at a time."""
-        call = partial(workers.register, worker=worker, host=host, pid=pid, version=version, slots=slots)
-        self.database.write(lambda tx: call(tx, memory=memory, disk=disk))
-
-    def worker_beat(
-        self, worker: str, *, memory: int, disk: int, state: WorkerState = WorkerState.WORKING
-    ) -> ServerState:
-        """A worker's sign of life, every 10 s; what the server asks of all workers. Raises `NotFound`."""
-
-        def beat(tx: Tx) -> ServerState:
-            workers.beat(tx, worker=worker, memory=memory, disk=disk, state=state)
-            return flags.server_state(tx)
-
-        return self.database.write(beat)
-
-    def leave(self, worker: str) -> None:
-        """A worker goes in good order, having handed back what it had."""
-        self.database.write(lambda tx: workers.leave(tx, worker=worker))
-
-    def worker_lost(self, worker: str, *, cause: str, reason: str, who: str) -> tuple[int, ...]:
-        """A worker is known to be dead, e.g. killed for memory: its units are released at once, counted, with the cause.
-
-        The jobs that failed by it.
-        """
-        return workers.lost(self.database, worker=worker, cause=cause, reason=reason, who=who)
-
-    def workers(self, *, alive: bool = False) -> tuple[Worker, ...]:
-        """All workers on record, or those that beat, by name."""
-        return self.database.read(lambda tx: workers.known(tx, alive=alive))
-
-    def claim(
-        self, worker: str, *, memory: int | None = None, disk: int | None = None, near: int | None = None
-    ) -> Claim | None:
-        """The next unit for a worker with so much free memory and disk (bytes; None: no limit), which now holds it."""
-        room = Room(worker=worker, memory=memory, disk=disk, near=near)
-        return self.database.write(lambda tx: claims.claim(tx, room))
-
-    def wish(self, claim: Claim) -> Wish:
-        """What is wanted of the holder of a unit; only reads, to be asked about every second. Raises `LostClaim`."""
-        return self.database.read(lambda tx: work.wish(tx, claim))
-
-    def beat(self, claim: Claim, *, progress: float) -> Wish:
-        """Renew the lease, every 10 s, with the unit's progress (0..1); what is wanted of its holder.
-
-        Raises `LostClaim`: the unit is no longer this worker's, or its time is up.
-        """
-        return self.database.write(lambda tx: work.beat(tx, claim, progress))
-
-    def finish(self, claim: Claim, outcome: Outcome | None = None) -> JobState:
-        """Keep all that a unit made, at once, and let what follows begin; the state of the job then.
-
-        If no answer came (`StoreUnreachable`), say it again: what was kept is kept once.
-
-        Raises
-        ------
-        LostClaim
-            The unit is no longer this worker's, or nobody wants it: nothing was kept.
-        StoreError
-            The plan would end without a `deliver` unit, or adds to a stage that is not a later one.
-        """
-        state = self.database.write(lambda tx: work.finish(tx, claim, outcome or Outcome()))
-        if state is None:
-            raise LostClaim(f"unit {claim.unit}: job {claim.job} no longer wants it; drop the work")
-        return state
-
-    def fail(
-        self, claim: Claim, *, cause: str, reason: str, retry: bool = True, memory: int | None = None
-    ) -> UnitState:
-        """Record that a unit failed, with a cause in a word and a reason in a sentence; the state of the unit then.
-
-        `UnitState.FAILED` means that the job failed with it: after the last try, or if ``retry`` is False, since that is
-        of no use. ``memory``: bytes that it turned out to need. Raises `LostClaim`.
-        """
-        call = partial(work.fail, claim=claim, cause=cause, reason=reason, retry=retry, memory=memory)
-        return self.database.write(call)
-
-    def hand_back(
-        self, claim: Claim, *, rest: float = 0.0, cause: str | None = None, reason: str | None = None
-    ) -> UnitState:
-        """Return a unit unfinished and uncounted, for others to take after ``rest`` seconds, an hour at most.
-
-        Gives its state then. After `Wish.DROP` this ends it: call it when its scratch is gone. Raises `LostClaim`.
-        """
-        return self.database.write(
-            partial(work.hand_back, claim=claim, rest=rest, cause=cause, reason=reason)
-        )
-
-    def set_aside(self, claim: Claim, *, cause: str, reason: str) -> UnitState:
-        """Hold the job of a unit until a person decides, and return the unit uncounted; its state then.
-
-        A release puts the cause under `records.ACCEPTED` in the job's settings. Raises `LostClaim`, `NotFound`.
-        """
-        return self.database.write(lambda tx: control.set_aside(tx, claim, cause=cause, reason=reason))
-
-    def reap(self) -> Reaped:
-        """Release what lost its worker, and give up what did so too often. Any process may call it, every few seconds."""
-        return reaper.reap(self.database)
-
     # Questions
 
     def job(self, job: int) -> Job:
@@ -339,13 +229,18 @@ class Store(MendStore):
         """How the frames of each of these jobs stand, and its step at work or next; for lists."""
         return self.database.read(lambda tx: briefs.briefs(tx, jobs))
 
-    def events(self, after: int = 0, *, job: int | None = None, limit: int = 200) -> tuple[Event, ...]:
+    def events(
+        self, after: int = 0, *, job: int | None = None, limit: int = 200, settled: bool = False
+    ) -> tuple[Event, ...]:
         """The audit trail after a number, oldest first.
 
         Those of one job come in the order of their numbers. Of all jobs together, at PostgreSQL, one may become
-        visible a moment after another one with a higher number.
+        visible a moment after another one with a higher number: `Reading` heeds that; with ``settled`` the list ends
+        where one may still come.
         """
-        return tuple(self.database.read(lambda tx: events.since(tx, after, job=job, limit=limit)))
+        return tuple(
+            self.database.read(lambda tx: events.since(tx, after, job=job, limit=limit, settled=settled))
+        )
 
     def last_event(self) -> int:
         """Number of the newest event; 0 if there is none."""

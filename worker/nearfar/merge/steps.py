@@ -1,7 +1,7 @@
 """The steps of one stack, each callable by itself and by several processes at once.
 
-Every step asks scratch for what it needs by key and makes what is missing, whoever was to make it: one process may run
-them all in a row, or many may do pieces of them in any order. Nothing here knows about resuming.
+Every step looks up what it needs in scratch, by key, and makes what is missing, whoever was to make it: one process may
+run them all in a row, or many may do pieces of them in any order. Nothing here knows about resuming.
 """
 
 from __future__ import annotations
@@ -17,15 +17,14 @@ from nearfar.errors import StackRefused
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import focusing, registering, rendering, sensing
 from nearfar.merge.beside import Beside
-from nearfar.merge.correcting import NO_MASTERS, Masters, make_planes
+from nearfar.merge.correcting import NO_MASTERS, Masters
 from nearfar.merge.coverage.result import Coverage
 from nearfar.merge.coverage.stack import cover_stack
 from nearfar.merge.deliver import Delivery, Outputs, deliver
-from nearfar.merge.focus import FocusMap, FocusWriter, in_order
+from nearfar.merge.focus import FocusMap, FocusWriter
 from nearfar.merge.gaps import find_gaps
 from nearfar.merge.movement import MOST, Moved
-from nearfar.merge.noise import Noise, estimate
-from nearfar.merge.plan import Plan, resident
+from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.reduced import Reduced
 from nearfar.merge.register import Registration, Share
@@ -33,45 +32,35 @@ from nearfar.merge.render import BLOCK, Band, Renderer, stored_band
 from nearfar.merge.report import Report, build_report
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
+from nearfar.merge.stack_frames import StackFrames, Tick, nothing
 from nearfar.merge.stack_keys import Keys
-from nearfar.merge.survey import (
-    MappedFrame,
-    Mark,
-    Surveyor,
-    check_unchanged,
-    detail_of,
-    has_rows,
-    surveyed,
-)
+from nearfar.merge.survey import Mark, check_unchanged, detail_of
 
 LINK_PAGES = 64 << 20
 """Mapped pages that the blocks of one link may take: the kernel maps sixteen around each that is touched."""
-Tick = Callable[[float], None]
 
 
-def nothing(_: float) -> None:
-    """A tick that nobody hears."""
-
-
-class Steps:
+class Steps(StackFrames):
     """The steps of one stack.
 
     Parameters
     ----------
     headers
-        Of all frames, in the order in which they were taken; alike.
+        Of all frames, in the order in which they were taken; alike in size, depth and profile.
     marks
-        What `survey.identify` found for every frame's path, now or earlier.
+        By path, the size, times and digest that `survey.identify` found for each frame, now or earlier.
+    recipe
+        The merge settings.
     plan
-        What may be taken.
+        Threads, tiles and memory that may be used.
     scratch
-        Where outputs are looked for and left.
+        Where outputs are looked up and stored.
     reference
-        Place of the frame whose geometry the picture has, if one was asked for.
+        Place, from 0, of the frame whose geometry the picture takes; None: the one that registration prefers.
     check
         Called after every frame, tile and link; raises to stop the work.
     masters
-        Dark and flat frames that the headers are to be corrected with.
+        Dark and flat frames that correct each frame when it is read.
     """
 
     def __init__(
@@ -86,88 +75,16 @@ class Steps:
         check: Callable[[], None],
         masters: Masters = NO_MASTERS,
     ) -> None:
-        self.size = (headers[0].width, headers[0].height)
-        self.recipe = recipe
-        self.plan = plan
-        self.scratch = scratch
+        super().__init__(
+            headers, marks, recipe=recipe, plan=plan, scratch=scratch, check=check, masters=masters
+        )
         self.reference = reference
-        self.check = check
-        self.masters = masters
         self.share: Share | None = None
-        self.frames = [surveyed(scratch, h, marks[h.path]) for h in headers]
         self.keys = Keys(headers, [f.digest for f in self.frames], recipe, reference)
-        self._marks = marks
-        self._mapped: list[MappedFrame] = []
-        self._noise: Noise | None = None
         self._registration: Registration | None = None
         self._spots: Spots | None = None
         self._focus: tuple[FocusMap, FocusWriter] | None = None
         self._moved: list[Moved] = []
-
-    # ---- memory ----
-
-    def relax(self, room: int = 0) -> None:
-        """Stop if asked; give mapped pages back where less than ``room`` bytes are left below the ceiling."""
-        self.check()
-        if self._mapped and resident() + room > self.plan.ceiling:
-            for frame in self._mapped:
-                frame.forget()
-
-    def _map(self, places: Sequence[int]) -> list[MappedFrame]:
-        self.survey(places, rows=True)
-        self._mapped = [MappedFrame(self.frames[k]) for k in places]
-        return self._mapped
-
-    def mapped(self) -> list[MappedFrame]:
-        """All frames, mapped; those that are, as they are."""
-        return self._mapped or self._map(range(len(self.frames)))
-
-    def _release(self) -> None:
-        for frame in self._mapped:
-            frame.forget()
-        self._mapped = []
-
-    # ---- survey ----
-
-    def survey(self, places: Sequence[int], *, rows: bool, tick: Tick = nothing) -> None:
-        """Survey what is not surveyed of the frames at these places, and lay out rows that are missing here if asked for.
-
-        Raises
-        ------
-        FrameRefused, SourceChanged
-        """
-        missing = [k for k in places if not self.is_surveyed(k, rows=rows)]
-        tick(float(len(places) - len(missing)))
-        if not missing:
-            return
-        make_planes(self.masters, self.scratch)
-        surveyor = Surveyor(self.scratch, self.relax, self._marks)
-        headers = [self.frames[k].header for k in missing]
-        made = in_order(headers, lambda h: surveyor.survey(h, rows=rows), self.plan.survey_threads)
-        for place, frame in zip(missing, made, strict=True):
-            self.check()
-            self.frames[place] = frame
-            tick(1.0)
-
-    def drop_rows(self) -> None:
-        """Remove decoded frames: once all bands are there, nobody asks for them."""
-        for frame in self.frames:
-            if frame.rows is not None:
-                frame.rows.unlink(missing_ok=True)
-
-    def is_surveyed(self, place: int, *, rows: bool) -> bool:
-        """Whether a frame's survey is in scratch, and its rows as well if asked for."""
-        frame = self.frames[place]
-        return self.scratch.has(frame.key, "survey") and (not rows or has_rows(self.scratch, frame))
-
-    def noise(self) -> Noise:
-        """Noise of the stack, from the surveys."""
-        if self._noise is None:
-            self.survey(range(len(self.frames)), rows=False)
-            lowest = [self.scratch.load(f.key, "survey", "lowest")[0] for f in self.frames]
-            bits = self.frames[0].header.bits
-            self._noise = estimate(lowest, bits=bits, sigma=self.recipe.render.noise)
-        return self._noise
 
     # ---- register ----
 
@@ -182,12 +99,12 @@ class Steps:
         return self.is_registered and self.scratch.has(self.keys.spots, sensing.KIND)
 
     def registration(self, tick: Tick = nothing) -> Registration:
-        """Registration of the stack; ``tick`` is given shares of 1.
+        """Poses and gains of all frames, from scratch or made now; ``tick`` is given parts of 1.
 
         Raises
         ------
         StackRefused
-            Fewer than two frames go together.
+            Fewer than two frames show the same scene.
         """
         if self._registration is None:
             stored = self.scratch.load_text(self.keys.register, "register")
@@ -205,7 +122,7 @@ class Steps:
         return registration
 
     def register_anew(self, tick: Tick) -> Registration:
-        """Registration of the stack, whatever is in scratch; with other processes where `share` is set."""
+        """Register the stack whether or not scratch has the result; shared with other processes if `share` is set."""
         done = [0.0]
 
         def listen(share: float) -> None:
@@ -237,7 +154,7 @@ class Steps:
         return found
 
     def spots(self) -> Spots:
-        """Places of the sensor that tell nothing of the scene."""
+        """Hot and dead pixels and dust on the sensor, from scratch or searched for now."""
         if self._spots is None:
             registration = self.registration()
             stored = self.scratch.load_text(self.keys.spots, sensing.KIND)
@@ -256,7 +173,7 @@ class Steps:
     # ---- focus ----
 
     def coverage(self) -> Coverage:
-        """What the frames leave out. Raises `NotCovered` where the recipe holds such a stack."""
+        """Slices of depth that the frames leave out. Raises `NotCovered` if there are any and the recipe asks for that."""
         return cover_stack(
             *(self.scratch, self.keys.coverage, self.frames, self.registration(), self.used()),
             size=self.size,
@@ -267,7 +184,7 @@ class Steps:
         )
 
     def focus(self, tick: Tick = nothing) -> tuple[FocusMap, FocusWriter]:
-        """Focus map and volume of the used frames; ``tick`` is given shares of their number. Raises `NotCovered`."""
+        """Focus map and volume of the used frames; ``tick`` is given parts of their number. Raises `NotCovered`."""
         if self._focus is None:
             self.coverage()
 
@@ -296,16 +213,16 @@ class Steps:
         return -(-self.size[1] // BLOCK)
 
     def blocks(self, bands: Sequence[int]) -> int:
-        """Number of blocks in so many bands: the weight of rendering them."""
+        """Number of blocks in these bands: how much work it is to render them."""
         return len(bands) * -(-self.size[0] // BLOCK)
 
     def missing(self, which: Sequence[int]) -> list[int]:
-        """Bands that are not in scratch."""
+        """Those of these bands that are not in scratch."""
         names = self.keys.bands(self.bands)
         return [b for b in which if not self.scratch.has(names[b], "band")]
 
     def render(self, which: Sequence[int], tick: Tick = nothing) -> Iterator[Band]:
-        """These bands, from the top; ``tick`` is given blocks. Frames are only opened where a band is missing."""
+        """Yield these bands from the top; ``tick`` is given blocks. Frames are opened only if a band is missing."""
         names = self.keys.bands(self.bands)
         if not self.missing(which):
             for band in which:
@@ -334,16 +251,16 @@ class Steps:
     # ---- deliver ----
 
     def reduced(self) -> Reduced:
-        """Rows of tiles that those who render may make for delivery."""
+        """Rows of tiles of the first reduced level, which workers that render may make ahead of delivery."""
         return Reduced(self.scratch, self.keys.bands(self.bands))
 
     def delivery(self) -> Delivery:
-        """To be filled by `gather` and written by `deliver`, within one block."""
+        """A delivery to be filled by `gather` and written by `deliver`, within one ``with`` block."""
         key, channels = self.keys.result, self.frames[0].header.channels
         return Delivery(self.size, channels, self.scratch, key, self.reduced())
 
     def gather(self, delivery: Delivery, tick: Tick = nothing) -> NDArray[np.float64]:
-        """Give all bands to a delivery; each used frame's share of the picture."""
+        """Add all bands to a delivery; returns each used frame's share of the picture, (frames,), which sum to 1."""
         share = np.zeros(len(self.used()))
         with ThreadPoolExecutor(self.plan.threads) as pool:
             for band in self.render(range(self.bands), tick):
@@ -363,7 +280,7 @@ class Steps:
         verify: Callable[[Path], None] = lambda _: None,
         beside: Beside | None = None,
     ) -> Report:
-        """Write the picture and all that belongs to it; the report as ``finish`` completed it. See `deliver.deliver`.
+        """Write the picture and its side files; returns the report as ``finish`` completed it. See `deliver.deliver`.
 
         Raises
         ------

@@ -75,8 +75,11 @@ def test_training_merges_a_bracket_as_the_engine_does(
         *(frames, list(chosen.colour), list(chosen.detail), chosen.gain),
         more=lambda y: twin_choose.second_band(frames, chosen, y),
     )
-    kept, shape = reference["kept"], reference["variance"].shape
-    monkeypatch.setattr(twin_average, "kept", lambda _, k: np.full(shape, kept[k], np.float32))
+    between, shape = reference["between"], reference["variance"].shape
+    monkeypatch.setattr(
+        *(twin_average, "places_between"),
+        lambda _, k: tuple(np.full(shape, v, np.float32) for v in between[k]),
+    )
     found = twin_average.average(place(reference), frames, merged, reference["admission"]) / UNIT
     inner = (slice(None), slice(12, -12), slice(12, -12))
     np.testing.assert_allclose(found[inner], reference["merged"][inner], atol=1e-5)

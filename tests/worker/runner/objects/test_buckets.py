@@ -17,7 +17,8 @@ from typing import Any
 import pytest
 
 from nearfar.errors import BucketAway, BucketRefused, UsageError
-from nearfar.runner.objects.buckets import Bucket, Changed, in_base64, keys_of
+from nearfar.runner.objects.buckets import Bucket, Changed, in_base64
+from nearfar.runner.objects.client import keys_of
 from tests.worker.runner.objects.storage import SHOOTS, Storage, User, Wire, client
 
 DATA = bytes(range(256)) * 4000

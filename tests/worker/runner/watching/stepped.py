@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.intake.card.kept_card import card_files
-from nearfar.intake.inbox import read_state
-from nearfar.intake.state import Entry
+from nearfar.intake.state import Entry, read_state
 from nearfar.jobs import Store
 from nearfar.places import places_of
 from nearfar.runner.watching.process import Watch

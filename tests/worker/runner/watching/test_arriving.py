@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from nearfar.errors import StoreUnreachable
-from nearfar.intake.inbox import read_state
+from nearfar.intake.state import read_state
 from nearfar.jobs import JobState, Store, Submission
 from nearfar.places import Places, places_of
 from nearfar.runner.disk import DiskWatch

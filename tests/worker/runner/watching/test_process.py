@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 
-from nearfar.intake.inbox import read_state
+from nearfar.intake.state import read_state
 from nearfar.jobs import Store
 from nearfar.places import Places
 from nearfar.runner.watching.process import alone, watch_runs

@@ -10,8 +10,8 @@
 #define NET_EDGE 3                /* half-size places around them at which features look */
 #define NET_WIDE 64
 #define NET_TALL (8 + 2 * NET_EDGE)
-#define HALF_CHANNEL .2416f         /* what is left of a channel's noise at half size */
-#define HALF_LUMA .108f           /* and of luma's */
+#define HALF_CHANNEL .2388f       /* what is left of a channel's noise at half size */
+#define HALF_LUMA .1067f         /* and of luma's */
 #define LEAST_POWER (-20.f)
 #if defined(__AVX512F__)
 #define LANES 16

@@ -1,4 +1,4 @@
-"""One adjustment of all poses to all links: Gauss-Newton on the group of similarities, with robust link weights."""
+"""The adjustment of all poses to all links at once: Gauss-Newton on the group of similarities, with robust link weights."""
 
 from __future__ import annotations
 
@@ -10,65 +10,46 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.register.banded import ChainEquations
-from nearfar.merge.register.breathing import Law, find_law, loose_law
-from nearfar.merge.register.similarity import IDENTITY, Similarity
+from nearfar.merge.register.breathing import Law
+from nearfar.merge.register.even_steps import EvenSteps, add_law, law_of, loose_law_of, steps_of_law
+from nearfar.merge.register.link import Link
+from nearfar.merge.register.similarity import IDENTITY, Similarity, arrays
 
 SHIFT_FLOOR = 0.004
-"""px by which a link errs beyond its noise, per frame between its ends: what a change of blur does to a pattern."""
+"""Error of a link's shift beyond its noise, px per frame between its ends: blur that changes also changes a pattern."""
 TURN_FLOOR = 0.004
 """The same in scale and roll, px at the picture's RMS radius."""
 BLURRED = 4.0
-"""Doubt from which scale and roll err more than in proportion: what is sharp in neither frame seems to grow or shrink. Only
-asked where no law holds: else that says what the scale is."""
+"""`Link.doubt` from which scale and roll err more than in proportion, since what is sharp in neither frame seems to grow or
+shrink. Only used if no law of breathing holds; otherwise the law determines the scale."""
 LAW_FLOOR = 0.01
-"""px per frame by which links are taken to err when they say whether there is a law: no less for being blurred, since a
-law that does not hold would then find least resistance where it does most harm."""
+"""Error of a link, px per frame between its ends, assumed in deciding whether a law holds. It is the same for blurred
+links: if they counted less, a wrong law would meet least resistance where it does most harm."""
 _ROUNDS = 12
 _CHI_MEDIAN = 3.36  # median of chi-squared with four degrees of freedom
-_CUT = 30.0
-_LEAST_TAU = 0.002  # px at the RMS radius
-_LOOSE = 1e-6
-_LEAST_ROUNDS, _STILL = 5, 1e-4  # px
-_SURE = 4.0  # standard deviations by which a step must leave the law to be let go
-_KNOWN = 0.03  # px at the RMS radius: steps known so well tell whether there is a law
-_FEW = 0.3
-_POOR, _POOR_STEPS = (
-    0.1,
-    2,
-)  # px at the RMS radius: so many steps known no better ask for a law that holds about
-
-
-@dataclass(frozen=True, kw_only=True)
-class Link:
-    """Measured pose from frame ``first`` to frame ``second``; information about (x, y, log scale, roll).
-
-    ``doubt``: times the usual by which it may err beyond its noise. ``coarse``: from reduced pictures, in which refocusing
-    feigns far more than a law of breathing could be told from.
-    """
-
-    first: int
-    second: int
-    pose: Similarity
-    information: NDArray[np.float64]
-    doubt: float = 1.0
-    coarse: bool = False
+_CUT = 30.0  # multiple of the usual misfit at which a link's weight falls to a quarter
+_LOOSE = 1e-6  # weight that holds each pose where it is, for frames without links
+_LEAST_ROUNDS, _STILL = 5, 1e-4  # rounds that are always made; px of change below which later ones end
 
 
 @dataclass(frozen=True, kw_only=True)
 class Adjusted:
-    """Poses from the reference; covariance (n, 4, 4) of each in px (scale and roll at the RMS radius); how far each
-    link is trusted (0..1); covariance (m, 4, 4) of the links in the same units; the law of breathing if one was found.
-    """
+    """The adjusted poses of n frames, from m links."""
 
     poses: list[Similarity]
+    """From the reference to each frame."""
     covariance: NDArray[np.float64]
+    """(n, 4, 4), of each pose, px; scale and roll at the RMS radius."""
     trust: NDArray[np.float64]
+    """(m,), robust weight of each link, 0..1."""
     link_covariance: NDArray[np.float64]
+    """(m, 4, 4), of each link, in the same units."""
     law: Law | None
+    """The law of breathing, if one was found."""
 
 
 def spread(count: int, reference: int, links: Sequence[Link]) -> list[Similarity]:
-    """Poses along the shortest links outward from the reference; identity where none leads."""
+    """First poses, following the shortest links outward from the reference; identity for frames that no link reaches."""
     near: dict[int, list[tuple[int, Similarity]]] = {}
     for link in links:
         near.setdefault(link.first, []).append((link.second, link.pose))
@@ -92,57 +73,10 @@ def spread(count: int, reference: int, links: Sequence[Link]) -> list[Similarity
             return [poses.get(k, IDENTITY) for k in range(count)]
 
 
-def _unbroken(links: Sequence[Link], broken: NDArray[np.bool_]) -> list[int]:
-    """Full-size links within unbroken runs."""
-    run = np.concatenate([[0], np.cumsum(broken)])
-    return [k for k, link in enumerate(links) if run[link.first] == run[link.second] and not link.coarse]
-
-
-def _steps(
-    links: Sequence[Link], use: Sequence[int], numbers: NDArray[np.float64]
-) -> list[tuple[float, float]]:
-    return [(float(numbers[links[k].first]), float(numbers[links[k].second])) for k in use]
-
-
-def _loose_law_of(
-    links: Sequence[Link],
-    numbers: NDArray[np.float64],
-    broken: NDArray[np.bool_],
-    spreads: NDArray[np.float64],
-    radius: float,
-) -> Law | None:
-    """What the sharpest links say about how the lens breathes, where none holds closely and some steps are hardly known."""
-    use = _unbroken(links, broken)
-    if not use or np.sort(_step_sigma(links, spreads, len(numbers)))[-_POOR_STEPS:].min() < _POOR:
-        return None
-    logs = np.array([np.log(abs(links[k].pose.a)) for k in use])
-    return loose_law(_steps(links, use, numbers), logs, np.sqrt(spreads[use, 2, 2]) / radius, radius=radius)
-
-
-def _law_of(
-    links: Sequence[Link],
-    numbers: NDArray[np.float64],
-    broken: NDArray[np.bool_],
-    covariance: NDArray[np.float64],
-    radius: float,
-) -> Law | None:
-    """The law of breathing that links within unbroken runs obey."""
-    use = _unbroken(links, broken)
-    if not use:
-        return None
-    return find_law(
-        _steps(links, use, numbers),
-        np.array([np.log(abs(links[k].pose.a)) for k in use]),
-        covariance[use, 2, 2] / radius**2,
-        radius=radius,
-        doubt=np.array([links[k].doubt for k in use]),
-    )
-
-
 def _spreads(
     links: Sequence[Link], number: NDArray[np.float64], radius: float, *, blurred: float = np.inf
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Covariance (m, 4, 4) of the links in px: as the poses are fitted, and as it tells of a law. ``blurred``: `BLURRED`."""
+    """Two covariances (m, 4, 4) of the links, px: for fitting poses, and for finding a law. ``blurred``: see `BLURRED`."""
     units = np.array([1, 1, 1 / radius, 1 / radius])  # px -> (px, px, log scale, roll)
     known = np.array([link.information for link in links]).reshape(-1, 4, 4) * np.outer(units, units)
     noise = np.linalg.inv(known + 1e-6 * np.eye(4))
@@ -166,16 +100,24 @@ def adjust(
     breathing: bool = False,
     robust: bool = True,
 ) -> Adjusted:
-    """Poses of ``count`` frames that fit all links best.
+    """Find the poses of ``count`` frames that fit all links best.
 
     Parameters
     ----------
+    count, reference
+        Number of frames, and the place of the one whose pose is the identity.
+    links
+        Between places of frames.
     radius
         RMS radius of the picture, px.
     numbers
-        Each frame's number in the sequence; steps are counted by it.
+        Each frame's number in the sequence, by which steps are counted; the places if not given.
     repeats
-        Places k whose next frame k + 1 shows the same focus: no breathing is expected there.
+        Places k whose next frame k + 1 has the same focus, so that no breathing is expected between them.
+    breathing
+        Whether a law of breathing is looked for.
+    robust
+        Whether links that fit badly count less.
     """
     number = np.arange(count, dtype=np.float64) if numbers is None else np.array(numbers, np.float64)
     spreads, told_by = _spreads(links, number, radius)
@@ -187,17 +129,17 @@ def adjust(
         links, np.asarray(np.linalg.inv(spreads)), poses, reference, radius=radius, robust=robust
     )
     solved = problem.solve(count, None)
-    law = _law_of(links, number, broken, told_by, radius) if breathing and not broken.all() else None
-    kept = _kept(law, solved.poses, links, told_by, number, broken, radius)
+    law = law_of(links, number, broken, told_by, radius) if breathing and not broken.all() else None
+    kept = steps_of_law(law, solved.poses, links, told_by, number, broken, radius)
     if not kept.any() and breathing and not broken.all():
         weaker, _ = _spreads(links, number, radius, blurred=BLURRED)
-        law = _loose_law_of(links, number, broken, weaker, radius)
-        kept = _kept(law, solved.poses, links, weaker, number, broken, radius)
+        law = loose_law_of(links, number, broken, weaker, radius)
+        kept = steps_of_law(law, solved.poses, links, weaker, number, broken, radius)
         if kept.any():
             spreads, problem.weights = weaker, np.asarray(np.linalg.inv(weaker))
     law = law if kept.any() else None
     if law is not None:
-        solved = problem.solve(count, _Even(law, number, kept, radius))
+        solved = problem.solve(count, EvenSteps(law, number, kept, radius))
         solved.covariance[:, 2, 2] += ((number - number[reference]) * law.doubt * radius) ** 2
     return Adjusted(
         poses=solved.poses,
@@ -209,16 +151,6 @@ def adjust(
 
 
 @dataclass(frozen=True)
-class _Even:
-    """The law, and the steps that it is asked of."""
-
-    law: Law
-    number: NDArray[np.float64]
-    steps: NDArray[np.bool_]
-    radius: float
-
-
-@dataclass(frozen=True)
 class _Solved:
     poses: list[Similarity]
     covariance: NDArray[np.float64]
@@ -226,7 +158,7 @@ class _Solved:
 
 
 class _Problem:
-    """All links; solved with or without a law."""
+    """The equations of all links, solved with or without a law of breathing."""
 
     def __init__(
         self,
@@ -241,13 +173,13 @@ class _Problem:
         self.weights, self.poses = weights, start
         self.first = np.array([link.first for link in links], np.intp)
         self.second = np.array([link.second for link in links], np.intp)
-        self.turn, self.shift = _arrays([link.pose for link in links])
+        self.turn, self.shift = arrays([link.pose for link in links])
         self.reference, self.robust = reference, robust
         self.reach = int(np.abs(self.second - self.first).max(initial=1))
         self.to_px = np.array([1, 1, radius, radius])
 
-    def solve(self, count: int, even: _Even | None) -> _Solved:
-        """Rounds of Gauss-Newton from where the poses are."""
+    def solve(self, count: int, even: EvenSteps | None) -> _Solved:
+        """Solve by Gauss-Newton, from the present poses."""
         trust = np.ones(len(self.first))
         for round_ in range(_ROUNDS):
             error, adjoint = self._parts()
@@ -258,12 +190,12 @@ class _Problem:
             equations = ChainEquations(count, self.reach)
             self._add_links(equations, trust[:, None, None] * self.weights, error, adjoint)
             if even is not None:
-                _add_law(equations, even, self.poses)
+                add_law(equations, even, self.poses)
             every = np.arange(count)
             equations.add(every, every, np.broadcast_to(_LOOSE * np.eye(4), (count, 4, 4)))
             equations.hold(self.reference)
             change = equations.solve()
-            turns, shifts = _arrays(self.poses)
+            turns, shifts = arrays(self.poses)
             step = 1 + (change[:, 2] + 1j * change[:, 3]) / self.to_px[2]
             moved_to = step * shifts + change[:, 0] + 1j * change[:, 1]
             self.poses = [
@@ -276,10 +208,10 @@ class _Problem:
         return _Solved(self.poses, marginal, trust)
 
     def _parts(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """By what each link errs (m, 4), and how a change of its second frame's pose shows in the first's coordinates
-        (m, 4, 4), both in px.
+        """Each link's error (m, 4), and the adjoint (m, 4, 4) that carries a change of its second frame's pose to the
+        first frame's coordinates; both in px.
         """
-        turns, shifts = _arrays(self.poses)
+        turns, shifts = arrays(self.poses)
         turn = turns[self.second] / turns[self.first]
         shift = shifts[self.second] - turn * shifts[self.first]
         t, a = (self.shift - shift) / turn, self.turn / turn
@@ -300,7 +232,7 @@ class _Problem:
         error: NDArray[np.float64],
         adjoint: NDArray[np.float64],
     ) -> None:
-        """Each link says: adjoint x_second - x_first = error."""
+        """Add the equation of each link, adjoint x_second - x_first = error."""
         i, j = self.first, self.second
         back = adjoint.swapaxes(1, 2) @ weight
         equations.add(i, i, weight)
@@ -310,79 +242,3 @@ class _Problem:
         equations.add(j[~ahead], i[~ahead], -back[~ahead])
         equations.pull(i, -(weight @ error[..., None])[..., 0])
         equations.pull(j, (back @ error[..., None])[..., 0])
-
-
-def _arrays(poses: Sequence[Similarity]) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    """Turns with scale, and shifts, of many poses."""
-    both = np.array(poses, np.complex128).reshape(-1, 2)
-    return both[:, 0], both[:, 1]
-
-
-def _step_sigma(links: Sequence[Link], covariance: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """By how many px at the RMS radius a link of its own knows each step's scale (count - 1,)."""
-    sigma = np.full(count - 1, np.inf)
-    for link, spread in zip(links, covariance, strict=True):
-        if link.second == link.first + 1:
-            sigma[link.first] = min(sigma[link.first], float(np.sqrt(spread[2, 2])))
-    return sigma
-
-
-def _kept(
-    law: Law | None,
-    poses: Sequence[Similarity],
-    links: Sequence[Link],
-    covariance: NDArray[np.float64],
-    number: NDArray[np.float64],
-    broken: NDArray[np.bool_],
-    radius: float,
-) -> NDArray[np.bool_]:
-    """`steps_of_law`; no step at all without one."""
-    if law is None:
-        return np.zeros(max(len(poses) - 1, 0), np.bool_)
-    return steps_of_law(law, poses, links, covariance, number, broken, radius)
-
-
-def steps_of_law(
-    law: Law,
-    poses: Sequence[Similarity],
-    links: Sequence[Link],
-    covariance: NDArray[np.float64],
-    number: NDArray[np.float64],
-    broken: NDArray[np.bool_],
-    radius: float,
-) -> NDArray[np.bool_]:
-    """Steps (n - 1,) of which the law is asked: not where links of their own say surely that it does not hold.
-
-    A rail that moves unevenly, a frame that nobody knows is missing, and a lens that breathes back all show in the
-    poses that links alone give. Where more than a few of the surely known steps are of that kind, none is asked.
-    """
-    sigma = _step_sigma(links, covariance, len(poses))
-    logs = np.log(np.abs(_arrays(poses)[0]))
-    off = np.abs(np.diff(logs) - law.at((number[1:] + number[:-1]) / 2) * np.diff(number)) * radius
-    against = off > _SURE * np.hypot(sigma, _tolerance(law, radius))
-    known = ~broken & (sigma < _KNOWN)
-    if int((against & known).sum()) > _FEW * int(known.sum()):
-        return np.zeros(len(sigma), np.bool_)
-    return np.asarray(~broken & ~against)
-
-
-def _tolerance(law: Law, radius: float) -> float:
-    return max(0.5 * law.sigma * radius, _LEAST_TAU)
-
-
-def _add_law(equations: ChainEquations, even: _Even, poses: Sequence[Similarity]) -> None:
-    """Each step's log scale is what the law says, within its tolerance."""
-    radius, number = even.radius, even.number
-    tau = _tolerance(even.law, radius)
-    logs = np.log(np.abs(_arrays(poses)[0]))
-    expected = even.law.at((number[1:] + number[:-1]) / 2) * np.diff(number)
-    steps = np.flatnonzero(even.steps)
-    pick = np.zeros((len(steps), 4, 4))
-    pick[:, 2, 2] = 1 / tau**2
-    equations.add(steps, steps, pick)
-    equations.add(steps + 1, steps + 1, pick)
-    equations.add(steps, steps + 1, -pick)
-    pull = np.zeros((len(steps), 4))
-    pull[:, 2] = ((expected - np.diff(logs)) * radius / tau**2)[steps]
-    equations.pull(steps, -pull)
-    equations.pull(steps + 1, pull)

@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import IllegalTransition, InputRefused, NearfarError, RecipeRefused, UsageError
+from nearfar.intake.arrivals import Arrival, Found
 from nearfar.intake.digests import set_digest
-from nearfar.intake.inbox import Arrival, Found, Inbox
+from nearfar.intake.inbox import Inbox
 from nearfar.intake.memory import Known, Memory, trace
 from nearfar.intake.settling import Mark
 from nearfar.intake.state import readable

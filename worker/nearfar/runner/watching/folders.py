@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from nearfar.intake.inbox import Watched
+from nearfar.intake.arrivals import Watched
 from nearfar.intake.wishes import Wishes
 from nearfar.intake.writers import contained
 from nearfar.jobs import place

@@ -17,11 +17,12 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from nearfar.errors import StoreError
+from nearfar.intake.arrivals import Found, Look
 from nearfar.intake.card.following import Sorting, Sorts
 from nearfar.intake.card.kept_card import card_files
 from nearfar.intake.digests import Digests
 from nearfar.intake.events import Events
-from nearfar.intake.inbox import Found, Inbox, Look
+from nearfar.intake.inbox import Inbox
 from nearfar.intake.memory import Memory
 from nearfar.intake.settling import Patience
 from nearfar.intake.state import Entry, InboxState, StateWriter

@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import NearfarError, UsageError
+from nearfar.intake.arrivals import Watched
 from nearfar.intake.card.folders import card_id
 from nearfar.intake.card.kept_card import card_files, decide_all
-from nearfar.intake.inbox import Watched, read_state
 from nearfar.intake.memory import Memory
 from nearfar.intake.names import CARD, EXPECT, READY, WISHES, Sort, junk_folder, sorter, stack_name
-from nearfar.intake.state import Entry, InboxState, readable
+from nearfar.intake.state import Entry, InboxState, read_state, readable
 from nearfar.jobs import Job, Store
 from nearfar.places import Places, places_of
 from nearfar.runner.objects import reasons as objects
@@ -207,7 +207,7 @@ def _rule(path: Path, root: Watched, entry: Entry | None) -> str:
     if any(junk_folder(part) for part in parts):
         return "A folder that a system keeps for itself; it is not looked into."
     if entry is not None and entry.card is not None:
-        return "A file of a card: all frames on it are sorted into stacks."
+        return "Part of a card: all frames on it are sorted into stacks."
     return f"The frames directly in {folder} are one stack, called {stack_name(parts)}."
 
 

@@ -1,0 +1,119 @@
+"""The frames of one stack as its steps use them: surveyed where they are not yet, mapped, and given back for memory."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+from nearfar.frames.headers import FrameHeader
+from nearfar.merge.correcting import Masters, make_planes
+from nearfar.merge.focus import in_order
+from nearfar.merge.noise import Noise, estimate
+from nearfar.merge.plan import Plan, resident
+from nearfar.merge.recipe import Recipe
+from nearfar.merge.scratch import Scratch
+from nearfar.merge.survey import MappedFrame, Mark, Surveyor, has_rows, surveyed
+
+Tick = Callable[[float], None]
+"""Called with the progress since the last call."""
+
+
+def nothing(_: float) -> None:
+    """A tick for callers who do not want to know."""
+
+
+class StackFrames:
+    """The frames of one stack. Parameters as of `steps.Steps`, which inherits this."""
+
+    def __init__(
+        self,
+        headers: Sequence[FrameHeader],
+        marks: Mapping[Path, Mark],
+        *,
+        recipe: Recipe,
+        plan: Plan,
+        scratch: Scratch,
+        check: Callable[[], None],
+        masters: Masters,
+    ) -> None:
+        self.size = (headers[0].width, headers[0].height)
+        self.recipe = recipe
+        self.plan = plan
+        self.scratch = scratch
+        self.check = check
+        self.masters = masters
+        self.frames = [surveyed(scratch, h, marks[h.path]) for h in headers]
+        self._marks = marks
+        self._mapped: list[MappedFrame] = []
+        self._noise: Noise | None = None
+
+    def relax(self, room: int = 0) -> None:
+        """Raise if the work is to stop; give mapped pages back if fewer than ``room`` bytes are left below the ceiling."""
+        self.check()
+        if self._mapped and resident() + room > self.plan.ceiling:
+            for frame in self._mapped:
+                frame.forget()
+
+    def _map(self, places: Sequence[int]) -> list[MappedFrame]:
+        """Map the frames at these places, surveyed and laid out first if need be; kept until `_release`."""
+        self.survey(places, rows=True)
+        self._mapped = [MappedFrame(self.frames[k]) for k in places]
+        return self._mapped
+
+    def mapped(self) -> list[MappedFrame]:
+        """The frames that are mapped at the moment; if there are none, all of them, mapped now."""
+        return self._mapped or self._map(range(len(self.frames)))
+
+    def _release(self) -> None:
+        for frame in self._mapped:
+            frame.forget()
+        self._mapped = []
+
+    def survey(self, places: Sequence[int], *, rows: bool, tick: Tick = nothing) -> None:
+        """Survey frames that are not in scratch yet.
+
+        Parameters
+        ----------
+        places
+            Which frames, from 0.
+        rows
+            Whether their decoded rows are needed in local scratch as well.
+        tick
+            Given 1 for each frame that is done or was there.
+
+        Raises
+        ------
+        FrameRefused, SourceChanged
+        """
+        missing = [k for k in places if not self.is_surveyed(k, rows=rows)]
+        tick(float(len(places) - len(missing)))
+        if not missing:
+            return
+        make_planes(self.masters, self.scratch)
+        surveyor = Surveyor(self.scratch, self.relax, self._marks)
+        headers = [self.frames[k].header for k in missing]
+        made = in_order(headers, lambda h: surveyor.survey(h, rows=rows), self.plan.survey_threads)
+        for place, frame in zip(missing, made, strict=True):
+            self.check()
+            self.frames[place] = frame
+            tick(1.0)
+
+    def drop_rows(self) -> None:
+        """Remove decoded frames from scratch: nobody needs them once all bands are there."""
+        for frame in self.frames:
+            if frame.rows is not None:
+                frame.rows.unlink(missing_ok=True)
+
+    def is_surveyed(self, place: int, *, rows: bool) -> bool:
+        """Whether a frame's survey is in scratch, and its rows as well if asked for."""
+        frame = self.frames[place]
+        return self.scratch.has(frame.key, "survey") and (not rows or has_rows(self.scratch, frame))
+
+    def noise(self) -> Noise:
+        """Noise of the stack, from the surveys, which are made where they are missing."""
+        if self._noise is None:
+            self.survey(range(len(self.frames)), rows=False)
+            lowest = [self.scratch.load(f.key, "survey", "lowest")[0] for f in self.frames]
+            bits = self.frames[0].header.bits
+            self._noise = estimate(lowest, bits=bits, sigma=self.recipe.render.noise)
+        return self._noise
