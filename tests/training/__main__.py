@@ -19,7 +19,7 @@ from tests.training.focus import focus
 from tests.training.net import Net
 from tests.training.things import Studio
 
-SEED = 1
+SEED = 9
 HELD_OUT = 999
 EDGE = 64
 
@@ -28,7 +28,7 @@ def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.training", description=__doc__)
     parser.add_argument("--brackets", type=int, default=3520)
     parser.add_argument("--steps", type=int, default=16000)
-    parser.add_argument("--seed", type=int, default=0, help="of the net; it changes what is gained by .05 dB")
+    parser.add_argument("--seed", type=int, default=1, help="of the net; it changes what is gained by .05 dB")
     parser.add_argument("--judged", type=int, default=130, help="brackets held out to judge the net")
     parser.add_argument("--out", type=Path, default=weights.FILE.parent)
     parser.add_argument("--reference", type=Path, default=Path(__file__).parent)
