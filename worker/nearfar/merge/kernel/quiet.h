@@ -1,6 +1,6 @@
 /* Quiet colours inside render.c: the finest detail of colour, but for what luma's own makes of it, is let in only as far as it
    stands above the noise that is left after averaging. Specification: twin_quiet.py. */
-#define AWAY 12                   /* columns beside the tile that are looked at */
+#define PIECE 32                  /* half-size columns within which energies are smoothed: of these tiles are made up */
 #define DARK (.02f * NF_UNIT)     /* luma below which colours follow luma less */
 #define LEFT 1.64f                /* noise of red and blue against luma in the finest band, by that of a channel */
 #define DOUBT .8f                 /* times that noise which is taken away */
@@ -9,7 +9,7 @@
    its squares at half size into the second half plane of blurred. */
 static void colour_detail(window_t *w, int y0, int y1) {
     nf_warp_work *k = w->warp;
-    const int from = HALO_X - AWAY, n = w->width - 2 * from;
+    const int from = HALO_X, n = w->width - 2 * from;
     float *energy = w->blurred + (int64_t)w->half_width * w->half_height;
     for (int y = y0 - 4; y < y1 + 4; y++) {
         const int64_t row = (int64_t)y * w->width + from, past = row - 2 * w->width;
@@ -41,21 +41,32 @@ static void colour_detail(window_t *w, int y0, int y1) {
     }
 }
 
+/* 1 4 6 4 1 over 16 along a piece, its edge repeated. */
+static void across_piece(float *restrict pad, float *restrict o) {
+    pad[0] = pad[1] = pad[2];
+    pad[PIECE + 2] = pad[PIECE + 3] = pad[PIECE + 1];
+    nf_b5_across(pad + 2, o, PIECE);
+}
+
+static void smooth_piece(const float *restrict e, int stride, float *restrict o) {
+    float a[PIECE + 4], b[PIECE + 4];
+    for (int x = 0; x < PIECE; x++) a[x + 2] = .7f * e[x] + .15f * (e[x - stride] + e[x + stride]);
+    across_piece(a, b + 2);
+    across_piece(b, o);
+}
+
 /* Takes the noise of colours away in rows y0 to y1 - 1 of the tile; luma stays. */
 static void quiet_colours(window_t *w, int y0, int y1) {
     const int64_t half = (int64_t)w->half_width * w->half_height;
     const float *energy = w->blurred + half, *squares = w->luma + half;
     const float unit = DOUBT * LEFT * w->stack->channel * NF_UNIT * NF_UNIT;
-    const int from = (HALO_X - AWAY) / 2, n = w->half_width - 2 * from, tile = w->width - 2 * HALO_X;
-    float a[NF_WIDEST / 2], b[NF_WIDEST / 2], share[NF_WIDEST];
+    const int tile = w->width - 2 * HALO_X;
+    float found[NF_WIDEST / 2], share[NF_WIDEST];
     colour_detail(w, y0, y1);
     for (int h = y0 / 2; h < y1 / 2; h++) {
-        const int64_t at = (int64_t)h * w->half_width + from, inner = (int64_t)h * w->half_width + HALO_X / 2;
-        const float *restrict e = energy + at, *restrict u = e - w->half_width, *restrict d = e + w->half_width;
-        for (int x = 0; x < n; x++) a[x] = .7f * e[x] + .15f * (u[x] + d[x]);
-        nf_b5_across(a + 2, b + 2, n - 4);
-        nf_b5_across(b + 4, a + 4, n - 8);
-        const float *restrict found = a + HALO_X / 2 - from, *restrict noise = w->noise + inner, *restrict sum = w->half_a + inner;
+        const int64_t inner = (int64_t)h * w->half_width + HALO_X / 2;
+        for (int x = 0; x < tile / 2; x += PIECE) smooth_piece(energy + inner + x, w->half_width, found + x);
+        const float *restrict noise = w->noise + inner, *restrict sum = w->half_a + inner;
         const float *restrict square = squares + inner;
         for (int x = 0; x < tile / 2; x++) {
             const float left = (FEW + square[x]) / (FEW + sum[x] * sum[x]);

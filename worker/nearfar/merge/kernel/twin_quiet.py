@@ -23,6 +23,11 @@ DOUBT = np.float32(0.8)
 """Times that noise which is taken away; more of it takes faint detail too (0.8 to 1.2 is as good in plain places)."""
 
 
+FIRST, PIECE = 16, 32
+"""Half-size column of a window at which the picture begins; and so many within which energies are smoothed, as tiles of any
+size are made up of them."""
+
+
 def own_detail(plane: F32, y: F32) -> F32:
     """Finest detail of a colour (H, W) that does not follow luma's."""
     mean, low = blurred(plane), blurred(y)
@@ -31,7 +36,12 @@ def own_detail(plane: F32, y: F32) -> F32:
 
 
 def across(plane: F32) -> F32:
-    """1 4 6 4 1 over 16 along rows, the edge repeated."""
+    """1 4 6 4 1 over 16 along rows, in each piece of them by itself, the piece's edge repeated."""
+    pieces = np.split(plane, range(FIRST, plane.shape[1], PIECE), axis=1)
+    return np.concatenate([_across(p) for p in pieces], axis=1)
+
+
+def _across(plane: F32) -> F32:
     p = np.pad(plane, ((0, 0), (2, 2)), mode="edge")
     return np.asarray(
         f32(0.375) * p[:, 2:-2] + f32(0.25) * (p[:, 1:-3] + p[:, 3:-1]) + f32(0.0625) * (p[:, :-4] + p[:, 4:])
@@ -41,7 +51,7 @@ def across(plane: F32) -> F32:
 def quiet_colours(picture: F32, noise: F32, channel: float, left: F32) -> F32:
     """The picture (3, H, W) with quiet colours.
 
-    ``noise`` (H / 2, W / 2): variance of one channel of a frame, of which a warp leaves ``channel`` and the averaging ``left``.
+    ``noise`` (H / 2, W / 2): variance of one channel of a frame, of which a warp leaves ``channel`` and the mean ``left``.
     """
     y = luma(picture[0], picture[1], picture[2])
     red, blue = own_detail(picture[0], y), own_detail(picture[2], y)

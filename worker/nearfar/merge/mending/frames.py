@@ -159,7 +159,7 @@ class Carrier:
             poses=pose[None],
             prior=np.full((rows, 1, cols), 8192, np.uint16),
             admitted=np.ones((rows, 1, cols), np.uint8),
-            variance=np.full((rows, cols), 1e-6, np.float32),
+            variance=np.full((rows, cols), 1e-9, np.float32),  # a frame keeps its noise
             order=0,
             numbers=NUMBERS,
             bends=None if self.bend is None else [self.bend.seen_from(x, y)],
