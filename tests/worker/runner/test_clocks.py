@@ -31,7 +31,7 @@ def machine(number: int) -> Iterator[None]:
 
 
 def test_machines_with_clocks_apart_share_a_job(postgresql_url: str, small: Scene, tmp_path: Path) -> None:
-    rules = Rules(lease=20.0, retry_after=0.0, elsewhere=0.0, worker_silence=20.0)
+    rules = Rules(lease=200.0, retry_after=0.0, elsewhere=0.0, worker_silence=250.0)  # less than APART
     places = places_in(tmp_path / "data")
     store = open_store(emptied(postgresql_url), rules=rules)
     bench = Bench(
