@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from ipaddress import ip_network
 
 from nearfar.errors import UsageError
-from nearfar.jobs import Notices
-from nearfar.jobs.notices.notices import EVENTS, EVERYBODY, Message, Target
+from nearfar.jobs import Outbox
+from nearfar.jobs.messages.outbox import EVENTS, EVERYBODY, Message, Target
 from nearfar.runner.messages import webhooks
 from nearfar.runner.messages.addresses import pinned
 from nearfar.runner.messages.sending import Notifier
@@ -27,9 +27,9 @@ MOST = 20
 
 def seen(ctx: Context, by: Caller) -> list[tuple[Target, Message | None]]:
     """Those that the caller may see, each with what was sent there last."""
-    notices = Notices(ctx.store)
-    found = notices.targets(None if by.runs else by.owner)
-    return [(target, next(iter(notices.messages(target=target.id, limit=1)), None)) for target in found]
+    outbox = Outbox(ctx.store)
+    found = outbox.targets(None if by.runs else by.owner)
+    return [(target, next(iter(outbox.messages(target=target.id, limit=1)), None)) for target in found]
 
 
 def one(ctx: Context, by: Caller, number: int) -> Target:
@@ -63,10 +63,10 @@ def add(
     if unknown:
         raise UsageError(f"about {unknown[0]!r}: expected some of {', '.join(EVENTS.values())}")
     pinned(address, allowed=tuple(ip_network(each) for each in ctx.settings.notify.inside))
-    notices = Notices(ctx.store)
-    if len(notices.targets(whose)) >= MOST:
+    outbox = Outbox(ctx.store)
+    if len(outbox.targets(whose)) >= MOST:
         raise UsageError(f"{whose} has {MOST} targets, the most that there may be; remove one first")
-    return notices.add(
+    return outbox.add(
         owner=whose,
         channel="webhook",
         address=address,
@@ -87,4 +87,4 @@ def try_now(ctx: Context, target: Target, *, by: Caller) -> tuple[bool, str]:
 
 def remove(ctx: Context, target: Target, *, by: Caller) -> None:
     """Stop its messages."""
-    Notices(ctx.store).remove(target.id, who=by.name)
+    Outbox(ctx.store).remove(target.id, who=by.name)

@@ -12,7 +12,7 @@ import httpx
 import pytest
 from standardwebhooks.webhooks import Webhook
 
-from nearfar.jobs import Notices, Role, Store
+from nearfar.jobs import Outbox, Role, Store
 from nearfar.places import Places
 from nearfar_api.app import create_app
 from nearfar_api.targets import MOST
@@ -115,7 +115,7 @@ def test_an_address_in_the_house_or_none_at_all_is_refused(moss: Studio, store: 
     page = ask(moss, "POST", "/messages", "mara", data={"address": address, "about": "done"})
     assert page.status_code == 422
     assert 'role="alert"' in page.text
-    assert Notices(store).targets() == ()
+    assert Outbox(store).targets() == ()
 
 
 def test_a_target_that_now_leads_into_the_house_is_not_tried(moss: Studio, store: Store) -> None:
@@ -123,7 +123,7 @@ def test_a_target_that_now_leads_into_the_house_is_not_tried(moss: Studio, store
     from nearfar.runner.messages.webhooks import new_secret
 
     number = (
-        Notices(store)
+        Outbox(store)
         .add(
             owner="mara",
             channel="webhook",

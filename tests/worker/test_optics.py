@@ -187,18 +187,6 @@ def test_a_whole_number_of_steps_is_not_rounded_up_by_floating_point() -> None:
     assert optics.frames_for(0.7, 0.1, 0) == 7
 
 
-def test_focus_distances_of_a_landscape_leave_nothing_out_between_the_ends() -> None:
-    f, n, c = 24.0, 8.0, 0.01
-    distances = optics.focus_distances(1000, math.inf, f, n, c, 0.3)
-    near = [optics.near_limit(s, f, n, c) for s in distances]
-    far = [optics.far_limit(s, f, n, c) for s in distances]
-    assert len(distances) == 6
-    assert distances == sorted(distances)
-    assert near[0] <= 1000
-    assert far[-1] == math.inf
-    assert all(next_near < this_far for this_far, next_near in zip(far, near[1:], strict=False))
-
-
 @given(st.floats(5, 300), st.floats(1.01, 1000))
 def test_image_and_object_distance_undo_each_other(f: float, times: float) -> None:
     u = f * times

@@ -234,25 +234,6 @@ def image_side_frames(
     return frames_for(span, 2 * N * c, overlap, both_ends=both_ends)
 
 
-def focus_distances(
-    nearest: float,
-    farthest: float,
-    f: float,
-    N: float,
-    c: float,
-    overlap: float,
-) -> list[float]:
-    """Where to focus each frame, mm, nearest first, so that depths touch or overlap and both ends are covered.
-
-    As many as `image_side_frames` counts, spread evenly over the image side: what rounding up to whole frames adds
-    becomes more overlap everywhere instead of depth beyond the farthest distance.
-    """
-    count = image_side_frames(nearest, farthest, f, N, c, overlap)
-    first, last = image_distance(nearest, f), image_distance(farthest, f)
-    width = (first - last) / count
-    return [object_distance(first - width * (i + 0.5), f) for i in range(count)]
-
-
 def sharp_images(v: float, f: float, N: float, c: float, pupil_ratio: float = 1.0) -> tuple[float, float]:
     """Image distances, mm, of the farthest and the nearest object that pass for sharp with the sensor at ``v``.
 

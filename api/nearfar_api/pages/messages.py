@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from nearfar.errors import UsageError
-from nearfar.jobs.notices.notices import EVENTS
+from nearfar.jobs.messages.outbox import EVENTS
 from nearfar_api import targets
 from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx

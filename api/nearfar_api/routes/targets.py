@@ -10,7 +10,7 @@ from fastapi import APIRouter, Path
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
-from nearfar.jobs.notices.notices import Message, Target
+from nearfar.jobs.messages.outbox import Message, Target
 from nearfar_api import targets
 from nearfar_api.access.caller import By
 from nearfar_api.context import Ctx

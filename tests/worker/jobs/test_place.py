@@ -10,7 +10,6 @@ import pytest
 from nearfar.errors import StoreError
 from nearfar.jobs import Store, open_store
 from nearfar.jobs.place import (
-    FUSE_MAGIC,
     NETWORK_MAGIC,
     filesystem_magic,
     host_id,
@@ -20,6 +19,8 @@ from nearfar.jobs.place import (
 from tests.worker.jobs.making import Clock, submit
 from tests.worker.jobs.postgresql import missing
 
+FUSE_MAGIC = 0x65735546
+"""All that runs through FUSE has this one number (statfs(2)); the table of mounts tells more."""
 LOCAL = 0xEF53
 """ext2, ext3 and ext4, by statfs(2)."""
 
@@ -64,7 +65,6 @@ def test_the_numbers_are_those_of_the_kernel_s_header() -> None:
     compared = {name: NETWORK_MAGIC[int(numbers[name], 16)] for name in HEADER if name in numbers}
     assert len(compared) >= 9
     assert compared == {name: HEADER[name] for name in compared}
-    assert int(numbers["FUSE_SUPER_MAGIC"], 16) == FUSE_MAGIC
 
 
 @pytest.mark.parametrize("number", NETWORK_MAGIC)

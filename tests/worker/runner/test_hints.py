@@ -15,7 +15,7 @@ from nearfar.places import Places, places_of
 from nearfar.runner import hints
 from nearfar.runner.app import make_app
 from nearfar.runner.hints import Hinter, connect, waiting
-from nearfar.runner.probe import broker_problem, store_problem, waiting_hints
+from nearfar.runner.probe import broker_problem, store_problem
 from nearfar.server_settings import ServerSettings
 from tests.worker.jobs.making import must_claim, submit, surveys
 from tests.worker.runner.redis_server import RedisServer
@@ -124,7 +124,8 @@ def hinter_for(settings: ServerSettings, every: float = 60.0) -> tuple[Hinter, S
 def test_redis_carries_hints_too(redis_settings: ServerSettings, redis: RedisServer) -> None:
     hinter, store = hinter_for(redis_settings)
     assert (hinter.publish(), hinter.publish()) == (2, 0)
-    assert waiting_hints(redis_settings) == 2
+    with connect(make_app(redis_settings, places_of(redis_settings))) as connection:
+        assert waiting(connection) == 2
     redis.empty()
     assert hinter.publish() == 2
     dispose(store.database.engine)
@@ -175,7 +176,6 @@ def test_an_address_that_takes_connections_and_says_nothing_is_told_of(tmp_path:
         problem = str(broker_problem(settings))
         assert "does not answer" in problem
         assert "geheim7" not in problem
-        assert waiting_hints(settings) is None
 
 
 def test_probes_find_nothing_where_all_is_well(

@@ -12,7 +12,7 @@ from nearfar.cli.parsers import add_command
 
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands, Signals
-    from nearfar.jobs import Notices
+    from nearfar.jobs import Outbox
     from nearfar.server_settings import ServerSettings
 
 HELP = """\
@@ -60,14 +60,14 @@ def _numbered(made: argparse.ArgumentParser) -> None:
     made.add_argument("number", type=int, metavar="NUMBER", help="from the list")
 
 
-def _open(options: argparse.Namespace) -> tuple[ServerSettings, Notices]:
-    from nearfar.jobs import Notices
+def _open(options: argparse.Namespace) -> tuple[ServerSettings, Outbox]:
+    from nearfar.jobs import Outbox
     from nearfar.places import places_of
     from nearfar.runner.opening import open_by
     from nearfar.server_settings import load_server
 
     settings = load_server({"server": {"data": options.data}})
-    return settings, Notices(open_by(settings, places_of(settings)))
+    return settings, Outbox(open_by(settings, places_of(settings)))
 
 
 def run_add(options: argparse.Namespace, signals: Signals) -> int:
@@ -79,14 +79,14 @@ def run_add(options: argparse.Namespace, signals: Signals) -> int:
     from nearfar.runner.messages import mails, webhooks
     from nearfar.runner.messages.addresses import pinned
 
-    settings, notices = _open(options)
+    settings, outbox = _open(options)
     secret = None
     if options.channel == "webhook":
         pinned(options.address, allowed=tuple(ip_network(each) for each in settings.notify.inside))
         secret = webhooks.new_secret()
     else:
         mails.check_address(options.address)
-    made = notices.add(
+    made = outbox.add(
         owner=options.owner,
         channel=options.channel,
         address=options.address,
@@ -152,10 +152,10 @@ def run_test(options: argparse.Namespace, signals: Signals) -> int:
     from nearfar.cli.say import say
     from nearfar.runner.messages.sending import Notifier
 
-    settings, notices = _open(options)
-    target = notices.target(options.number)
+    settings, outbox = _open(options)
+    target = outbox.target(options.number)
     reason = "this is a test: 'nearfar notify test' was given"
-    arrived, answer = Notifier(settings, notices.store).try_now(target, reason)
+    arrived, answer = Notifier(settings, outbox.store).try_now(target, reason)
     say(json.dumps({"arrived": arrived, "answer": answer}) if options.json else answer)
     return 0 if arrived else 4
 

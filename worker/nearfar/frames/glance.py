@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from nearfar.errors import FrameRefused
 from nearfar.frames import heif, png, raw, tiff
 from nearfar.frames.camera import CameraData, camera_data
 from nearfar.frames.decode import kind_of, refusing
@@ -246,11 +245,3 @@ def _largest(directories: list[Tags], block: ExifBlock) -> tuple[int, int]:
             if width and height:
                 sizes.append((width[0], height[0]))
     return max(sizes, key=lambda s: s[0] * s[1])
-
-
-def try_glance(path: Path | str) -> Glance | FrameRefused:
-    """As `glance`, with the refusal as a value."""
-    try:
-        return glance(path)
-    except FrameRefused as error:
-        return error

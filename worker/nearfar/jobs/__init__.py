@@ -28,7 +28,7 @@ from nearfar.jobs.figures import Figures, Pace, TooLarge
 from nearfar.jobs.keeping import Forgotten
 from nearfar.jobs.listing import JobQuery, Page, Sort
 from nearfar.jobs.mends.records import Mend, MendClaim, Mending, MendState
-from nearfar.jobs.notices.notices import Notices
+from nearfar.jobs.messages.outbox import Outbox
 from nearfar.jobs.people.accounts import Account
 from nearfar.jobs.people.keys import Key
 from nearfar.jobs.people.people import People
@@ -86,7 +86,7 @@ __all__ = [
     "MendClaim",
     "MendState",
     "Mending",
-    "Notices",
+    "Outbox",
     "Outcome",
     "Owner",
     "Pace",

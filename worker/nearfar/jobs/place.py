@@ -33,8 +33,6 @@ NETWORK_MAGIC = {
     0x01161970: "GFS2",
     0x47504653: "GPFS",
 }
-FUSE_MAGIC = 0x65735546
-"""All that runs through FUSE has this one number; the table of mounts tells more."""
 NETWORK_TYPES = re.compile(
     r"fuse\.(sshfs|glusterfs|rclone|s3fs|goofys|gcsfuse|davfs2?|curlftpfs|smbnetfs|ceph|cephfs|moosefs|mfs|"
     r"lizardfs|juicefs|seaweedfs|hdfs|gvfsd-fuse|onedrive|vmhgfs-fuse|prl_fsd)|virtiofs|vboxsf|davfs|"

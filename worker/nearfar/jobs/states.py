@@ -151,9 +151,6 @@ UNIT_MOVES: Mapping[UnitState, frozenset[UnitState]] = {
 }
 """From each state of a unit, the states that may follow."""
 
-FIRST_JOB_STATES = frozenset({JobState.WAITING, JobState.HELD, JobState.FAILED})
-"""States that a job may be recorded in: a set that cannot be worked on is recorded as failed, with its reason."""
-
 ENDED = frozenset({JobState.DONE, JobState.FAILED, JobState.CANCELLED})
 """States in which a job's workers are to let go, and its scratch may be removed once they have."""
 

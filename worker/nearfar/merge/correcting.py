@@ -1,8 +1,8 @@
-"""Dark and flat frames of a stack's camera: found, checked, and put together into planes under a key.
+"""Dark and flat frames of a stack's camera: found, checked, and combined into planes that are stored under a key.
 
-Several frames become one by the median, which leaves out what only one of them has. A flat frame, less the dark, is
-taken relative to its own median in each channel, and never raises a place by more than `MOST`: where the lens lets
-next to nothing through there is only noise to raise.
+Several frames are combined by their median, so that what only one of them shows drops out. A flat frame, less the dark
+one, is taken relative to its own median in each channel. It never raises a place by more than `MOST`: where the lens
+lets almost no light through, there would be nothing but noise to raise.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ VERSION = 1
 MOST = 4.0
 """A flat frame raises or lowers a place by no more than this factor."""
 AT_ONCE = 4 << 20
-"""Values that are held of all frames together while their median is taken."""
+"""Values of all frames together that are in memory while their median is taken."""
 SAMPLES = 1 << 20
-"""Values of a channel, at most, that the median of a flat frame is taken from."""
+"""The most values of a channel that a flat frame's median is computed from."""
 F32 = NDArray[np.float32]
 
 
@@ -47,6 +47,7 @@ class Master:
 
     header: FrameHeader
     digest: str
+    """SHA-256 of the file, hexadecimal."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,12 +59,12 @@ class Masters:
 
     @property
     def key(self) -> str:
-        """Names what is made of them."""
+        """The key of the planes that they are combined into."""
         params = {name: [m.digest for m in of] for name, of in (("dark", self.dark), ("flat", self.flat))}
         return key("correction", VERSION, params, [])
 
     def correction(self, header: FrameHeader, scratch: Scratch) -> Correction | None:
-        """How a frame is corrected with them; None without any."""
+        """How a frame is corrected with them, its planes being in ``scratch``; None if there are no masters."""
         if not self.dark and not self.flat:
             return None
         size = _sides(header)
@@ -76,7 +77,7 @@ class Masters:
         )
 
     def told(self) -> dict[str, Any]:
-        """What the report says of them, under ``corrected``: names, paths and digests, and words; nothing without any."""
+        """The report's entry ``corrected``: names, paths and digests, and a sentence; empty if there are no masters."""
         if not self.dark and not self.flat:
             return {}
         frames = {
@@ -86,7 +87,7 @@ class Masters:
         return {"corrected": {**frames, "text": self.text()}}
 
     def text(self) -> str:
-        """In words."""
+        """Which frames were used, as a sentence for people."""
         said = [
             f"{len(frames)} {name} frame{'' if len(frames) == 1 else 's'} ({frames[0].header.path.parent})"
             for name, frames in (("dark", self.dark), ("flat", self.flat))
@@ -104,9 +105,9 @@ def find_masters(headers: Sequence[FrameHeader], recipe: Recipe) -> Masters:
     Raises
     ------
     RecipeRefused
-        There is nothing where the recipe says, or nothing of this camera.
+        There is no file where the recipe says, or none of this camera.
     FrameRefused
-        One of them cannot be read, or does not go with the stack.
+        One of them cannot be read, or does not fit the stack in size, depth or kind.
     StackRefused
         The frames come from several cameras.
     """
@@ -161,7 +162,7 @@ def _files(name: str, path: Path) -> list[Path]:
 
 @functools.lru_cache(maxsize=256)
 def _master(path: Path, fingerprint: Fingerprint) -> Master:
-    """Read once as long as the file stays as it is."""
+    """A file's header and digest, kept for as long as its fingerprint is the same."""
     return Master(header=read_header(path), digest=file_digest(path))
 
 
@@ -171,13 +172,13 @@ def _camera(header: FrameHeader) -> str | None:
 
 
 def _sides(header: FrameHeader) -> tuple[int, int]:
-    """Width and height of what is corrected: a raw frame as it lies on the sensor, any other upright."""
+    """Width and height of the samples that are corrected: of a raw frame as on the sensor, of any other upright."""
     turned = header.kind == "raw" and swaps_sides(header.orientation)
     return (header.height, header.width) if turned else (header.width, header.height)
 
 
 def _check(name: str, header: FrameHeader, like: FrameHeader) -> None:
-    """Raise `FrameRefused` where a dark or flat frame does not go with the frames of the stack."""
+    """Raise `FrameRefused` if a dark or flat frame does not fit the frames of the stack."""
     raw = like.kind == "raw"
     sides, wanted = _sides(header), _sides(like)
     camera = _camera(header)
@@ -208,7 +209,7 @@ def _check(name: str, header: FrameHeader, like: FrameHeader) -> None:
 
 
 def corrected(headers: Iterable[FrameHeader], masters: Masters, scratch: Scratch) -> list[FrameHeader]:
-    """Headers of frames that are to be corrected with these, whose planes `make_planes` leaves in this scratch."""
+    """The same headers, asking for correction with these masters, whose planes `make_planes` stores in ``scratch``."""
     out = []
     for header in headers:
         correction = masters.correction(header, scratch)
@@ -218,7 +219,7 @@ def corrected(headers: Iterable[FrameHeader], masters: Masters, scratch: Scratch
 
 
 def make_planes(masters: Masters, scratch: Scratch) -> None:
-    """Put the planes into scratch that are not there yet. Raises `FrameRefused` where a frame cannot be decoded."""
+    """Store the planes that are not in scratch yet. Raises `FrameRefused` if a frame cannot be decoded."""
     dark = flat = None
     if masters.dark:
         dark = _plane(masters, "dark", scratch)
@@ -247,7 +248,7 @@ def _plane(masters: Masters, kind: str, scratch: Scratch) -> _Plane:
 
 @dataclass(frozen=True)
 class _Stacked:
-    """The light of several frames in one file, (n, h, w, channels), and the colour of each place of a mosaic."""
+    """Linear light of several frames in one file, (n, h, w, channels), and the colour of each place of a mosaic."""
 
     light: NDArray[Any]
     colours: NDArray[np.uint8] | None
@@ -255,7 +256,7 @@ class _Stacked:
 
 @contextmanager
 def _stacked(masters: Sequence[Master], scratch: Scratch) -> Iterator[_Stacked]:
-    """Light of all frames in a passing file: the median wants all of them at each place."""
+    """Linear light of all frames in a temporary file, since a median needs all of them at each place."""
     header = masters[0].header
     width, height = _sides(header)
     shape = (len(masters), height, width, 1 if header.kind == "raw" else 3)
@@ -279,7 +280,7 @@ def _stacked(masters: Sequence[Master], scratch: Scratch) -> Iterator[_Stacked]:
 
 
 def _medians(frames: _Stacked) -> Iterator[F32]:
-    """The median of the frames, in bands of rows."""
+    """The median of the frames, a band of rows at a time."""
     count, height, width, channels = frames.light.shape
     step = max(1, AT_ONCE // (count * width * channels))
     for top in range(0, height, step):
@@ -293,7 +294,7 @@ def _write(path: Path, bands: Iterable[F32]) -> None:
 
 
 def _write_gain(path: Path, frames: _Stacked, dark: Path | None) -> None:
-    """Factors that make the flat frames even: once as their light, then turned over where it lies."""
+    """Write the factors that make the flat frames even: first their light, then its reciprocal in the same file."""
     shape = frames.light.shape[1:]
     _write(path, _medians(frames))
     light: NDArray[Any] = np.memmap(path, np.float32, "r+", shape=shape)
@@ -316,7 +317,7 @@ def _write_gain(path: Path, frames: _Stacked, dark: Path | None) -> None:
 
 
 def _middle(light: NDArray[Any], channel: int, colours: NDArray[np.uint8] | None) -> float | None:
-    """Median of a channel; None where the sensor has no place of that colour."""
+    """Median of a channel; None if the sensor has no place of that colour."""
     step = max(1, light.shape[0] * light.shape[1] // (SAMPLES * 4))
     bands = []
     for top in range(0, light.shape[0], 64):
@@ -336,7 +337,7 @@ def _middle(light: NDArray[Any], channel: int, colours: NDArray[np.uint8] | None
 
 
 def space(masters: Masters) -> int:
-    """Bytes of scratch that planes and what is on the way to them take."""
+    """Bytes of scratch that the planes take, with the temporary files while they are made."""
     if not masters.dark and not masters.flat:
         return 0
     one = _plane(masters, "dark", Scratch(Path(os.sep))).size
@@ -344,7 +345,7 @@ def space(masters: Masters) -> int:
 
 
 def known(path: Path, digest: str) -> Master:
-    """A dark or flat frame of that digest. Raises `SourceChanged` where it has another by now."""
+    """A dark or flat frame that a report names. Raises `SourceChanged` if the file has another digest by now."""
     header = read_header(path)
     found = _master(path, Fingerprint.of(path))
     if found.digest != digest:

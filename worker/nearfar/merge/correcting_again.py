@@ -1,4 +1,4 @@
-"""Frames corrected once more, long after the merge: planes made again from the dark and flat frames that a report names."""
+"""Correction long after the merge, for mends and looks: from the dark and flat frames that a report names."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from nearfar.merge.scratch import Scratch
 
 
 class _Passing:
-    """A folder of this process for the planes of one key; it goes when another key takes its place, or at the end."""
+    """A temporary folder of this process for the planes of one key, removed when another key is asked for or at exit."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._held: tuple[str, tempfile.TemporaryDirectory[str]] | None = None
 
     def folder(self, name: str) -> Path:
-        """The folder for that key."""
+        """The folder for a key, empty if it was made now."""
         with self._lock:
             if self._held is None or self._held[0] != name:
                 self.remove()
@@ -31,7 +31,7 @@ class _Passing:
             return Path(self._held[1].name)
 
     def remove(self) -> None:
-        """Remove the folder that is held."""
+        """Remove the folder, if there is one."""
         if self._held is not None:
             self._held[1].cleanup()
             self._held = None
@@ -42,16 +42,16 @@ atexit.register(_PASSING.remove)
 
 
 def corrected_again(header: FrameHeader, said: Mapping[str, Any] | None) -> FrameHeader:
-    """The header of a frame as it was corrected when a report said this of it; the planes are made again if need be.
+    """The header of a frame, asking for the correction that a report describes; the planes are made again if need be.
 
     Raises
     ------
     SourceChanged
         A dark or flat frame is no longer what it was.
     FrameRefused
-        One cannot be read.
+        A dark or flat frame cannot be read.
     WorkFailed
-        The report does not tell of them.
+        The report's entry is damaged.
     """
     if not said:
         return header

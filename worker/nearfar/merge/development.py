@@ -1,6 +1,6 @@
 """How the raw frames of a stack are developed: with one white balance and one curve, decided from its headers alone.
 
-Every process that works on a stack finds the same from the same files, so nothing has to be handed around.
+Every process that works on a stack decides alike from the same files, so nothing has to be passed between them.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from nearfar.merge.recipe import Recipe
 
 
 def balance_of(every: Sequence[FrameHeader], recipe: Recipe) -> Factors | None:
-    """Factors that all raw frames are developed with; None where each keeps its own.
+    """Factors of red, green and blue that all raw frames are developed with; None if each keeps its own.
 
     Parameters
     ----------
     every
-        All frames of the stack, in the order in which they were taken. The first raw one that carries a balance
-        decides, where the recipe leaves it to the first.
+        Headers of all frames of the stack, in the order in which they were taken. With ``raw.balance = "first"`` the
+        first raw one that carries a white balance decides.
     """
     asked = recipe.raw.balance
     if isinstance(asked, tuple):
@@ -33,18 +33,18 @@ def balance_of(every: Sequence[FrameHeader], recipe: Recipe) -> Factors | None:
 def develop(
     headers: Sequence[FrameHeader], recipe: Recipe, every: Sequence[FrameHeader] | None = None
 ) -> list[FrameHeader]:
-    """Headers as the recipe wants these frames read; ``every`` holds all of the stack where these are only some."""
+    """The same headers, asking for development by the recipe; ``every`` holds all of the stack if these are only some."""
     balance = balance_of(headers if every is None else every, recipe)
     return [developed(h, balance, linear=recipe.raw.curve == "linear") for h in headers]
 
 
 def needs_every(headers: Sequence[FrameHeader], recipe: Recipe) -> bool:
-    """Whether `develop` has to see all frames of the stack to say how these are read."""
+    """Whether `develop` has to see all frames of the stack to decide how these are developed."""
     return recipe.raw.balance == "first" and any(h.kind == "raw" for h in headers)
 
 
 def as_json(header: FrameHeader) -> dict[str, Any] | None:
-    """How a frame was developed, for the report; None where it is no raw one."""
+    """How a frame was developed, for the report; None unless it is a raw frame."""
     if header.kind != "raw":
         return None
     balance = header.development.balance or header.as_shot
@@ -55,7 +55,7 @@ def as_json(header: FrameHeader) -> dict[str, Any] | None:
 
 
 def from_json(header: FrameHeader, said: Mapping[str, Any] | None) -> FrameHeader:
-    """The header as the frame was read when a report said this of it; as the file has it where it said nothing."""
+    """The header, asking for the development that a report describes; unchanged if the report describes none."""
     if not said:
         return header
     balance = said.get("balance")

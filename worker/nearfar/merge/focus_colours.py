@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from nearfar.merge.map_scale import frame_places, map_step
 
 RAMP = np.array([[38, 26, 74], [42, 92, 138], [66, 158, 142], [188, 196, 112], [246, 226, 184]], np.float32)
-"""Colours at equal steps, sRGB; lightness grows steadily, so the map reads in grey too."""
+"""Colours at equal steps from the first frame to the last, sRGB; lightness grows steadily, so the map reads in grey too."""
 
 
 def colour_map(frame_map: NDArray[np.uint16], certain: NDArray[np.float32], frames: int) -> NDArray[np.uint8]:
@@ -18,9 +18,9 @@ def colour_map(frame_map: NDArray[np.uint16], certain: NDArray[np.float32], fram
     Parameters
     ----------
     frame_map
-        (h, w), as `map_scale` tells; 0 unknown.
+        (h, w), numbers as `map_scale` defines them; 0 is unknown.
     certain
-        (R, C), 0..1; where it is low the colour is mixed with grey.
+        (R, C), how certain each cell is, 0..1; the lower, the more grey is mixed in.
     frames
         Number of frames.
 

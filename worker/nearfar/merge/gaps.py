@@ -1,9 +1,9 @@
 """Gaps: parts of the picture that no frame has sharp.
 
 A sharp surface has energy in the finest band; one that every frame missed has energy in the coarser bands only. How
-much of it is usual depends on the subject, so a cell is judged against the sharp cells of its own stack. Plain
-areas have no energy in any band and are no gaps. Between which frames a gap lies is told by the rest of the stack: by
-how much of what is sharp in one frame its neighbour still shows. Both rules are heuristics of our own.
+much is usual depends on the subject, so a cell is judged against the sharp cells of its own stack. Plain areas have no
+energy in any band and count as no gap. Between which two frames a gap lies follows from the rest of the stack: from how
+much of what is sharp in one frame its neighbour still shows. Both rules are heuristics of our own.
 """
 
 from __future__ import annotations
@@ -21,31 +21,35 @@ from nearfar.merge.kernel.picture_calls import CELL
 from nearfar.merge.noise import Noise
 
 SEEN = 30.0
-"""Energy of the coarsest band, over the noise's, from which a cell has something to be sharp."""
+"""Energy of the coarsest band, as a multiple of the noise's, from which a cell shows anything that could be sharp."""
 SOFT = 8.0
-"""How many times less of its energy lies in the finest band than in the stack's sharp cells. Measured on rendered
-brackets: 16 complete ones have no gap; with slices missing, 46 % of the cells that are blurred by more than two pixels
-count as soft, and every gap that is told lies between the right frames. At 6 complete ones begin to have gaps."""
+"""A cell is soft if the finest band's share of its energy is this many times less than in the stack's sharp cells. Measured
+on rendered brackets: 16 complete ones have no gap; with slices missing, 46 % of the cells blurred by more than two pixels
+count as soft, and every reported gap lies between the right frames. At 6, complete brackets begin to have gaps."""
 LEAST_CELLS = 12
 LEAST_SHARE = 0.002
-"""A gap covers at least so many cells and so much of the picture."""
+"""A gap covers at least this many cells and at least this share of the picture."""
 ORDINARY = 0.5
-"""Two neighbours that show less than this share of what neighbours usually show of each other have a gap between."""
+"""Two neighbours have a gap between them if they show less than this share of what neighbours usually show of each other."""
 MOST = 20
-"""Gaps that are told, largest first."""
+"""Gaps that are reported, largest first."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Gap:
-    """``box``: x, y, w, h in pixels; ``share`` of the picture; names of the frames on both sides, None beyond the ends."""
+    """A part of the picture that no frame has sharp."""
 
     box: tuple[int, int, int, int]
+    """x, y, width, height in pixels."""
     share: float
+    """Of the picture's area, 0..1."""
     after: str | None
+    """Name of the frame focused just before the gap; None if it lies before the first frame."""
     before: str | None
+    """Name of the frame focused just behind the gap; None if it lies beyond the last frame."""
 
     def text(self) -> str:
-        """What it means, and what would help, in a sentence."""
+        """Where the gap is and what would help, as a sentence."""
         where = f"{100 * self.share:.1f} % of the picture is sharp in no frame"
         if self.after is None:
             return f"{where}: it lies on the near side of {self.before}; start the next bracket earlier"
@@ -65,9 +69,9 @@ class Gap:
 
 
 def _cells(found: FocusMap, noise: Noise) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Cells (R, C) that are soft in every frame, and cells that are sharp in one.
+    """Two masks of cells (R, C): soft in every frame, and sharp in at least one.
 
-    Soft: with something to see, of which no frame shows the fine detail that the stack shows elsewhere.
+    Soft means: there is something to see, but no frame shows as much fine detail of it as the stack shows elsewhere.
     """
     floor = [np.maximum(noise.energy(b, found.luma), np.float32(1e-12)) for b in range(3)]
     seen = found.peak[2] > SEEN * floor[2]
@@ -81,7 +85,7 @@ def _cells(found: FocusMap, noise: Noise) -> tuple[NDArray[np.bool_], NDArray[np
 
 
 def find_gaps(found: FocusMap, noise: Noise, names: Sequence[str], size: tuple[int, int]) -> list[Gap]:
-    """Gaps of a stack, largest first.
+    """Find the gaps of a stack, largest first.
 
     Parameters
     ----------
@@ -120,7 +124,7 @@ def find_gaps(found: FocusMap, noise: Noise, names: Sequence[str], size: tuple[i
 
 
 def _links(found: FocusMap, sharp: NDArray[np.bool_], frames: int) -> NDArray[np.float64]:
-    """How much each frame and the next show of what is sharp in the other, 0..1, (n - 1,); NaN where none can tell."""
+    """How much neighbours show of what is sharp in each other, 0..1, (n - 1,); NaN if nothing is sharp in either."""
     links = np.full(frames - 1, np.nan)
     for k in range(frames - 1):
         following = found.beside[1][sharp & (found.sharpest == k)]
@@ -134,7 +138,7 @@ def _links(found: FocusMap, sharp: NDArray[np.bool_], frames: int) -> NDArray[np
 def _between(
     found: FocusMap, cells: NDArray[np.bool_], links: NDArray[np.float64]
 ) -> tuple[int | None, int | None]:
-    """The two frames on both sides of a gap: its sharpest one, and that one's neighbour across the wider step."""
+    """Places of the two frames around a gap: the one that shows it sharpest, and its neighbour across the wider step."""
     values, counts = np.unique(found.sharpest[cells], return_counts=True)
     middle, last = int(values[counts.argmax()]), len(links)
     usual = ORDINARY * float(np.nanmedian(links)) if np.isfinite(links).any() else 0.0

@@ -1,7 +1,7 @@
-"""The height map: how far each place lies before the farthest frame's plane of focus, and a relief to look at.
+"""The height map: how far each place lies in front of the farthest frame's plane of focus, and a shaded relief of it.
 
-Where the step between frames is known (the recipe, else the focus distances that the camera wrote) heights are in
-micrometres or millimetres; else they are in frames, and say so. A height that no frame tells is not a number.
+If the step between frames is known, from the recipe or from the focus distances in the camera data, heights are in
+micrometres or millimetres; otherwise they are in frames, and the file says so. An unknown height is NaN.
 """
 
 from __future__ import annotations
@@ -28,29 +28,36 @@ FORMAT = "nearfar-height/1"
 FLOAT = 11
 """TIFF field type."""
 NOT_TOLD, CENTIMETRE = 1, 3
-"""TIFF ResolutionUnit: no absolute unit, and the centimetre."""
+"""Values of TIFF's ResolutionUnit: no absolute unit, and the centimetre (TIFF 6.0, section 8)."""
 SUN = np.array([-0.5, -0.5, 0.7071], np.float32)
-"""Towards the light of the relief: from above on the left, halfway up (the custom of maps)."""
+"""Direction towards the light of the relief: from the upper left, 45 degrees up (the custom of maps)."""
 RELIEF = 0.06
-"""Height of the whole range in the relief, as a share of its longer edge."""
+"""Height of the whole range in the relief, as a share of the relief's longer edge."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Scale:
-    """``heights`` (n,): of each used frame's plane, in ``unit``: "um", "mm" or "frame"; ``why``: how that is told."""
+    """The heights that frames stand for."""
 
     heights: tuple[float, ...]
+    """(n,), of each used frame's plane of focus, in ``unit``."""
     unit: str
+    """``"um"``, ``"mm"`` or ``"frame"``."""
     why: str
+    """Where the unit comes from, in words."""
 
 
 def height_scale(headers: Sequence[FrameHeader], order: int, recipe: Recipe) -> Scale:
-    """Heights of the used frames' planes.
+    """Heights of the used frames' planes of focus.
 
     Parameters
     ----------
+    headers
+        Of the used frames, in order.
     order
-        1 where the first frame is focused nearest, -1 where the last one is; 0, where that is not known, counts as 1.
+        1 if the first frame is focused nearest, -1 if the last one is; 0 (unknown) counts as 1.
+    recipe
+        Gives the step, if it names one.
     """
     count = len(headers)
     place = np.arange(count, dtype=np.float64)
@@ -71,7 +78,7 @@ def height_scale(headers: Sequence[FrameHeader], order: int, recipe: Recipe) -> 
 
 
 def heights_of(values: NDArray[np.uint16], scale: Scale) -> F32:
-    """Heights of numbers in a map of frames; NaN where it tells none."""
+    """Heights for the numbers of a map of frames; NaN where the map has 0, unknown."""
     place = frame_places(values, map_step(len(scale.heights)))
     heights = np.interp(place, np.arange(len(scale.heights)), scale.heights).astype(np.float32)
     return np.asarray(np.where(values > 0, heights, np.float32(np.nan)), np.float32)
@@ -85,11 +92,11 @@ def write_heights(
     software: str,
     pixel_um: float | None,
 ) -> None:
-    """A 32-bit floating-point TIFF of a map's tiles, in the map's size.
+    """Write a map's tiles as heights: a 32-bit floating-point TIFF of the map's size.
 
-    Standard tags of TIFF 6.0 say what it holds: SampleFormat 3 (IEEE floating point), BitsPerSample 32, SMinSampleValue
-    and SMaxSampleValue, and XResolution, YResolution and ResolutionUnit (the centimetre, where the size of a pixel is
-    known; else no absolute unit). ImageDescription tells unit, zero, direction and each frame's height, as JSON.
+    Standard tags of TIFF 6.0 describe it: SampleFormat 3 (IEEE floating point), BitsPerSample 32, SMinSampleValue and
+    SMaxSampleValue, and XResolution, YResolution and ResolutionUnit (the centimetre if ``pixel_um`` is known, otherwise no
+    absolute unit). ImageDescription gives unit, zero, direction and each frame's height, as JSON.
     """
     offsets, counts, low, high = [], [], np.inf, -np.inf
     with open(path, "wb") as file:
@@ -133,7 +140,7 @@ def _float_tag(value: float) -> Tag:
 
 
 def _resolution(pixel_um: float | None) -> Tags:
-    """Of the map, whose pixels are two of the picture's wide."""
+    """Resolution of the map, each of whose pixels is as wide as two of the picture's."""
     if pixel_um is None:
         return {282: rational_tag((1, 1)), 283: rational_tag((1, 1)), 296: short_tag(NOT_TOLD)}
     each = rational_tag((10_000_000, max(1, round(2000 * pixel_um))))
@@ -153,7 +160,7 @@ def _described(scale: Scale) -> str:
 
 
 def relief(values: NDArray[np.uint16], scale: Scale) -> NDArray[np.uint8]:
-    """The heights of a small map as a shaded picture (h, w, 3): lit from above on the left, coloured by height."""
+    """The heights of a small map as a shaded picture (h, w, 3), lit from the upper left and coloured by height."""
     heights = heights_of(values, scale)
     low, high = float(np.nanmin(heights, initial=np.inf)), float(np.nanmax(heights, initial=-np.inf))
     span = high - low if high > low else 1.0

@@ -1,7 +1,7 @@
-"""Keys: what an output is stored under, and how to tell cheaply that a frame is still the same file.
+"""Keys, under which outputs are stored, and fingerprints, which tell cheaply that a frame is still the same file.
 
-A key is a digest of a step's version, its parameters and the keys of its inputs. Two runs that would make the
-same bytes ask for the same key, so an output that exists is never made again; nothing else knows about resuming.
+A key is a digest of a step's version, its parameters and the keys of its inputs. Two runs that would make the same bytes
+ask for the same key, so an output that exists is never made again. Nothing else is needed to resume.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ import numpy as np
 from nearfar.errors import UsageError
 
 KEY_LENGTH = 32
-"""Hexadecimal digits of a key: 128 bits, so that chance never joins two outputs."""
+"""Hexadecimal digits of a key: 128 bits, so that two outputs never get the same key by chance."""
 
 PIECE = 1 << 20
-"""Bytes that ``file_digest`` holds at a time."""
+"""Bytes that `file_digest` reads at a time."""
 
 
 def _refuse(value: object, where: str, remedy: str) -> UsageError:
@@ -32,7 +32,7 @@ def _refuse(value: object, where: str, remedy: str) -> UsageError:
 
 
 def _canonical(value: object, where: str) -> Any:
-    """``value`` in terms that JSON writes in one way only."""
+    """``value`` made of types that JSON writes in exactly one way."""
     if isinstance(value, np.generic):
         value = value.item()
     if value is None or isinstance(value, bool | str):
@@ -76,7 +76,7 @@ def canonical(value: object) -> str:
     Raises
     ------
     UsageError
-        For anything else; paths and arrays above all, for which a digest of their contents belongs here.
+        The value is of another type. For paths and arrays give a digest of their contents.
     """
     return json.dumps(_canonical(value, "value"), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
 
@@ -104,8 +104,8 @@ def key(step: str, version: int, params: Mapping[str, object], inputs: Sequence[
 def file_digest(path: Path | str) -> str:
     """SHA-256 (FIPS 180-4) of a file's bytes, 64 hexadecimal digits, in 1 MiB of memory.
 
-    Reads every byte: about a second per gigabyte where the file is cached and the processor hashes in hardware,
-    so this belongs where the file is read anyway. `Fingerprint` costs one call of the system.
+    Reads every byte: about a second per gigabyte if the file is cached and the processor hashes in hardware, so use it
+    where the file is read anyway. A `Fingerprint` costs one system call.
     """
     digest = hashlib.sha256()
     buffer = bytearray(PIECE)
@@ -118,11 +118,11 @@ def file_digest(path: Path | str) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Fingerprint:
-    """What the file system says of a file; differs after every ordinary way of changing it.
+    """What the file system says about a file, which differs after every usual way of changing it.
 
-    Writing moves ``mtime_ns`` and ``ctime_ns``; a copy that puts the old time back still moves ``ctime_ns``; a
-    rename over the name moves ``inode``. Only a change within one tick of the file system's clock, of the same
-    size, stays unseen: for that there is `file_digest`.
+    Writing changes ``mtime_ns`` and ``ctime_ns``; a copy that restores the old time still changes ``ctime_ns``; renaming
+    another file to the name changes ``inode``. A change of the same size within one tick of the file system's clock is not
+    noticed; `file_digest` would notice it.
     """
 
     size: int
@@ -133,7 +133,7 @@ class Fingerprint:
 
     @classmethod
     def of(cls, path: Path | str) -> Fingerprint:
-        """Take the fingerprint of a file; links are followed. Raises `OSError` where there is none."""
+        """Take the fingerprint of a file; links are followed. Raises `OSError` if there is none."""
         return cls.of_status(Path(path).stat())
 
     @classmethod

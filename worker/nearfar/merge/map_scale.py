@@ -1,4 +1,4 @@
-"""What the numbers in a map of frames mean, in one place. The kernel's `write_map` counts alike."""
+"""What the numbers in a map of frames mean, defined in one place. The kernel's ``write_map`` follows it."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ FULL = 65535
 
 
 def map_step(frames: int) -> int:
-    """Numbers from one frame to the next; the first frame has as many, and 0 is unknown.
+    """By how much the number grows from one frame to the next. The first frame's number is one step, and 0 is unknown.
 
-    256ths of a frame where 16 bits hold them, which they do up to the 255th frame; else fewer parts of a frame.
+    256 up to 255 frames, so that a frame's 256ths fit into 16 bits; less for more frames.
     """
     return USUAL if frames <= FULL // USUAL else max(1, FULL // (frames + 1))
 
@@ -31,11 +31,11 @@ def describe(names: Sequence[str]) -> str:
 
 
 def step_of(told: Mapping[str, Any]) -> int:
-    """The step that a map tells in its ImageDescription; the usual one where it tells none."""
+    """The step that a map's ImageDescription gives; 256 if it gives none."""
     step = told.get("step")
     return step if isinstance(step, int) and 0 < step <= FULL else USUAL
 
 
 def frame_places(values: NDArray[Any], step: int) -> NDArray[np.float32]:
-    """Frame numbers from 0, fractions included, of numbers in a map; -1 and below where unknown."""
+    """Places of frames, from 0 and with fractions, for the numbers in a map; -1 or less where unknown."""
     return np.asarray(values.astype(np.float32) / np.float32(step) - 1, np.float32)

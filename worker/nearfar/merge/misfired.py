@@ -1,7 +1,7 @@
-"""Frames lit quite otherwise than those around them: a flash that did not fire, a lamp that went on.
+"""Frames that are much brighter or darker than those around them: a flash that did not fire, a lamp that went on.
 
-Evened out, such a frame brings several times the noise of the others, or light that was clipped; and noise that is
-amplified looks like detail, so that it would be taken nearly everywhere.
+Brought to the brightness of the others, such a frame has several times their noise, or clipped light. Amplified noise
+looks like detail, so that the frame would be chosen nearly everywhere.
 """
 
 from __future__ import annotations
@@ -13,16 +13,16 @@ import numpy as np
 from nearfar.merge.register import FramePose
 
 APART_EV = 1.0
-"""Difference in brightness to the frames around from which a frame is left out (our own threshold): a stop less light
-is up to twice the noise."""
+"""A frame is left out if its brightness differs by more than this from the frames around it (our own threshold): a stop
+less light is up to twice the noise."""
 AROUND = 4
-"""Frames on each side that a frame is compared with: light may drift through a long stack."""
+"""Frames on each side that a frame is compared with; few, since light may drift through a long stack."""
 MOST = 1 / 3
-"""Share of the frames above which none is left out: then the light was not meant to be the same."""
+"""If more than this share of the frames differ, none is left out: the light was not meant to stay the same."""
 
 
 def misfired_frames(frames: Sequence[FramePose]) -> dict[int, float]:
-    """Places of the frames that are lit otherwise, and by how many EV they are brighter than those around."""
+    """Places of the frames that are lit differently, and by how many EV each is brighter than those around it."""
     used = [k for k, f in enumerate(frames) if f.used]
     gains = np.array([frames[k].gain_ev for k in used])
     found = {}

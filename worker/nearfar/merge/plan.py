@@ -1,7 +1,7 @@
-"""The plan: threads, tiles and scratch for one stack, made before the first pixel is read and held to.
+"""The plan: threads, tiles and scratch for one stack, made before the first pixel is read, and kept to.
 
-The figures are upper bounds of what each step was measured to take (tests/bench). What cannot fit is refused here,
-with the limit that would do.
+The figures are upper bounds of what each step was measured to take (tests/bench). A stack that cannot fit is refused here,
+with the limit that would be enough.
 """
 
 from __future__ import annotations
@@ -22,49 +22,58 @@ from nearfar.settings import format_size
 
 MIB = 1 << 20
 LIBRARIES = 30 * MIB
-"""What the libraries still grow by once they are used."""
+"""Bytes by which the libraries still grow once they are used."""
 SLACK = 24 * MIB
-"""Kept free below the limit for mapped pages between two looks at the memory in use."""
+"""Bytes kept free below the limit, for pages that are mapped between two checks of the memory in use."""
 MAPPED = 48 * MIB
-"""Mapped pages of frames that a step should be able to hold without giving them back all the time."""
+"""Bytes of mapped frames that a step should be able to hold without giving them back all the time."""
 BLOCK_BUFFERS = 10 * MIB
-"""A rendering thread's block: its pixels, its encoded tile and its half-size copy, twice."""
+"""Bytes of a rendering thread's block: its pixels, its encoded tile and its half-size copy, twice."""
 HELD = 160 * MIB
-"""Beyond what the process takes anyway, up to so much is held while frames are mapped, if more is allowed: a page that
-was given back is only mapped again."""
+"""Bytes that may be held while frames are mapped, beyond what the process takes anyway, even if the limit allows more: a
+page that was given back is only mapped again."""
 FEWEST_FRAMES = 8
-"""Frames that a tile is planned for; tiles with more are made in smaller pieces."""
+"""Frames that the memory of a tile is planned for; tiles with more frames are made in smaller pieces."""
 OTHER_FILES = 128
-"""Files that a run has open besides its frames; many more than it needs."""
+"""Files that a run may have open besides its frames; many more than it needs."""
 SPARE_DISK = 256 * MIB
-"""Left free on every disk that is written to."""
+"""Bytes left free on every disk that is written to."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Plan:
-    """What the run may take. Bytes; ``ceiling`` is the resident size at which mapped pages are given back."""
+    """What a run may take. All sizes are in bytes."""
 
     limit: int
+    """Memory that was allowed."""
     peak: int
+    """The most memory that is expected to be in use."""
     survey_threads: int
+    """Threads that decode frames."""
     threads: int
+    """Threads of all other steps."""
     tile: int
+    """Edge of a tile of the kernel, pixels."""
     work_limit: int
+    """Working memory of one rendering thread."""
     ceiling: int
+    """Resident size at which mapped pages are given back."""
     scratch: int
+    """Space that intermediate files take."""
     result: int
+    """Space that the picture and its side files take."""
     least: int
-    """Limit that would just do, with one thread."""
+    """The smallest limit that would be enough, with one thread."""
 
 
 def resident() -> int:
-    """Bytes of this process in memory now."""
+    """Resident memory of this process now, bytes."""
     with open("/proc/self/statm", "rb") as file:
         return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE")
 
 
 def peak_resident() -> int:
-    """The most that this process had in memory, from /proc (`ru_maxrss` would survive fork and exec)."""
+    """The largest resident memory of this process so far, bytes; from /proc, since ``ru_maxrss`` survives fork and exec."""
     with open("/proc/self/status", encoding="ascii") as file:
         for line in file:
             if line.startswith("VmHWM"):
@@ -73,19 +82,19 @@ def peak_resident() -> int:
 
 
 def give_back_heap() -> None:
-    """Return what the last step freed to the system (the C library keeps it otherwise)."""
+    """Return freed memory to the system, which the C library would otherwise keep."""
     trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
     if trim is not None:
         trim(0)
 
 
 def allow_open_files(frames: int) -> None:
-    """Raise this process's limit of open files (1024 is usual) where it would not do: a mapped frame holds one open.
+    """Raise this process's limit of open files, usually 1024, if it is too low: each mapped frame needs one.
 
     Raises
     ------
     DoesNotFit
-        Where the system does not allow as many.
+        The system does not allow as many.
     """
     wanted = frames + OTHER_FILES
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
@@ -108,7 +117,7 @@ def make_plan(
     learned: bool = False,
     base: int | None = None,
 ) -> Plan:
-    """Plan one stack.
+    """Make the plan of one stack.
 
     Parameters
     ----------
@@ -117,11 +126,11 @@ def make_plan(
     limit
         Bytes of memory allowed.
     threads
-        Threads allowed; fewer are planned where they would not fit.
+        Threads allowed; fewer are planned if they would not fit.
     learned
         Whether the learned chooser takes part; it needs more memory.
     base
-        Bytes that the process takes already; measured where not given.
+        Bytes that the process takes already; measured if not given.
 
     Raises
     ------
@@ -184,7 +193,7 @@ def _rounded_up(size: int) -> int:
 
 
 def check_disk(plan: Plan, *, scratch: Path, there: int, out: Path) -> None:
-    """Refuse before anything is written where the disks are too full.
+    """Refuse the stack if a disk is too full, before anything is written.
 
     Parameters
     ----------
@@ -196,7 +205,7 @@ def check_disk(plan: Plan, *, scratch: Path, there: int, out: Path) -> None:
     Raises
     ------
     DoesNotFit
-        With what is free, what is needed and where.
+        The message says what is free, what is needed and where.
     """
     on_the_way = max(0, plan.scratch - there)
     elsewhere = "name a scratch folder on another disk with --scratch"

@@ -1,4 +1,4 @@
-"""One picture with what was measured over the frames: shift, scale, gain, sharpness and confidence."""
+"""The plot beside the report: shift, scale, gain, sharpness and confidence over the frames."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ LEFT_OUT = (176, 60, 60)
 
 @dataclass(frozen=True, kw_only=True)
 class Strip:
-    """One row of the plot: named series over the frames, None where a frame has no value."""
+    """One row of the plot: named series over the frames, with None for a frame that has no value."""
 
     title: str
     unit: str
@@ -28,7 +28,7 @@ class Strip:
 
 
 def strips(report: Mapping[str, Any]) -> list[Strip]:
-    """The rows for a report's JSON object."""
+    """The rows of the plot, from a report's JSON object."""
     frames = report["frames"]
 
     def values(get: Any) -> tuple[float | None, ...]:
@@ -110,7 +110,7 @@ def _draw_strip(
 
 
 def plot_frames(report: Mapping[str, Any]) -> Image.Image:
-    """The plot of a report's frames, 1200 pixels wide."""
+    """Draw the plot of a report's frames, 1200 pixels wide."""
     from PIL import Image, ImageDraw, ImageFont
 
     rows = strips(report)

@@ -1,8 +1,7 @@
 """Recipes: named sets of merge settings, read from TOML files that a person writes.
 
-A recipe is checked in full before any work starts: a misspelt key or a value out of range is refused with its
-name, what stands there and what would do, and never ignored. Built-in recipes lie in config/recipes/ and travel
-with the package.
+A recipe is checked in full before any work starts: a misspelt key or a value out of range is never ignored but refused,
+with its name, what was found and what is allowed. Built-in recipes lie in config/recipes/ and are part of the package.
 """
 
 from __future__ import annotations
@@ -35,7 +34,7 @@ class Bounds:
     high: float | None = None
     choices: tuple[object, ...] = ()
     numbers: int = 0
-    """So many numbers within the range may stand in place of a choice; 0: none may."""
+    """A list of this many numbers within the range may take the place of a choice; 0: it may not."""
 
     def hold(self, value: Any) -> bool:
         """Whether ``value`` is allowed."""
@@ -87,7 +86,7 @@ def _expected(kinds: tuple[type, ...], bounds: Bounds) -> str:
 
 
 def _checked(where: str, value: Any, kinds: tuple[type, ...], bounds: Bounds) -> Any:
-    """``value`` in its declared type, or `RecipeRefused` with the key, the value and what would do."""
+    """``value`` in its declared type. Raises `RecipeRefused`, which names the key, the value and what is allowed."""
     if value is None and type(None) in kinds:
         return None
     if float in kinds and isinstance(value, int) and not isinstance(value, bool):
@@ -109,7 +108,7 @@ def _refuse_unknown(table: Mapping[str, object], known: list[str], prefix: str =
 
 
 class _Section:
-    """A table of a recipe. Values are checked however the object is made."""
+    """A table of a recipe. Values are checked in every way of making one."""
 
     SECTION: typing.ClassVar[str]
 
@@ -120,7 +119,7 @@ class _Section:
 
     @classmethod
     def from_table(cls, table: Mapping[str, object]) -> Self:
-        """Read a TOML table. What is not there keeps its default; what is not known is refused."""
+        """Read a TOML table. Missing keys keep their defaults, unknown ones are refused. Raises `RecipeRefused`."""
         _refuse_unknown(table, [name for name, *_ in _settings(cls)], f"{cls.SECTION}.")
         return cls(**table)
 
@@ -134,16 +133,16 @@ class RegisterRecipe(_Section):
     same_scene: float = _setting(0.6, low=0.0, high=1.0)
     """Correlation that a frame must reach with its neighbours to count as the same scene."""
     repeats: str = _setting("average", choices=("average", "keep-one"))
-    """What becomes of frames focused where another one is: both are used, or only the better one."""
+    """What happens to two frames with the same focus: both are used, or the later one is left out."""
     gains: bool = _setting(True)
-    """Whether differences in brightness between frames are measured and taken out."""
+    """Whether differences in brightness between frames are measured and evened out."""
     bend: bool = _setting(True)
-    """Whether frames are bent smoothly where no shift, scale and roll takes them to one another."""
+    """Whether frames are bent smoothly if shift, scale and roll do not line them up."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class RawRecipe(_Section):
-    """How camera raw frames are developed: all in one way, whatever is in them."""
+    """How camera raw frames are developed: all alike."""
 
     SECTION: typing.ClassVar[str] = "raw"
 
@@ -157,12 +156,12 @@ class RawRecipe(_Section):
 
 @dataclass(frozen=True, kw_only=True)
 class SensorRecipe(_Section):
-    """What the sensor adds to the scene, and places of it that tell nothing."""
+    """What the sensor adds to the scene: hot pixels, dust, dark current, uneven response."""
 
     SECTION: typing.ClassVar[str] = "sensor"
 
     spots: bool = _setting(True)
-    """Whether hot and dead pixels and dust are looked for, passed over and filled."""
+    """Whether hot and dead pixels and dust are searched for and taken from other frames or filled."""
     dark: str | None = _setting(None)
     """File or folder of frames taken with the cap on: subtracted from every frame."""
     flat: str | None = _setting(None)
@@ -171,7 +170,7 @@ class SensorRecipe(_Section):
 
 @dataclass(frozen=True, kw_only=True)
 class CoverageRecipe(_Section):
-    """What becomes of a stack that leaves a slice of depth out."""
+    """What happens to a stack that leaves a slice of depth out."""
 
     SECTION: typing.ClassVar[str] = "coverage"
 
@@ -180,7 +179,7 @@ class CoverageRecipe(_Section):
     detail: float = _setting(0.75, low=0.05, high=0.99)
     """Share of the finest detail that must be left midway between two frames."""
     stage_step_um: float | None = _setting(None, low=0.001, high=1_000_000.0)
-    """How far rail or stage moved from frame to frame, thousandths of a millimetre; to say where a frame is missing."""
+    """How far rail or stage moved from frame to frame, micrometres; to say where a frame is missing, and for heights."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,16 +189,16 @@ class FocusRecipe(_Section):
     SECTION: typing.ClassVar[str] = "focus"
 
     admit: float = _setting(0.5, low=0.05, high=1.0)
-    """Sharpness, as a share of the sharpest frame's, from which a frame is looked at for a place."""
+    """Sharpness, as a share of the sharpest frame's, from which a frame is considered for a place."""
     peak: float = _setting(0.25, low=0.01, high=1.0)
     """The same for a frame that is sharper than both its neighbours there: something thin may lie in it."""
     order: str = _setting("camera", choices=("camera", "near-first", "far-first", "unknown"))
-    """Which end of the stack was focused nearest: where two things are sharp in one place, the nearer one is kept.
-    ``camera``: after the distances in the camera data; near first where there are none."""
+    """Which end of the stack was focused nearest: where two things are each sharp in a frame, the nearer one is kept.
+    ``camera``: by the distances in the camera data, or near first if there are none."""
     neighbours: int = _setting(2, low=0, high=16)
-    """Frames before and after the sharpest one that are looked at in any case."""
+    """Frames before and after the sharpest one that are always considered."""
     movement: bool = _setting(True)
-    """Whether what moves between frames is taken from one frame, whole."""
+    """Whether what moves between frames is taken whole from a single frame."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -209,19 +208,19 @@ class RenderRecipe(_Section):
     SECTION: typing.ClassVar[str] = "render"
 
     agreement: float = _setting(0.4, low=0.01, high=100.0)
-    """How far frames may differ and still be averaged, in units of the noise's variance."""
+    """How far frames may differ and still be averaged, as a multiple of the noise's variance."""
     chooser: str = _setting("learned", choices=("rule", "learned", "careful"))
     """Who picks the frames of a place: the rule alone, or a small trained net where frames differ, with ``careful`` where
     they differ at all; the net takes longer."""
     noise: float | None = _setting(None, low=0.0, high=0.25)
-    """Noise of one frame, standard deviation on a scale where white is 1; measured where not given."""
+    """Noise of one frame, standard deviation with white at 1; measured if not given."""
     tile: int = _setting(256, choices=(64, 128, 256))
-    """Edge of the tiles that are worked on, pixels. Changes speed and memory, never a pixel."""
+    """Edge of the kernel's tiles, pixels. Changes speed and memory, but no pixel."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class DeliverRecipe(_Section):
-    """What the files are like that are handed over."""
+    """What files are delivered, and how."""
 
     SECTION: typing.ClassVar[str] = "deliver"
 
@@ -230,7 +229,7 @@ class DeliverRecipe(_Section):
     height: bool = _setting(False)
     """Whether a height map is delivered, with a shaded relief to look at."""
     pixel_um: float | None = _setting(None, low=0.0001, high=1_000_000.0)
-    """Size of a pixel of the picture in the scene, micrometres: the height map says it in its resolution."""
+    """Size in the scene of a pixel of the picture, micrometres; the height map's resolution tags state it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -248,7 +247,7 @@ class Recipe:
     deliver: DeliverRecipe = field(default_factory=DeliverRecipe)
 
     def digest(self) -> str:
-        """32 hexadecimal digits that change with every setting, and with neither name nor title."""
+        """32 hexadecimal digits that depend on every setting, but not on name and title."""
         return key("recipe", VERSION, {name: getattr(self, name) for name in SECTIONS}, [])
 
 
@@ -267,14 +266,20 @@ SECTIONS: dict[str, type[_Section]] = {
 
 
 def parse(text: str, *, name: str, beside: Path | None = None) -> Recipe:
-    """Read a recipe from TOML text; ``name`` is used unless the text gives one, and ``beside`` is the folder that its
-    relative paths start from.
+    """Read a recipe from TOML text.
+
+    Parameters
+    ----------
+    name
+        The recipe's name, unless the text gives one.
+    beside
+        The folder that relative paths in it start from; None: only absolute paths are allowed.
 
     Raises
     ------
     RecipeRefused
-        Where the text is no TOML, a key is not known (with the nearest one that is), or a value has the wrong
-        type or lies out of range.
+        The text is not TOML, a key is unknown (the message suggests the nearest known one), or a value has the wrong type
+        or lies out of range.
     """
     try:
         table = tomllib.loads(text)
@@ -295,7 +300,7 @@ def parse(text: str, *, name: str, beside: Path | None = None) -> Recipe:
 
 
 def _placed(sensor: SensorRecipe, beside: Path | None) -> SensorRecipe:
-    """The same with absolute paths. Raises `RecipeRefused` where one is relative and nothing says to what."""
+    """The same with absolute paths. Raises `RecipeRefused` if one is relative and there is no folder to start from."""
 
     def whole(name: str, value: str | None) -> str | None:
         if value is None or Path(value).is_absolute():
@@ -308,7 +313,7 @@ def _placed(sensor: SensorRecipe, beside: Path | None) -> SensorRecipe:
 
 
 def folder() -> Path:
-    """Where the built-in recipes lie: inside the installed package, or in config/ of a checkout."""
+    """The folder of the built-in recipes: inside the installed package, or config/recipes of a checkout."""
     package = Path(__file__).resolve().parents[1]
     installed = package / "recipes"
     return installed if installed.is_dir() else package.parents[1] / "config" / "recipes"
@@ -320,14 +325,14 @@ def names() -> list[str]:
 
 
 def load(name_or_path: str | Path = DEFAULT) -> Recipe:
-    """A built-in recipe by its name, or one from a file.
+    """Load a built-in recipe by its name, or one from a file.
 
-    Text that holds a path separator or ends in ``.toml`` is a file; everything else is a name.
+    Text that contains a path separator or ends in ``.toml`` is a file; everything else is a name.
 
     Raises
     ------
     RecipeRefused
-        Where there is no such recipe, or it cannot be read; the message names the file.
+        There is no such recipe, or it cannot be read; the message names the file.
     """
     wanted = str(name_or_path)
     is_file = isinstance(name_or_path, Path) or "/" in wanted or wanted.endswith(".toml")

@@ -1,4 +1,4 @@
-"""The register step on surveyed frames: what registration asks of a frame, and its result as JSON under a key."""
+"""The register step on surveyed frames: what registration needs of a frame, and its result as JSON under a key."""
 
 from __future__ import annotations
 
@@ -45,23 +45,23 @@ class SurveyedView:
 
     @property
     def small(self) -> NDArray[np.uint16]:
-        """Linear-light luma of 4 x 4 pixels, 65535 for 1."""
+        """Linear-light luma, (h // 4, w // 4), means of 4 x 4 pixels, 65535 for 1."""
         return self.scratch.load(self.frame.key, "survey", "small")[0]
 
     @property
     def energy(self) -> NDArray[np.float32]:
-        """Energies of the luma bands per cell."""
+        """Energy of each luma band per cell, (3, R, C), finest band first."""
         return self.scratch.load(self.frame.key, "survey", "energy")[0]
 
     @property
     def pixels(self) -> Pixels:
-        """Full-size pixels. Asked for once a link: the moment to give mapped pages back."""
+        """Full-size pixels. Asked for once per link, so mapped pages are given back then if memory is short."""
         self.touch()
         return self.mapped
 
     @property
     def light(self) -> NDArray[np.float32]:
-        """Sample to linear light."""
+        """Table from a sample to linear light, 256 or 65536 entries."""
         return self.mapped.table
 
 
@@ -85,7 +85,23 @@ def register_stack(
     threads: int,
     share: Share | None = None,
 ) -> Registration:
-    """Register surveyed frames; ``touch`` is called before each look at pixels. See `nearfar.merge.register`."""
+    """Register surveyed frames, and leave out those that turn out not to belong. See `nearfar.merge.register`.
+
+    Parameters
+    ----------
+    frames, mapped
+        All frames of the stack, and their pixels.
+    size
+        Width and height of a frame.
+    reference
+        Place of the frame whose geometry the picture takes; None leaves the choice to registration.
+    tick
+        Given the share done, 0..1.
+    touch
+        Called before pixels of a frame are read.
+    share
+        If other processes register the same stack: how they divide the work.
+    """
     variance = noise.variance[len(noise.variance) // 2]
     per_band = [float(variance * WHITE[b] * noise.bands[b]) for b in range(3)]
     floor = (per_band[0], per_band[1], per_band[2])
@@ -122,7 +138,7 @@ def register_stack(
 
 
 def _odd_ones(found: Registration, views: Sequence[SurveyedView]) -> dict[int, str]:
-    """Places of frames that were lined up and do not belong all the same, with the reason."""
+    """Places of frames that could be lined up but do not belong, with the reason."""
     misfired = misfired_frames(found.frames)
     lit_alike = [replace(f, used=f.used and k not in misfired) for k, f in enumerate(found.frames)]
     unit = np.float32(1 / 65535)
@@ -140,7 +156,7 @@ def _odd_ones(found: Registration, views: Sequence[SurveyedView]) -> dict[int, s
 def _without(
     again: Registration, kept: Sequence[int], first: Registration, odd: Mapping[int, str]
 ) -> Registration:
-    """The registration of the other frames, with the odd ones put back as left out."""
+    """The registration ``again`` of the frames ``kept``, with the ``odd`` ones put back in their places as left out."""
     frames = list(first.frames)
     for place, frame in zip(kept, again.frames, strict=True):
         frames[place] = frame
@@ -160,7 +176,7 @@ def _without(
 
 
 def _without_repeats(found: Registration, names: Sequence[str]) -> Registration:
-    """One frame of each focus: the first, unless the second is the reference, whose geometry the picture has."""
+    """Leave out frames that repeat another one's focus: the later one, unless that is the reference."""
     frames = list(found.frames)
     for place, frame in enumerate(found.frames):
         if not frame.used or frame.repeats is None:
@@ -175,7 +191,7 @@ def _without_repeats(found: Registration, names: Sequence[str]) -> Registration:
 
 
 def to_json(registration: Registration) -> dict[str, Any]:
-    """A registration as JSON; numbers come back bit for bit."""
+    """A registration as a JSON object; `from_json` gives the same numbers back, bit for bit."""
     frames = [{**asdict(f), "pose": None if f.pose is None else f.pose.tolist()} for f in registration.frames]
     return {
         "reference": registration.reference,
@@ -210,7 +226,7 @@ def _tuple(value: Any) -> Any:
 
 
 def nothing_goes_together(frames: Sequence[Surveyed], registration: Registration) -> str:
-    """Message for a stack of which fewer than two frames are left."""
+    """The message about a stack of which fewer than two frames show the same scene."""
     reasons = [
         f"{f.header.path.name}: {p.why}"
         for f, p in zip(frames, registration.frames, strict=True)

@@ -1,4 +1,4 @@
-"""The report of a merge: one JSON object for programs, and the same in words for people."""
+"""The report of a merge: a JSON object for programs, and the same as text for people."""
 
 from __future__ import annotations
 
@@ -25,19 +25,19 @@ from nearfar.settings import format_size
 
 FORMAT = "nearfar-report/1"
 NAMED = 4
-"""Frames that a warning names."""
+"""The most frames that one warning names."""
 FLICKER_EV = 0.1
-"""Differences in brightness from here on are pointed out (our own threshold)."""
+"""Difference in brightness between frames from which the report mentions it (our own threshold)."""
 
 
 @dataclass(frozen=True)
 class Report:
-    """``content`` is the JSON object."""
+    """A report; ``content`` is its JSON object."""
 
     content: dict[str, Any]
 
     def timed(self, seconds: Mapping[str, float], peak: int) -> Report:
-        """The same with the seconds of every step and the peak of memory."""
+        """The same report with the seconds of each step and the peak of memory in bytes."""
         steps = ("survey", "register", "focus", "render", "deliver", "total")
         spent = {name: round(float(seconds.get(name, 0.0)), 3) for name in steps}
         spent["deliver"] = round(spent["total"] - sum(spent[name] for name in steps[:4]), 3)
@@ -45,7 +45,7 @@ class Report:
         return Report({**self.content, "seconds": spent, "memory": memory})
 
     def text(self) -> str:
-        """For people: what was made, which frames are in it and how far to trust them, what is missing."""
+        """The report as text: what was made, which frames are in it and how sure their poses are, what is missing."""
         c = self.content
         used = [f for f in c["frames"] if f["used"]]
         lines = [
@@ -103,7 +103,7 @@ def _frame_table(frames: Sequence[Mapping[str, Any]]) -> list[str]:
 
 
 def _camera(camera: CameraData) -> dict[str, Any]:
-    """When a frame was taken (ISO 8601, by the camera's clock) and its focus distance in m; null where it does not say."""
+    """When a frame was taken (ISO 8601, camera's clock) and its focus distance in metres; null if it does not say."""
     taken = camera.taken()
     distance = camera.focus_distance or camera.subject_distance
     return {"taken": None if taken is None else taken.isoformat(), "distance": distance}
@@ -112,7 +112,7 @@ def _camera(camera: CameraData) -> dict[str, Any]:
 def _frame(
     frame: Surveyed, pose: FramePose, share: float, sharpness: float, size: tuple[int, int]
 ) -> dict[str, Any]:
-    """One frame as the report has it; shift, scale and roll are its pose about the picture's centre, in words."""
+    """The report's entry of one frame; shift, scale and roll describe its pose about the picture's centre."""
     out: dict[str, Any] = {
         "name": frame.header.path.name,
         "used": pose.used,
@@ -158,7 +158,21 @@ def build_report(
     plan: Plan,
     notes: Sequence[str],
 ) -> Report:
-    """Everything that is known of a merge before its seconds are."""
+    """The report of a merge, without the times of its steps, which are not known yet; see `Report.timed`.
+
+    Parameters
+    ----------
+    share
+        By place of a used frame, its share of the picture, 0..1.
+    sharpness
+        Of each frame, as `survey.detail_of` gives it.
+    moved
+        Entries for what moved, largest first.
+    key
+        The key of the picture.
+    notes
+        Remarks for people that other parts made.
+    """
     header = frames[0].header
     size = (header.width, header.height)
     gains = [p.gain_ev for p in registration.frames if p.used]
@@ -203,7 +217,7 @@ def build_report(
 
 
 def _bent(frames: Sequence[Surveyed], registration: Registration) -> dict[str, Any] | None:
-    """What was corrected beyond shift, scale and roll; None where nothing was."""
+    """The report's entry of what was bent beyond shift, scale and roll; None if nothing was."""
     found = registration.bent
     if found is None:
         return None
@@ -216,7 +230,7 @@ def _bent(frames: Sequence[Surveyed], registration: Registration) -> dict[str, A
 
 
 def _development(frames: Sequence[Surveyed]) -> list[str]:
-    """A warning where raw frames say that they were not developed alike."""
+    """A warning if raw frames were not developed alike."""
     told = {
         note for f in frames if f.header.kind == "raw" for note in f.header.notes if "white balance" in note
     }
@@ -227,7 +241,7 @@ def _development(frames: Sequence[Surveyed]) -> list[str]:
 
 
 def _turned(frames: Sequence[Surveyed], registration: Registration) -> list[str]:
-    """A warning if frames that were left out are turned otherwise than the reference: perhaps only their tag is."""
+    """A warning if frames that were left out have another orientation than the reference: their tag may be wrong."""
     usual = frames[registration.reference].header.orientation
     odd = [
         f"{f.header.path.name} ({f.header.orientation})"
@@ -242,7 +256,7 @@ def _turned(frames: Sequence[Surveyed], registration: Registration) -> list[str]
 
 
 def _condensed(remarks: Sequence[tuple[str, str]]) -> list[str]:
-    """The same remark on many frames is told once."""
+    """Lines of remarks (frame, text), with the frames of a repeated remark on one line."""
     by_text: dict[str, list[str]] = {}
     for name, text in remarks:
         by_text.setdefault(text, []).append(name)

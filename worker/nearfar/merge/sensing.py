@@ -21,7 +21,7 @@ KIND = "spots"
 
 
 def spots_key(register_key: str, recipe: Recipe) -> str:
-    """Key of what is found on a stack's sensor."""
+    """Key of the spots found on a stack's sensor."""
     return key("spots", VERSION, {"look": recipe.sensor.spots, "noise": recipe.render.noise}, [register_key])
 
 
@@ -38,7 +38,7 @@ def look_for_spots(
     relax: Callable[[], None],
     share: Share | None = None,
 ) -> Spots:
-    """Spots of the used frames; ``mapped`` are those of all ``frames``."""
+    """Search the used frames for spots; ``mapped`` are the pixels of all ``frames``, ``used`` places among them."""
     if not recipe.sensor.spots:
         return Spots(why_not="the recipe leaves them alone")
     if len({frames[k].header.orientation for k in used}) > 1:

@@ -1,4 +1,4 @@
-"""One stack from frames to picture in one process: the five steps in a row, with progress, seconds and a way to stop."""
+"""One stack from frames to picture in one process: the five steps in a row, with progress, times and a way to stop."""
 
 from __future__ import annotations
 
@@ -38,30 +38,35 @@ class Job:
     """What is to be merged, how, and with what."""
 
     headers: Sequence[FrameHeader]
+    """Of the frames, in the order in which they were focused."""
     outputs: Outputs
     recipe: Recipe
     memory: int
+    """Bytes allowed."""
     threads: int
     scratch: Path
+    """The folder below which the run's own scratch folder is made."""
     reference: str | None = None
+    """Name or path of the frame whose geometry the picture takes; None leaves the choice to registration."""
     keep_scratch: bool = False
     notes: tuple[str, ...] = ()
+    """Remarks for people that go into the report."""
 
 
 class Stop:
-    """Asked for by a signal; looked at after every tile and frame."""
+    """A request to stop: made by a signal, and checked after every frame and tile."""
 
     def __init__(self) -> None:
         self._event = threading.Event()
         self.reason = ""
 
     def ask(self, reason: str) -> None:
-        """Ask the work to stop; what is in scratch stays there."""
+        """Ask the work to stop, for a reason that the message names; scratch is kept."""
         self.reason = reason
         self._event.set()
 
     def check(self) -> None:
-        """Raise `Interrupted` if asked."""
+        """Raise `Interrupted` if stopping was asked for."""
         if self._event.is_set():
             raise Interrupted(f"stopped by {self.reason}; run the same command again to go on from here")
 
@@ -85,7 +90,7 @@ class _Clock:
 
 
 class Merge:
-    """One run. `run` is the whole of it; the rest are its parts."""
+    """One run; `run` does all of it."""
 
     def __init__(self, job: Job, progress: Progress, stop: Stop) -> None:
         self.job = job
@@ -106,7 +111,7 @@ class Merge:
         )
 
     def run(self) -> Report:
-        """Make the picture, or find it made already. Raises the errors of nearfar.errors."""
+        """Make the picture, unless it is there already, and return its report. Raises the errors of `nearfar.errors`."""
         job = self.job
         allow_open_files(len(job.headers))
         # A name that is not there is refused before any work.

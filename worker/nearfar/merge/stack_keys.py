@@ -1,4 +1,4 @@
-"""What the outputs of one stack's steps are stored under, and which of its frames is asked for by name."""
+"""The keys of one stack's outputs, and which of its frames a name stands for."""
 
 from __future__ import annotations
 
@@ -15,10 +15,11 @@ from nearfar.merge.recipe import Recipe
 from nearfar.merge.survey import survey_key
 
 DELIVER_VERSION = 2
+"""Raised when delivery makes other files of the same bands."""
 
 
 def place_of(reference: str | None, headers: Sequence[FrameHeader]) -> int | None:
-    """Place of the frame that was asked for as the reference, by name, name without ending, or path.
+    """Place of the reference frame, given by its file name, with or without ending, or by its path; None stays None.
 
     Raises
     ------
@@ -36,14 +37,14 @@ def place_of(reference: str | None, headers: Sequence[FrameHeader]) -> int | Non
 
 
 class Keys:
-    """What the outputs of a stack are stored under, each step's from the one before.
+    """The keys of a stack's outputs. Each step's key contains that of the step before.
 
     Parameters
     ----------
     headers, digests
         Of all frames, in the order in which they were taken.
     reference
-        Place of the frame whose geometry the picture has; None leaves the choice to registration.
+        Place of the frame whose geometry the picture takes; None leaves the choice to registration.
     """
 
     def __init__(
@@ -58,11 +59,11 @@ class Keys:
         self.focus = focusing.focus_key(self.register, recipe)
 
     def bands(self, count: int) -> list[str]:
-        """Of that many bands."""
+        """Keys of the picture's bands, from the top; ``count`` is how many it has."""
         return rendering.band_keys(self.focus, self.recipe, count)
 
     @property
     def result(self) -> str:
-        """Of the picture and all that belongs to it."""
+        """Key of the picture and its side files."""
         params = {"names": self._names, "deliver": self.recipe.deliver, "software": __version__}
         return key("deliver", DELIVER_VERSION, params, [*self.bands(1), self.coverage])

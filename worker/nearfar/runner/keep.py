@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from nearfar.errors import StoreError
-from nearfar.jobs import Notices, Store
+from nearfar.jobs import Outbox, Store
 from nearfar.places import Places, places_of
 from nearfar.runner import broker
 from nearfar.runner.disk import DiskWatch
@@ -73,7 +73,7 @@ def duties_of(settings: ServerSettings, places: Places, store: Store, *, helper:
     disk = DiskWatch(places, settings.worker.spare_disk)
     return [
         *found,
-        Duty(every=DISK, do=lambda: _look(disk, sweeper, Notices(store))),
+        Duty(every=DISK, do=lambda: _look(disk, sweeper, Outbox(store))),
         Duty(every=LATER, do=sweeper.later),
         Duty(every=LATER, do=lambda: begin_uploads(store, places)),
         Duty(every=DISK, do=lambda: _count_spoilt(store, places)),
@@ -130,11 +130,11 @@ def _count_spoilt(store: Store, places: Places) -> None:
         store.count("hints_ignored", count)
 
 
-def _look(disk: DiskWatch, sweeper: Sweeper, notices: Notices) -> None:
+def _look(disk: DiskWatch, sweeper: Sweeper, outbox: Outbox) -> None:
     before = disk.state.low
     found = disk.look()
     if found.low and not before:
-        notices.disk_low(found.reason or "")
+        outbox.disk_low(found.reason or "")
     if found.low:
         sweeper.make_room(lambda: disk.look().low)
 

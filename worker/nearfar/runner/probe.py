@@ -43,15 +43,6 @@ def _folder_problem(folder: Path) -> str | None:
     return None
 
 
-def waiting_hints(settings: ServerSettings) -> int | None:
-    """How many hints wait; None if the broker does not answer."""
-    try:
-        with connect(make_app(settings, places_of(settings), patience=PATIENCE)) as connection:
-            return waiting(connection)
-    except Exception:  # noqa: BLE001 - whatever a broker's driver raises
-        return None
-
-
 def store_problem(settings: ServerSettings, store: Store | None = None) -> str | None:
     """Why the job store cannot be used; None: it answers.
 

@@ -21,7 +21,7 @@ from nearfar.merge.register.gains import gain_between, solve_gains
 from nearfar.merge.register.linking import components
 from nearfar.merge.register.pictures import coarse_levels, fast_length, reduce_frame
 from nearfar.merge.register.recipe import RegisterRecipe
-from nearfar.merge.register.similarity import IDENTITY, Similarity, from_matrix, rounded, to_matrix
+from nearfar.merge.register.similarity import IDENTITY, Similarity, rounded, to_matrix
 from nearfar.merge.register.verdict import bumps, repeats
 from tests.worker.merge.register.bracket import make_bracket, texture
 from tests.worker.merge.register.views import view_of
@@ -41,11 +41,13 @@ def band_limited(size: tuple[int, int], seed: int = 0) -> NDArray[np.float64]:
 
 @given(st.floats(-0.05, 0.05), st.floats(-0.05, 0.05), st.floats(-99, 99), st.floats(-99, 99))
 @settings(max_examples=50, deadline=None)
-def test_matrix_and_back(scale: float, roll: float, x: float, y: float) -> None:
+def test_a_matrix_takes_pixels_where_the_similarity_takes_them(
+    scale: float, roll: float, x: float, y: float
+) -> None:
     p = Similarity(complex(1 + scale, roll), complex(x, y))
-    q = from_matrix(to_matrix(p, CENTRE), CENTRE)
-    assert abs(q.a - p.a) < 1e-12
-    assert abs(q.t - p.t) < 1e-9
+    for place in (0j, CENTRE, 40 - 7j):
+        moved = to_matrix(p, CENTRE) @ [place.real, place.imag, 1]
+        assert abs(complex(*moved) - (p.a * (place - CENTRE) + p.t + CENTRE)) < 1e-9
 
 
 def test_composing_is_multiplying_matrices() -> None:

@@ -22,8 +22,8 @@ from standardwebhooks.webhooks import Webhook, WebhookVerificationError
 
 from nearfar.cli import command, notify
 from nearfar.errors import UsageError
-from nearfar.jobs import JobState, Notices, Store
-from nearfar.jobs.notices.notices import EVENTS
+from nearfar.jobs import JobState, Outbox, Store
+from nearfar.jobs.messages.outbox import EVENTS
 from nearfar.runner.messages import mails, webhooks, wording
 from nearfar.runner.messages.sending import Notifier
 from nearfar.server_settings import ServerSettings, to_environment
@@ -116,7 +116,7 @@ def store(told: ServerSettings) -> Iterator[Store]:
 def add(store: Store, channel: str, address: str, **more: Any) -> Any:
     given: dict[str, Any] = {"owner": "studio", "about": ("done", "failed", "held"), "who": "lena"}
     secret = webhooks.new_secret() if channel == "webhook" else None
-    return Notices(store).add(channel=channel, address=address, secret=secret, **(given | more))
+    return Outbox(store).add(channel=channel, address=address, secret=secret, **(given | more))
 
 
 def work(notifier: Notifier) -> None:
@@ -142,7 +142,7 @@ def test_a_program_can_prove_that_a_message_is_ours(
         Webhook(target.secret).verify(body + b" ", headers)
     with pytest.raises(WebhookVerificationError):
         Webhook(webhooks.new_secret()).verify(body, headers)
-    (message,) = Notices(store).messages()
+    (message,) = Outbox(store).messages()
     assert (message.state, message.tries, message.answer) == ("sent", 1, "answered 204")
 
 
@@ -167,7 +167,7 @@ def test_a_message_that_did_not_arrive_is_sent_again_under_its_name_also_by_whoe
     work(Notifier(told, store, rests=RESTS))
     assert len({headers["webhook-id"] for headers, _ in receiver.came}) == 1
     assert len(receiver.came) == 3, "a redirection is not followed and counts as a failure"
-    (message,) = Notices(store).messages()
+    (message,) = Outbox(store).messages()
     assert (message.state, message.tries) == ("sent", 3)
     assert json.loads(receiver.came[0][1])["data"]["reason"] == "00.tif cannot be read"
 
@@ -182,7 +182,7 @@ def test_rests_grow_as_the_specification_says_and_end(
     work_off(store)
     receiver.answers = [503] * 9
     work(Notifier(told, store, rests=RESTS))
-    (message,) = Notices(store).messages()
+    (message,) = Outbox(store).messages()
     assert (message.state, message.tries) == ("given up", len(RESTS) + 1)
     later = Notifier(told, store, rests=(3600.0,))
     submit(store, stack="later")
@@ -202,7 +202,7 @@ def test_a_receiver_that_wants_nothing_any_longer_gets_nothing(
         work_off(store)
         work(Notifier(told, store))
     assert len(receiver.came) == 1
-    assert "410" in str(Notices(store).target(target.id).stopped)
+    assert "410" in str(Outbox(store).target(target.id).stopped)
 
 
 def test_nothing_is_sent_into_the_house_unless_the_settings_say_so(
@@ -213,7 +213,7 @@ def test_nothing_is_sent_into_the_house_unless_the_settings_say_so(
     work_off(store)
     closed = told.model_copy(update={"notify": told.notify.model_copy(update={"inside": ()})})
     work(Notifier(closed, store))
-    (message,) = Notices(store).messages()
+    (message,) = Outbox(store).messages()
     assert message.state == "given up"
     assert "not out in the world" in str(message.answer)
     assert receiver.came == []
@@ -229,7 +229,7 @@ def test_who_is_told_of_what(store: Store, told: ServerSettings, receiver: Recei
     assert receiver.came == [], "what happened before nobody is told of"
     submit(store, stack="done")
     work_off(store)
-    Notices(store).disk_low("the disk is nearly full")
+    Outbox(store).disk_low("the disk is nearly full")
     work(Notifier(told, store))
     work(Notifier(told, store))
     kinds = [json.loads(body)["type"] for _, body in receiver.came]
@@ -249,7 +249,7 @@ def test_a_letter_reaches_its_box_in_the_owners_words(
     assert letter["From"] == "nearfar@studio.example"
     assert "00.tif cannot be read" in letter.get_payload()
     assert "https://merge.studio.example/jobs/1" in letter.get_payload()
-    Notices(store).reword(target.id, subject="{state}: {stack}", body="Ho, {owner}!", who="lena")
+    Outbox(store).reword(target.id, subject="{state}: {stack}", body="Ho, {owner}!", who="lena")
     submit(store, stack="fern")
     work_off(store)
     work(Notifier(told, store))
@@ -267,10 +267,10 @@ def test_a_mail_server_that_is_busy_is_asked_again_and_one_that_refuses_is_not(
     one = Notifier(told, store, rests=(0.0,))
     one.gather()
     one.send_one()
-    assert Notices(store).messages()[0].state == "waiting"
+    assert Outbox(store).messages()[0].state == "waiting"
     mailbox[0].refuses = "550 no such box"
     one.send_one()
-    (message,) = Notices(store).messages()
+    (message,) = Outbox(store).messages()
     assert message.state == "given up"
     assert "550 no such box" in str(message.answer)
 

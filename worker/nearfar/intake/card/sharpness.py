@@ -18,8 +18,6 @@ from nearfar.intake.card.previews import Look
 Floats = NDArray[np.float64]
 QUANTISED = 0.35
 """Detail that rounding to 8 bit alone makes, of 0..255."""
-LEAST_WEIGHT = 6.0
-"""Sum of weights (blocks with detail) below which a pattern says nothing."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -1,4 +1,4 @@
-"""The fit's kernel calls: NumPy arrays in, NumPy arrays out (register_fit.c; twin_fit.py specifies it)."""
+"""Kernel calls of the fit of a link: NumPy arrays in, NumPy arrays out (register_fit.c; twin_fit.py specifies it)."""
 
 from __future__ import annotations
 
@@ -25,10 +25,10 @@ F64 = NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True)
 class Fit:
-    """An increment (x, y in full px; log scale, roll), what is known of it, and how well it holds."""
+    """The result of a fit to K blocks."""
 
-    step: F64  # (4,)
-    information: F64  # (4, 4)
+    step: F64  # (4,) increment of the pose: x, y in full px, log scale, roll
+    information: F64  # (4, 4) inverse covariance of the increment
     residual: F64  # (K, 2) full px: each block's own shift less the fitted one
     weight: F64  # (K,) trace of a block's information times its robust weight
     effective: float  # how many equal blocks would say as much
@@ -45,9 +45,11 @@ def _calls() -> tuple[Callable[..., Any], Callable[..., Any]]:
 
 
 def equations(moments: F64) -> F64:
-    """(K, 8) of (K, 21) moments: xx, xy, yy, gx, gy of S u = g; the variance of a pixel's residual after the block's
-    own best shift, -1 where nothing was measured; half the growth of the blur's variance (px^2 of the level), and the
-    information about it.
+    """Equations of blocks, (K, 8), from their moments, (K, 21).
+
+    The columns are xx, xy, yy, gx, gy of S u = g, whose solution u is a block's own shift; the variance of a pixel's
+    residual after that shift, -1 if nothing was measured; half the growth of the blur's variance (px^2 of the level), and
+    the information about it.
     """
     out = np.empty((len(moments), EQUATION))
     _calls()[0](len(moments), pointer(moments), pointer(out))
@@ -55,7 +57,7 @@ def equations(moments: F64) -> F64:
 
 
 def information(table: F64, weights: F64) -> F64:
-    """(K, 3) information xx, xy, yy about each block's own shift, as `fit` has it at full size; 0 where there is none."""
+    """Information xx, xy, yy about each block's own shift, (K, 3), as `fit` uses it at full size; 0 if there is none."""
     scale = weights / (table[:, 5] + PIXEL_NOISE)
     scale[table[:, 5] < 0] = 0
     xx, xy, yy = (table[:, c] * scale for c in range(3))
@@ -66,10 +68,18 @@ def information(table: F64, weights: F64) -> F64:
 
 
 def fit(table: F64, x: F64, y: F64, weights: F64 | None, reduction: float) -> Fit | None:
-    """Fit (x, y, log scale, roll) to blocks at (x, y) full-size pixels from the centre; None where they say nothing.
+    """Fit an increment of a pose to the shifts of blocks; None if they determine nothing.
 
-    ``table`` is of `equations`; ``weights`` multiply the blocks' information; ``reduction`` is that of the pictures
-    that the blocks were measured on.
+    Parameters
+    ----------
+    table
+        Of `equations`, (K, 8).
+    x, y
+        Where the blocks are, full-size pixels from the picture's centre, (K,).
+    weights
+        Multiply the blocks' information, (K,); None for 1.
+    reduction
+        Of the pictures that the blocks were measured on.
     """
     n = len(table)
     x, y = np.ascontiguousarray(x, np.float64), np.ascontiguousarray(y, np.float64)

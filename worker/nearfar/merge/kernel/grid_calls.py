@@ -1,6 +1,6 @@
 """Registration's kernel calls on cells and reduced pictures (register_cells.c; twin_grids.py specifies it).
 
-A pose is (2, 3), from pixels (or cells) of the first picture to those of the second; interpolation is bilinear.
+A pose is (2, 3), from pixels or cells of the first picture to those of the second. Interpolation is bilinear.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def _matrix(pose: F64) -> F64:
 
 
 def halve(picture: NDArray[np.float32] | NDArray[np.uint16]) -> F32:
-    """Mean of 2 x 2 pixels; an odd last row or column is left out. Whole numbers count 1/65535 each."""
+    """Means of 2 x 2 pixels; an odd last row or column is left out. Whole numbers are divided by 65535."""
     source: NDArray[Any] = np.ascontiguousarray(picture)
     whole = source.dtype == np.uint16
     source = source if whole else _floats(source)
@@ -58,7 +58,7 @@ def halve(picture: NDArray[np.float32] | NDArray[np.uint16]) -> F32:
 
 
 def shared(first: tuple[F32, F32], second: tuple[F32, F32], pose: F64) -> tuple[F32, F32]:
-    """Of two planes (h, w) each, the lesser of what two frames have; 0 where the pose leaves the second."""
+    """The smaller of two frames' values, for two planes (h, w) each; 0 where the pose leaves the second frame."""
     planes = [_floats(p) for p in (*first, *second)]
     h, w = planes[0].shape
     one, two = np.empty((h, w), np.float32), np.empty((h, w), np.float32)
@@ -68,7 +68,7 @@ def shared(first: tuple[F32, F32], second: tuple[F32, F32], pose: F64) -> tuple[
 
 
 def relative(raw: F32, best: F32, pose: F64, noise: np.float32) -> tuple[F32, F32]:
-    """Share (0..1) that a frame's energy above ``noise`` is of the stack's best, and that energy."""
+    """A frame's energy above ``noise`` as a share, 0..1, of the stack's largest, and that energy; (R, C) each."""
     raw, best, pose = _floats(raw), _floats(best), _matrix(pose)
     h, w = raw.shape
     share, energy = np.empty((h, w), np.float32), np.empty((h, w), np.float32)
@@ -80,8 +80,10 @@ def relative(raw: F32, best: F32, pose: F64, noise: np.float32) -> tuple[F32, F3
 
 @dataclass(kw_only=True)
 class Peaks:
-    """The best energy of each cell, and its course around the frame that has it (mean of 3 x 3 cells): ``top`` in frame
-    ``place`` (-1: none), ``before`` and ``after`` in its neighbours, ``last`` in the last frame of ``count``.
+    """The largest energy of each cell over ``count`` frames, (R, C) each.
+
+    Around the peak the energies are means of 3 x 3 cells: ``top`` in the frame at ``place`` (-1: none yet), ``before`` and
+    ``after`` in its neighbours, ``last`` in the frame that was added last.
     """
 
     best: F32
@@ -94,7 +96,7 @@ class Peaks:
 
     @classmethod
     def none(cls, shape: tuple[int, int]) -> Peaks:
-        """Of no frame yet."""
+        """Peaks over no frames."""
         planes = [np.zeros(shape, np.float32) for _ in range(5)]
         best, top, before, after, last = planes
         place = np.full(shape, -1, np.int32)
@@ -102,7 +104,7 @@ class Peaks:
 
 
 def add_to_peaks(peaks: Peaks, raw: F32, pose: F64, noise: np.float32) -> None:
-    """The next frame's energy, above ``noise`` and seen through its pose."""
+    """Add the next frame's energy above ``noise``, seen through its pose."""
     raw, pose = _floats(raw), _matrix(pose)
     h, w = raw.shape
     moved = np.empty((h, w), np.float32)
@@ -114,8 +116,8 @@ def add_to_peaks(peaks: Peaks, raw: F32, pose: F64, noise: np.float32) -> None:
 
 @dataclass(frozen=True, kw_only=True)
 class Squares:
-    """Of squares of pixels, row by row: sums in both pictures, the largest value in either, whether some of the second's
-    are missing.
+    """Squares of pixels of two pictures, row by row: the sums in both, the largest value in either, and whether the pose
+    leaves the second picture somewhere in the square.
     """
 
     first: F64
@@ -125,7 +127,7 @@ class Squares:
 
 
 def squares(first: F32, second: F32, pose: F64, side: int) -> Squares:
-    """Squares of ``side`` pixels of two pictures of one size; what does not fill one is left out."""
+    """Sum two pictures of one size over squares of ``side`` pixels; incomplete squares at the edges are left out."""
     first, second, pose = _floats(first), _floats(second), _matrix(pose)
     h, w = first.shape
     n = (h // side) * (w // side)
@@ -138,7 +140,7 @@ def squares(first: F32, second: F32, pose: F64, side: int) -> Squares:
 
 
 def alike(first: F32, second: F32, pose: F64) -> F64:
-    """(6,) over the pixels that two pictures of one size share: count, and sums of a, b, aa, bb, ab."""
+    """Count and sums of a, b, aa, bb, ab, (6,), over the pixels that two pictures of one size share under a pose."""
     first, second, pose = _floats(first), _floats(second), _matrix(pose)
     h, w = first.shape
     out = np.empty(6)

@@ -53,7 +53,7 @@ def _checked(status: int) -> None:
 
 @functools.cache
 def band_taps() -> NDArray[np.float32]:
-    """Half kernels of the band-pass, middle tap first: six of sigma 1.4, then nine of sigma 2.5, each of sum 1."""
+    """Half kernels of the band-pass, middle tap first: six of sigma 1.4 px, then nine of sigma 2.5 px, each of sum 1."""
     parts = []
     for sigma, reach in ((NARROW_SIGMA, NARROW), (WIDE_SIGMA, WIDE)):
         half = np.exp(-0.5 * (np.arange(reach + 1) / sigma) ** 2)
@@ -62,7 +62,7 @@ def band_taps() -> NDArray[np.float32]:
 
 
 def luma(pixels: Pixels, reduction: int) -> NDArray[np.float32]:
-    """Linear luma of the whole picture, mean of ``reduction`` x ``reduction`` pixels."""
+    """Linear luma of a whole frame, means of ``reduction`` x ``reduction`` pixels."""
     h, w = pixels.shape
     out = np.empty((h // reduction, w // reduction), np.float32)
     _checked(_call("nf_register_luma")(byref(pixels.struct()), reduction, pointer(out)))
@@ -70,7 +70,7 @@ def luma(pixels: Pixels, reduction: int) -> NDArray[np.float32]:
 
 
 def bandpass(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Gaussian of 1.4 px less Gaussian of 2.5 px, edges mirrored."""
+    """Band-pass a picture: a Gaussian of 1.4 px minus one of 2.5 px, with mirrored edges."""
     source = np.ascontiguousarray(picture, np.float32)
     out = np.empty_like(source)
     h, w = source.shape
@@ -85,10 +85,15 @@ def windows(
     size: int,
     lean: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
-    """Band-passed windows of linear luma, (count, size, size); corners (count, 2) x, y in reduced pixels.
+    """Cut windows of linear luma and band-pass them, (count, size, size).
 
-    ``lean``: (count, 2), what each window's light a is levelled by before: a + div(b grad a), where b rises from the
-    window's middle by so much a pixel in x and y. That takes out how the blur of a tilted surface grows.
+    Parameters
+    ----------
+    corners
+        (count, 2), x and y of each window's first pixel, in reduced pixels.
+    lean
+        (count, 2), by which each window's light a is levelled before: it becomes a + div(b grad a), where b rises from the
+        window's middle by this much per pixel in x and y. That removes the growth of blur across a tilted surface.
     """
     corners = np.ascontiguousarray(corners, np.int32)
     lean = None if lean is None else np.ascontiguousarray(lean, np.float32)
@@ -111,7 +116,7 @@ def windows(
 def warp(
     picture: NDArray[np.float32], pose: NDArray[np.float64], shape: tuple[int, int], fill: float
 ) -> NDArray[np.float32]:
-    """``picture`` seen through ``pose`` (2, 3), bilinear; ``fill`` where it leaves the picture."""
+    """A picture seen through ``pose`` (2, 3), bilinear; ``fill`` where the pose leaves it."""
     source = np.ascontiguousarray(picture, np.float32)
     matrix = np.ascontiguousarray(pose, np.float64)
     out = np.empty(shape, np.float32)
@@ -138,7 +143,7 @@ def sums(
     first, second
         Band-passed windows (..., h, w); one window for all blocks is a picture.
     first_at, second_at
-        Index into the flat arrays: where a block's ring starts in ``first``, and its window in ``second``.
+        Indices into the flattened arrays: where a block's surroundings begin in ``first``, and its window in ``second``.
     corners
         (count, 2) pixel of the second frame at which each window of ``second`` starts.
     pose

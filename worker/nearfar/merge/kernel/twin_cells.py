@@ -1,4 +1,4 @@
-"""Small grids of cells, spelled out: the specification of cells.c, in its order of operations."""
+"""Operations on small grids of cells in NumPy: the specification of cells.c, in its order of operations."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ CELL = 16
 def warp(grid: F32, pose: NDArray[np.float64], bend: Bend | None = None) -> F32:
     """A grid (R, C) seen through ``pose`` (2, 3): at (x, y) the bilinear value of ``grid`` at pose (x, y) and ``bend``.
 
-    Positions are float64 and held inside the grid, so its edge goes on outside; then, with f the fraction,
+    Positions are float64 and clamped to the grid, so that its edge is repeated outside. With f the fraction,
     g = (1 - fv) ((1 - fu) g00 + fu g01) + fv ((1 - fu) g10 + fu g11).
     """
     rows, cols = grid.shape

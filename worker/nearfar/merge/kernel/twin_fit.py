@@ -1,10 +1,11 @@
 """What register_fit.c computes, in NumPy: its specification. Same calls as fit_calls, same bits.
 
-A block is symmetric in both frames: with m = (a + b)/2 and d = b - a, d = -gx ux - gy uy + beta lap(m) + gamma m + o.
-beta takes the change of blur, gamma the change of brightness, o an offset; these three are eliminated block by block.
+The model of a block treats both frames alike: with m = (a + b)/2 and d = b - a, d = -gx ux - gy uy + beta lap(m) + gamma m +
+o, where (gx, gy) is the gradient of m and (ux, uy) the shift. beta stands for the change of blur, gamma for the change of
+brightness and o for an offset; these three are eliminated block by block.
 
-The fit is robust by reweighting: 1 / (1 + m2 / 6 sc)^2 with m2 a block's squared Mahalanobis residual and sc its weighted
-median over that of a good block.
+The fit is robust by reweighting: 1 / (1 + m2 / (6 sc))^2, with m2 a block's squared Mahalanobis residual, and sc the
+weighted median of m2 divided by its median for good blocks.
 """
 
 from __future__ import annotations
@@ -18,18 +19,18 @@ F64 = NDArray[np.float64]
 ROUNDS = 6
 LEAST_PIVOT, RIDGE, PIXELS = 1e-9, 1e-3, 256
 LOOSE = (2.0, 2.0, 2e-3, 2e-3)
-"""Sigma of a weak prior on one round's change (x and y px of the level; log scale, roll): it only matters where the
-blocks say next to nothing."""
+"""Standard deviations of a weak prior on one round's change (x, y in px of the level; log scale, roll), which only matters
+if the blocks determine next to nothing."""
 CHI_MEDIAN = 1.386  # median of chi-squared with two degrees of freedom: 2 ln 2
 CUT = 6.0
 GAUGE = 2.0**40
-"""Weights of the median are counted in so many parts of the largest, so that their sums are exact in any order."""
+"""Weights of the median are rounded to this fraction of the largest, so that their sums are exact in any order."""
 _UPPER = np.triu_indices(6)
 _ONE, _MEAN, _LAPLACIAN, _DIFFERENCE = 4, 3, 2, 5
 
 
 def _eliminate(m: F64, pivot: int, scale: F64) -> F64:
-    """Schur complement of one unknown in every block; unknowns that the others explain already are left alone."""
+    """Schur complement of one unknown in every block, skipped where the other unknowns explain it already."""
     value = m[:, pivot, pivot]
     good = value > LEAST_PIVOT * scale + 1e-30
     factor = np.where(good, 1 / np.where(good, value, 1), 0)
@@ -64,7 +65,7 @@ def equations(moments: F64) -> F64:
 
 
 def _solve(a: F64, b: F64) -> F64:
-    """Symmetric positive system, scaled by its diagonal and eliminated from the top."""
+    """Solve a symmetric positive definite system, scaled by its diagonal, by elimination from the top."""
     d = np.sqrt(np.diag(a))
     a, b = a / np.outer(d, d), b / d
     n = len(b)
@@ -82,7 +83,7 @@ def _solve(a: F64, b: F64) -> F64:
 
 
 def _told(e: F64, x: F64, y: F64, weights: F64, q: float) -> tuple[F64, F64, F64]:
-    """Of each block: share in the normal equations and their right-hand side (K, 14), shift (K, 2), information (K, 3)."""
+    """For each block its part of the normal equations and right-hand side (K, 14), its shift (K, 2), information (K, 3)."""
     floor = (BLOCK_FLOOR * q) * (BLOCK_FLOOR * q)
     scale = 1 / (e[:, 5] + PIXEL_NOISE) * weights
     sxx, sxy, syy = (e[:, c] * (scale / (q * q)) for c in range(3))

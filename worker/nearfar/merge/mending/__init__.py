@@ -1,3 +1,3 @@
-"""Mends: regions of a delivered picture made anew from the frames, and nothing else touched."""
+"""Mends: regions of a delivered picture made again from the frames, and nothing else changed."""
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The focus map as it was delivered, in cells: which frame is named where, for those who mend by it."""
+"""The delivered focus map, in cells: which frame it names where, for mends that use it."""
 
 from __future__ import annotations
 
@@ -27,16 +27,16 @@ class DeliveredMap:
     Parameters
     ----------
     path
-        Of the map, half the picture's size.
+        Of the map, which has half the picture's size.
     names
-        Of the frames that went into the picture, in their order.
+        Of the used frames, in order.
 
     Raises
     ------
     WorkFailed
-        It is damaged, or names other frames.
+        The map is damaged, or of other frames.
     OSError
-        There is none.
+        There is no such file.
     """
 
     def __init__(self, path: Path, names: list[str]) -> None:
@@ -56,7 +56,7 @@ class DeliveredMap:
             )
 
     def close(self) -> None:
-        """Release the file."""
+        """Close the file."""
         self._picture.__exit__(None, None, None)
 
     def cells(self, box: Box) -> FocusCells:
@@ -85,7 +85,7 @@ class DeliveredMap:
 
 
 def _named(values: NDArray[np.int32], frames: int) -> NDArray[np.int32]:
-    """The middle one of what is known in each cell, as a whole frame; elsewhere the middle one of all."""
+    """The median frame of each cell, as a whole number; in cells where nothing is known, the median of all cells."""
     rows, cols = values.shape[0] // HALF_CELL, values.shape[1] // HALF_CELL
     each = values.reshape(rows, HALF_CELL, cols, HALF_CELL).transpose(0, 2, 1, 3).reshape(rows, cols, -1)
     known = np.sort(np.where(each == 0, UNKNOWN, each), axis=2)

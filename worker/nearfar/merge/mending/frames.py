@@ -1,8 +1,8 @@
-"""Frames for mends: decoded again, no more of them than a region needs, and carried into the picture by the tile kernel.
+"""Frames for mends: decoded again as far as a region needs it, and carried into the picture by the tile kernel.
 
-What the merge laid out in scratch is long gone when a picture is mended. A frame that its file lets be read in part is
-read there alone; any other is decoded whole, cut, and forgotten. A stack of one frame goes through the same kernel as
-the picture did: at rest its pixels are the picture's.
+The scratch of the merge is long gone when a picture is mended. A file that can be read in part is read in part; any other is
+decoded whole, cut, and dropped. A stack of one frame goes through the same kernel as the picture did, so that a frame with
+the identity as its pose comes out unchanged.
 """
 
 from __future__ import annotations
@@ -34,33 +34,33 @@ U16 = NDArray[np.uint16]
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 TILE = 256
-"""Edge of the tiles that the kernel carries; windows begin at multiples of it, so that no bit depends on them."""
+"""Edge of the kernel's tiles, pixels; windows begin at multiples of it, so that no bit depends on the window."""
 HELD = 24
-"""Carried tiles that are held of one frame, 9 MiB."""
+"""Warped tiles of one frame that are kept, 9 MiB."""
 BESIDE = 40
-"""Pixels of a frame around a window that the kernel looks at as well."""
+"""Pixels of a frame around a window that the kernel reads as well."""
 FADE = 4.0
-"""Pixels over which a frame fades towards its own border."""
+"""Pixels from its border over which a frame fades in."""
 _NAMES = ("channel", "band0", "band1", "prior_weight", "behind", "agreement", "quiet")
 NUMBERS = dict.fromkeys(_NAMES, 1.0)
-"""What the kernel weighs frames with; of no effect where there is one."""
+"""The kernel's settings for weighing frames, which have no effect on a single one."""
 Keep = Callable[[tuple[int, ...], Any], NDArray[Any]]
-"""Gives an array of a shape and type to keep pixels in."""
+"""Allocates an array of a shape and type for pixels."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class MendFrame:
-    """A frame that went into the picture, as its report tells of it."""
+    """A frame that went into the picture, as its report describes it."""
 
     path: Path
     digest: str
-    """SHA-256 of the file, by which it is known to be the same still."""
+    """SHA-256 of the file, hexadecimal, to check that it is still the same."""
     pose: tuple[tuple[float, float, float], tuple[float, float, float]]
     gain_ev: float
     bend: Bend | None = None
     """How it is displaced beyond its pose."""
     raw: Mapping[str, Any] | None = None
-    """How it was developed, where it is a raw frame."""
+    """How it was developed, if it is a raw frame."""
     corrected: Mapping[str, Any] | None = None
     """Dark and flat frames that it was corrected with."""
 
@@ -80,7 +80,8 @@ def window_of(box: Box, size: tuple[int, int]) -> Box:
 
 
 def seen(matrix: F64, window: Box, header: FrameHeader, far: float = 0.0) -> Box | None:
-    """The part of a frame that a window of the picture shows, with some around it; None where it shows nothing of it.
+    """The box of a frame that a window of the picture needs, with a margin; None if the window shows nothing of the frame.
+
     ``far``: pixels by which the frame may be displaced beyond its pose.
     """
     x, y, width, height = window
@@ -96,7 +97,7 @@ def seen(matrix: F64, window: Box, header: FrameHeader, far: float = 0.0) -> Box
 
 
 def read_part(header: FrameHeader, box: Box, keep: Keep) -> NDArray[Any]:
-    """A part of a frame, (height, width, 3), decoded no further than its file asks for."""
+    """Decode a box of a frame, (height, width, 3), and of the rest no more than the file format requires."""
     x, y, width, height = box
     out = keep((height, width, 3), np.dtype(f"u{header.bits // 8}"))
     if header.plain:
@@ -118,7 +119,7 @@ class Carrier:
     Parameters
     ----------
     frame
-        The frame; its file is opened, and refused if it is no longer what was merged.
+        The frame; its file is opened, and refused if it is no longer the one that was merged.
     window
         From `window_of`.
     keep
@@ -165,7 +166,7 @@ class Carrier:
         )
 
     def cover(self, box: Box) -> F32:
-        """(height, width): 1 where the frame shows the place, falling to 0 within some pixels of its border."""
+        """How far the frame covers a box of the picture, (height, width): 1 inside, falling to 0 at the frame's border."""
         x, y, width, height = box
         corners = self._inner(np.array([x, x + width - 1.0]), np.array([y, y + height - 1.0]))
         if corners.min() >= FADE + (0.0 if self.bend is None else 2 * self.bend.largest):
@@ -176,7 +177,7 @@ class Carrier:
         return np.asarray(np.clip(inner / FADE, 0, 1), np.float32)
 
     def _inner(self, columns: F64, rows: F64) -> F64:
-        """How far inside the frame's border places lie, in its pixels."""
+        """Distance of places from the frame's border, inwards, in the frame's pixels."""
         (a, b, c), (d, e, f) = self.matrix
         u = a * columns + (b * rows[:, None] + c)
         v = d * columns + (e * rows[:, None] + f)
@@ -206,7 +207,7 @@ class Carrier:
         return out
 
     def _tile(self, kernel: TileKernel, column: int, row: int) -> U16:
-        """A tile of the kernel; the last ones are held, since boxes overlap."""
+        """One warped tile; the last ones are kept, since boxes overlap."""
         found = self._held.get((column, row))
         if found is not None:
             return found

@@ -1,4 +1,4 @@
-"""Planes of a picture taken apart by size of detail and put together again, the same bits on every machine."""
+"""Planes of a picture split into bands by size of detail and summed again, with the same bits on every machine."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ LEVELS = 4
 REACH = 2 * (2**LEVELS - 1)
 """Pixels around a place that its bands depend on."""
 WHITE = (0.7925, 0.0402, 0.0073)
-"""Energy that white noise of variance 1 leaves in the three finest bands. Simulated; a test repeats it."""
+"""Energy of white noise of variance 1 in the three finest bands; simulated, and a test repeats the simulation."""
 
 
 def spread(plane: F32, step: int) -> F32:
-    """[1 4 6 4 1] / 16 with its taps ``step`` apart, along both axes of (h, w[, c]); the edge goes on outside."""
+    """Filter (h, w[, c]) by [1 4 6 4 1] / 16 with taps ``step`` apart, along both axes, the edge repeated outside."""
     for axis in (0, 1):
         margin = [(0, 0)] * plane.ndim
         margin[axis] = (2 * step, 2 * step)
@@ -30,7 +30,7 @@ def spread(plane: F32, step: int) -> F32:
 
 
 def bands(plane: F32, levels: int = LEVELS) -> list[F32]:
-    """Bands of detail, finest first, and the rest; their sum is the plane."""
+    """The bands of detail, finest first, and what remains; their sum is the plane."""
     found = []
     for level in range(levels):
         smooth = spread(plane, 1 << level)
@@ -40,9 +40,9 @@ def bands(plane: F32, levels: int = LEVELS) -> list[F32]:
 
 
 def blend(source: F32, below: F32, weights: Sequence[F32]) -> F32:
-    """From ``below`` to ``source``, each band of their difference by a weight (h, w) of its own.
+    """Blend ``source`` over ``below``, each band of their difference with a weight (h, w) of its own, 0..1.
 
-    Where all weights are 1 the source comes out as it is.
+    With weights of 1 the result is the source, bit for bit.
     """
     out = source.copy()
     for band, weight in zip(bands(source - below), weights, strict=True):
@@ -57,7 +57,7 @@ def square_mean(picture: F32) -> F32:
 
 
 def halved(plane: F32) -> F32:
-    """Means of 2 x 2 of (h, w[, c]); an odd edge is repeated."""
+    """Means of 2 x 2 places of (h, w[, c]); an odd edge is repeated."""
     odd = [(0, plane.shape[k] & 1) if k < 2 else (0, 0) for k in range(plane.ndim)]
     even = np.pad(plane, odd, mode="edge")
     total = even[::2, ::2] + even[::2, 1::2] + even[1::2, ::2] + even[1::2, 1::2]
@@ -65,5 +65,5 @@ def halved(plane: F32) -> F32:
 
 
 def doubled(plane: F32, shape: tuple[int, int]) -> F32:
-    """Each place twice in both directions, cut to ``shape``."""
+    """Each place repeated 2 x 2 times, cut to ``shape``."""
     return np.repeat(np.repeat(plane, 2, 0), 2, 1)[: shape[0], : shape[1]]

@@ -1,7 +1,7 @@
-"""Where a mend is: polygons in the picture, the pixels in them, and how far away the others are.
+"""Regions of mends: polygons in the picture, the pixels inside them, and the distances of the others.
 
-Coordinates are those of IIIF and SVG: x to the right, y down, 0 being the outer edge of the first pixel, so that the
-middle of column c lies at c + .5. A pixel belongs to a region where its middle lies within (SVG's fill rule 'nonzero').
+Coordinates are those of IIIF and SVG: x to the right, y down, with 0 at the outer edge of the first pixel, so that the
+middle of column c lies at c + .5. A pixel belongs to a region if its middle lies inside (SVG's fill rule 'nonzero').
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from nearfar.errors import UsageError
 
 MOST_POINTS = 5000
 MOST_EDGE = 128
-"""Pixels of the widest soft edge."""
+"""The widest soft edge, pixels."""
 Point = tuple[float, float]
 Box = tuple[int, int, int, int]
 """Left, top, width, height in pixels."""
@@ -27,23 +27,23 @@ FAR = np.float32(1e6)
 
 @dataclass(frozen=True, kw_only=True)
 class Region:
-    """Closed polygons; what an odd turn of theirs surrounds twice in opposite directions is outside."""
+    """Closed polygons, filled by the rule 'nonzero': what two of them surround in opposite directions is outside."""
 
     polygons: tuple[tuple[Point, ...], ...]
 
     @classmethod
     def of_box(cls, x: float, y: float, width: float, height: float) -> Region:
-        """A rectangle."""
+        """A rectangle as a region."""
         corners = ((x, y), (x + width, y), (x + width, y + height), (x, y + height))
         return cls(polygons=(corners,))
 
     def checked(self, size: tuple[int, int]) -> Region:
-        """The same, if something of it lies in a picture of that size (width, height).
+        """The same region, checked against a picture of that size (width, height).
 
         Raises
         ------
         UsageError
-            It has no or too many corners, corners that are no places, or holds no pixel of the picture.
+            It has no corners or too many, a corner that is not finite, or no pixel of the picture inside.
         """
         points = [point for polygon in self.polygons for point in polygon]
         if not self.polygons or any(len(polygon) < 3 for polygon in self.polygons):
@@ -68,7 +68,7 @@ class Region:
         )
 
     def bounds(self, size: tuple[int, int], margin: int = 0) -> Box:
-        """The pixels within ``margin`` of the region, as a box that is cut to the picture (width, height)."""
+        """The smallest box with all pixels within ``margin`` of the region, cut to the picture (width, height)."""
         xs = [x for polygon in self.polygons for x, _ in polygon]
         ys = [y for polygon in self.polygons for _, y in polygon]
         left, top = max(0, math.floor(min(xs)) - margin), max(0, math.floor(min(ys)) - margin)
@@ -76,7 +76,7 @@ class Region:
         return left, top, max(0, right - left), max(0, bottom - top)
 
     def inside(self, box: Box) -> NDArray[np.bool_]:
-        """(height, width): which pixels of a box belong to the region."""
+        """Mask of the pixels of a box that belong to the region, (height, width)."""
         left, top, width, height = box
         turns = np.zeros((height, width + 1), np.int32)
         for polygon in self.polygons:
@@ -85,7 +85,7 @@ class Region:
         return np.asarray(np.cumsum(turns[:, :-1], axis=1) != 0)
 
     def as_json(self) -> list[list[list[float]]]:
-        """For keys and reports."""
+        """The corners of each polygon, as lists, for keys and reports."""
         return [[[float(x), float(y)] for x, y in polygon] for polygon in self.polygons]
 
 
@@ -106,9 +106,10 @@ def _count_crossing(turns: NDArray[np.int32], start: Point, end: Point, left: in
 
 
 def distances(inside: NDArray[np.bool_], reach: int) -> F32:
-    """Distance of each pixel to the nearest one that is inside, in pixels; more than ``reach`` where it is further.
+    """Distance of each pixel to the nearest one inside, in pixels; some value above ``reach`` for those further away.
 
-    Exact: whole numbers until the root is taken, so the same on every machine. Cost: reach + 1 passes.
+    Exact: squares are whole numbers until the root is taken, so that results are the same on every machine. Cost:
+    ``reach`` + 1 passes over the box.
     """
     rows, cols = inside.shape
     far = (reach + 1) ** 2
@@ -128,13 +129,13 @@ def distances(inside: NDArray[np.bool_], reach: int) -> F32:
 
 
 def ramp(distance: F32, width: float) -> F32:
-    """1 in the region, 0 from ``width`` pixels away on, and a smooth way down between (3 t^2 - 2 t^3)."""
+    """Weights for distances: 1 in the region, 0 from ``width`` pixels on, falling smoothly between (3 t^2 - 2 t^3)."""
     t = np.clip(1 - distance / np.float32(max(width, 1.0)), np.float32(0), np.float32(1))
     return np.asarray(t * t * (3 - 2 * t), np.float32)
 
 
 def merged(boxes: Sequence[Box]) -> Box:
-    """The smallest box around all."""
+    """The smallest box around all boxes."""
     left, top = min(b[0] for b in boxes), min(b[1] for b in boxes)
     right, bottom = max(b[0] + b[2] for b in boxes), max(b[1] + b[3] for b in boxes)
     return left, top, right - left, bottom - top

@@ -1,8 +1,8 @@
-"""Even colours for a plain place: what its surroundings and most of it agree on, without halo, speckle or noise.
+"""Even colours for a plain region: those that its surroundings and most of it agree on, without halos, specks or noise.
 
-The picture is reduced to medians of small squares. Over these a surface is laid that bends as little as it may and
-follows the squares, those least that stand out from it; squares around the region are believed more than those in it.
-What is a minority in its own region, a halo or specks, so leaves no trace, while a gentle change of colour stays.
+The picture is reduced to medians of small squares. A surface that bends as little as possible is fitted to them; squares
+that stand out from it count less, and squares in the region less than those around it. So whatever covers less than half of
+the region, such as a halo or specks, leaves no trace, while gentle changes of colour are kept.
 """
 
 from __future__ import annotations
@@ -20,28 +20,28 @@ F32 = NDArray[np.float32]
 U16 = NDArray[np.uint16]
 F64 = NDArray[np.float64]
 SQUARE = 8
-"""Pixels of the smallest square."""
+"""Edge of the smallest square, pixels."""
 MOST = 16_000
-"""Squares at most; larger regions have larger squares."""
+"""The most squares; larger regions have larger ones."""
 AROUND = 6
-"""Squares around the region that are looked at."""
+"""Squares around the region that are used as well."""
 STIFF = 12.0
-"""How much the surface resists bending against following a square; a change over some four squares is followed."""
+"""Weight of bending against the distance to a square; changes over about four squares are followed."""
 INSIDE = 0.25
-"""How far a square in the region is believed against one beside it."""
+"""Weight of a square in the region against one beside it."""
 DOUBT = 1.0
-"""How many times the middle distance a square may stand out before it is doubted."""
+"""Multiple of the median distance from the surface beyond which a square counts less."""
 ROUNDS, SWEEPS = 6, 40
 SAMPLES = 2000
-"""Squares that the plane is found from."""
+"""The most squares that the plane is fitted to."""
 OVER = 1.7
-"""Over-relaxation of the sweeps; between 1 and 2, found by trying."""
+"""Factor of over-relaxation, between 1 and 2; found by trying."""
 LEAST = 40.0
-"""Least spread that counts, 65535 being white: rounding is no reason to doubt a square."""
+"""Smallest spread that is assumed, white being 65535, so that rounding never makes a square count less."""
 
 
 def squares_of(region: Region, size: tuple[int, int]) -> tuple[Box, int]:
-    """The box of the picture that is looked at for a region, and the edge of its squares in pixels."""
+    """The box of the picture that is used for a region, and the edge of its squares in pixels."""
     edge = SQUARE
     while True:
         x, y, width, height = region.bounds(size, margin=AROUND * edge)
@@ -108,9 +108,10 @@ def _shares(inside: NDArray[np.bool_], edge: int) -> F64:
 
 
 def fitted(values: F64, trust: F64) -> F64:
-    """The surface over squares: ``values`` (R, C, 3), how far each is believed ``trust`` (R, C).
+    """Fit the surface to ``values`` (R, C, 3) of squares, with their weights ``trust`` (R, C).
 
-    It is the plane that most squares lie near, bent towards them: an even slope is then no reason to doubt its ends.
+    It starts from the plane that most squares lie near and is bent towards them, so that the ends of an even slope do not
+    seem to stand out.
     """
     plane = _plane(values, trust)
     off = values - plane
@@ -121,14 +122,14 @@ def fitted(values: F64, trust: F64) -> F64:
 
 
 def _believed(off: F64, trust: F64) -> F64:
-    """How far each square is followed: less, the further it stands out among all."""
+    """The weight of each square: the further it lies off, compared with all, the less."""
     distance = np.sqrt((off**2).mean(axis=2))
     spread = max(LEAST, DOUBT * float(np.median(distance)))
     return np.asarray(trust / (1 + (distance / spread) ** 2) ** 2, np.float64)
 
 
 def _plane(values: F64, trust: F64) -> F64:
-    """The plane that most squares lie near, everywhere, (R, C, 3). Sums are exact: the same on every machine."""
+    """Values of the plane that most squares lie near, (R, C, 3). Sums are exact, hence the same on every machine."""
     rows, cols = trust.shape
     step = max(1, math.isqrt(rows * cols // SAMPLES))
     y, x = (axis.ravel() for axis in np.mgrid[0:rows:step, 0:cols:step])
@@ -154,7 +155,7 @@ def _plane(values: F64, trust: F64) -> F64:
 
 
 def _relax(surface: F64, values: F64, weight: F64) -> None:
-    """Sweep towards the least of sum w (u - v)^2 + STIFF sum (difference of neighbours)^2, every second square at a time."""
+    """Minimise sum w (u - v)^2 + STIFF sum (difference of neighbours)^2, by sweeps over every second square in turn."""
     rows, cols = weight.shape
     number = np.full((rows, cols), 4.0)
     number[[0, -1], :] -= 1
@@ -176,7 +177,7 @@ def _relax(surface: F64, values: F64, weight: F64) -> None:
 def _between(
     places: NDArray[np.int64], edge: int, count: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], F32]:
-    """The two squares whose middles each place lies between, and how far on the way to the second."""
+    """For each place, the two squares whose middles it lies between, and the weight of the second."""
     at = np.clip((places + 0.5) / edge - 0.5, 0, count - 1)
     first = np.minimum(at.astype(np.int64), max(0, count - 2))
     return first, np.minimum(first + 1, count - 1), (at - first).astype(np.float32)

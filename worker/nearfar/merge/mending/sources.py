@@ -1,4 +1,4 @@
-"""What each use puts into its region: pixels for any box of the picture, from frames or from what is there."""
+"""What each use puts into its region: pixels for any box of the picture, from frames or from the picture itself."""
 
 from __future__ import annotations
 
@@ -19,49 +19,52 @@ F32 = NDArray[np.float32]
 FULL = np.float32(65535)
 CELL = 16
 NEAR = 4
-"""Frames on each side of the one that the focus map names which may quiet a place."""
+"""Frames on each side of the one that the focus map names which may be averaged."""
 MOST_QUIET = 6
-"""Frames that one mend averages: a person waits for it, and each is decoded again."""
+"""The most frames that one mend averages: each has to be decoded again while a person waits."""
 WARPED = 0.781
-"""What a warp leaves of white noise of variance 1 in a channel, as in `rendering`."""
+"""Variance that a warp leaves of white noise of variance 1, as in `rendering`."""
 AGREEMENT = 0.3
-"""How far a frame may differ and still be averaged. With `SHRINK` found on rendered brackets: noise of plain places .42 to
-.77 of before, errors in detail .85 to 1.05."""
+"""How far a frame may differ and still be averaged, as a multiple of the noise's variance. Chosen with `SHRINK` on rendered
+brackets: noise in plain places falls to .42 to .77, errors in detail change to .85 to 1.05 of what they were."""
 SHRINK = 1.0
-"""Detail below so many times the noise that is left counts as noise."""
+"""Detail below this multiple of the remaining noise counts as noise."""
 MOST_CHANGE = 2.0
-"""How far quieting alone moves a value at most, in standard deviations of the noise that is left."""
+"""The most that noise reduction changes a value, in standard deviations of the remaining noise."""
 HALO = 32
-"""Pixels around a box that quieting looks at: two for the comparison at half size, fourteen for the bands, whole tiles."""
+"""Pixels around a box that noise reduction needs: two to compare frames at half size, fourteen for the bands; rounded up."""
 Below = Callable[[Box], U16]
 
 
 class Source(Protocol):
-    """Gives (height, width, 3) float32, 65535 for white, for a box of the picture."""
+    """The pixels that a mend puts into its region."""
 
     def pixels(self, box: Box, below: Below) -> F32:
-        """The pixels; ``below`` gives the picture as it is without this mend."""
+        """Pixels of a box of the picture, (height, width, 3) float32, white at 65535.
+
+        ``below`` gives the picture without this mend in any box, (height, width, 3) uint16.
+        """
 
 
 @dataclass(frozen=True)
 class SmoothSource:
-    """Even colours."""
+    """Even colours, for `Use.SMOOTH`."""
 
     surface: Surface
 
     def pixels(self, box: Box, below: Below) -> F32:
-        """The surface."""
+        """Pixels of the surface."""
         return self.surface.pixels(box)
 
 
 @dataclass(frozen=True)
 class FrameSource:
-    """One frame, and the picture where that does not reach."""
+    """One frame, and the picture where that does not reach, for `Use.FRAME`."""
 
     frame: Carrier
 
     def pixels(self, box: Box, below: Below) -> F32:
-        """The frame as it was carried."""
+        """Pixels of the frame in the picture's geometry."""
         own = self.frame.carried(box).astype(np.float32)
         cover = self.frame.cover(box)
         if cover.min() >= 1:
@@ -72,20 +75,22 @@ class FrameSource:
 
 @dataclass(frozen=True)
 class FocusCells:
-    """The frame that the focus map names in each cell of 16 pixels of a part of the picture: (R, C), counted from 0."""
+    """The focus map of a part of the picture, in cells of 16 pixels."""
 
     left: int
-    """Of the part, pixels; a multiple of 16 like ``top``."""
+    """Left edge of the part, pixels; a multiple of 16."""
     top: int
+    """Upper edge, likewise."""
     named: NDArray[np.int32]
+    """(R, C), the place from 0 of the frame that the map names in each cell."""
 
     def counts(self) -> dict[int, int]:
-        """In how many cells each frame is named."""
+        """How many cells name each frame."""
         frames, counts = np.unique(self.named, return_counts=True)
         return {int(f): int(n) for f, n in zip(frames, counts, strict=True)}
 
     def shares(self, box: Box, chosen: NDArray[np.bool_]) -> F32:
-        """How much of a place lies in chosen cells, (height, width): bilinear between the middles of cells."""
+        """How far each pixel of a box lies in chosen cells (R, C), (height, width): bilinear between middles of cells."""
         rows, cols = self.named.shape
         x, y, width, height = box
         down = np.clip((np.arange(y, y + height) - self.top + 0.5) / CELL - 0.5, 0, rows - 1)
@@ -103,18 +108,18 @@ class FocusCells:
 
 
 BARELY = np.float32(0.2)
-"""Share below which a cell is not seen; four that meet have .25 each."""
+"""Share up to which a cell has no weight; four that meet have .25 each."""
 
 
 @dataclass(frozen=True)
 class MapSource:
-    """At each place the frame that the focus map names, with soft borders of some pixels between two."""
+    """At each place the frame that the focus map names, with soft borders between frames, for `Use.MAP`."""
 
     cells: FocusCells
     frames: Mapping[int, Carrier]
 
     def pixels(self, box: Box, below: Below) -> F32:
-        """Frames by the map; the picture where the one that it names does not reach."""
+        """Pixels of the frames by the map, and of the picture where the frame that the map names does not reach."""
         total = np.zeros((box[3], box[2], 3), np.float32)
         weight = np.zeros((box[3], box[2]), np.float32)
         for number, frame in self.frames.items():
@@ -132,7 +137,7 @@ class MapSource:
 
 
 def quiet_frames(cells: FocusCells, count: int) -> list[int]:
-    """Which frames quiet a region: those next to the ones that the map names there, the most useful first."""
+    """Places of the frames to average in a region: those nearest to the ones that the map names there, in order."""
     use: dict[int, float] = {}
     for named, cell_count in cells.counts().items():
         for k in range(max(0, named - NEAR), min(count, named + NEAR + 1)):
@@ -142,18 +147,18 @@ def quiet_frames(cells: FocusCells, count: int) -> list[int]:
 
 @dataclass(frozen=True)
 class QuietSource:
-    """The picture averaged with all frames that agree with it, and what noise is left taken down.
+    """The picture averaged with the frames that agree with it, and its remaining noise reduced, for `Use.QUIET`.
 
-    ``variance``: of the noise of one channel of a frame, white being 1.
+    ``variance``: of the noise in one channel of a frame, white being 1.
     """
 
     frames: Sequence[Carrier]
     variance: float
     bounds: Box
-    """What the frames were decoded for, and as far as is looked around a box."""
+    """The box that the frames were decoded for; nothing outside it is used."""
 
     def pixels(self, box: Box, below: Below) -> F32:
-        """The picture, quieter."""
+        """Pixels of the picture with less noise."""
         grown = _grown(box, self.bounds)
         mean, left = self._averaged(grown, below(grown).astype(np.float32) / FULL)
         out = _shrunk(mean, left) * FULL
@@ -161,7 +166,7 @@ class QuietSource:
         return np.ascontiguousarray(out[y : y + box[3], x : x + box[2]])
 
     def _averaged(self, box: Box, here: F32) -> tuple[F32, F32]:
-        """The mean of all that agree, and the variance (h, w) of its noise."""
+        """The mean of the picture and the frames that agree with it, and the variance (h, w) of its noise."""
         shape = (box[3], box[2])
         noise = np.float32(max(self.variance * WARPED, 1e-10))
         total, weight = here.copy(), np.ones(shape, np.float32)
@@ -180,7 +185,7 @@ class QuietSource:
 
 
 def _grown(box: Box, bounds: Box) -> Box:
-    """The box with some around it, on even places, within bounds."""
+    """The box grown by `HALO` to even coordinates, within bounds."""
     left, top = max(bounds[0], (box[0] - HALO) // 2 * 2), max(bounds[1], (box[1] - HALO) // 2 * 2)
     right = min(bounds[0] + bounds[2], box[0] + box[2] + HALO)
     bottom = min(bounds[1] + bounds[3], box[1] + box[3] + HALO)
@@ -188,7 +193,7 @@ def _grown(box: Box, bounds: Box) -> Box:
 
 
 def _shrunk(picture: F32, variance: F32) -> F32:
-    """Each band less the share of it that noise explains (a Wiener filter by local energy), changed within bounds."""
+    """Reduce each band by the share that noise explains (a Wiener filter by local energy), by `MOST_CHANGE` at most."""
     *fine, rest = bands(picture, len(WHITE))
     out = rest
     for level, (band, white) in enumerate(zip(fine, WHITE, strict=True)):

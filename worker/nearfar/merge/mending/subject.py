@@ -1,6 +1,6 @@
-"""A delivered result, opened to be mended: picture, report and focus map are all that is asked of it.
+"""A delivered result, opened to be mended: only its picture, report and focus map are needed.
 
-So a picture can be mended long after everything that was made on its way is gone, as long as its frames are there.
+So a picture can be mended long after its scratch is gone, as long as its frames are there.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ from nearfar.merge.mending.mended import Subject
 from nearfar.merge.pyramid import gather
 
 Named = tuple[str, str]
-"""Name and digest of a frame, by which a report tells it apart."""
+"""Name and SHA-256 of a frame, by which a report identifies it."""
 
 
 @contextmanager
 def opened(
     picture: Path, focus: Path, report: Mapping[str, Any], paths: Mapping[Named, Path]
 ) -> Iterator[Subject]:
-    """A result, open for as long as the block runs.
+    """Open a result for the length of a ``with`` block.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def opened(
     report
         Its report.
     paths
-        Where the frames lie that went into it.
+        Where its frames are, by name and digest.
 
     Raises
     ------
@@ -73,7 +73,7 @@ def opened(
 
 
 def used_frames(report: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
-    """What a report says of the frames that went into the picture, in their order. Raises `WorkFailed`."""
+    """The report's entries of the used frames, in order. Raises `WorkFailed` if the report is damaged."""
     try:
         return [entry for entry in report["frames"] if entry["used"]]
     except (KeyError, TypeError) as error:
@@ -111,7 +111,7 @@ def _strange(picture: Path) -> WorkFailed:
 
 
 def preview_of(picture: Delivered, edge: int) -> NDArray[np.uint8]:
-    """A picture at 8 bit, its longer edge at most ``edge``: the nearest larger level, reduced by means."""
+    """A picture in 8 bit with a longer edge of at most ``edge``: the nearest larger level, reduced by means, (h, w, c)."""
     number = 0
     while number + 1 < len(picture.levels) and max(_size(picture, number + 1)) >= edge:
         number += 1

@@ -1,7 +1,7 @@
 """Regions as the Web Annotation Data Model writes them: an SVG shape, or a media fragment ``xywh=``.
 
-Of SVG (W3C, SVG 1.1, sections 8.3 and 9) what draws closed shapes is read: path, polygon, polyline, rect, circle and
-ellipse. Curves become straight pieces. What would move or hide a shape is refused, not guessed at.
+Of SVG (W3C, SVG 1.1, sections 8.3 and 9) the elements that draw closed shapes are read: path, polygon, polyline, rect,
+circle and ellipse. Curves become straight pieces. Whatever would move or hide a shape is refused.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from nearfar.errors import UsageError
 from nearfar.merge.mending.region import Point, Region
 
 LARGEST = 128 << 10
-"""Characters of a selector."""
+"""The most characters of a selector."""
 PIECES = 16
 """Straight pieces of a curve, and of a quarter of an ellipse."""
 NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
@@ -28,7 +28,7 @@ IDLE = ("title", "desc", "metadata")
 
 
 def region_of_svg(text: str) -> Region:
-    """The shapes of an SVG selector. Raises `UsageError`."""
+    """Read the shapes of an SVG selector. Raises `UsageError`."""
     if len(text) > LARGEST:
         raise _no(f"{len(text)} characters", f"at most {LARGEST}")
     if "<!" in text or "<?" in text.lstrip()[5:]:
@@ -44,7 +44,7 @@ def region_of_svg(text: str) -> Region:
 
 
 def region_of_fragment(text: str, size: tuple[int, int]) -> Region:
-    """The box of a fragment selector (W3C Media Fragments URI 1.0, section 4.2.2). Raises `UsageError`."""
+    """Read the box of a fragment selector (W3C Media Fragments URI 1.0, section 4.2.2). Raises `UsageError`."""
     match = FRAGMENT.fullmatch(text)
     try:
         if match is None:
@@ -59,7 +59,7 @@ def region_of_fragment(text: str, size: tuple[int, int]) -> Region:
 
 
 def svg_of(region: Region) -> str:
-    """A region as an SVG selector's value."""
+    """Write a region as the value of an SVG selector."""
     parts = []
     for polygon in region.polygons:
         corners = " L ".join(f"{_short(x)} {_short(y)}" for x, y in polygon)
@@ -136,7 +136,7 @@ def _tokens(text: str) -> list[str]:
 
 
 class Path:
-    """The data of an SVG path, drawn into polygons; each sub-path counts as closed, as when it is filled."""
+    """The data of an SVG path, turned into polygons; each sub-path counts as closed, as in filling."""
 
     def __init__(self, text: str) -> None:
         self._tokens = _tokens(text)
@@ -147,7 +147,7 @@ class Path:
         self._before = ""
 
     def polygons(self) -> list[tuple[Point, ...]]:
-        """Its sub-paths."""
+        """One polygon for each sub-path."""
         place, command = 0, ""
         while place < len(self._tokens):
             if self._tokens[place].isalpha():
@@ -208,7 +208,7 @@ class Path:
 
 
 def _bezier(points: Sequence[Point]) -> list[Point]:
-    """Points along a curve of any degree, without its first (de Casteljau)."""
+    """Points along a Bézier curve of any degree, without its first one (de Casteljau's algorithm)."""
     found = []
     for step in range(1, PIECES + 1):
         t, row = step / PIECES, list(points)
@@ -219,7 +219,7 @@ def _bezier(points: Sequence[Point]) -> list[Point]:
 
 
 def _arc(start: Point, values: Sequence[float], end: Point) -> list[Point]:
-    """Points along an elliptical arc, without its first (SVG 1.1, appendix F.6.5 and F.6.6)."""
+    """Points along an elliptical arc, without its first one (SVG 1.1, appendices F.6.5 and F.6.6)."""
     rx, ry, turn = abs(values[0]), abs(values[1]), math.radians(values[2])
     large, sweep = values[3] != 0, values[4] != 0
     if rx == 0 or ry == 0 or start == end:

@@ -1,4 +1,4 @@
-"""What a person may ask to be used in a region of a picture."""
+"""What a person may ask for in a region of a picture."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from enum import StrEnum
 from nearfar.merge.mending.region import Region
 
 EDGE = 12
-"""Pixels of the soft edge where nothing else is asked for."""
+"""Width of the soft edge if nothing else is asked for, pixels."""
 
 
 class Use(StrEnum):
     """What to use in a region."""
 
     FRAME = "frame"
-    """One frame alone, as it was carried into the picture's geometry and brightness."""
+    """A single frame, in the picture's geometry and brightness."""
     SMOOTH = "smooth"
-    """Nothing of what is there but its even colours: for plain places that no frame has sharp."""
+    """Even colours in place of all detail, for plain areas that no frame has sharp."""
     QUIET = "quiet"
-    """The same with less noise: more frames averaged where they agree, and what is left of it taken down."""
+    """The picture with less noise: averaged with more frames where they agree, and the remaining noise reduced."""
     MAP = "map"
-    """At each place the one frame that the focus map names."""
+    """At each place the single frame that the focus map names."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,6 +31,6 @@ class Wish:
     use: Use
     region: Region
     edge: int = EDGE
-    """Pixels outside the region over which the picture goes back to what it was."""
+    """Pixels outside the region over which the mend fades out."""
     frame: int | None = None
-    """For `Use.FRAME`: number of the frame, counted from 1 as the job's frames are."""
+    """The frame of `Use.FRAME`, by its number among the job's frames, from 1."""

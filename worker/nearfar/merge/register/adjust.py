@@ -1,4 +1,4 @@
-"""One adjustment of all poses to all links: Gauss-Newton on the group of similarities, with robust link weights."""
+"""The adjustment of all poses to all links at once: Gauss-Newton on the group of similarities, with robust link weights."""
 
 from __future__ import annotations
 
@@ -14,61 +14,63 @@ from nearfar.merge.register.breathing import Law, find_law, loose_law
 from nearfar.merge.register.similarity import IDENTITY, Similarity
 
 SHIFT_FLOOR = 0.004
-"""px by which a link errs beyond its noise, per frame between its ends: what a change of blur does to a pattern."""
+"""Error of a link's shift beyond its noise, px per frame between its ends: blur that changes also changes a pattern."""
 TURN_FLOOR = 0.004
 """The same in scale and roll, px at the picture's RMS radius."""
 BLURRED = 4.0
-"""Doubt from which scale and roll err more than in proportion: what is sharp in neither frame seems to grow or shrink. Only
-asked where no law holds: else that says what the scale is."""
+"""`Link.doubt` from which scale and roll err more than in proportion, since what is sharp in neither frame seems to grow or
+shrink. Only used if no law of breathing holds; otherwise the law determines the scale."""
 LAW_FLOOR = 0.01
-"""px per frame by which links are taken to err when they say whether there is a law: no less for being blurred, since a
-law that does not hold would then find least resistance where it does most harm."""
+"""Error of a link, px per frame between its ends, assumed in deciding whether a law holds. It is the same for blurred
+links: if they counted less, a wrong law would meet least resistance where it does most harm."""
 _ROUNDS = 12
 _CHI_MEDIAN = 3.36  # median of chi-squared with four degrees of freedom
-_CUT = 30.0
-_LEAST_TAU = 0.002  # px at the RMS radius
-_LOOSE = 1e-6
-_LEAST_ROUNDS, _STILL = 5, 1e-4  # px
-_SURE = 4.0  # standard deviations by which a step must leave the law to be let go
-_KNOWN = 0.03  # px at the RMS radius: steps known so well tell whether there is a law
-_FEW = 0.3
+_CUT = 30.0  # multiple of the usual misfit at which a link's weight falls to a quarter
+_LEAST_TAU = 0.002  # px at the RMS radius: smallest tolerance of the law
+_LOOSE = 1e-6  # weight that holds each pose where it is, for frames without links
+_LEAST_ROUNDS, _STILL = 5, 1e-4  # rounds that are always made; px of change below which later ones end
+_SURE = 4.0  # standard deviations by which a step must differ from the law to be exempt from it
+_KNOWN = 0.03  # px at the RMS radius: steps known this well decide whether the law holds
+_FEW = 0.3  # share of these steps that may differ from it
 _POOR, _POOR_STEPS = (
     0.1,
     2,
-)  # px at the RMS radius: so many steps known no better ask for a law that holds about
+)  # px at the RMS radius; with this many steps known no better, a law that holds only roughly is looked for
 
 
 @dataclass(frozen=True, kw_only=True)
 class Link:
-    """Measured pose from frame ``first`` to frame ``second``; information about (x, y, log scale, roll).
-
-    ``doubt``: times the usual by which it may err beyond its noise. ``coarse``: from reduced pictures, in which refocusing
-    feigns far more than a law of breathing could be told from.
-    """
+    """The measured pose from one frame to another."""
 
     first: int
     second: int
     pose: Similarity
     information: NDArray[np.float64]
+    """(4, 4), inverse covariance of (x, y, log scale, roll)."""
     doubt: float = 1.0
+    """How many times the usual error, beyond its noise, the link may have."""
     coarse: bool = False
+    """From reduced pictures: their scale changes too much with refocusing to say anything about a law of breathing."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Adjusted:
-    """Poses from the reference; covariance (n, 4, 4) of each in px (scale and roll at the RMS radius); how far each
-    link is trusted (0..1); covariance (m, 4, 4) of the links in the same units; the law of breathing if one was found.
-    """
+    """The adjusted poses of n frames, from m links."""
 
     poses: list[Similarity]
+    """From the reference to each frame."""
     covariance: NDArray[np.float64]
+    """(n, 4, 4), of each pose, px; scale and roll at the RMS radius."""
     trust: NDArray[np.float64]
+    """(m,), robust weight of each link, 0..1."""
     link_covariance: NDArray[np.float64]
+    """(m, 4, 4), of each link, in the same units."""
     law: Law | None
+    """The law of breathing, if one was found."""
 
 
 def spread(count: int, reference: int, links: Sequence[Link]) -> list[Similarity]:
-    """Poses along the shortest links outward from the reference; identity where none leads."""
+    """First poses, following the shortest links outward from the reference; identity for frames that no link reaches."""
     near: dict[int, list[tuple[int, Similarity]]] = {}
     for link in links:
         near.setdefault(link.first, []).append((link.second, link.pose))
@@ -93,7 +95,7 @@ def spread(count: int, reference: int, links: Sequence[Link]) -> list[Similarity
 
 
 def _unbroken(links: Sequence[Link], broken: NDArray[np.bool_]) -> list[int]:
-    """Full-size links within unbroken runs."""
+    """Places of the full-size links that do not cross a break in the sequence."""
     run = np.concatenate([[0], np.cumsum(broken)])
     return [k for k, link in enumerate(links) if run[link.first] == run[link.second] and not link.coarse]
 
@@ -111,7 +113,7 @@ def _loose_law_of(
     spreads: NDArray[np.float64],
     radius: float,
 ) -> Law | None:
-    """What the sharpest links say about how the lens breathes, where none holds closely and some steps are hardly known."""
+    """A law of breathing that holds roughly, from the sharpest links; None unless some steps are hardly known without it."""
     use = _unbroken(links, broken)
     if not use or np.sort(_step_sigma(links, spreads, len(numbers)))[-_POOR_STEPS:].min() < _POOR:
         return None
@@ -126,7 +128,7 @@ def _law_of(
     covariance: NDArray[np.float64],
     radius: float,
 ) -> Law | None:
-    """The law of breathing that links within unbroken runs obey."""
+    """The law of breathing that the links outside breaks obey; None if they obey none."""
     use = _unbroken(links, broken)
     if not use:
         return None
@@ -142,7 +144,7 @@ def _law_of(
 def _spreads(
     links: Sequence[Link], number: NDArray[np.float64], radius: float, *, blurred: float = np.inf
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Covariance (m, 4, 4) of the links in px: as the poses are fitted, and as it tells of a law. ``blurred``: `BLURRED`."""
+    """Two covariances (m, 4, 4) of the links, px: for fitting poses, and for finding a law. ``blurred``: see `BLURRED`."""
     units = np.array([1, 1, 1 / radius, 1 / radius])  # px -> (px, px, log scale, roll)
     known = np.array([link.information for link in links]).reshape(-1, 4, 4) * np.outer(units, units)
     noise = np.linalg.inv(known + 1e-6 * np.eye(4))
@@ -166,16 +168,24 @@ def adjust(
     breathing: bool = False,
     robust: bool = True,
 ) -> Adjusted:
-    """Poses of ``count`` frames that fit all links best.
+    """Find the poses of ``count`` frames that fit all links best.
 
     Parameters
     ----------
+    count, reference
+        Number of frames, and the place of the one whose pose is the identity.
+    links
+        Between places of frames.
     radius
         RMS radius of the picture, px.
     numbers
-        Each frame's number in the sequence; steps are counted by it.
+        Each frame's number in the sequence, by which steps are counted; the places if not given.
     repeats
-        Places k whose next frame k + 1 shows the same focus: no breathing is expected there.
+        Places k whose next frame k + 1 has the same focus, so that no breathing is expected between them.
+    breathing
+        Whether a law of breathing is looked for.
+    robust
+        Whether links that fit badly count less.
     """
     number = np.arange(count, dtype=np.float64) if numbers is None else np.array(numbers, np.float64)
     spreads, told_by = _spreads(links, number, radius)
@@ -210,7 +220,7 @@ def adjust(
 
 @dataclass(frozen=True)
 class _Even:
-    """The law, and the steps that it is asked of."""
+    """The law of breathing, and the steps that it applies to."""
 
     law: Law
     number: NDArray[np.float64]
@@ -226,7 +236,7 @@ class _Solved:
 
 
 class _Problem:
-    """All links; solved with or without a law."""
+    """The equations of all links, solved with or without a law of breathing."""
 
     def __init__(
         self,
@@ -247,7 +257,7 @@ class _Problem:
         self.to_px = np.array([1, 1, radius, radius])
 
     def solve(self, count: int, even: _Even | None) -> _Solved:
-        """Rounds of Gauss-Newton from where the poses are."""
+        """Solve by Gauss-Newton, from the present poses."""
         trust = np.ones(len(self.first))
         for round_ in range(_ROUNDS):
             error, adjoint = self._parts()
@@ -276,8 +286,8 @@ class _Problem:
         return _Solved(self.poses, marginal, trust)
 
     def _parts(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """By what each link errs (m, 4), and how a change of its second frame's pose shows in the first's coordinates
-        (m, 4, 4), both in px.
+        """Each link's error (m, 4), and the adjoint (m, 4, 4) that carries a change of its second frame's pose to the
+        first frame's coordinates; both in px.
         """
         turns, shifts = _arrays(self.poses)
         turn = turns[self.second] / turns[self.first]
@@ -300,7 +310,7 @@ class _Problem:
         error: NDArray[np.float64],
         adjoint: NDArray[np.float64],
     ) -> None:
-        """Each link says: adjoint x_second - x_first = error."""
+        """Add the equation of each link, adjoint x_second - x_first = error."""
         i, j = self.first, self.second
         back = adjoint.swapaxes(1, 2) @ weight
         equations.add(i, i, weight)
@@ -313,13 +323,13 @@ class _Problem:
 
 
 def _arrays(poses: Sequence[Similarity]) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    """Turns with scale, and shifts, of many poses."""
+    """The complex factors a and the shifts t of poses z -> a z + t, (n,) each."""
     both = np.array(poses, np.complex128).reshape(-1, 2)
     return both[:, 0], both[:, 1]
 
 
 def _step_sigma(links: Sequence[Link], covariance: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """By how many px at the RMS radius a link of its own knows each step's scale (count - 1,)."""
+    """Standard deviation of each step's scale by its own link, px at the RMS radius, (count - 1,); infinite without one."""
     sigma = np.full(count - 1, np.inf)
     for link, spread in zip(links, covariance, strict=True):
         if link.second == link.first + 1:
@@ -336,7 +346,7 @@ def _kept(
     broken: NDArray[np.bool_],
     radius: float,
 ) -> NDArray[np.bool_]:
-    """`steps_of_law`; no step at all without one."""
+    """`steps_of_law`, or no step if there is no law."""
     if law is None:
         return np.zeros(max(len(poses) - 1, 0), np.bool_)
     return steps_of_law(law, poses, links, covariance, number, broken, radius)
@@ -351,10 +361,10 @@ def steps_of_law(
     broken: NDArray[np.bool_],
     radius: float,
 ) -> NDArray[np.bool_]:
-    """Steps (n - 1,) of which the law is asked: not where links of their own say surely that it does not hold.
+    """Mask (n - 1,) of the steps that the law applies to: all but those whose own links clearly contradict it.
 
-    A rail that moves unevenly, a frame that nobody knows is missing, and a lens that breathes back all show in the
-    poses that links alone give. Where more than a few of the surely known steps are of that kind, none is asked.
+    A rail that moves unevenly, an unknown missing frame and a lens that breathes back all show in poses from links alone.
+    If more than a few of the well-known steps contradict the law, it applies to none.
     """
     sigma = _step_sigma(links, covariance, len(poses))
     logs = np.log(np.abs(_arrays(poses)[0]))
@@ -371,7 +381,7 @@ def _tolerance(law: Law, radius: float) -> float:
 
 
 def _add_law(equations: ChainEquations, even: _Even, poses: Sequence[Similarity]) -> None:
-    """Each step's log scale is what the law says, within its tolerance."""
+    """Add the equation of each step: its log scale is the law's, within the tolerance."""
     radius, number = even.radius, even.number
     tau = _tolerance(even.law, radius)
     logs = np.log(np.abs(_arrays(poses)[0]))

@@ -1,6 +1,6 @@
-"""Linear equations of a chain: frames grouped so that links join a group to the next at most.
+"""Linear equations of a chain of frames, grouped so that links join neighbouring groups at most: block tridiagonal.
 
-Cost grows with the number of frames, not with its cube; the covariance of each frame comes from the same factors.
+Cost grows with the number of frames, not with its cube. The covariance of each frame comes from the same factors.
 """
 
 from __future__ import annotations
@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 UNKNOWNS = 4
-_GROUP = 6  # frames: fewer groups cost less than their larger equations
+_GROUP = 6  # frames in a group at least: larger equations cost less than more groups
 
 
 class ChainEquations:
-    """Symmetric positive equations with some unknowns a frame, between frames at most ``reach`` places apart."""
+    """Symmetric positive definite equations, u unknowns per frame, between frames at most ``reach`` places apart."""
 
     def __init__(self, frames: int, reach: int, unknowns: int = UNKNOWNS) -> None:
         self.unknowns = unknowns
@@ -31,7 +31,7 @@ class ChainEquations:
         return group, slice(self.unknowns * k, self.unknowns * (k + 1))
 
     def add(self, first: NDArray[np.intp], second: NDArray[np.intp], blocks: NDArray[np.float64]) -> None:
-        """Add (m, u, u) blocks at frames (first, second), first <= second; mirror images where first < second."""
+        """Add (m, u, u) blocks at frames (first, second), first <= second, and their transposes if first < second."""
         (gi, ki), (gj, kj) = np.divmod(first, self.reach), np.divmod(second, self.reach)
         same = gi == gj
         apart = same & (ki != kj)
@@ -47,20 +47,20 @@ class ChainEquations:
         column: NDArray[np.intp],
         blocks: NDArray[np.float64],
     ) -> None:
-        """Add (m, u, u) blocks in their order; several may fall on one place."""
+        """Add (m, u, u) blocks in the order given; several may have the same place."""
         parts = self._parts(to).transpose(0, 1, 3, 2, 4)
         np.add.at(parts, (group, row, column), blocks)
 
     def _parts(self, matrices: NDArray[np.float64]) -> NDArray[np.float64]:
-        """(groups, reach, u, reach, u): the blocks of each pair of frames, in place."""
+        """View of the matrices as (groups, reach, u, reach, u): the block of each pair of frames."""
         return matrices.reshape(-1, self.reach, self.unknowns, self.reach, self.unknowns)
 
     def pull(self, frames: NDArray[np.intp], vectors: NDArray[np.float64]) -> None:
-        """Add (m, u) to the right-hand side of frames."""
+        """Add vectors (m, u) to the right-hand side at these frames."""
         np.add.at(self.right.reshape(-1, self.unknowns), frames, vectors)
 
     def hold(self, frame: int) -> None:
-        """Take a frame's unknowns out: their solution is zero and so is their covariance."""
+        """Fix a frame's unknowns at zero, so that their covariance is zero as well."""
         group, part = self._place(frame)
         self.own[group, part, :] = 0
         self.own[group, :, part] = 0
@@ -73,7 +73,7 @@ class ChainEquations:
         self.own[group, index, index] = 1.0
 
     def _eliminated(self) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
-        """Pivots and right-hand sides after each group is taken out of the next."""
+        """Pivots and right-hand sides after forward elimination, group by group."""
         pivots, right = [self.own[0]], [self.right[0]]
         for g in range(1, self.groups):
             way = np.linalg.solve(pivots[-1], self.next[g - 1]).T
@@ -82,7 +82,7 @@ class ChainEquations:
         return pivots, right
 
     def solve(self) -> NDArray[np.float64]:
-        """Solution (frames, u)."""
+        """Solve the equations, (frames, u)."""
         pivots, right = self._eliminated()
         solved = [np.linalg.solve(pivots[-1], right[-1])]
         for g in range(self.groups - 2, -1, -1):
@@ -99,7 +99,7 @@ class ChainEquations:
         return float(sum(np.linalg.slogdet(p)[1] for p in pivots))
 
     def marginals(self) -> NDArray[np.float64]:
-        """Each frame's own block of the inverse (frames, u, u)."""
+        """The diagonal blocks of the inverse, (frames, u, u): each frame's covariance."""
         pivots, _ = self._eliminated()
         inverse = np.linalg.inv(pivots[-1])
         spread = [inverse]

@@ -1,6 +1,6 @@
 """The law of breathing: turning the focus ring by equal steps scales the picture by nearly equal factors.
 
-Where few blocks are sharp in two neighbours, their scale is weakly known; the other steps then say what it is.
+If few blocks are sharp in two neighbours, their scale is poorly known; the law then gives it, from the other steps.
 """
 
 from __future__ import annotations
@@ -12,32 +12,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 TOLERANCE = 0.015
-"""px at the picture's RMS radius by which a step may leave the law."""
+"""How far a step may differ from the law, px at the picture's RMS radius."""
 _LEAST_SHARE = 0.4
 _BETTER = 0.15
 _LINEAR_FROM = 8  # frames
-_LEAST_LOOSE = 0.02  # px at the picture's RMS radius by which links leave a loose law at least
-_TELLING = 0.3  # share of its rate by which links may leave a loose law
+_LEAST_LOOSE = 0.02  # px at the RMS radius: smallest spread of links about a loose law
+_TELLING = 0.3  # largest spread of links about a loose law, as a share of its rate
 _TRIALS = 400
 _ROUNDS = 10
 
 
 @dataclass(frozen=True, kw_only=True)
 class Law:
-    """Log scale per frame number: ``at(number)``, with its sigma, and the share of the links that it explains.
+    """Log scale per step of the frame number: constant, or changing linearly over the stack."""
 
-    ``doubt``: sigma by which all of it may err together, where that is not negligible.
-    """
-
-    coefficients: NDArray[np.float64]  # constant, or constant and slope over (-1..1)
+    coefficients: NDArray[np.float64]
+    """The constant, and the slope over -1..1 if it is linear."""
     middle: float
+    """Frame number at 0 of that range."""
     half: float
+    """Frame numbers from there to 1."""
     sigma: float
+    """Standard deviation of links about the law, log scale."""
     share: float
+    """Share of the links that obey it, by weight."""
     doubt: float = 0.0
+    """Standard deviation of an error that all steps have in common, log scale; 0 if negligible."""
 
     def at(self, number: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Log scale of one step of the frame number, around ``number``."""
+        """Log scale of one step of the frame number, at ``number``."""
         x = (number - self.middle) / self.half
         return np.asarray(
             self.coefficients[0] + (self.coefficients[1] * x if len(self.coefficients) > 1 else 0 * x)
@@ -57,7 +60,7 @@ def _consensus(
     degree: int,
     tolerance: float,
 ) -> NDArray[np.float64]:
-    """The law that most links agree on, sought among those through one link or two."""
+    """Coefficients that most links agree with, among those determined by one link or by two."""
     if degree == 0:
         trials = rate[:, None]
     else:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from nearfar.merge.kernel.grid_calls import squares
 
 CELL = 64
-"""Side of the cells whose light is compared, full-size px: wide against the change of blur between neighbours."""
+"""Side of the cells whose light is compared, full-size px: much wider than the blur changes between neighbours."""
 _CLIPPED = 0.9
 _DARK = 0.001
 _AGREE = 0.05  # relative difference at which a cell counts half
@@ -21,10 +21,17 @@ _ENOUGH = 6
 def gain_between(
     first: NDArray[np.float32], second: NDArray[np.float32], matrix: NDArray[np.float64], reduction: int
 ) -> float | None:
-    """log2 of how much brighter the second reduced picture is under ``matrix``; None where nothing can be compared.
+    """How much brighter the second picture is, EV; None if nothing can be compared.
 
-    Blur keeps the sum of light, not its median: so light is summed over wide cells, and the ratio of sums taken over
-    the cells that agree. Cells with clipped or missing light are left out while others are left.
+    Blur preserves the sum of light but not its median, so light is summed over wide cells, and the ratio of sums taken over
+    those cells that agree. Cells with clipped light are left out as long as enough others remain.
+
+    Parameters
+    ----------
+    first, second
+        Linear luma (h, w), reduced ``reduction`` times; white is 1.
+    matrix
+        (2, 3), from pixels of the first picture to pixels of the second.
     """
     n = max(min(CELL // reduction, min(first.shape) // 4), 1)
     found = squares(first, second, matrix, n)
@@ -44,7 +51,7 @@ def gain_between(
 
 
 def solve_gains(count: int, links: Sequence[tuple[int, int, float]]) -> NDArray[np.float64]:
-    """Gain of each of ``count`` frames (EV, mean 0) from (first, second, EV) links, by least squares."""
+    """Gain of each of ``count`` frames, EV with mean 0, by least squares from links (first, second, EV between them)."""
     matrix, right = np.full((count, count), 1.0 / max(count, 1)), np.zeros(count)
     for i, j, gain in links:
         matrix[i, i] += 1

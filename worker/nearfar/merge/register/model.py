@@ -13,7 +13,7 @@ from nearfar.merge.kernel.loader import Pixels
 
 
 class FrameView(Protocol):
-    """One surveyed frame. Its arrays may be read from disk anew at each access: they are dropped after use."""
+    """One surveyed frame. Each access may read an array from disk again, so arrays are not held longer than needed."""
 
     @property
     def name(self) -> str:
@@ -21,23 +21,23 @@ class FrameView(Protocol):
 
     @property
     def number(self) -> int:
-        """Place in the sequence; frames that were left out leave holes."""
+        """Number in the sequence; numbers of frames that were left out before are missing."""
 
     @property
     def small(self) -> NDArray[np.float32] | NDArray[np.uint16]:
-        """(h // 4, w // 4) linear-light luma, mean of 4 x 4 pixels; whole numbers count 1/65535 each."""
+        """Linear-light luma (h // 4, w // 4), means of 4 x 4 pixels; white is 1, or 65535 in whole numbers."""
 
     @property
     def energy(self) -> NDArray[np.float32]:
-        """(bands, Hc, Wc) mean squared Laplacian band of encoded luma per 16-px cell, finest band first."""
+        """(bands, R, C), mean square of each band of encoded luma in cells of 16 pixels, finest band first."""
 
     @property
     def noise(self) -> tuple[float, float, float]:
-        """Variance that noise alone leaves in each band of ``energy``."""
+        """What noise alone contributes to each band of ``energy``."""
 
     @property
     def pixels(self) -> Pixels:
-        """Full-size samples in any stride."""
+        """Full-size samples."""
 
     @property
     def light(self) -> NDArray[np.float32]:
@@ -46,43 +46,50 @@ class FrameView(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class FramePose:
-    """What was found for one frame.
-
-    ``pose`` maps the reference's (x, y) to this frame's. ``why`` says why a frame was left out, or carries a remark on
-    one that is used. ``gain_ev``: log2 of how much brighter the frame is than the stack (mean 0). ``likeness``: the
-    best correlation with a neighbour. ``sigma``: error against its neighbours, ``drift``: against the reference, both
-    RMS px over the picture. ``repeats``: name of the frame before it, if that has the same focus. ``bend``: how the frame is
-    displaced beyond its pose, if that was corrected.
-    """
+    """What registration found for one frame."""
 
     used: bool
     why: str | None
+    """Why it was left out, or a remark on a frame that is used."""
     pose: NDArray[np.float64] | None
+    """(2, 3), from the reference's (x, y) to this frame's, pixels; None for a frame that is left out."""
     gain_ev: float
+    """How much brighter it is than the stack, whose mean is 0."""
     confidence: float
+    """How sure the pose is, 0..1."""
     likeness: float
+    """Its best correlation with a neighbour, at most 1."""
     sigma: float
+    """Error of its pose against its neighbours, RMS px over the picture."""
     drift: float
+    """Error of its pose against the reference, RMS px over the picture."""
     repeats: str | None = None
+    """Name of the frame before it, if that has the same focus."""
     bend: Bend | None = None
+    """How it is displaced beyond its pose, if that is corrected."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Bent:
-    """What was corrected beyond shift, scale and roll: RMS px over what is in focus in the frame at ``place``,
-    which had most of it, and what is ``left``.
-    """
+    """How much was corrected beyond shift, scale and roll."""
 
     size: float
+    """RMS px over what is in focus in the frame that needed most."""
     place: int
+    """That frame's place."""
     left: float
+    """RMS px that remain after the correction."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Registration:
-    """``reference`` is a place in ``frames``, which answer the given frames one to one."""
+    """The registration of a stack."""
 
     reference: int
+    """Place of the frame whose geometry the picture takes."""
     frames: tuple[FramePose, ...]
+    """One for each frame that was given, in order."""
     warnings: tuple[str, ...]
+    """Sentences for people, about the stack as a whole."""
     bent: Bent | None = None
+    """None if nothing was bent."""

@@ -21,7 +21,7 @@ _FAST_FACTORS = (2, 3, 5)
 
 @dataclass(frozen=True, kw_only=True)
 class Reduced:
-    """Band-passed pictures by reduction, and at the coarsest reduction linear light."""
+    """A frame's band-passed pictures, by reduction, and its linear light at the coarsest reduction."""
 
     bands: dict[int, NDArray[np.float32]]
     light: NDArray[np.float32]
@@ -30,7 +30,7 @@ class Reduced:
     _lock: Lock = field(default_factory=Lock)
 
     def spectrum(self) -> NDArray[np.complex64]:
-        """Of the light; made when it is first asked for."""
+        """Spectrum of the light, computed when it is first needed."""
         with self._lock:
             if not self._spectra:
                 self._spectra.append(_spectrum(self.light))
@@ -38,7 +38,7 @@ class Reduced:
 
 
 def coarse_levels(size: tuple[int, int]) -> tuple[int, ...]:
-    """Reductions for the coarse links, coarsest first: (16, 8) from about 6 megapixels, (8, 4) at one, (1,) when tiny."""
+    """Reductions for coarse links, coarsest first: (16, 8) from about 6 megapixels, (8, 4) at one, (1,) for tiny ones."""
     top = _COARSEST
     while top > 1 and min(size) / top < _LEAST_SIDE:
         top //= 2
@@ -54,7 +54,7 @@ def gap_levels(size: tuple[int, int]) -> tuple[int, ...]:
 
 
 def fast_length(n: int) -> int:
-    """Largest length up to ``n`` whose transform is fast."""
+    """Largest length up to ``n`` with prime factors of 2, 3 and 5 only, whose Fourier transform is fast."""
     while n > 1:
         rest = n
         for factor in _FAST_FACTORS:
@@ -67,7 +67,7 @@ def fast_length(n: int) -> int:
 
 
 def _spectrum(light: NDArray[np.float32]) -> NDArray[np.complex64]:
-    """Transform of the root of the light (so that highlights do not rule), under a Hann window."""
+    """Fourier transform of the square root of the light, so that highlights do not dominate, under a Hann window."""
     h, w = (fast_length(n) for n in light.shape)
     part = np.sqrt(np.maximum(light[:h, :w], 0))
     part = (part - part.mean()) * np.outer(np.hanning(h + 2)[1:-1], np.hanning(w + 2)[1:-1]).astype(

@@ -1,4 +1,4 @@
-"""What registration can be told. The defaults were measured on rendered brackets with true poses."""
+"""Settings of registration. The defaults come from measurements on rendered brackets whose poses are known."""
 
 from __future__ import annotations
 
@@ -10,20 +10,20 @@ class RegisterRecipe:
     """Settings of ``register``; lengths in full-size pixels unless said otherwise."""
 
     link_likeness: float = 0.5
-    """A pair of frames is linked where their band-passed small pictures correlate above this."""
+    """Two frames are linked if their band-passed small pictures correlate by more than this."""
     sure_likeness: float = 0.9
-    """So alike, two frames that lie as they are need no search for a shift between them."""
+    """Two frames that correlate this much as they lie need no search for a shift between them."""
     belong_likeness: float = 0.6
-    """A frame belongs to the stack where its best link correlates at least this much."""
+    """A frame belongs to the stack if its best link correlates at least this much."""
     gap_likeness: float = 0.95
-    """Two runs of frames, one after the other, are one stack with a gap where their ends correlate above this when
-    reduced so far that blur hardly matters."""
+    """Two successive runs of frames are one stack with a slice missing if their ends, reduced so far that blur hardly
+    matters, correlate by more than this."""
     overlap: float = 0.3
-    """Least share of the picture that two linked frames have in common."""
+    """Least share of the picture that two linked frames must have in common."""
     most_turn: float = 0.05
     """Largest roll (radians) and log scale between linked frames."""
     bridge: int = 4
-    """How many frames ahead a link is looked for where nearer ones fail."""
+    """How many frames ahead a link is looked for if nearer ones fail."""
     blocks: int = 400
     """Full-size blocks measured for a link."""
     passes: int = 3
@@ -33,12 +33,12 @@ class RegisterRecipe:
     full_sharp: float = 0.9
     """Blocks with a relative sharpness from here on in both frames count fully."""
     repeat: float = 0.22
-    """A frame repeats the one before where their sharpness differs by less than this share of what steps nearby change."""
+    """A frame repeats the one before if their sharpness differs by less than this share of the change at nearby steps."""
     drift_limit: float = 0.3
-    """Marginal sigma to the reference above which a warning is given."""
+    """Standard deviation of a pose against the reference, px, above which a warning is given."""
     field_limit: float = 0.5
-    """Smooth displacement that a similarity leaves over, above which frames are bent; and what a warning is given of."""
+    """Smooth displacement beyond a similarity, px, above which frames are bent, or a warning is given."""
     bend: bool = True
-    """Bend frames where that is more; else a warning is all."""
+    """Whether frames are bent then; otherwise there is only a warning."""
     breathing: bool = True
-    """Let the law of breathing steady the scales of weak frames."""
+    """Whether the law of breathing determines scales that are poorly known otherwise."""

@@ -19,11 +19,11 @@ class Similarity(NamedTuple):
     t: complex
 
     def after(self, first: Similarity) -> Similarity:
-        """``first``, then this one."""
+        """The similarity that does ``first`` and then this one."""
         return Similarity(self.a * first.a, self.a * first.t + self.t)
 
     def inverse(self) -> Similarity:
-        """The way back."""
+        """The inverse similarity."""
         return Similarity(1 / self.a, -self.t / self.a)
 
 
@@ -36,7 +36,7 @@ def centre_of(size: tuple[int, int]) -> complex:
 
 
 def rms_radius(size: tuple[int, int]) -> float:
-    """Root mean square of a coordinate difference over the picture: px of error per unit of scale or roll."""
+    """RMS distance of the picture's pixels from its centre along one axis, px: the error per unit of log scale or roll."""
     return float(np.hypot(*size) / np.sqrt(12))
 
 
@@ -50,17 +50,11 @@ def to_matrix(p: Similarity, centre: complex, reduction: int = 1) -> NDArray[np.
     return np.array([[p.a.real, -p.a.imag, b.real], [p.a.imag, p.a.real, b.imag]])
 
 
-def from_matrix(matrix: NDArray[np.float64], centre: complex) -> Similarity:
-    """The inverse of ``to_matrix`` at full size."""
-    a = complex(matrix[0, 0], matrix[1, 0])
-    return Similarity(a, complex(matrix[0, 2], matrix[1, 2]) - centre + a * centre)
-
-
 def rounded(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
-    """``matrix`` to 2^-36 in its linear part and 2^-20 px in its shift.
+    """``matrix`` rounded to 2^-36 in its linear part and to 2^-20 px in its shift.
 
-    Far below any error of measurement, but above what different linear algebra libraries disagree in: the pixels made
-    from a pose then agree to the last bit.
+    That is far below any error of measurement but above the differences between linear algebra libraries, so that pixels
+    made from a pose agree to the last bit on every machine.
     """
     step = np.array([2.0**36, 2.0**36, 2.0**20])
     return np.asarray(np.round(matrix * step) / step)

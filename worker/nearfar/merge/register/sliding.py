@@ -1,4 +1,4 @@
-"""Work on near neighbours without holding a whole stack: each frame's data is made once and dropped when passed."""
+"""Work on near neighbours without holding a whole stack: each frame's data is made once, and dropped when not needed."""
 
 from __future__ import annotations
 
@@ -11,25 +11,30 @@ Result = TypeVar("Result")
 
 
 class Share(Protocol):
-    """One of several processes that register the same stack: each takes what another found."""
+    """How several processes that register the same stack divide the work: each uses what another has found."""
 
     def order(self, count: int) -> Sequence[int]:
-        """All of so many pieces, in the order in which this process is to see to them."""
+        """Numbers of all ``count`` pieces, in the order in which this process should do them."""
 
     def take(self, step: str, piece: int, kinds: Sequence[type]) -> list[object] | None:
-        """What some process found, made of these data classes, numbers and arrays; None: nobody did yet."""
+        """What another process found for a piece, built of these data classes, numbers and arrays; None if nothing yet."""
 
     def give(self, step: str, piece: int, found: object) -> None:
-        """Leave what was found."""
+        """Leave what this process found for a piece."""
 
     def all_linked(self) -> None:
-        """No more is shared; raises where this process only helps."""
+        """Say that all links are there and nothing more is shared; raises in a process that only helps."""
 
 
 class Crew:
-    """Some threads. ``map`` keeps the order, so results never depend on how many there are.
+    """Threads that work on a stack, and the share that other processes have in it. Results depend on neither.
 
-    ``share`` is there where other processes register the same stack at this moment. Results never depend on that.
+    Parameters
+    ----------
+    threads
+        How many threads; with 1 the caller's own is used.
+    share
+        Given if other processes register the same stack at the same time.
     """
 
     def __init__(self, threads: int, share: Share | None = None) -> None:
@@ -38,13 +43,13 @@ class Crew:
         self._pool = ThreadPoolExecutor(self.threads) if self.threads > 1 else None
 
     def map(self, work: Callable[[Item], Result], items: Iterable[Item]) -> list[Result]:
-        """``work`` done on every item, results in order."""
+        """Do ``work`` on every item; results in the order of the items."""
         if self._pool is None:
             return [work(item) for item in items]
         return list(self._pool.map(work, items))
 
     def close(self) -> None:
-        """Let the threads go."""
+        """End the threads."""
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)
 
@@ -52,7 +57,7 @@ class Crew:
 def slide(
     count: int, back: int, make: Callable[[int], Item], crew: Crew
 ) -> Iterator[tuple[range, dict[int, Item]]]:
-    """Yield ranges of new places, each with the data of those places and of the ``back`` places before."""
+    """Yield ranges of new places, each with the data, by place, of the new ones and of the ``back`` places before them."""
     held: dict[int, Item] = {}
     for new in _ranges(count, max(2, 2 * crew.threads)):
         held.update(zip(new, crew.map(make, new), strict=True))
@@ -75,10 +80,22 @@ def find_all(
     kinds: Sequence[type],
     tick: Callable[[float], None],
 ) -> list[Result]:
-    """All that ``find`` finds on ranges of new places and the ``back`` places before, as `slide` gives them.
+    """Gather what ``find`` returns for each range of `slide`, in order.
 
-    Where several processes are at it, each does some ranges, under the name ``step``, and takes the others' (`Share`).
-    ``tick`` is given the share done.
+    If several processes work on the stack, each does some ranges and takes the results of the others (`Share`).
+
+    Parameters
+    ----------
+    step
+        Name under which results are shared.
+    count, back, make
+        As of `slide`.
+    find
+        From new places and the data held to results.
+    kinds
+        Data classes that results are made of.
+    tick
+        Given the share done, 0..1.
     """
     if crew.share is None:
         found: list[Result] = []

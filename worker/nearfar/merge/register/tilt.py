@@ -1,10 +1,10 @@
-"""What the blur of tilted surfaces does to links, and the figures by which it is taken out.
+"""How the blur of tilted surfaces biases links, and what it takes to remove that bias.
 
-Where a surface is tilted, blur grows across it. Refocusing by one frame then shifts what is seen of it by a quarter of
-the gradient of the squared blur radius; the band-pass sees less of that or more, as the texture is coarse or fine.
-The shift is the same at every step, too small for any link to show (.005 px) and adds up to .1 px over a stack. So each
-block's light is levelled before the band-pass. How blur grows is b = g d + const with d the frame in which a place is
-sharpest: d comes from the survey's energies, g from the changes of blur that links measure.
+Across a tilted surface blur grows. Refocusing by one frame then shifts its image by a quarter of the gradient of the
+squared blur radius; how much of that the band-pass sees depends on how coarse the texture is. The shift is the same at
+every step: at .005 px too small to show in any link, but up to .1 px over a stack. So each block's light is levelled before
+the band-pass. Blur grows as b = g d + const, d being the frame in which a place is sharpest: d comes from the survey's
+energies, g from the changes of blur that links measure.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ F64 = NDArray[np.float64]
 
 
 def depth_of(peaks: Peaks, noise: float) -> F64:
-    """(R, C) place in the stack, to a fraction, at which each cell is sharpest; nan where noise decides."""
+    """Place in the stack, with its fraction, at which each cell is sharpest, (R, C); NaN where noise dominates."""
     floor = np.float32(noise) + np.float32(1e-14)
     a, b, c = (np.log(e.astype(np.float64) + floor) for e in (peaks.before, peaks.top, peaks.after))
     bend = a - 2 * b + c
@@ -48,8 +48,8 @@ def depth_of(peaks: Peaks, noise: float) -> F64:
 
 
 def _sure_median(stack: F64) -> F64:
-    """Median over the first axis without nan, the less of it the wider the middle half is spread; 0 where fewer than
-    `_LEAST` are left.
+    """Median over the first axis, ignoring NaN, reduced the more the wider the middle half of the values is spread; 0 where
+    there are fewer than `_LEAST` values.
     """
     ordered = np.sort(stack, axis=0)
     count = np.isfinite(ordered).sum(axis=0)
@@ -64,7 +64,7 @@ def _sure_median(stack: F64) -> F64:
 
 
 def _slopes(depth: F64, axis: int) -> F64:
-    """Rise of depth a pixel along an axis, the median of its surroundings, on every cell or every second."""
+    """Rise of depth along an axis, frames per pixel: medians of the surroundings, on every cell or every second one."""
     d = depth if axis == 1 else depth.T
     rise: F64 = np.full(d.shape, np.nan)
     rise[:, REACH:-REACH] = (d[:, 2 * REACH :] - d[:, : -2 * REACH]) / (2 * REACH * CELL)
@@ -78,16 +78,20 @@ def _slopes(depth: F64, axis: int) -> F64:
 
 @dataclass(frozen=True, kw_only=True)
 class Tilt:
-    """Depth in frames and its rise a pixel, on the reference's cells; ``growth`` g per frame between a link's ends."""
+    """Depth and its rise on the reference's cells."""
 
-    depth: F64  # (R, C), nan where not known
-    rise_x: F64  # on every ``stride``-th cell
+    depth: F64
+    """(R, C), in frames; NaN where unknown."""
+    rise_x: F64
+    """Rise to the right, frames per pixel, on every ``stride``-th cell."""
     rise_y: F64
+    """The same, downwards."""
     stride: int
     growth: float = 0.0
+    """g of the module's formula, px^2 per frame of depth, for each frame between a link's ends."""
 
     def at(self, x: F64, y: F64) -> tuple[F64, NDArray[np.complex128]]:
-        """Depth, and rise as x + iy, at the reference's pixels (x, y)."""
+        """Depth, and its rise as x + iy, at the reference's pixels (x, y)."""
         r, c = self.depth.shape
         rows = np.clip(((y + 0.5) // CELL).astype(np.int64), 0, r - 1)
         cols = np.clip(((x + 0.5) // CELL).astype(np.int64), 0, c - 1)
@@ -107,9 +111,9 @@ def find_tilt(peaks: Peaks, noise: float) -> Tilt:
 
 
 def busiest(depth: F64, frames: int, most: int) -> list[int]:
-    """Up to so many places whose links to the next frame have about equally many cells around them.
+    """Up to ``most`` places, chosen so that about equally many cells are sharpest around each link to the next frame.
 
-    Spread over the stack where nothing is known: a stack may begin long before anything is sharp, and go on long after.
+    A stack may begin long before anything is sharp and go on long after. If no depth is known, the places are spread evenly.
     """
     shares = (np.arange(most) + 0.5) / most
     known = np.sort(depth[np.isfinite(depth)])
@@ -119,16 +123,27 @@ def busiest(depth: F64, frames: int, most: int) -> list[int]:
 
 @dataclass(frozen=True, kw_only=True)
 class Growth:
-    """How a link's change of blur depends on depth: px^2 a frame of depth, and what is known of it (1 / variance)."""
+    """How a link's change of blur depends on depth."""
 
     slope: float
+    """px^2 per frame of depth."""
     information: float
+    """1 / variance of the slope."""
 
 
 def growth_of(blur: F64, known: F64, depth: F64, middle: float) -> Growth | None:
-    """Robust line through the blocks' changes of blur; None where there are too few near the link's middle.
+    """Fit a line, robustly, to the blocks' changes of blur over depth; None if too few blocks lie near the link's middle.
 
-    ``known`` weighs the blocks; ``middle`` is the depth half way between the link's frames.
+    Parameters
+    ----------
+    blur
+        (K,), change of blur in each block, px^2.
+    known
+        (K,), information about it, as weights.
+    depth
+        (K,), in frames.
+    middle
+        Depth half way between the link's frames.
     """
     use = np.isfinite(depth) & (np.abs(depth - middle) < _NEAR) & (known > 0)
     if int(use.sum()) < _ENOUGH:
@@ -149,14 +164,14 @@ def growth_of(blur: F64, known: F64, depth: F64, middle: float) -> Growth | None
 
 
 def lean_of(rise: NDArray[np.complex128], slope: float) -> NDArray[np.float32]:
-    """(K, 2) how a link's change of blur grows a pixel in x and y; 0 where it is beyond belief."""
+    """How a link's change of blur grows per pixel in x and y, (K, 2); 0 where that is implausibly steep."""
     lean = slope * rise
     lean = np.where(np.abs(lean) <= _STEEPEST, lean, 0)
     return np.stack([lean.real, lean.imag], axis=1).astype(np.float32)
 
 
 def usual_growth(found: Sequence[Growth]) -> float:
-    """Weighted median of the slopes of links between neighbours; never positive, and 0 where they do not agree."""
+    """Weighted median of the slopes of links between neighbours; never positive, and 0 if they do not agree."""
     if not any(g.information > 0 for g in found):
         return 0.0
     slopes, known = (np.array(v) for v in zip(*((g.slope, g.information) for g in found), strict=True))

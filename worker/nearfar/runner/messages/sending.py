@@ -15,7 +15,7 @@ from ipaddress import ip_network
 
 from nearfar.errors import StoreError, UsageError
 from nearfar.jobs import Store
-from nearfar.jobs.notices.notices import Message, Notices, Target
+from nearfar.jobs.messages.outbox import Message, Outbox, Target
 from nearfar.runner.messages import mails, webhooks, wording
 from nearfar.server_settings import ServerSettings
 
@@ -53,7 +53,7 @@ class Notifier:
         clock: Callable[[], float] = time.time,
     ) -> None:
         self.table = settings.notify
-        self.notices = Notices(store)
+        self.outbox = Outbox(store)
         self.rests = rests
         self.every = every
         self.clock = clock
@@ -63,9 +63,9 @@ class Notifier:
 
     def start(self) -> None:
         """Begin; returns at once."""
-        threading.Thread(target=self._gather, name="notices", daemon=True).start()
+        threading.Thread(target=self._gather, name="messages", daemon=True).start()
         for number in range(SENDERS):
-            threading.Thread(target=self._send, name=f"notices {number}", daemon=True).start()
+            threading.Thread(target=self._send, name=f"messages {number}", daemon=True).start()
 
     def stop(self) -> None:
         """End; what is on its way is sent again by the next process."""
@@ -94,13 +94,13 @@ class Notifier:
     def gather(self) -> bool:
         """Make messages of what happened; whether there are new ones."""
         if self.table.keep and time.monotonic() >= self._forget:
-            self.notices.forget(before=self.clock() - self.table.keep * DAY)
+            self.outbox.forget(before=self.clock() - self.table.keep * DAY)
             self._forget = time.monotonic() + FORGET
-        return self.notices.gather() > 0
+        return self.outbox.gather() > 0
 
     def send_one(self) -> bool:
         """Send one message that is due; False: there was none."""
-        taken = self.notices.take()
+        taken = self.outbox.take()
         if taken is None:
             return False
         target, message = taken
@@ -108,21 +108,21 @@ class Notifier:
             arrived, answer, gone = self.deliver(target, message)
         except UsageError as error:  # it can never arrive
             self._note(target, message, f"given up: {error}")
-            self.notices.give_up(message, str(error))
+            self.outbox.give_up(message, str(error))
             return True
         if arrived:
             self._note(target, message, f"sent: {answer}")
-            self.notices.sent(message, answer)
+            self.outbox.sent(message, answer)
         elif gone:
             self._note(target, message, f"given up: {answer}")
-            self.notices.give_up(message, f"{answer}: nothing is sent there any longer", stop=True)
+            self.outbox.give_up(message, f"{answer}: nothing is sent there any longer", stop=True)
         elif message.tries > len(self.rests):
             self._note(target, message, f"given up after {message.tries} tries: {answer}")
-            self.notices.give_up(message, answer)
+            self.outbox.give_up(message, answer)
         else:
             rest = self.rests[message.tries - 1]
             self._note(target, message, f"tried again in {rest:.0f} s: {answer}")
-            self.notices.later(message, answer, rest)
+            self.outbox.later(message, answer, rest)
         return True
 
     def deliver(self, target: Target, message: Message) -> tuple[bool, str, bool]:

@@ -1,7 +1,7 @@
-"""Who wants to be told of what, and what was sent to whom: kept in the store, so that a restart loses no message.
+"""Targets of messages, and the messages to them: kept in the store, so that a restart loses none.
 
-`Notices.gather` makes messages of the audit trail, each once, however often and by however many processes it is called.
-`Notices.take` gives one out for a time; who does not say how that went within it is taken to be gone.
+`Outbox.gather` makes messages of the audit trail, each once, however often and by however many processes it is called.
+`Outbox.take` gives one out for `LEASE` seconds; if nobody reports within them how sending went, it is given out again.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from sqlalchemy.dialects import postgresql, sqlite
 from nearfar.errors import NotFound, UsageError
 from nearfar.jobs import events
 from nearfar.jobs.engine import Tx
+from nearfar.jobs.messages.tables import messages, targets
 from nearfar.jobs.model import events as trail
 from nearfar.jobs.model import jobs, server
-from nearfar.jobs.notices.tables import messages, targets
 from nearfar.jobs.records import Row
 from nearfar.jobs.store import Store
 
@@ -30,63 +30,78 @@ EVENTS: Mapping[str, str] = {
     "job.held": "held",
     "disk.low": "disk",
 }
-"""Lines of the trail that people may want to be told of, and their words for it."""
+"""Actions of the trail that people can be told of, and the word by which they ask for it."""
 CHANNELS = ("webhook", "mail")
 EVERYBODY = "*"
+"""The owner of a target that is told of everybody's jobs."""
 READ_TO = "notify.after"
+"""The row of the table ``server`` with the last number of the trail that messages were made of."""
 LOOK_BACK = 1000
-"""Numbers of the trail that are looked at again: at PostgreSQL a line may show up after one with a higher number."""
+"""Numbers of the trail that are read again: at PostgreSQL a line may become visible after one with a higher number."""
 LEASE = 120.0
-"""Seconds that one try may take."""
+"""Seconds that sending once may take."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Target:
-    """Someone who wants messages."""
+    """A person or a program that gets messages."""
 
     id: int
     owner: str
+    """Whose jobs it is told of, or `EVERYBODY`."""
     channel: str
+    """One of `CHANNELS`."""
     address: str
+    """A URL or a mailbox."""
     events: tuple[str, ...]
+    """Words of `EVENTS`."""
     secret: str | None
+    """With which messages to a webhook are signed."""
     subject: str | None
+    """Template of an e-mail's subject, if it is not the usual one."""
     body: str | None
+    """Template of an e-mail's text, likewise."""
     created: float
     made_by: str
     stopped: str | None
+    """Why nothing is sent there any longer."""
 
     @classmethod
     def from_row(cls, row: Row) -> Self:
-        """Build from a row of `notify_model.targets`."""
+        """Build from a row of `tables.targets`."""
         plain = {name: getattr(row, name) for name in cls.__dataclass_fields__}
         return cls(**plain | {"events": tuple(row.events)})
 
 
 @dataclass(frozen=True, kw_only=True)
 class Message:
-    """What is to be, or was, sent."""
+    """A message that is to be sent, or was."""
 
     id: int
     target: int
     name: str
+    """The same each time it is sent, so that a receiver can tell a repetition."""
     about: str
+    """A word of `EVENTS`."""
     job: int | None
     content: Mapping[str, Any]
+    """``type`` (the trail's action), ``at`` and ``data``."""
     state: str
+    """waiting, sent or given up."""
     tries: int
     due: float
     created: float
     finished: float | None
     answer: str | None
+    """What the receiver answered last."""
 
     @classmethod
     def from_row(cls, row: Row) -> Self:
-        """Build from a row of `notify_model.messages`."""
+        """Build from a row of `tables.messages`."""
         return cls(**{name: getattr(row, name) for name in cls.__dataclass_fields__})
 
 
-class Notices:
+class Outbox:
     """Targets and messages of an open store. Every method is one transaction and may raise `StoreUnreachable`."""
 
     def __init__(self, store: Store) -> None:
@@ -164,40 +179,40 @@ class Notices:
         self._db.write(write)
 
     def gather(self) -> int:
-        """Make messages of what the trail tells since the last time; how many there are new."""
+        """Make messages of new lines in the trail; returns how many."""
         return self._db.write(_gather)
 
     def take(self) -> tuple[Target, Message] | None:
-        """A message that is due, and its target, for the time of one try; None: there is none."""
+        """Take a message that is due, with its target, for the length of a lease; None if there is none."""
         return self._db.write(_take)
 
     def sent(self, message: Message, answer: str) -> None:
-        """It arrived."""
+        """Record that a message arrived."""
         self._end(message, "sent", answer)
 
     def give_up(self, message: Message, answer: str, *, stop: bool = False) -> None:
-        """It never will arrive; with ``stop`` nothing is sent to its target any longer."""
+        """Record that a message never will arrive; with ``stop`` nothing is sent to its target any longer."""
         self._end(message, "given up", answer, stop=stop)
 
     def later(self, message: Message, answer: str, rest: float) -> None:
-        """It did not arrive; to be tried again after a rest."""
+        """Record that a message did not arrive and is to be sent again after ``rest`` seconds."""
         self._db.write(
             lambda tx: tx.conn.execute(_mine(message).values(due=tx.now + rest, answer=answer[:500]))
         )
 
     def messages(self, *, target: int | None = None, limit: int = 50) -> tuple[Message, ...]:
-        """What was sent, the newest first."""
+        """Messages to one target or to all, newest first."""
         query = sa.select(messages).order_by(messages.c.id.desc()).limit(limit)
         if target is not None:
             query = query.where(messages.c.target == target)
         return self._db.read(lambda tx: tuple(map(Message.from_row, tx.conn.execute(query))))
 
     def disk_low(self, reason: str) -> None:
-        """Record that space runs short."""
+        """Record in the trail that space runs short, so that a message is made of it."""
         self._db.write(lambda tx: events.record(tx, "disk.low", who="server", detail={"reason": reason}))
 
     def forget(self, *, before: float) -> int:
-        """Remove messages that ended before a time; how many."""
+        """Remove messages that were finished before a time; returns how many."""
         ended = sa.delete(messages).where(messages.c.finished < before)
         return self._db.write(lambda tx: tx.conn.execute(ended).rowcount)
 
@@ -219,7 +234,7 @@ def _target(tx: Tx, number: int) -> Row:
 
 
 def _mine(message: Message) -> sa.Update:
-    """Fenced by the count of tries: whoever was too slow changes nothing."""
+    """An update of a taken message, fenced by its count of tries: whoever was too slow changes nothing."""
     own = (messages.c.id == message.id, messages.c.tries == message.tries, messages.c.state == "waiting")
     return sa.update(messages).where(*own)
 
