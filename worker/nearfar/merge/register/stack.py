@@ -25,7 +25,8 @@ from nearfar.merge.register.tilt import Growth, Tilt, busiest, usual_growth
 SPANS = (1, 2)
 _GROWTH_LINKS = 8
 _GAP_DOUBT = 6.0  # times what else such blurred blocks err by, where a slice is missing between the frames
-_COARSE_SIGMA, _GAP_SIGMA = 0.0075, 0.06  # px of the finest reduced picture by which a link from it errs beyond its noise
+_COARSE_SIGMA = 0.0075  # px of the finest reduced picture by which a link from it errs beyond its noise
+_GAP_SIGMA = 0.06  # the same over a missing slice
 _MEASURED_AGAIN, _SETTLED = 4, 0.05  # times; px by which terms of bends still change
 _COARSE_SHARE = 0.4  # of the whole work, for progress
 
