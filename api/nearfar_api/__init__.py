@@ -1,1 +1,1 @@
-"""What people and programs talk to over HTTP."""
+"""The server's HTTP side: the API for programs, and the pages for people."""

@@ -20,19 +20,19 @@ log = logging.getLogger("nearfar_api")
 
 VARIABLE = "NEARFAR_LISTEN_FD"
 GRACE = 3
-"""Seconds in which requests may end after the signal to stop; with what follows that stays below five."""
+"""Seconds that requests have to end after the signal to stop; the whole stop then takes less than five."""
 BACKLOG = 256
 
 
 class Server(uvicorn.Server):
-    """Ends event streams as soon as it is to stop, since those would never end by themselves."""
+    """A server that ends event streams as soon as it has to stop, since they would never end by themselves."""
 
     def __init__(self, config: uvicorn.Config, app: FastAPI) -> None:
         super().__init__(config)
         self._app = app
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        """Stop listening, let requests end, and leave."""
+        """Stop listening, and let requests end."""
         await self._app.state.feed.close()
         await super().shutdown(sockets)
 
@@ -43,7 +43,7 @@ def listener(settings: ServerSettings) -> socket.socket:
     Raises
     ------
     UsageError
-        The descriptor that was given is none, or the address cannot be had.
+        The given descriptor is not a socket, or the address is in use or not available.
     """
     given = os.environ.get(VARIABLE)
     if given:

@@ -1,4 +1,4 @@
-"""The application: one for each process, with all that its handlers share."""
+"""The application: one in each process, put together from its routes, pages, guard and shared context."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ log = logging.getLogger(__name__)
 BEAT = 5.0
 """Seconds between two signs of progress for the process that started this one."""
 CHECKED = 2.0
-"""Seconds for which the answer of the readiness checks is good."""
+"""Seconds for which the result of the readiness checks is used again."""
 ROUTES = (
     *(jobs, frames, files, looking, events, cards, server),
     *(plan, health, metrics, status, mends, people, targets),
@@ -116,7 +116,7 @@ def _include_routes(app: FastAPI, context: Context) -> None:
 
 
 def _vendor() -> StaticFiles:
-    """What the pages use of others; if it is missing they do without, and the log says what to do."""
+    """Third-party scripts of the pages; if they are missing the pages work without, and the log says what to do."""
     if VENDOR.is_dir():
         return StaticFiles(directory=VENDOR)
     log.warning(

@@ -28,13 +28,13 @@ REST = 1.0
 """Seconds between two tries to open a store that did not answer."""
 
 ANSWER = 4.0
-"""Seconds that the store may be silent: somebody waits for the page. Workers and keep are more patient."""
+"""Seconds that the store may be silent, since a person is waiting; workers and keep wait longer."""
 
 T = TypeVar("T")
 
 
 class Hints(Protocol):
-    """What the API wants of `nearfar.runner.hints.Hinter`."""
+    """What the API needs of `nearfar.runner.hints.Hinter`."""
 
     broker: str | None
 
@@ -49,7 +49,7 @@ class Hints(Protocol):
 
 
 class Cached(Generic[T]):
-    """A value that is asked for again only after some seconds; one thread asks, the others wait for it."""
+    """A value that is kept for some seconds; when it is too old one thread renews it while the others wait."""
 
     def __init__(self, seconds: float, ask: Callable[[], T]) -> None:
         self._seconds = seconds

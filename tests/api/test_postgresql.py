@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pytest
 import sqlalchemy as sa
 
 from nearfar.jobs import Store, open_store
+from nearfar.jobs.model import events as trail
 from nearfar.places import places_of
 from nearfar_api.app import create_app
 from tests.api.conftest import Client, Kicks, settings_for
@@ -67,6 +69,28 @@ def test_a_job_is_followed(url: str, shared_store: Store, tmp_path: Path) -> Non
             shared_store.cancel(job, who="lena")
             names = [event["event"] for event in events_of(lines, until="end")]
         assert names == ["job.cancelled", "progress", "end"]
+
+
+def test_a_listener_that_comes_back_gets_what_became_visible_late(
+    url: str, shared_store: Store, tmp_path: Path
+) -> None:
+    with running(tmp_path / "data", log=tmp_path / "api.log", store_url=url) as process:
+        address = f"{process.url}{API}/events"
+        with shared_store.database.engine.begin() as slow:
+            slow.execute(
+                trail.insert(),
+                {"at": time.time(), "who": "lena", "action": "job.told", "job": None, "detail": {}},
+            )
+            after = shared_store.last_event()
+            job = submit(shared_store)
+            with httpx.stream("GET", f"{address}?after={after}", timeout=PATIENCE) as answer:
+                told = events_of(answer.iter_lines(), until="job.submitted")[-1]
+            listed = httpx.get(f"{process.url}{API}/trail?after={after}", timeout=PATIENCE).json()
+            assert listed == {"events": [], "last": after}, "not yet, so that nobody passes it over"
+        with httpx.stream("GET", address, headers={"Last-Event-ID": told["id"]}, timeout=PATIENCE) as answer:
+            shared_store.cancel(job, who="lena")
+            found = events_of(answer.iter_lines(), until="job.cancelled")
+        assert [e["event"] for e in found if "id" in e] == ["job.told", "job.cancelled"]
 
 
 def test_a_server_whose_database_comes_later_answers_and_then_works(tmp_path: Path, url: str) -> None:

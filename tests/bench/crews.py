@@ -3,7 +3,8 @@
 Crews are commands ``nearfar worker`` on PostgreSQL and Redis, each on a processor of its own (taskset(1)) as long as
 there are as many, with the same scratch folder as workers of one machine have. One job is done by one and by two; a queue
 of six by one, two and four. Prints seconds, how many times faster than one worker that is, and the processor seconds of
-all units: where those add up to the seconds times the processors, more workers cannot be faster.
+all units: where those add up to the seconds times the processors, more workers cannot be faster. ``--units`` also prints
+who did which unit of a single job and when, and the seconds in which each worker had none.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from nearfar.frames.decode import decode, read_header
-from nearfar.jobs import JobState, Store
+from nearfar.jobs import AttemptStep, JobState, Store
 from nearfar.places import places_of
 from nearfar.runner.hints import Hinter
 from tests.acceptance.crew import Studio, open_store_of, studio
@@ -72,11 +73,36 @@ def timed(one: Studio, store: Store, frames: list[Path], crews: int, jobs: int) 
         shutil.rmtree(one.data / folder, ignore_errors=True)
         (one.data / folder).mkdir()
     units = [unit for number in numbers for unit in store.units(number)]
+    if jobs == 1 and "--units" in sys.argv:
+        print_units(store, numbers[0])
     return took, sum(float((unit.result or {}).get("processor", 0.0)) for unit in units)
 
 
+def print_units(store: Store, job: int) -> None:
+    """When each worker did what, in seconds from the job's submission; it has ended."""
+    born = store.job(job).created
+    units = {unit.id: unit for unit in store.units(job)}
+    began: dict[int, float] = {}
+    spans: dict[str, list[tuple[float, float]]] = {}
+    for attempt in store.attempts(job):
+        unit, at, worker = units[attempt.unit], attempt.at - born, str(attempt.worker)
+        if attempt.step is AttemptStep.STARTED:
+            began[unit.id] = at
+            continue
+        start = began.pop(unit.id)
+        spans.setdefault(worker, []).append((start, at))
+        spent = float((unit.result or {}).get("processor", 0.0))
+        print(
+            f"    {start:6.2f} to {at:6.2f} {worker[-12:]:12} {unit.kind} {unit.start} to {unit.stop - 1}: "
+            f"{at - start:.2f} s, {spent:.2f} of its processor {attempt.step}"
+        )
+    end = max(stop for found in spans.values() for _, stop in found)
+    for worker, found in spans.items():
+        print(f"    {worker[-12:]}: {end - sum(stop - start for start, stop in found):.2f} s without a unit")
+
+
 def main() -> None:
-    numbers = [int(text) for text in sys.argv[1:]]
+    numbers = [int(text) for text in sys.argv[1:] if text != "--units"]
     count = numbers[0] if numbers else 16
     size = (numbers[1], numbers[2]) if len(numbers) > 2 else (3000, 2000)
     stack = big("easy", count, size=size)

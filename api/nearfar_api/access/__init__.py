@@ -1,3 +1,3 @@
-"""Who asks, what they may do, and what stands before every handler."""
+"""Who sends a request, what they may do, and the guard before every handler."""
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
-"""Who may ask for what: names that the server goes by, pages of other sites, keys, sessions, and the table of rights.
+"""Whether a request is admitted: by its host name, its origin, keys, sessions, and the table of rights.
 
-The name in ``Host`` is checked so that a page from elsewhere cannot reach a server at the loopback address by pointing
-a name of its own there; ``Origin`` and ``Sec-Fetch-Site`` so that it cannot send changes with the browser's own right.
-Whoever is known by a cookie has to show one of the two with every change: all browsers of today send them, so that no
-form needs a token.
+``Host`` is checked so that a page of another site cannot reach a server on the loopback address by pointing a name of its
+own there (DNS rebinding). ``Origin`` and ``Sec-Fetch-Site`` are checked so that such a page cannot make changes with the
+browser's cookies. A change by a caller with a cookie must carry one of the two: all current browsers send them, so that
+forms need no token.
 """
 
 from __future__ import annotations
@@ -31,18 +31,18 @@ from nearfar_api.problems import Problem
 
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 PROBES = ("/health/live", "/health/ready")
-"""What probes ask, who know no name of the server."""
+"""Addresses for probes, which do not know the server's names."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
 """Methods that change nothing (RFC 9110, 9.2.1)."""
 CHALLENGE = 'Bearer realm="nearfar", Basic realm="nearfar", charset="UTF-8"'
 BEARER = 'Bearer realm="nearfar"'
-"""Where people log in on a page, no browser is to ask for a name and password by itself."""
+"""The challenge of a 401 answer: not Basic, which would make browsers ask for a password by themselves."""
 HTTP = "http"
 LONGEST_SECRET = 1000
 
 
 class Access:
-    """The rules by these settings."""
+    """The rules of access, by the settings."""
 
     def __init__(self, settings: ServerSettings, store: Callable[[], Store]) -> None:
         server = settings.server
@@ -56,7 +56,7 @@ class Access:
         self._store = store
 
     async def admit(self, scope: Scope, *, method: str, path: str) -> Caller:
-        """Who asks, if they may; raises `Problem` if not, and `StoreUnreachable` if that cannot be looked up."""
+        """Admit a request and return its caller. Raises `Problem` if it is refused, and `StoreUnreachable`."""
         headers = Headers(scope=scope)
         found = rights.of(method, path)
         if path in PROBES:
@@ -74,13 +74,13 @@ class Access:
         return caller
 
     def _sighted(self, caller: Caller | None) -> Caller | None:
-        """The same, with what they see of others' jobs."""
+        """The caller, with `Caller.sees_all` set by the settings."""
         if caller is None or caller.runs or not self.settings.people.private:
             return caller
         return replace(caller, sees_all=False)
 
     async def known(self, headers: Headers) -> Caller | None:
-        """Who asks; None: nobody that the server knows."""
+        """The caller of a request; None if the server does not know them."""
         caller = self._at_once(headers)
         if caller is not None or self.free:
             return caller
@@ -93,7 +93,7 @@ class Access:
         return await run_in_threadpool(self.by_session, token)
 
     def _at_once(self, headers: Headers) -> Caller | None:
-        """Callers known without asking the store: everyone if the server is free, and whoever shows its own key."""
+        """A caller who is known without asking the store: anyone if no key is needed, or one with the server's own key."""
         shown = _authorization(headers)
         name, value = shown or ("", "")
         if self.free:
@@ -114,7 +114,7 @@ class Access:
         )
 
     def by_key(self, secret: str) -> Caller | None:
-        """Who shows a key of the store; asks the store."""
+        """The caller with a key of the store; asks the store."""
         if not 0 < len(secret) <= LONGEST_SECRET:
             return None
         found = People(self._store()).key(secret)
@@ -132,7 +132,7 @@ class Access:
         )
 
     def by_session(self, token: str) -> Caller | None:
-        """Who logged in; asks the store."""
+        """The caller with a session; asks the store."""
         people = self.settings.people
         account = People(self._store()).session(
             token[:LONGEST_SECRET], idle=3600 * people.idle, longest=86400 * people.longest
@@ -149,14 +149,14 @@ class Access:
         )
 
     async def still(self, caller: Caller) -> bool:
-        """Whether a key or a session with which something long began is still good."""
+        """Whether the key or session with which a long request began is still valid."""
         if caller.secret is None:
             return True
         look = self.by_key if caller.how == "key" else self.by_session
         return await run_in_threadpool(look, caller.secret) is not None
 
     def note(self, action: str, who: str, detail: dict[str, str | None]) -> None:
-        """Put a line into the trail."""
+        """Record a line in the trail."""
         People(self._store()).note(action, who=who, detail=detail)
 
     async def _check(self, caller: Caller, found: rights.Found, scope: Scope) -> None:
@@ -179,7 +179,7 @@ class Access:
             await run_in_threadpool(self._check_owners, caller, _jobs(found, scope), own=need.own)
 
     def _check_owners(self, caller: Caller, numbers: list[int], *, own: bool) -> None:
-        """Whether all these jobs are the caller's; a job that is not there is left for the route to report."""
+        """Raise `Problem` unless all these jobs are the caller's; jobs that do not exist are left to the route."""
         for number in numbers:
             try:
                 owner = self._store().job(number).owner
@@ -209,11 +209,11 @@ class Access:
         )
 
     def holds_key(self, headers: Headers) -> bool:
-        """Whether someone shows the server's own key, or none is asked for."""
+        """Whether a request carries the server's own key, or none is needed."""
         return self._at_once(headers) is not None
 
     def address(self, scope: Scope) -> str:
-        """Where a request comes from: what the nearest of our own proxies says, or the other end of the connection."""
+        """The address of the client: as the nearest of our own proxies gives it, or the other end of the connection."""
         near = _plain(scope["client"][0] if scope.get("client") else "")
         said = ",".join(Headers(scope=scope).getlist("x-forwarded-for")).split(",")
         while self._proxy(near) and said:
@@ -224,7 +224,7 @@ class Access:
         return near
 
     def secure(self, scope: Scope) -> bool:
-        """Whether the browser came by https, as far as it or one of our proxies says so."""
+        """Whether the client uses https, by the connection or as one of our proxies says."""
         headers = Headers(scope=scope)
         proxied = self._proxy(_plain(scope["client"][0] if scope.get("client") else ""))
         return (
@@ -260,7 +260,7 @@ class Access:
 
 
 def _jobs(found: rights.Found, scope: Scope) -> list[int]:
-    """Jobs that a request is about."""
+    """Numbers of the jobs that a request is about."""
     try:
         query = parse_qs(scope.get("query_string", b"").decode("latin-1"), keep_blank_values=True)
         numbers = jobs_named(found, query)
@@ -272,7 +272,7 @@ def _jobs(found: rights.Found, scope: Scope) -> list[int]:
 
 
 def _plain(address: str) -> str:
-    """An address without port and brackets, one of IPv4 in IPv6 as the former; empty if it is none."""
+    """An address without port and brackets, IPv4 mapped to IPv6 as plain IPv4; empty if it is not an address."""
     text = address.strip()
     for found in (text, host_name(text)):
         try:
@@ -284,8 +284,9 @@ def _plain(address: str) -> str:
 
 
 def _asks_first(method: str, path: str, headers: Headers) -> bool:
-    """Whether a browser asks if a viewer on another site may look at a picture; it shows no key with that (Fetch
-    standard, CORS-preflight fetch), and the answer tells nothing of the picture.
+    """Whether this is a browser's preflight request for a picture that another site shows.
+
+    It carries no key (Fetch standard, CORS-preflight fetch), and the answer reveals nothing about the picture.
     """
     return method == "OPTIONS" and path.startswith("/iiif/") and "access-control-request-method" in headers
 
@@ -299,13 +300,13 @@ def host_name(host: str) -> str:
 
 
 def _same(shown: str, key: str) -> bool:
-    """In constant time, which gives away neither the key's length nor its beginning."""
+    """Compare in constant time, which reveals neither the key's length nor its beginning."""
     first, second = (hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest() for text in (shown, key))
     return hmac.compare_digest(first, second)
 
 
 def _authorization(headers: Headers) -> tuple[str, str] | None:
-    """Name and secret that someone shows; None: nothing is shown."""
+    """Name and secret of an ``Authorization`` field; None if there is none."""
     if "authorization" not in headers:
         return None
     scheme, _, value = headers["authorization"].partition(" ")

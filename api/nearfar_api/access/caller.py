@@ -1,4 +1,4 @@
-"""Who asks: a small record that `access` puts beside each request, for handlers, pages and the trail."""
+"""The caller of a request: a small record that `access` attaches to it, for handlers, pages and the trail."""
 
 from __future__ import annotations
 
@@ -17,34 +17,34 @@ SCOPE = "nearfar.caller"
 
 @dataclass(frozen=True, kw_only=True)
 class Caller:
-    """Someone who asks, and what they may do."""
+    """The caller of a request, and what they may do."""
 
     name: str
     """For the trail."""
     role: Role | None
-    """None: nothing but what everyone may."""
+    """None: only what is open to everyone."""
     owner: str
-    """Whose jobs are theirs, and what they submit."""
+    """The owner whose jobs are theirs, and under which they submit."""
     how: How
     account: str | None = None
-    """Who logged in, or whose key was shown."""
+    """The account that logged in, or that the key belongs to."""
     sees_all: bool = True
     """Whether jobs of others are shown to them."""
     secret: str | None = field(default=None, repr=False)
-    """The key or the session's token, to look again whether it is still good."""
+    """The key or the session's token, to check later whether it is still valid."""
 
     def may(self, role: Role | str) -> bool:
-        """Whether that is among what they may do; templates have the word."""
+        """Whether they have this role or one above it; templates give the word."""
         return self.role is not None and self.role.covers(Role(role))
 
     @property
     def runs(self) -> bool:
-        """Whether they may do everything."""
+        """Whether they have the role run, and may do everything."""
         return self.role is Role.RUN
 
     @property
     def only(self) -> str | None:
-        """The owner whose jobs alone they see; None: they see all."""
+        """The only owner whose jobs they see; None: they see all jobs."""
         return None if self.sees_all else self.owner
 
     def owns(self, owner: str) -> bool:
@@ -56,7 +56,7 @@ NOBODY = Caller(name="nobody", role=None, owner="", how="nobody")
 
 
 def caller_of(scope: Scope) -> Caller:
-    """Who asks; nobody if no guard stands before the application."""
+    """The caller of a request; nobody if the application runs without the guard."""
     found = scope.get(SCOPE, NOBODY)
     assert isinstance(found, Caller)  # noqa: S101 - the guard put it there
     return found
@@ -67,4 +67,4 @@ async def _caller(request: Request) -> Caller:
 
 
 By = Annotated[Caller, Depends(_caller)]
-"""Who asks, for handlers."""
+"""The caller, as a parameter of handlers."""

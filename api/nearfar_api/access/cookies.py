@@ -1,7 +1,7 @@
-"""What a browser keeps: the session's token, a mark of browsers that logged in before, and a log-in at a provider under way.
+"""Cookies: the session's token, a mark of browsers that logged in before, and a log-in at a provider under way.
 
-All are HttpOnly and SameSite=Lax; Secure wherever the browser came by https. The latter two are signed with a secret of
-the server's own (HMAC, RFC 2104) and hold nothing that their owner should not see.
+All are HttpOnly and SameSite=Lax, and Secure if the browser uses https. The latter two are signed with a secret of the
+server (HMAC, RFC 2104) and contain nothing that their owner should not see.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ YEAR = 365 * 86400
 
 
 def read(headers: Headers, name: str) -> str | None:
-    """A cookie of a request; None if there is none, or more than one, as someone next door may have set the other."""
+    """A cookie of a request; None if there is none, or several, of which a neighbouring site may have set one."""
     found = []
     for field in headers.getlist("cookie"):
         for part in field.split(";"):
@@ -36,7 +36,7 @@ def read(headers: Headers, name: str) -> str | None:
 
 
 def give(response: Response, scope: Scope, name: str, value: str, *, seconds: float, secure: bool) -> None:
-    """Let the browser keep something."""
+    """Set a cookie."""
     response.set_cookie(
         name,
         value,
@@ -49,18 +49,18 @@ def give(response: Response, scope: Scope, name: str, value: str, *, seconds: fl
 
 
 def take(response: Response, scope: Scope, name: str, *, secure: bool) -> None:
-    """Let it forget."""
+    """Remove a cookie."""
     give(response, scope, name, "", seconds=0, secure=secure)
 
 
 def signed(secret: bytes, kind: str, value: Mapping[str, Any]) -> str:
-    """A value that only the server can have made."""
+    """A value with a proof that only this server can make."""
     text = base64.urlsafe_b64encode(json.dumps(dict(value)).encode()).rstrip(b"=")
     return f"{text.decode()}.{_proof(secret, kind, text)}"
 
 
 def checked(secret: bytes, kind: str, text: str | None) -> dict[str, Any] | None:
-    """What `signed` was given; None if it was not the server, or something else was meant."""
+    """The value that `signed` was given; None if the proof is wrong, or made for another kind."""
     body, _, proof = (text or "").partition(".")
     raw = body.encode("utf-8", "surrogatepass")
     if not hmac.compare_digest(_proof(secret, kind, raw).encode(), proof.encode("utf-8", "surrogatepass")):

@@ -24,9 +24,9 @@ from nearfar_api.web import VIEWER_STYLE
 log = logging.getLogger(__name__)
 
 LARGEST_BODY = 4 << 20
-"""Bytes of a body that is no frame."""
+"""The most bytes of a request's body, except for frames."""
 UPLOAD = re.compile(r"/api/v1/jobs/[0-9]+/frames/[0-9]+")
-"""Where frames go to, which have a limit of their own."""
+"""Addresses of uploads, which have a limit of their own."""
 HEADERS = {
     "content-security-policy": f"default-src 'self'; style-src 'self' '{VIEWER_STYLE}'; base-uri 'none'; "
     "form-action 'self'; frame-ancestors 'none'; object-src 'none'",
@@ -36,9 +36,9 @@ HEADERS = {
     "cross-origin-opener-policy": "same-origin",
 }
 AGAIN = 20.0
-"""Seconds between two checks whether a listener to events still may listen."""
+"""Seconds between two checks whether a listener to events still may listen to them."""
 QUIET = ("/health/", "/metrics", "/static/", "/vendor/", "/iiif/")
-"""What is asked again and again is logged only if it fails."""
+"""Addresses that are requested so often that only failures are logged."""
 
 
 def path_within(scope: Scope) -> str:
@@ -50,7 +50,7 @@ def path_within(scope: Scope) -> str:
 
 
 class Guard:
-    """ASGI middleware around the whole application, which lies below ``root`` as far as the world can see."""
+    """ASGI middleware around the whole application, whose public addresses begin with ``root``."""
 
     def __init__(self, app: ASGIApp, *, access: Access, root: str = "") -> None:
         self.app = app
@@ -58,7 +58,7 @@ class Guard:
         self.root = root
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let a request in, or answer it."""
+        """Pass a request on, or refuse it."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
@@ -70,7 +70,7 @@ class Guard:
 
 
 class _Passage:
-    """One request on its way."""
+    """One request on its way through the guard."""
 
     def __init__(self, guard: Guard, scope: Scope, receive: Receive, send: Send) -> None:
         self.guard, self.scope, self._receive, self._send = guard, scope, receive, send
@@ -150,7 +150,7 @@ class _Passage:
         await self._send(message)
 
     async def _still_listens(self, message: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
-        """The message, or the end of a stream of events whose listener logged out or lost the key meanwhile."""
+        """The message, or the end of a stream of events if its listener has logged out or lost the key."""
         assert self.looked is not None  # noqa: S101 - as it was asked
         if not self.over and time.monotonic() - self.looked >= AGAIN:
             self.looked = time.monotonic()
@@ -164,7 +164,7 @@ class _Passage:
         await response(self.scope, self._receive, self.send)
 
     async def _mistake(self, error: Exception) -> bool:
-        """Log an unforeseen error and answer with its number alone; False: an answer was already on its way."""
+        """Log an unexpected error and answer with its number only; False if an answer has begun already."""
         log.error("request %s failed: %s", self.id, error, exc_info=error, extra={"action": "http.mistake"})
         if self.status:
             return False

@@ -1,7 +1,7 @@
-"""A request for which something hangs is answered all the same: what is missing, and when to ask again.
+"""Requests that hang are answered nevertheless: with what is missing, and when to ask again.
 
-A share whose server is gone lets every look at it hang, in a thread that nothing can end. The request goes without it;
-the thread ends when the share is back.
+If the server of a share is gone, every access to the share hangs, in a thread that cannot be ended. The request is answered
+without it, and the thread ends when the share is back.
 """
 
 from __future__ import annotations
@@ -18,20 +18,20 @@ from nearfar_api.problems import Problem
 from nearfar_api.status import readiness
 
 LATEST = 12.0
-"""Seconds within which an answer has to begin; a store that does not answer is told of earlier."""
+"""Seconds within which an answer has to begin; a store that does not answer is reported earlier."""
 ASKED = 1.0
-"""Seconds that the data folder gets to prove that it is not what hangs."""
+"""Seconds that the data folder gets to answer, to find out whether it is what hangs."""
 READS = ("GET", "HEAD")
 PATIENT = ("/iiif/", "/api/v1/jobs/", "/health/")
-"""Where pictures and frames are made first, or checks have limits of their own."""
+"""Addresses at which an answer may take longer, or that have limits of their own."""
 
 
 class Late(Exception):
-    """Nothing was answered in time."""
+    """An answer did not begin in time."""
 
 
 async def in_time(ask: Callable[[Send], Awaitable[None]], send: Send, *, patient: bool) -> None:
-    """Let a request be answered by ``ask``; raises what that raises, and `Late` if its answer does not begin in time."""
+    """Answer a request by ``ask``; raises what that raises, and `Late` if its answer does not begin in time."""
     if patient:
         await ask(send)
         return
@@ -59,7 +59,7 @@ async def in_time(ask: Callable[[Send], Awaitable[None]], send: Send, *, patient
 
 
 async def problem(ctx: Context) -> Problem:
-    """What to say then."""
+    """The answer to a request that was late, after finding out what hangs."""
     ask = functools.partial(readiness.folder_in_time, ctx, ASKED)
     why = await asyncio.get_running_loop().run_in_executor(None, ask)
     detail = (

@@ -9,16 +9,16 @@ from nearfar_api.access import rights
 
 PICTURE = re.compile(r"job-([0-9]{1,18})(?::.*)?", re.DOTALL)
 NAMES = ("job", "other")
-"""What numbers of jobs are called in paths and queries."""
+"""Names of parameters, in paths and queries, that are numbers of jobs."""
 
 
 def jobs_named(found: rights.Found, query: Mapping[str, Sequence[str]]) -> list[int] | None:
-    """Numbers of the jobs; None: it is about a picture of none.
+    """Numbers of the jobs that a request names; None if it names a picture that belongs to no job.
 
     Raises
     ------
     ValueError
-        One is not written in plain digits; a route might read it otherwise than it is read here.
+        A number is not written in plain digits, so that a route might read another one than this function.
     """
     texts = [found.names[name] for name in NAMES if name in found.names]
     if found.path is not None and "{job}" in found.path:

@@ -1,4 +1,4 @@
-"""Answers to refused requests: a problem for programs, a page or the log-in for people; what matters goes into the trail."""
+"""Answers to refused requests: a problem for programs, a page or the log-in for people; and their lines in the trail."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from nearfar_api.problems import Problem
 log = logging.getLogger(__name__)
 
 PROGRAMS = ("/api/", "/iiif/", "/metrics", "/health/", "/fetch/")
-"""Where programs ask; elsewhere people do."""
+"""Addresses for programs; all others are for people."""
 REST = 60.0
 """Seconds between two lines in the trail about the same refusal."""
 MOST = 1000
@@ -32,7 +32,7 @@ _lock = threading.Lock()
 
 
 async def refuse(access: Access, scope: Scope, problem: Problem, *, path: str) -> Response:
-    """The answer to a request that is not let in."""
+    """The answer to a refused request."""
     root, instance = scope.get("root_path", ""), scope["nearfar.id"]
     await _note(access, scope, problem, path)
     headers = Headers(scope=scope)
@@ -56,7 +56,7 @@ async def refuse(access: Access, scope: Scope, problem: Problem, *, path: str) -
 
 
 async def _note(access: Access, scope: Scope, problem: Problem, path: str) -> None:
-    """Put a refusal into the trail, but not each of many."""
+    """Record a refusal in the trail, but only one of many alike."""
     caller, address = caller_of(scope), access.address(scope)
     shown = "authorization" in Headers(scope=scope)
     if problem.kind == "no-right":

@@ -1,14 +1,13 @@
-"""Who may use which route: one table, which the guard asks before anything else, and a test compares with the routes.
+"""Who may use which route: one table, which the guard asks first and a test compares with the routes.
 
-A route that is not in the table is for the role run alone. To add one, write its method and path as the route has them,
-and what it takes:
+A route that is missing requires the role run. To add one, write its method, its path as in the route, and its requirement:
 
-- ``OPEN``: everyone, without being known.
+- ``OPEN``: none.
 - ``LOOK``, ``SUBMIT``, ``MEND``, ``RUN``: that role, or one above it.
 - ``OWN``: the role submit and a job of one's own, or the role run. The path has to name the ``{job}``.
-- ``ALL``: the role look, and run if `people.private` lets others see only jobs of their own; for what tells of all.
+- ``ALL``: the role look; run if `people.private` is set, since the answer covers everybody's jobs.
 
-Whatever names a ``{job}`` shows nothing of someone else's if `people.private` is set.
+If `people.private` is set, a route that names a ``{job}`` shows nothing of other people's jobs.
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ from nearfar.jobs import Role
 
 @dataclass(frozen=True, kw_only=True)
 class Need:
-    """What a route takes."""
+    """What a route requires."""
 
     role: Role | None
     """None: nothing."""
@@ -153,16 +152,16 @@ TABLE: Mapping[tuple[str, str], Need] = {
     ("POST", "/accounts"): RUN,
     ("POST", "/accounts/change"): RUN,
 }
-"""Need by method and path. HEAD takes what GET takes."""
+"""Requirement by method and path. HEAD requires what GET requires."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Found:
-    """What a request takes, and the names in its path."""
+    """What a request requires, and the parameters in its path."""
 
     need: Need
     path: str | None
-    """As it stands in the table; None: it does not."""
+    """As in the table; None if it is not there."""
     names: Mapping[str, str]
 
 
@@ -181,11 +180,11 @@ ROUTES: Mapping[str, list[tuple[re.Pattern[str], str]]] = {
     )
     for method in {way for way, _ in TABLE}
 }
-"""By method, paths with fewest names first."""
+"""Patterns by method, those with the fewest parameters first."""
 
 
 def of(method: str, path: str) -> Found:
-    """What a request takes; the strictest if nothing is said about it."""
+    """What a request requires; the role run if it is not in the table."""
     method = "GET" if method == "HEAD" else method
     for pattern, template in ROUTES.get(method, ()):
         match = pattern.fullmatch(path)

@@ -18,6 +18,7 @@ from starlette.concurrency import run_in_threadpool
 
 from nearfar.errors import StoreError
 from nearfar.jobs import Event, JobQuery, MendState, Sort, Store
+from nearfar.jobs.reading import OVERLAP
 from nearfar.jobs.states import ENDED
 from nearfar_api.context import Context
 from nearfar_api.models.answers import JobModel
@@ -28,8 +29,6 @@ log = logging.getLogger(__name__)
 EVERY = 0.5
 LONGEST_REST = 10.0
 """Seconds between two tries while the store does not answer."""
-OVERLAP = 100
-"""Events read again each time: with PostgreSQL one may become visible after another with a higher number."""
 PAGE = 1000
 CHANGED = 100
 """Jobs looked at for changes; the store keeps about 68 changes a second."""

@@ -14,9 +14,9 @@ KEEP_ALIVE = 15.0
 STILL_HERE = b": still here\n\n"
 
 
-def message(event: str, data: str, *, number: int | None = None) -> bytes:
-    """One event; ``number`` becomes its id."""
-    lines = [f"id: {number}"] if number is not None else []
+def message(event: str, data: str, *, place: str | None = None) -> bytes:
+    """One event; ``place`` becomes its id."""
+    lines = [f"id: {place}"] if place is not None else []
     lines.append(f"event: {event}")
     lines += [f"data: {line}" for line in data.replace("\r\n", "\n").replace("\r", "\n").split("\n")]
     return ("\n".join(lines) + "\n\n").encode()

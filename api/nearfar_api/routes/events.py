@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from nearfar.jobs import Event, MendState
 from nearfar.jobs.people.people import PRIVATE
+from nearfar.jobs.reading import LARGEST, OVERLAP, Reading
 from nearfar.jobs.states import ENDED
 from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
@@ -25,25 +26,30 @@ from nearfar_api.routes.jobs import GONE, JobNumber
 router = APIRouter(prefix="/api/v1", tags=["events"])
 
 RETRY = 2.0
-LARGEST = 2**63
 STREAM_BODY = {"text/event-stream": {"schema": {"type": "string"}}}
 STREAM: dict[int | str, dict[str, Any]] = {200: {"description": "A stream", "content": STREAM_BODY}}
 LastId = Annotated[
     str | None,
     Header(
-        alias="Last-Event-ID", max_length=30, description="The number of the last event that was received."
+        alias="Last-Event-ID",
+        max_length=500,
+        description="The id of the last event that was received, or its number.",
     ),
 ]
 After = Annotated[
-    int | None, Query(ge=0, lt=LARGEST, description="The same for whoever cannot send the header.")
+    int | None,
+    Query(
+        ge=0,
+        lt=LARGEST,
+        description="The number of the last event that was received, for whoever cannot send the header.",
+    ),
 ]
 
 
-def _after(last: str | None, after: int | None) -> int | None:
-    """Number to continue after; anything but a number is ignored, as ids are the server's own."""
-    if last is not None and last.isascii() and last.isdigit() and int(last) < LARGEST:
-        return int(last)
-    return after
+def _after(last: str | None, after: int | None) -> Reading | None:
+    """Where to continue; anything but an id is ignored, as ids are the server's own."""
+    found = Reading.parse(last) if last is not None else None
+    return found if found is not None or after is None else Reading(after)
 
 
 @router.get(
@@ -62,7 +68,8 @@ async def job_events(
     """
     await run_in_threadpool(ctx.store.job, job)
     feed: Feed = request.app.state.feed
-    return sse.EventStream(_of_job(ctx, feed, job, _after(last_event_id, after) or 0))
+    began = _after(last_event_id, after)
+    return sse.EventStream(_of_job(ctx, feed, job, began.last if began is not None else 0))
 
 
 @router.get(
@@ -90,7 +97,7 @@ async def _of_job(ctx: Context, feed: Feed, job: int, after: int) -> AsyncGenera
         model = await run_in_threadpool(job_model, ctx, job)
         async for event in _replay(ctx, after, job):
             sent.add(event.id)
-            yield _event(event)
+            yield _event(event, event.id)
         yield sse.message("progress", model.model_dump_json())
         if model.state in ENDED and model.mends.state is not MendState.WORKING:
             yield sse.message("end", model.model_dump_json())
@@ -101,24 +108,29 @@ async def _of_job(ctx: Context, feed: Feed, job: int, after: int) -> AsyncGenera
         feed.leave(listener)
 
 
-async def _of_all(ctx: Context, feed: Feed, after: int | None, by: Caller) -> AsyncGenerator[bytes, None]:
+async def _of_all(
+    ctx: Context, feed: Feed, reading: Reading | None, by: Caller
+) -> AsyncGenerator[bytes, None]:
     listener = await feed.join(None)
     try:
-        yield sse.retry(RETRY)
-        sent: set[int] = set()
-        if after is None:
-            # The reader may hand over what happened shortly before this listener came.
-            last = await run_in_threadpool(ctx.store.last_event)
-            sent.update(range(max(1, last - PAGE), last + 1))
-        else:
-            async for event in _replay(ctx, after, None):
-                sent.add(event.id)
-                if _may_see(by, event):
-                    yield _event(event)
-        async for piece in _live(listener, sent, ends=False, by=by):
+        read = reading if reading is not None else await run_in_threadpool(_from_now_on, ctx)
+        yield sse.retry(RETRY)  # from here on nothing is missed
+        if reading is not None:
+            async for event in _replay(ctx, read.after, None):
+                if read.fresh(event.id) and _may_see(by, event):
+                    yield _event(event, read)
+        async for piece in _live(listener, read, ends=False, by=by):
             yield piece
     finally:
         feed.leave(listener)
+
+
+def _from_now_on(ctx: Context) -> Reading:
+    """All that can be seen now is read."""
+    last = ctx.store.last_event()
+    reading = Reading(max(0, last - OVERLAP))
+    reading.take(ctx.store.events(reading.last, limit=PAGE))
+    return reading
 
 
 async def _replay(ctx: Context, after: int, job: int | None) -> AsyncGenerator[Event, None]:
@@ -137,8 +149,9 @@ def _may_see(by: Caller | None, event: Event) -> bool:
 
 
 async def _live(
-    listener: Listener, sent: set[int], *, ends: bool, by: Caller | None = None
+    listener: Listener, read: set[int] | Reading, *, ends: bool, by: Caller | None = None
 ) -> AsyncGenerator[bytes, None]:
+    """What is new. ``read``: numbers of what was sent before, or how far all that there is was read."""
     while True:
         try:
             message = await asyncio.wait_for(listener.queue.get(), sse.KEEP_ALIVE)
@@ -148,8 +161,9 @@ async def _live(
         if message is None:
             return
         if isinstance(message, Event):
-            if message.id not in sent and _may_see(by, message):
-                yield _event(message)
+            fresh = read.fresh(message.id) if isinstance(read, Reading) else message.id not in read
+            if fresh and _may_see(by, message):
+                yield _event(message, read if isinstance(read, Reading) else message.id)
             continue
         yield sse.message("progress", message.job.model_dump_json())
         if ends and message.ended:
@@ -157,8 +171,8 @@ async def _live(
             return
 
 
-def _event(event: Event) -> bytes:
-    return sse.message(event.action, event_model(event).model_dump_json(), number=event.id)
+def _event(event: Event, place: Reading | int) -> bytes:
+    return sse.message(event.action, event_model(event).model_dump_json(), place=str(place))
 
 
 @router.get("/trail", operation_id="listTrail", summary="Read the audit trail", responses=refusals("invalid"))
@@ -169,7 +183,10 @@ def list_trail(
     job: Annotated[int | None, Query(ge=1, lt=LARGEST)] = None,
     limit: Annotated[int, Query(ge=1, le=1000)] = 200,
 ) -> Trail:
-    """Who did what to which job, oldest first; of accounts, keys and refusals only the role run is told."""
-    found = ctx.store.events(after, job=job, limit=limit)
+    """Who did what to which job, oldest first; of accounts, keys and refusals only the role run is told.
+
+    Asking again after 'last' misses nothing: where an earlier line may still come the list ends.
+    """
+    found = ctx.store.events(after, job=job, limit=limit, settled=True)
     shown = [event_model(event) for event in found if _may_see(by, event)]
     return Trail(events=shown, last=found[-1].id if found else after)

@@ -170,7 +170,7 @@ def test_a_feed_that_was_closed_ends_every_stream(client: Client) -> None:
 
 def test_messages_are_framed_as_the_standard_says() -> None:
     # WHATWG HTML, 9.2.6: lines end a field, an empty line ends an event; a comment begins with a colon.
-    assert sse.message("job.held", "{}", number=7) == b"id: 7\nevent: job.held\ndata: {}\n\n"
+    assert sse.message("job.held", "{}", place="7") == b"id: 7\nevent: job.held\ndata: {}\n\n"
     assert sse.message("x", "a\nb\r\nc\rd") == b"event: x\ndata: a\ndata: b\ndata: c\ndata: d\n\n"
     assert sse.retry(2.0) == b"retry: 2000\n\n"
     assert sse.STILL_HERE.startswith(b":")

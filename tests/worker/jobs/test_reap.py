@@ -132,6 +132,28 @@ def test_a_clock_that_is_set_back_holds_nothing_up_for_long(store: Store, clock:
     assert store.claim("w3") is not None
 
 
+def test_what_rests_waits_no_longer_when_the_clock_is_set_back(store: Store, clock: Clock) -> None:
+    """By as much as a daylight saving time that was not one."""
+    submit(store, units=surveys(2))
+    store.register("w9", host="mill", pid=9, version="1", slots=1, memory=1, disk=1)
+    store.reap()
+    store.hand_back(must_claim(store, "w2"), rest=20.0)
+    store.hand_back(must_claim(store, "w2"), rest=40.0)
+    clock.forward(-3000)
+    assert store.reap() == NOTHING
+    assert store.reap() == NOTHING, "once is enough"
+    assert store.claim("w3") is None
+    clock.forward(20)
+    assert store.claim("w3") is not None
+    assert store.claim("w3") is None
+    clock.forward(20)
+    assert store.claim("w3") is not None
+    told = [event for event in store.events() if event.action == "clock.set-back"]
+    assert [event.detail for event in told] == [{"seconds": 3000.0}]
+    clock.forward(21)
+    assert store.reap().workers == ("w9",), "which would have counted as alive for an hour"
+
+
 def test_many_reapers_release_each_unit_once(store: Store, clock: Clock) -> None:
     job = submit(store, units=(*surveys(12), one(UnitKind.DELIVER)))
     for k in range(12):

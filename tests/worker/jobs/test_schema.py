@@ -99,7 +99,8 @@ def _fill_unit(conn: sa.Connection, table: Any, job: int, k: int, state: UnitSta
     kind = UnitKind.DELIVER if k == 2 else UnitKind.SURVEY
     held = state is UnitState.HELD
     begun = held or state in {UnitState.DONE, UnitState.FAILED}
-    unit = {"job": job, "kind": kind, "stage": kind.stage, "start": 4 * k, "stop": 4 * k + 4, "weight": 10.0}
+    start = 0 if kind is UnitKind.DELIVER else 4 * k
+    unit = {"job": job, "kind": kind, "stage": kind.stage, "start": start, "stop": start + 4, "weight": 10.0}
     unit |= {"state": state, "limit": 600.0, "token": 3 if begun else 0, "attempts": 2 if begun else 0}
     unit |= (
         {"worker": "w1", "started": START, "lease_until": START + 60, "deadline": START + 600} if held else {}

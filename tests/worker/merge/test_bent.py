@@ -116,13 +116,13 @@ def test_tiles_threads_and_a_stop_change_no_byte(merged: Bracket, tmp_path: Path
 
 def test_a_mend_takes_frames_as_they_are_bent(merged: Bracket) -> None:
     """A frame in the middle of a mend is what the specification of the warp makes of it, but for the share of the finest
-    detail that the averaging gives back: .0016 here at the most."""
+    detail that the averaging gives back: .006 here at the most."""
     box, number = (144, 112, 224, 160), 1
     x, y, w, h = box
     mended = merged.mended(wish("frame", box, edge=4, frame=number))[y + 8 : y + h - 8, x + 8 : x + w - 8]
     expected = carried(merged, number)[y + 8 : y + h - 8, x + 8 : x + w - 8]
     assert (
-        np.abs(mended / 65535.0 - expected).max() < 0.0025
+        np.abs(mended / 65535.0 - expected).max() < 0.009
     )  # what a warp loses of the finest detail is given back
     straight = carried(merged, number, bent=False)[y + 8 : y + h - 8, x + 8 : x + w - 8]
     assert np.sqrt(((mended / 65535.0 - straight) ** 2).mean()) > 1e-3

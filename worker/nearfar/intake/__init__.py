@@ -1,1 +1,1 @@
-"""What arrives: folders of files, told apart from what is not a frame."""
+"""Watched folders and what arrives in them: which files are frames, and when a stack is complete."""

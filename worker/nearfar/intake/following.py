@@ -17,13 +17,13 @@ from nearfar.intake.settling import Fault, Mark, Patience, Settling, Sight, Verd
 from nearfar.intake.writers import hidden_users, open_writers, why_unseen
 
 AGAIN = 5.0
-"""Seconds after which a file that could not be read is looked at again, though nothing of it changed."""
+"""Seconds after which a file that could not be read is read again even if it did not change."""
 HIDDEN = 10.0
-"""Seconds for which the list of processes that cannot be looked into is good."""
+"""Seconds for which the list of users whose processes cannot be seen is kept."""
 
 
 class Processes:
-    """What can be told of other processes on this machine."""
+    """What is known of other processes on this machine."""
 
     def __init__(self) -> None:
         self._hidden: frozenset[int] | None = frozenset()
@@ -42,34 +42,34 @@ class Processes:
 
 @dataclass(frozen=True, kw_only=True)
 class Looked:
-    """What a look into a file gave."""
+    """What reading a file's header gave."""
 
     mark: Mark
     at: float
     header: FrameHeader | None = None
     own: bool = False
-    """Nearfar made it."""
+    """Whether Nearfar made it."""
     fault: Fault | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class Contents:
-    """What a complete stack is made of."""
+    """The frames of a complete stack."""
 
     frames: tuple[str, ...]
     """Absolute paths, in the order they were taken; those that cannot be read come last."""
     headers: Mapping[str, FrameHeader]
     """By path, of those that can be read."""
     digests: Mapping[str, str]
-    """By path. Of a file that cannot be read, its name and size instead."""
+    """SHA-256 by path; for a file that cannot be read, a text of its name and size instead."""
     passed_over: tuple[tuple[str, str], ...]
     """Names of pictures that are no frames of it, each with the reason."""
     companions: tuple[str, ...]
-    """Paths of those that show the same as a frame and go where it goes."""
+    """Paths of files that show the same exposure as a frame and are moved with it, e.g. its JPEG copy."""
 
 
 class Follower:
-    """One stack on its way in."""
+    """Follows one stack that is arriving."""
 
     def __init__(self, rules: Patience, processes: Processes) -> None:
         self._settling = Settling(rules)
@@ -80,7 +80,7 @@ class Follower:
     def look(
         self, now: float, folder: Folder, *, expected: int | None, ready: bool, share: str | None
     ) -> Verdict:
-        """See how far it has come; ``share`` is why writers in this folder cannot be seen."""
+        """Judge how far the stack has come; ``share`` is why writers in this folder cannot be seen, None if they can."""
         for name in set(self._files) - set(folder.frames):
             del self._files[name]
         sight = Sight(
@@ -99,7 +99,7 @@ class Follower:
         return self._settling.look(now, sight, writers=self._processes.writers, examine=into)
 
     def _exposures(self, folder: Folder) -> int:
-        """Frames, a raw file with its developed twin counted once."""
+        """Number of exposures; a raw file and its developed copy count once."""
         try:
             return len(list_frames(Path(folder.path, name) for name in folder.frames).frames)
         except NearfarError:  # one went away meanwhile
@@ -114,7 +114,7 @@ class Follower:
         return looked.fault
 
     def contents(self, folder: Folder, digests: Digests | None, *, until: float) -> Contents | int | None:
-        """What it is made of, once it is complete or given up.
+        """The frames of the stack, once it is complete or given up.
 
         Parameters
         ----------

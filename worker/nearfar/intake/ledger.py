@@ -1,6 +1,6 @@
-"""A small file of records, one a line, that only grows: what was written stays, a torn last line is left out.
+"""A small file of records, one per line, that is only appended to; a torn last line is ignored.
 
-The last record under a key counts. Opening it writes it again if most of it is outdated.
+The last record under a key counts. Opening the file rewrites it if most of its lines are outdated.
 """
 
 from __future__ import annotations
@@ -14,18 +14,18 @@ from typing import Any
 from nearfar.frames.whole import whole_file
 
 SLACK = 1000
-"""Outdated lines that are borne before the file is rewritten."""
+"""How many outdated lines are tolerated before the file is rewritten."""
 
 
 class Ledger:
-    """Records by key; each is a small value that JSON can hold, or None for one that is struck out.
+    """Records by key; each is a small value that JSON can hold, or None for one that was removed.
 
     Parameters
     ----------
     durable
         Whether every change is synced to the disk.
     reading
-        Leave the file as it is: somebody else writes it.
+        Only read: another process writes the file.
     """
 
     def __init__(self, file: Path, *, durable: bool = True, reading: bool = False) -> None:
@@ -58,7 +58,7 @@ class Ledger:
         return len(lines)
 
     def put(self, records: Mapping[str, Any]) -> None:
-        """Keep these; they are on the disk when this returns, if the ledger is a durable one.
+        """Append records; if the ledger is durable they are on the disk when this returns.
 
         Raises
         ------

@@ -1,6 +1,6 @@
-"""What became of each stack that was ever taken, so that a restart takes nothing twice: ``state/stacks``.
+"""What became of each stack that was taken, so that a restart takes nothing twice: ``state/stacks``.
 
-Records stay when a folder is empty or gone: a share that is not there looks like that.
+Records are kept when a folder is empty or gone, since a share that is away looks like that.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from nearfar.intake.wishes import Wishes
 
 MOUNT = "mounted "
 Trace = tuple[int, int, int, int]
-"""Inode, size, time of change of contents, of anything: what tells whether a file is the one it was."""
+"""Inode, size, and times of change of content and status, by which a file is recognised as unchanged."""
 
 
 def trace(mark: Mark) -> Trace:
-    """What is remembered of a file."""
+    """The part of a file's mark that is remembered."""
     return mark.inode, mark.size, mark.mtime_ns, mark.ctime_ns
 
 
@@ -28,28 +28,28 @@ class Known:
     """A stack that was taken."""
 
     path: str
-    """As in its entry."""
+    """The stack's path, as in `state.Entry`."""
     source: str
-    """The folder in which its files lie."""
+    """The folder that holds its files."""
     stack: str
     files: Mapping[str, Trace]
-    """By name: frames, and what belongs to them."""
+    """Frames and files that belong to them, by name."""
     digest: str
     """Of the set."""
     digests: Mapping[str, str] = field(default_factory=dict)
     """Of the frames, by name."""
     companions: tuple[str, ...] = ()
-    """Names of what goes where the frames go."""
+    """Names of files that are moved with the frames."""
     wishes: str = "{}"
     loose: bool = False
     refused: bool = False
-    """A file of it could not be read: any change of a file makes it worth another look."""
+    """Whether a file of it could not be read; any change of a file then makes it be looked at again."""
     duplicate: bool = False
-    """Its job was made by the same frames at another place."""
+    """Whether its job was made from the same frames in another place."""
     job: int | None = None
-    """None: it was about to be taken."""
+    """Its job's number; None if it was about to be taken."""
     told: str | None = None
-    """What a person should know about how it became that job."""
+    """A remark for people on how it became that job."""
     moving: str | None = None
     """Folder that its files are being moved to, or were."""
     moved: bool = False
@@ -57,13 +57,13 @@ class Known:
     """Why its files could not be moved."""
 
     def same(self, files: Mapping[str, Mark]) -> bool:
-        """Whether these are the files that it was made of, or what is left of them."""
+        """Whether these are the files of the stack, or a part of them, unchanged."""
         if self.refused:
             return {name: trace(mark) for name, mark in files.items()} == self.files
         return bool(files) and all(self.has(name, mark) for name, mark in files.items())
 
     def same_as(self, files: Mapping[str, Mark], wishes: Wishes) -> bool:
-        """Whether nothing here is new: no other files and no other wishes; none at all is nothing new either."""
+        """Whether nothing is new: no other files, no other wishes. No files at all count as nothing new."""
         return self.wishes == wishes.said() and (not files or self.same(files))
 
     def has(self, name: str, mark: Mark) -> bool:
@@ -74,14 +74,14 @@ class Known:
 
 @dataclass
 class Memory:
-    """All that is known, by path."""
+    """All stacks that were taken, by path."""
 
     ledger: Ledger
     known: dict[str, Known] = field(default_factory=dict)
     mounts: set[str] = field(default_factory=set)
     """Watched folders that were seen to be mounted: if one is not, its share is away."""
     fresh: bool = False
-    """Nothing was remembered: the first run, or the file was lost."""
+    """Whether nothing was remembered: this is the first run, or the file was lost."""
 
     @classmethod
     def open(cls, file: Path, *, reading: bool = False) -> Memory:
@@ -96,7 +96,7 @@ class Memory:
         return memory
 
     def keep(self, known: Known) -> Known:
-        """Remember, on the disk. Raises `OSError`."""
+        """Remember a stack, synced to the disk. Raises `OSError`."""
         if self.known.get(known.path) != known:
             self.ledger.put({known.path: asdict(known)})
             self.known[known.path] = known
@@ -109,9 +109,9 @@ class Memory:
             self.mounts.add(folder)
 
     def note(self, known: Known, **changes: object) -> Known:
-        """Remember it with some changes."""
+        """Remember a stack with some fields changed."""
         return self.keep(replace(known, **changes))  # type: ignore[arg-type]
 
     def loose(self, source: str) -> list[Known]:
-        """Groups of loose frames that were taken from a watched folder."""
+        """Stacks that were taken from a folder of loose frames, i.e. from a card."""
         return [k for k in self.known.values() if k.loose and k.source == source]

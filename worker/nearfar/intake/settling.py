@@ -21,7 +21,7 @@ EMPTY = (
 
 
 class Mark(NamedTuple):
-    """What the file system says of a file: while it is being written, at least one of these moves."""
+    """What the file system says about a file; while the file is being written, at least one of these changes."""
 
     device: int
     inode: int
@@ -55,20 +55,20 @@ class Fault(NamedTuple):
 
     why: str
     doubt: bool = False
-    """True: a whole file may look like this too; after the patience it is taken."""
+    """Whether a complete file may look like this as well; it is then taken after `Patience.patience`."""
 
 
 class Stage(StrEnum):
     """How far a stack has come."""
 
     ARRIVING = "arriving"
-    """Something still moves, or is missing."""
+    """Something is still changing, or missing."""
     SETTLING = "settling"
-    """All stands still, but not for long enough."""
+    """Nothing changes any longer, but not for long enough."""
     COMPLETE = "complete"
     """It may be taken."""
     GIVEN_UP = "given up"
-    """It has stood still for long, and a file in it cannot be read."""
+    """Nothing has changed for long, and a file in it cannot be read."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,16 +76,16 @@ class Patience:
     """How long to wait, in seconds."""
 
     quiet: float
-    """For which nothing may change."""
+    """How long nothing may have changed."""
     quiet_unseen: float
     """The same if open writers cannot be seen."""
     patience: float
-    """After which files that cannot be read, and temporary ones, are no longer waited for."""
+    """How long unreadable and temporary files are waited for."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Sight:
-    """What lies in a folder at one moment."""
+    """The contents of a folder at one moment."""
 
     frames: Mapping[str, Mark]
     """By name."""
@@ -94,23 +94,23 @@ class Sight:
     others: Mapping[str, Mark] = field(default_factory=dict)
     """Further files whose changes count, like side-cars and settings."""
     expected: int | None = None
-    """Frames that there should be, if somebody said so."""
+    """How many frames there should be, if ``nearfar.expect`` says so."""
     count: int | None = None
     """Exposures among the frames, if several files may be one; the number of files if not given."""
     ready: bool = False
-    """Somebody said that all is here."""
+    """Whether ``nearfar.ready`` says that all is here."""
     unseen: str | None = None
     """Why open writers cannot be seen."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Verdict:
-    """What to think of a stack now."""
+    """How a stack is judged at one moment."""
 
     stage: Stage
     why: str
     seconds: float | None = None
-    """Until it may be taken, or is given up, if nothing changes; None if that is not known."""
+    """Seconds until it is taken or given up if nothing changes; None if unknown."""
     faults: Mapping[str, str] = field(default_factory=dict)
     """By name, what is wrong; with `Stage.GIVEN_UP` the reasons for it."""
 
@@ -131,12 +131,12 @@ class Settling:
         self._moved_by = ""
 
     def look(self, now: float, sight: Sight, *, writers: Writers, examine: Examine) -> Verdict:
-        """Judge what is there now. The two callables are asked only when all else stands still.
+        """Judge the present contents. The two callables are called only if nothing else is changing.
 
         Parameters
         ----------
         now
-            Seconds of a monotonic clock, not smaller than at the look before.
+            Seconds of a monotonic clock, not less than in the call before.
         """
         self._note(now, sight)
         verdict = self._missing(now, sight) or self._moving(now, sight)
@@ -150,7 +150,7 @@ class Settling:
         return self._examined(now, sight, examine)
 
     def _note(self, now: float, sight: Sight) -> None:
-        """Keep since when each file is as it is."""
+        """Remember since when each file is unchanged."""
         everything = {**sight.others, **sight.temporary, **sight.frames}
         for name in set(self._seen) - set(everything):
             del self._seen[name]

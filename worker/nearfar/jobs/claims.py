@@ -21,9 +21,9 @@ from nearfar.jobs.states import AttemptStep, JobState, ServerState
 
 
 def claim(tx: Tx, room: Room) -> Claim | None:
-    """The next unit for a worker, now its own; None if there is none for it, or the server is paused or drains.
+    """Give a worker its next unit; None if there is none for it, or the server is paused or drains.
 
-    The attempt is counted here, before any work, so that a unit that kills its worker counts as well.
+    The attempt is counted here, before any work, so that attempts that kill their worker count as well.
     """
     if flags.server_state(tx) is not ServerState.OPEN:
         return None
@@ -41,7 +41,7 @@ def claim(tx: Tx, room: Room) -> Claim | None:
 
 
 def expired(tx: Tx, room: Room) -> sa.Select[int]:
-    """Query for a unit whose holder let the lease run out, that still has a try, and that its job still wants."""
+    """Query for a unit whose lease ran out, that may be tried again, and that its job still wants."""
     # A join would let SQLite's planner begin with all jobs that are running.
     wanted = sa.select(jobs.c.id).where(
         jobs.c.id == units.c.job,
@@ -73,7 +73,7 @@ def _take_ready(tx: Tx, room: Room) -> Row | None:
 
 
 def take(tx: Tx, room: Room, pick: sa.Select[int]) -> ReturningUpdate[Any]:
-    """Statement that picks a unit and marks it as held in one step."""
+    """Statement that picks a unit and marks it as held, in one step."""
     pick = pick.with_for_update(skip_locked=True, of=units)  # SQLite has no such words and needs none
     return (
         sa.update(units)
@@ -95,8 +95,8 @@ def take(tx: Tx, room: Room, pick: sa.Select[int]) -> ReturningUpdate[Any]:
 def _write_start(tx: Tx, row: Row) -> None:
     """Record the attempt, and that its job is running.
 
-    The job is not waited for: this transaction holds the unit, and whoever has the job may be waiting for that. If
-    it cannot be had, the next heartbeat does the same.
+    The job's row is not waited for: this transaction has locked the unit, and another one that has locked the job may be
+    waiting for it. If the job's row is locked, the next heartbeat records the same.
     """
     write_step(tx, row, AttemptStep.STARTED)
     waiting = sa.select(jobs).where(jobs.c.id == row.job, jobs.c.state == JobState.WAITING)

@@ -15,7 +15,7 @@ from nearfar.jobs.states import JOB_MOVES, JobState, UnitState
 
 
 def cancel(tx: Tx, job: int, *, who: str, reason: str | None) -> None:
-    """End a job at once. Its units in work are told with their next question and end when they are handed back."""
+    """Cancel a job at once. Workers that hold its units learn of it with their next request, and hand them back."""
     moves.lock_job(tx, job)
     moves.move_job(tx, job, JobState.CANCELLED, finished=tx.now, cause=None, reason=reason)
     moves.stop_units(tx, job)
@@ -31,9 +31,9 @@ def hold(tx: Tx, job: int, *, who: str, reason: str | None) -> None:
 
 
 def set_aside(tx: Tx, claim: Claim, *, cause: str, reason: str) -> UnitState:
-    """Hold a job for a person's decision, and return the unit that asks for it, uncounted. The state of the unit then.
+    """Hold a job for a person's decision, and return the unit that asks for it, uncounted; returns the unit's state.
 
-    If somebody holds the job already, that stays as it is: the unit asks again once it is released.
+    If the job is held already, the reason stays as it is: the unit asks again once the job is released.
     """
     row = moves.lock_job(tx, claim.job)
     if moves.wanted(row, claim.run) and JobState(row.state) is not JobState.HELD:
@@ -48,7 +48,7 @@ def set_aside(tx: Tx, claim: Claim, *, cause: str, reason: str) -> UnitState:
 
 
 def release(tx: Tx, job: int, *, who: str) -> None:
-    """Let a held job continue where it was. What it was held for by a unit is recorded as accepted in its settings."""
+    """Let a held job continue. If a unit held it, the cause is recorded as accepted in the job's settings."""
     row = moves.lock_job(tx, job)
     if row.state != JobState.HELD:
         state = JobState(row.state)
@@ -85,6 +85,6 @@ def _planned(tx: Tx, job: int) -> bool:
 
 
 def refuse(tx: Tx, job: int, *, cause: str, reason: str, who: str) -> None:
-    """End a job that turned out not to be workable, e.g. since its plan fits no worker."""
+    """Fail a job that turned out to be impossible, e.g. because its plan fits no worker."""
     row = moves.lock_job(tx, job)
     moves.fail_job(tx, row, cause=cause, reason=reason, who=who)

@@ -1,4 +1,4 @@
-"""Connections to the database: one engine a process, transactions that keep what they promise, errors of our own.
+"""Connections to the database: one engine per process, transactions, and database errors as errors of our own.
 
 SQLite is set up so that a commit is on the disk when it returns, writers queue up instead of failing, and a process
 that was forked never touches its parent's connections. PostgreSQL is given limits, so that a client that froze in a
@@ -23,9 +23,9 @@ from nearfar.errors import StoreError, StoreUnreachable
 BUSY = 30.0
 """Seconds that a writer waits for its turn at an SQLite file."""
 TRIES = 6
-"""How often a transaction is tried that PostgreSQL gave up to untie a knot of locks."""
+"""How often a transaction is tried that PostgreSQL aborted because of a deadlock or a conflict."""
 UNTIE = 0.02
-"""Seconds of rest before that, times the tries so far."""
+"""Seconds before it is tried again, times the tries so far."""
 KNOTS = {"40001", "40P01"}
 """PostgreSQL's codes for a transaction that is to be tried again: serialization failure, deadlock detected."""
 LOCK_LIMIT = 10
@@ -34,7 +34,7 @@ IDLE_LIMIT = 20
 """Seconds after which PostgreSQL ends a transaction whose client says nothing."""
 
 SHORT_CONNECT = 3
-"""Seconds to connect, for those who answer somebody that waits."""
+"""Seconds to connect, in processes that answer requests."""
 
 CONNECTING = {
     "connect_timeout": 5,
@@ -43,7 +43,7 @@ CONNECTING = {
     "keepalives_count": 3,
     "tcp_user_timeout": 20_000,
 }
-"""For libpq: a database that is cut off is known to be away after 25 s at most, and not waited for until it is back."""
+"""Options of libpq: a database that is cut off counts as away after 25 s at most."""
 
 Result = TypeVar("Result")
 
@@ -72,7 +72,7 @@ class Rules:
 
 @dataclass(frozen=True, kw_only=True)
 class Tx:
-    """One transaction: everything in it is kept, or nothing."""
+    """One transaction."""
 
     conn: sa.Connection
     now: float
@@ -81,7 +81,7 @@ class Tx:
 
     @property
     def postgresql(self) -> bool:
-        """Whether many may write at the same time."""
+        """Whether the database is PostgreSQL, where many may write at the same time."""
         return self.conn.dialect.name == "postgresql"
 
 
@@ -260,12 +260,12 @@ class Database:
         self._clock = clock
 
     def write(self, work: Callable[[Tx], Result]) -> Result:
-        """Run ``work`` in a transaction that may change things; it is run again if locks were knotted.
+        """Run ``work`` in a transaction that may write; it is run again after a deadlock or a conflict.
 
         Raises
         ------
         StoreUnreachable
-            The database does not answer. Whether the change was kept is not known when that happens at its very end.
+            The database does not answer. If that happens during the commit, it is not known whether the change was kept.
         """
         tries = 1
         while True:

@@ -7,6 +7,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from nearfar.jobs import reading
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import events
 from nearfar.jobs.records import Event
@@ -31,12 +32,13 @@ def record(
     )
 
 
-def since(tx: Tx, after: int, *, job: int | None, limit: int) -> Sequence[Event]:
-    """Events with a number above ``after``, oldest first."""
+def since(tx: Tx, after: int, *, job: int | None, limit: int, settled: bool = False) -> Sequence[Event]:
+    """Events with a number above ``after``, oldest first; ``settled``: only as far as none can come between them."""
     query = sa.select(events).where(events.c.id > after).order_by(events.c.id).limit(min(limit, MOST))
     if job is not None:
         query = query.where(events.c.job == job)
-    return tuple(Event.from_row(row) for row in tx.conn.execute(query))
+    found = tuple(Event.from_row(row) for row in tx.conn.execute(query))
+    return reading.settled(found, after, tx.now) if settled and tx.postgresql and job is None else found
 
 
 def last(tx: Tx) -> int:

@@ -1,4 +1,4 @@
-"""Figures about the whole store, for metrics, health and people: each from an index or from sums kept on the way."""
+"""Figures about the whole store, for metrics, health and people: each from an index, or from sums that are kept anyway."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from nearfar.jobs.states import AttemptStep, JobState, ServerState, UnitKind, Wo
 from nearfar.jobs.transfers.tables import transfers
 
 LATELY = 500
-"""Units that the pace is drawn from."""
+"""How many of the last units the pace is computed from."""
 SEEN = 100
-"""Units that cannot be placed are looked for among this many at most."""
+"""The most ready units that are checked for one that no worker can take."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Figures:
-    """One moment of the store."""
+    """The store at one moment."""
 
     at: float
     server: ServerState
@@ -43,13 +43,13 @@ class Figures:
     counted: Mapping[str, float]
     """What units counted, and what processes counted by `Store.count`, by name."""
     transfers: Mapping[tuple[str, str], int]
-    """What is to be carried to or from object storage, and what never will be: by kind, 'waiting' or 'failed'."""
+    """Transfers to and from object storage, by kind ('fetch' or 'deliver') and state ('waiting' or 'failed')."""
     workers: tuple[Worker, ...]
-    """Those that beat."""
+    """Those with a recent heartbeat."""
 
 
 def figures(tx: Tx) -> Figures:
-    """All of it, on one state of the store."""
+    """All figures, from one state of the store."""
     sums: dict[str, dict[str, float]] = {}
     for (name, label), value in totals.read(tx).items():
         sums.setdefault(name, {})[label] = value
@@ -81,7 +81,7 @@ def _transfers(tx: Tx) -> dict[tuple[str, str], int]:
 
 
 def _split(sums: Mapping[str, float]) -> dict[tuple[str, str], float]:
-    """Sums by the two words of their labels."""
+    """Sums whose labels are two words, by both."""
     parted = {label.partition(" "): value for label, value in sums.items()}
     return {(step, outcome): value for (step, _, outcome), value in parted.items()}
 
@@ -109,7 +109,7 @@ def count_units(state: str) -> sa.Select[int]:
 
 
 def claimable(tx: Tx, room: Room, *, limit: int) -> int:
-    """How many units a worker like this could be given now, counted up to ``limit``."""
+    """How many units a worker with this room could be given now, counted up to ``limit``."""
     if flags.server_state(tx) is not ServerState.OPEN:
         return 0
     ready = sa.select(units.c.id).where(*order.claimable(tx, room)).limit(limit)
@@ -150,7 +150,7 @@ class Pace:
     high: float
     """A tenth of the units took longer."""
     count: int
-    """Units that this is drawn from."""
+    """How many units this is computed from."""
 
 
 def pace(tx: Tx) -> dict[UnitKind, Pace]:
@@ -176,7 +176,7 @@ def _pace(ratios: list[float]) -> Pace:
 
 @dataclass(frozen=True, kw_only=True)
 class TooLarge:
-    """A unit that no living worker has the room for, or understands."""
+    """A unit for which no living worker has the room, or which none understands."""
 
     job: int
     unit: int
@@ -186,7 +186,7 @@ class TooLarge:
 
 
 def too_large(tx: Tx) -> tuple[TooLarge, ...]:
-    """Ready units that need more memory or disk than any worker that beats has free, or a newer one; the first hundred."""
+    """Ready units that need more memory or disk than any living worker has free, or a newer worker; the first hundred."""
     beating = workers.known(tx, alive=True)
     if not beating:
         return ()

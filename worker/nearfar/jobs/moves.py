@@ -16,7 +16,7 @@ from nearfar.jobs import events, totals
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import jobs, units
 from nearfar.jobs.records import Row
-from nearfar.jobs.states import ENDED, JOB_MOVES, UNIT_MOVES, JobState, UnitState, sources
+from nearfar.jobs.states import ENDED, JOB_MOVES, UNIT_MOVES, WHOLE, JobState, UnitState, sources
 
 
 def lock_job(tx: Tx, job: int) -> Row:
@@ -81,17 +81,31 @@ def begin(tx: Tx, job: Row) -> None:
         events.record(tx, "job.began", who="server", job=job.id, detail={"run": job.run})
 
 
+HELPS: sa.ColumnElement[bool] = sa.and_(units.c.kind.in_(WHOLE), units.c.start > 0)
+"""Condition that a unit only helps another one."""
+
+
+def helps(row: Row) -> bool:
+    """Whether a unit only helps another one: its stage is done without it, and it brings no job down."""
+    return row.kind in WHOLE and row.start > 0
+
+
 def advance(tx: Tx, job: Row) -> JobState:
     """Make the units of the first stage that is not done ready; without such a stage the job is done. Its state then.
 
-    ``job`` is its row, locked. While it is held nothing becomes ready.
+    ``job`` is its row, locked. While it is held nothing becomes ready. Help that came too late to be begun is called off;
+    for help that is in work nobody waits: whoever gives it may be gone.
     """
     own = (units.c.job == job.id, units.c.run == job.run)
-    stage = tx.conn.scalar(sa.select(sa.func.min(units.c.stage)).where(*own, units.c.state != UnitState.DONE))
+    open_ = (*own, units.c.state != UnitState.DONE, sa.not_(HELPS))
+    stage = tx.conn.scalar(sa.select(sa.func.min(units.c.stage)).where(*open_))
     if stage is None:
+        stop_units(tx, job.id)
         move_job(tx, job.id, JobState.DONE, finished=tx.now, progress=1.0, cause=None, reason=None)
         end(tx, job.id, JobState.DONE, who="server")
         return JobState.DONE
+    late = (*own, HELPS, units.c.stage < stage)
+    move_units(tx, UnitState.CANCELLED, {UnitState.WAITING, UnitState.READY}, *late)
     if job.state != JobState.HELD:
         move_units(tx, UnitState.READY, {UnitState.WAITING}, *own, units.c.stage == stage)
     return JobState(job.state)

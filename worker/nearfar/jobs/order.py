@@ -1,21 +1,20 @@
-"""Whose unit is next. Two rules, each one number, so that an index finds the answer.
+"""Which unit is next. There are two rules, each with one number, so that an index finds the answer.
 
 **Within an owner** units go by the due time of their job, earliest first::
 
     due = submitted + min(4 x work, 1 h) - 6 h x priority
 
 where *work* is the expected seconds of the whole job. A small stack goes before a long one that came shortly before it;
-a step of priority is worth six hours of waiting. As the due time of a job never moves and that of new jobs grows with
-the clock, everything is overtaken by only so much: work of priority -1 goes before normal work that came six hours
-later, and so on.
+a step of priority is worth six hours of waiting. The due time of a job never changes and that of new jobs grows with the
+clock, so that nothing is overtaken for ever: work of priority -1 goes before normal work that came six hours later.
 
 **Between owners** the one that was given least goes first::
 
     passed - 600 s x priority of the owner's first unit
 
 where *passed* is the sum of the weights of the units it was given, divided by its share of the server. A step of
-priority is thus an advance of ten minutes of work, which is then made up for: whoever calls everything urgent gains no
-more than that. An owner that comes back after a rest starts level with the one that was given least, without credit
+priority is thus an advance of ten minutes of work, which is paid back afterwards: marking everything as urgent gains no
+more than that. An owner that comes back after a pause starts level with the one that was given least; it gets no credit
 for the time that it was away.
 """
 
@@ -35,14 +34,14 @@ from nearfar.jobs.states import JobState
 STEP = 6 * 3600.0
 """Seconds of waiting that one step of priority is worth."""
 PATIENCE = 4.0
-"""A job lets shorter ones go first for this many times its own length..."""
+"""A job lets shorter ones go first for this multiple of its own length..."""
 LONGEST_PATIENCE = 3600.0
 """...and for no longer than this many seconds."""
 ADVANCE = 600.0
 """Seconds of work by which one step of priority lets an owner go ahead of its share."""
 PRIORITIES = range(-9, 10)
 NEAR = 600.0
-"""Seconds by which a job may be due earlier that waits since a worker stays with the frames that it has."""
+"""Seconds by which another job may be due earlier while a worker stays with the job whose frames it has."""
 CANDIDATES = 8
 """Owners that a claim tries in turn; more than one only if others claim at the same moment."""
 
@@ -53,7 +52,7 @@ def due(*, created: float, work: float, priority: int) -> float:
 
 
 def check_priority(priority: int) -> int:
-    """Raises `UsageError` if it is not in the range."""
+    """Raise `UsageError` unless the priority is a whole number from -9 to 9."""
     if priority not in PRIORITIES:
         raise UsageError(
             f"priority {priority} is not known; write a whole number from {PRIORITIES[0]} (whenever there is time) "
@@ -76,7 +75,7 @@ class Room:
     """Number of the job whose decoded frames are at hand, 0 if there are none; None: those of all jobs are."""
 
     def fits(self) -> sa.ColumnElement[bool]:
-        """Condition that a unit is understood, and needs no more than is there."""
+        """Condition that the worker understands a unit and has the memory and disk for it."""
         limits = [(units.c.memory, self.memory), (units.c.disk, self.disk)]
         understood = units.c.form.between(*self.forms)
         return sa.and_(understood, *(column <= size for column, size in limits if size is not None))
@@ -107,8 +106,8 @@ def first_unit(tx: Tx, room: Room, owner: Any) -> sa.Select[int]:
 def near_units(tx: Tx, room: Room, owner: Any) -> list[sa.Select[int]]:
     """Queries for units that go before an owner's next one, if machines do not see each other's decoded frames.
 
-    A worker stays with the job whose frames it has, and rather begins a job that nobody began than to decode the frames
-    of another's again; as long as that lets nothing wait that is due `NEAR` earlier.
+    A worker stays with the job whose frames it has decoded. Otherwise it prefers a job that nobody began, so that no frames
+    have to be decoded twice. Both hold only while no unit waits that is due `NEAR` seconds earlier.
     """
     if room.near is None:
         return []

@@ -1,4 +1,4 @@
-"""Connections to PostgreSQL that wait for an answer for so long only.
+"""Connections to PostgreSQL that wait for an answer for a limited time only.
 
 A network that drops everything without a word, or a proxy whose other side is gone, keeps a connection open and silent.
 The limits of libpq do not see that: they ask whether the peer's machine still acknowledges what it is sent.
@@ -14,16 +14,16 @@ import psycopg
 
 
 class Patient(psycopg.Connection[Any]):
-    """A connection that is given up where nothing comes back within `answer` seconds."""
+    """A connection that is given up if the server says nothing for `answer` seconds."""
 
     answer = 60.0
 
     def wait(self, gen: Generator[Any, Any, Any], *more: Any, **named: Any) -> Any:
-        """Wait for what the connection is asked for. Raises `psycopg.OperationalError` where it takes too long."""
+        """Wait for the result of an operation. Raises `psycopg.OperationalError` if it takes too long."""
         return super().wait(self._limited(gen), *more, **named)
 
     def _limited(self, gen: Generator[Any, Any, Any]) -> Generator[Any, Any, Any]:
-        """The same steps, as long as each is followed by the next in time; the driver asks ten times a second."""
+        """Yield the steps of ``gen``, each of which has to follow in time; the driver asks ten times a second."""
         end = time.monotonic() + self.answer
         try:
             step = next(gen)
@@ -41,5 +41,5 @@ class Patient(psycopg.Connection[Any]):
 
 
 def patient(answer: float) -> type[Patient]:
-    """The class of connections that wait for so many seconds."""
+    """The connection class that waits for ``answer`` seconds."""
     return type("Patient", (Patient,), {"answer": answer})

@@ -12,7 +12,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from nearfar.errors import NotFound
-from nearfar.jobs import claims, events, moves, work
+from nearfar.jobs import claims, clock, events, moves, work
 from nearfar.jobs.engine import Database, Tx
 from nearfar.jobs.model import units, workers
 from nearfar.jobs.records import Row
@@ -35,7 +35,7 @@ class Reaped:
 
 def reap(db: Database) -> Reaped:
     """Do it all once."""
-    db.write(_set_right)
+    db.write(clock.set_right)
     lost = db.write(_silent_workers)
     states = []
     failed = []
@@ -49,16 +49,6 @@ def reap(db: Database) -> Reaped:
         failed=tuple(failed),
         workers=lost,
     )
-
-
-def _set_right(tx: Tx) -> None:
-    """If the clock was set back, times lie further ahead than they were ever put: bring them within reach."""
-    lease = tx.now + tx.rules.lease
-    held = units.c.state == sa.literal_column("'held'")
-    tx.conn.execute(sa.update(units).where(held, units.c.lease_until > lease).values(lease_until=lease))
-    rest = tx.now + tx.rules.longest_rest
-    ready = units.c.state == sa.literal_column("'ready'")
-    tx.conn.execute(sa.update(units).where(ready, units.c.not_before > rest).values(not_before=rest))
 
 
 def _silent_workers(tx: Tx) -> tuple[str, ...]:

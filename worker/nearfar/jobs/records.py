@@ -30,20 +30,20 @@ class Duplicates(StrEnum):
     """What to do with a set of frames that this owner has given before."""
 
     SKIP = "skip"
-    """Give the job that has it, unless that one failed or was cancelled."""
+    """Return the earlier job, unless it failed or was cancelled."""
     AGAIN = "again"
-    """Make a job of its own."""
+    """Make a new job."""
 
 
 class Wish(StrEnum):
-    """What a worker is to do about the unit it has."""
+    """What a worker should do with the unit that it holds."""
 
     GO_ON = "go on"
-    """Nothing stands against it."""
+    """Continue."""
     HAND_BACK = "hand back"
-    """Its job is held or the server drains: hand it back, uncounted."""
+    """Hand it back, uncounted: its job is held, or the server drains."""
     DROP = "drop"
-    """Nobody wants it: remove its scratch, then hand it back, which ends it."""
+    """Remove its scratch, then hand it back, which ends it: its job was cancelled or has failed."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,7 +66,7 @@ class FrameEntry:
 
 @dataclass(frozen=True, kw_only=True)
 class FrameNote:
-    """What is now known of the frame at ``position``; None leaves size and digest as they are."""
+    """News about the frame at ``position``; None leaves size and digest as they are."""
 
     position: int
     state: FrameState
@@ -77,7 +77,7 @@ class FrameNote:
 
 @dataclass(frozen=True, kw_only=True)
 class UnitPlan:
-    """A unit to be done: which piece of which step, what it takes."""
+    """A unit to be done: which piece of which step, and what it needs."""
 
     kind: UnitKind
     start: int = 0
@@ -87,7 +87,7 @@ class UnitPlan:
     weight: float = 1.0
     """Expected seconds."""
     memory: int = 0
-    """Bytes that it needs at its peak; only a worker that has them is given it."""
+    """Bytes of memory that it needs at its peak; only a worker that has as much free gets it."""
     disk: int = 0
     """Bytes of scratch that it needs."""
     limit: float = 3600.0
@@ -95,48 +95,48 @@ class UnitPlan:
     detail: Mapping[str, Any] | None = None
     """Small, as JSON."""
     form: int = FORM
-    """Which workers understand it."""
+    """Its form; only workers that understand this form get it."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Submission:
-    """A stack that someone wants to be merged, and how the work on it begins."""
+    """A stack to be merged, and its first units."""
 
     stack: str
     """Name for people and for the result."""
     owner: str
     frames: tuple[FrameEntry, ...] = ()
     units: tuple[UnitPlan, ...] = ()
-    """The first stages; later ones are added by whoever finishes a unit. A job must end with a `deliver` unit."""
+    """Units of the first stages; finishing a unit may add those of later stages. A job must end with a `deliver` unit."""
     sources: tuple[str, ...] = ()
     """Folders or files that it came from."""
     recipe: str
     settings: Mapping[str, Any] = field(default_factory=dict)
-    """What goes before the recipe; small, as JSON."""
+    """Values that override the recipe's; small, as JSON."""
     priority: int = 0
     """-9 to 9; see `order`."""
     weights: Mapping[str, float] = field(default_factory=dict)
-    """Expected seconds of each stage by its name, those without units yet included; from the units if not given."""
+    """Expected seconds of each stage, by its name, including stages without units yet; if empty, taken from the units."""
     digest: str | None = None
-    """Of the set; two submissions of an owner with the same are duplicates."""
+    """Digest of the set of frames; two submissions of an owner with the same digest are duplicates."""
     duplicates: Duplicates = Duplicates.AGAIN
     key: str | None = None
     """Idempotency key: the same owner, key and submission give the same job."""
     fingerprint: str | None = None
-    """What tells submissions under one key apart; if not given, all that they say."""
+    """By what submissions under one key are compared; all of their content if not given."""
     hold: str | None = None
-    """Why the job does not begin at once, e.g. ``'12 of 40 frames are here'``; None: it may begin."""
+    """Why the job is held at first, e.g. ``'12 of 40 frames are here'``; None: it is not."""
     refused: tuple[str, str] | None = None
-    """Cause and reason why it never can; it is recorded as failed."""
+    """Cause and reason if the stack can never be merged; the job is then recorded as failed."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Submitted:
-    """What became of a submission."""
+    """The outcome of a submission."""
 
     job: int
     new: bool
-    """False: the same submission or set came before."""
+    """False if the same submission or set came before."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -171,7 +171,7 @@ class Job:
         return cls(**plain | {"state": JobState(row.state), "sources": tuple(row.sources)})
 
     def log_context(self) -> dict[str, Any]:
-        """What a line of a log about this job carries."""
+        """Fields of a log line about this job."""
         return {"job": self.id, "stack": self.stack, "owner": self.owner, "state": str(self.state)}
 
 
@@ -217,7 +217,7 @@ class Claim:
 
     unit: int
     token: int
-    """Higher than that of every earlier holder. It belongs into the name of every file that the unit makes."""
+    """Higher than that of every earlier holder; part of the name of every file that the unit makes."""
     worker: str
     job: int
     run: int
@@ -248,13 +248,13 @@ class Claim:
         )
 
     def log_context(self) -> dict[str, Any]:
-        """What a line of a log about this unit carries."""
+        """Fields of a log line about this unit."""
         return {"job": self.job, "unit": self.unit, "token": self.token, "step": str(self.kind)}
 
 
 @dataclass(frozen=True, kw_only=True)
 class Attempt:
-    """One line of the list of attempts: that one began, or how it ended."""
+    """One line of the list of attempts at a unit: that one began, or how it ended."""
 
     id: int
     unit: int
@@ -317,7 +317,7 @@ class Worker:
 
 @dataclass(frozen=True, kw_only=True)
 class Owner:
-    """Someone whose jobs share the server with those of others."""
+    """An owner of jobs, and what it was given of the server so far."""
 
     name: str
     share: float

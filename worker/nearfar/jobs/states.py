@@ -1,7 +1,7 @@
 """The states of a job and of a unit, and the only ways from one to another.
 
-One table for each, so that every rule about what may follow what stands on this page. `moves` writes them to the
-store; nothing else changes a state.
+There is one table for each, so that every rule about what may follow what is on this page. Only `moves` writes states to
+the store.
 """
 
 from __future__ import annotations
@@ -15,17 +15,17 @@ class JobState(StrEnum):
     """Where a job is on its way through the server."""
 
     WAITING = "waiting"
-    """Its turn has not come; nothing of this run was begun."""
+    """No unit of this run was begun yet."""
     RUNNING = "running"
     """At least one of its units was begun."""
     HELD = "held"
-    """A person, or an upload that is not complete, holds it back: no unit of it is given out."""
+    """No unit of it is given out: a person holds it, or its upload is not complete."""
     DONE = "done"
-    """Its result is delivered. Final: whoever wants it otherwise makes a new job linked to this one."""
+    """Its result is delivered. Final; for another result a new job is made and linked to this one."""
     FAILED = "failed"
-    """It cannot go on; the job says why. A person may run it again."""
+    """It cannot continue, and says why. A person may run it again."""
     CANCELLED = "cancelled"
-    """A person no longer wants it. A person may run it again."""
+    """A person cancelled it. A person may run it again."""
 
 
 class UnitState(StrEnum):
@@ -36,13 +36,13 @@ class UnitState(StrEnum):
     READY = "ready"
     """Any worker may take it, once its earliest time has come."""
     HELD = "held"
-    """A worker has it under a lease; whoever writes about it shows the token."""
+    """A worker has it under a lease; every write about it has to show the token."""
     DONE = "done"
     """Its output exists. Final."""
     FAILED = "failed"
-    """It was tried as often as is allowed, or can never work. Final: running again makes new units."""
+    """It was tried as often as allowed, or can never work. Final; running the job again makes new units."""
     CANCELLED = "cancelled"
-    """Its job came to an end without it. Final."""
+    """Its job ended without it. Final."""
 
 
 class FrameState(StrEnum):
@@ -51,11 +51,11 @@ class FrameState(StrEnum):
     EXPECTED = "expected"
     """Announced; its bytes are not all here."""
     PRESENT = "present"
-    """Here, as far as its size and digest tell."""
+    """All of its bytes are here, by size and digest."""
     USED = "used"
-    """It gave something to the picture."""
+    """It is part of the picture."""
     LEFT_OUT = "left out"
-    """Readable but of no use to the picture; its reason says why."""
+    """Readable, but not used for the picture; its reason says why."""
     REFUSED = "refused"
     """It cannot be read; its reason says why."""
 
@@ -80,32 +80,36 @@ class UnitKind(StrEnum):
         return list(UnitKind).index(self)
 
 
+WHOLE = frozenset({UnitKind.REGISTER, UnitKind.FOCUS, UnitKind.DELIVER})
+"""Kinds of which the unit that starts at 0 does everything: further ones only help it, and nobody waits for them."""
+
+
 class AttemptStep(StrEnum):
-    """What the append-only list of attempts says of one attempt: that it began, and how it ended."""
+    """What a line in the append-only list of attempts records: that an attempt began, or how it ended."""
 
     STARTED = "started"
     """A worker took the unit; written, and counted, before any work is done."""
     DONE = "done"
-    """The output exists. At most once for each unit, which the database itself sees to."""
+    """The output exists. At most once for each unit, which the database itself ensures."""
     FAILED = "failed"
-    """The worker said that it failed, and why."""
+    """The worker reported that it failed, and why."""
     LOST = "lost"
     """The worker vanished, or was past its deadline."""
     HANDED_BACK = "handed back"
-    """The worker had to leave in good order; not counted."""
+    """The worker returned the unit because it had to stop; not counted."""
     CANCELLED = "cancelled"
-    """Nobody wants it any longer."""
+    """The job no longer wants the unit."""
 
 
 class WorkerState(StrEnum):
     """What is known of a worker."""
 
     WORKING = "working"
-    """It beats and takes units."""
+    """It sends heartbeats and takes units."""
     DRAINING = "draining"
-    """It beats, finishes or hands back what it has, and takes nothing new."""
+    """It sends heartbeats, finishes or hands back its units, and takes no new ones."""
     GONE = "gone"
-    """It left in good order."""
+    """It ended as it should."""
     LOST = "lost"
     """Its heartbeat stopped without a word."""
 
@@ -152,7 +156,7 @@ UNIT_MOVES: Mapping[UnitState, frozenset[UnitState]] = {
 """From each state of a unit, the states that may follow."""
 
 ENDED = frozenset({JobState.DONE, JobState.FAILED, JobState.CANCELLED})
-"""States in which a job's workers are to let go, and its scratch may be removed once they have."""
+"""States in which workers should drop a job's units; once they have, its scratch may be removed."""
 
 State = TypeVar("State", bound=StrEnum)
 

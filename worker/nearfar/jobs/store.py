@@ -229,13 +229,18 @@ class Store(UnitStore, MendStore):
         """How the frames of each of these jobs stand, and its step at work or next; for lists."""
         return self.database.read(lambda tx: briefs.briefs(tx, jobs))
 
-    def events(self, after: int = 0, *, job: int | None = None, limit: int = 200) -> tuple[Event, ...]:
+    def events(
+        self, after: int = 0, *, job: int | None = None, limit: int = 200, settled: bool = False
+    ) -> tuple[Event, ...]:
         """The audit trail after a number, oldest first.
 
         Those of one job come in the order of their numbers. Of all jobs together, at PostgreSQL, one may become
-        visible a moment after another one with a higher number.
+        visible a moment after another one with a higher number: `Reading` heeds that; with ``settled`` the list ends
+        where one may still come.
         """
-        return tuple(self.database.read(lambda tx: events.since(tx, after, job=job, limit=limit)))
+        return tuple(
+            self.database.read(lambda tx: events.since(tx, after, job=job, limit=limit, settled=settled))
+        )
 
     def last_event(self) -> int:
         """Number of the newest event; 0 if there is none."""

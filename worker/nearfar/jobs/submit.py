@@ -1,4 +1,4 @@
-"""How jobs come into the store: new ones, the same again, an older one with other settings; their frames and units."""
+"""How jobs enter the store, with their frames and units: new, submitted again, or an older one with other settings."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def submit(tx: Tx, submission: Submission, *, who: str) -> Submitted:
 
 
 def check(submission: Submission) -> None:
-    """Refuse a submission that could never end."""
+    """Refuse a submission that contradicts itself or could never end. Raises `StoreError`, `UsageError`."""
     owners.check_owner(submission.owner)
     order.check_priority(submission.priority)
     if submission.hold is not None and submission.refused is not None:
@@ -57,7 +57,7 @@ def check(submission: Submission) -> None:
 
 
 def fingerprint_of(submission: Submission) -> str:
-    """Digest of all that a submission says, but for its key; its own if it has one."""
+    """A submission's fingerprint: its own if it has one, otherwise a digest of everything but its key."""
     if submission.fingerprint is not None:
         return submission.fingerprint
     said = {name: value for name, value in asdict(submission).items() if name != "fingerprint"} | {
@@ -200,7 +200,7 @@ def plan(
 
 
 def set_weights(tx: Tx, job: Row, weights: Mapping[str, float]) -> None:
-    """Change what a job is expected to take, and with it its place in the order."""
+    """Change how long a job is expected to take, and with it its place in the order."""
     work = sum(weights.values())
     due = order.due(created=job.created, work=work, priority=job.priority)
     _place(tx, job.id, {"due": due}, weights=dict(weights), work=work)
@@ -223,7 +223,7 @@ def set_priority(tx: Tx, job: int, priority: int, *, who: str) -> None:
 
 
 def _place(tx: Tx, job: int, place: dict[str, Any], **more: Any) -> None:
-    """Write the place in the order where claims look for it: the job, and units that nobody began."""
+    """Write a job's place in the order to the rows that claims read: the job, and its units that nobody began."""
     tx.conn.execute(sa.update(jobs).where(jobs.c.id == job).values(**place, **more, updated=tx.now))
     open_states = (UnitState.WAITING, UnitState.READY, UnitState.HELD)
     tx.conn.execute(
@@ -234,7 +234,7 @@ def _place(tx: Tx, job: int, place: dict[str, Any], **more: Any) -> None:
 def run_again(tx: Tx, job: int, *, who: str) -> None:
     """Let a failed or cancelled job run again from its first units, under its own number.
 
-    What its earlier runs left under keys is used again; their units stay as they ended.
+    Outputs of its earlier runs are found by their keys and used again; the units of those runs stay as they are.
 
     Raises
     ------

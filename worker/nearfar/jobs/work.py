@@ -170,13 +170,15 @@ def fail(tx: Tx, claim: Claim, *, cause: str, reason: str, retry: bool, memory: 
 def give_up(
     tx: Tx, job: Row, row: Row, step: AttemptStep, *, cause: str, reason: str, retry: bool, who: str
 ) -> UnitState:
-    """End an attempt that came to nothing: the unit rests and is ready again, or brings its job down.
+    """End an attempt that came to nothing: the unit rests and is ready again, or brings its job down. One that only
+    helps does neither.
 
     ``job`` and ``row`` are rows of the job and the unit, both locked.
     """
     claims.write_step(tx, row, step, seconds=tx.now - row.started, cause=cause, reason=reason)
-    again = retry and row.attempts < tx.rules.attempts
-    to = UnitState.FAILED
+    only_helps = moves.helps(row)
+    again = retry and row.attempts < tx.rules.attempts and not only_helps
+    to = UnitState.CANCELLED if only_helps else UnitState.FAILED
     if again:
         to = UnitState.WAITING if job.state == JobState.HELD else UnitState.READY
     rest = min(tx.rules.retry_after * 2 ** (row.attempts - 1), tx.rules.longest_rest) if again else 0.0
@@ -191,7 +193,7 @@ def give_up(
     )
     outcome = "failed" if step is AttemptStep.FAILED else "lost"
     totals.add(tx, {("units", f"{row.kind} {outcome}"): 1.0})
-    if not again:
+    if to is UnitState.FAILED:
         moves.fail_job(tx, job, cause=cause, reason=_given_up(row, reason, retry=retry), who=who, unit=row.id)
     return to
 
@@ -275,7 +277,7 @@ def note_progress(tx: Tx, job: Row) -> None:
     part = sa.case((state == UnitState.DONE, 1.0), (state == UnitState.HELD, units.c.progress), else_=0.0)
     rows = tx.conn.execute(
         sa.select(units.c.kind, sa.func.sum(weight), sa.func.sum(weight * part))
-        .where(units.c.job == job.id, units.c.run == job.run)
+        .where(units.c.job == job.id, units.c.run == job.run, state != UnitState.CANCELLED)
         .group_by(units.c.kind)
     ).all()
     stages: dict[str, float] = {kind: planned for kind, planned, _ in rows} | dict(job.weights)

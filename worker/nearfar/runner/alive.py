@@ -17,7 +17,7 @@ VARIABLE = "NEARFAR_ALIVE"
 EVERY = 2.0
 """Seconds between two touches."""
 OLD = 20.0
-"""Seconds after which a touch says nothing any longer."""
+"""Seconds after which a touch no longer counts."""
 _told = [float("-inf")]
 
 

@@ -1,9 +1,9 @@
-"""A hard limit on the memory of a unit: one that runs away fails, and takes neither the machine nor other units with it.
+"""A hard limit on the memory of a unit: one that runs away fails alone, and harms neither the machine nor other units.
 
-The plan of a merge keeps to the memory that a worker gives to a unit. What goes far beyond that is a mistake, or a frame
-that makes a decoder ask for more than it said. The limit counts what a process may write to of its own (RLIMIT_DATA,
-getrlimit(2)): not mapped frames, which the system takes back when it needs the memory. It counts what is asked for, not
-what is used, hence the room above the plan.
+The plan of a merge keeps to the memory that a worker gives to a unit. Whatever exceeds it by far is a bug, or a frame that
+makes a decoder ask for more than its header said. The limit counts the private writable memory of a process (RLIMIT_DATA,
+getrlimit(2)), not mapped frames, which the system takes back when it needs memory. It counts what is asked for, not what
+is used, hence the margin above the plan.
 """
 
 from __future__ import annotations
@@ -19,27 +19,27 @@ from nearfar.errors import DoesNotFit
 from nearfar.settings import format_size
 
 SHARE = 1.25
-"""Of what is planned..."""
+"""The limit as a multiple of the planned memory..."""
 SPARE = 256 << 20
-"""...and bytes above: libraries, heaps of threads that are not given back at once..."""
+"""...with these bytes added: libraries, and heaps that threads do not give back at once..."""
 A_THREAD = 32 << 20
-"""...and for each thread, whose stack and buffers are counted whole."""
+"""...and these for each thread, whose stack and buffers count in full."""
 STATUS, MEMINFO = Path("/proc/self/status"), Path("/proc/meminfo")
 
 
 def limit_of(memory: int, threads: int) -> int:
-    """Bytes that a unit may ask for which was planned for ``memory`` bytes and some threads."""
+    """Bytes that a unit may ask for if ``memory`` bytes and this many threads were planned."""
     return int(SHARE * memory) + SPARE + threads * A_THREAD
 
 
 @contextmanager
 def bounded(memory: int, threads: int) -> Iterator[None]:
-    """Let nothing in the block ask for more than `limit_of` above what this process has already.
+    """Limit the memory that is asked for within the block to `limit_of`, above what this process has already.
 
     Raises
     ------
     DoesNotFit
-        It did. If the machine itself had too little left, what was raised is raised.
+        The limit was reached. If the machine itself had too little left, the original error is raised.
     """
     before = resource.getrlimit(resource.RLIMIT_DATA)
     limit = _kilobytes(STATUS, "VmData") + limit_of(memory, threads)

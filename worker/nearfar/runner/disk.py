@@ -1,7 +1,7 @@
-"""Watch the free space of the disks that are written to, and let everybody know when it is short.
+"""Watching the free space of the disks that are written to, so that all processes know when it is short.
 
-The finding lies in ``state/disk.json``: intake and API read it and take nothing new; workers hand back what does not
-fit. Everything continues by itself when there is space again.
+The finding is in ``state/disk.json``. Intake and API read it and accept nothing new while space is short; workers hand back
+what does not fit. Everything continues by itself when there is space again.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from nearfar.settings import format_size
 
 NAME = "disk.json"
 TOLD_AGAIN = 10.0
-"""Seconds after which the same is written again, so that readers see that someone still looks."""
+"""Seconds after which an unchanged finding is written again, so that readers see that the disks are still watched."""
 TRUSTED = 60.0
-"""Seconds for which readers believe it."""
+"""Seconds for which readers trust a finding."""
 EASED = 1.05
-"""Space has to be this many times what is to stay free before it counts as enough again."""
+"""Free space has to reach this multiple of the spare space before it counts as enough again."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,7 +43,7 @@ ENOUGH = DiskState(low=False, reason=None, written=0.0)
 
 
 def read_disk(places: Places) -> DiskState:
-    """Whether space is short, as last noted; if nobody watches any longer, enough is assumed."""
+    """The last finding; if it is too old, enough space is assumed."""
     try:
         told = json.loads((places.state / NAME).read_text(encoding="utf-8"))
         state = DiskState(low=bool(told["low"]), reason=told["reason"], written=float(told["written"]))
@@ -53,7 +53,7 @@ def read_disk(places: Places) -> DiskState:
 
 
 def short_of_space(places: Places, spare: int) -> str | None:
-    """Why nothing new is taken, if a disk is short of space: as last noted, or found if the disk is too full for notes."""
+    """Why nothing new is accepted, or None: by the last finding, and by the disk, which may be too full to write one."""
     told = read_disk(places)
     if told.low:
         return told.reason
@@ -69,26 +69,26 @@ def _too_little(folder: Path, free: int, spare: int) -> str:
 
 
 def free_bytes(folder: Path) -> int:
-    """Free bytes on the disk of a folder, or of what it will lie in."""
+    """Free bytes on the disk of a folder; if it does not exist yet, of its nearest parent."""
     while not folder.exists() and folder != folder.parent:
         folder = folder.parent
     return shutil.disk_usage(folder).free
 
 
 def room(places: Places, spare: int) -> int:
-    """Bytes that a worker may write: what is free on the fullest of its disks, less what is to stay free."""
+    """Bytes that a worker may write: the free bytes of the fullest of its disks, less the spare bytes."""
     return max(0, min(free_bytes(p) for p in (places.scratch, places.work, places.results)) - spare)
 
 
 class DiskWatch:
-    """Looks at the disks and notes what it finds.
+    """Checks the disks and writes the finding.
 
     Parameters
     ----------
     places
-        What is written to.
+        The folders that are written to.
     spare
-        Bytes to stay free.
+        Bytes that must stay free.
     free
         Free bytes on the disk of a folder; for tests.
     """
@@ -100,7 +100,7 @@ class DiskWatch:
         self.state = read_disk(places)
 
     def look(self) -> DiskState:
-        """Look once, and note what changed, or that somebody still looks."""
+        """Check once, and write the finding if it changed or is getting old."""
         reason = self._reason()
         changed = (reason is not None) != self.state.low
         now = time.time()

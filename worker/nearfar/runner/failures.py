@@ -1,4 +1,4 @@
-"""Why a unit failed, in a word and a sentence, and whether trying again may help."""
+"""From errors to failures of units: a cause in a word, a reason in a sentence, and whether trying again may help."""
 
 from __future__ import annotations
 
@@ -33,22 +33,22 @@ PASSING = {errno.EIO, errno.ESTALE, errno.EINTR, errno.EAGAIN, errno.ETIMEDOUT, 
 
 @dataclass(frozen=True, kw_only=True)
 class Failure:
-    """``cause`` for counting, ``reason`` for people."""
+    """Why a unit failed: ``cause`` is a word for counting, ``reason`` a sentence for people."""
 
     cause: str
     reason: str
     retry: bool
     memory: int | None = None
-    """Bytes that it takes, if this worker has too few."""
+    """Bytes that the unit needs, if this worker has too few."""
 
 
 def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
-    """What an exception says of a unit.
+    """The failure that an exception stands for.
 
     Parameters
     ----------
     frames
-        Files that belong to somebody else: one that vanished may come back.
+        Files that other people own: one that vanished may come back.
     """
     text = str(error) or type(error).__name__
     missing = _missing(error, frames)
@@ -76,7 +76,7 @@ def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
 
 
 def is_passing(error: BaseException) -> bool:
-    """Whether the system said what may be gone at the next try."""
+    """Whether an error is one that may be gone at the next attempt."""
     return any(e.errno in PASSING for e in _system(error))
 
 
@@ -86,7 +86,7 @@ def is_full(error: BaseException) -> bool:
 
 
 def shut_folder(error: BaseException, folders: Collection[Path]) -> str | None:
-    """Why one of the server's own folders cannot be written to, if that is what an error comes from."""
+    """Why one of the server's own folders cannot be written to, if that caused the error; else None."""
     for each in _system(error):
         if each.errno in SHUT and each.filename is not None:
             path = Path(each.filename)
@@ -96,7 +96,7 @@ def shut_folder(error: BaseException, folders: Collection[Path]) -> str | None:
 
 
 def _system(error: BaseException) -> Iterator[OSError]:
-    """What the system said, in an error and its causes."""
+    """Errors of the operating system among an error and its causes."""
     cause: BaseException | None = error
     while cause is not None:
         if isinstance(cause, OSError):
@@ -105,7 +105,7 @@ def _system(error: BaseException) -> Iterator[OSError]:
 
 
 def _missing(error: Exception, frames: Collection[Path]) -> Path | None:
-    """The frame that is gone, if that is what an error comes from."""
+    """The frame that is gone, if that caused the error; else None."""
     for each in _system(error):
         gone = isinstance(each, FileNotFoundError) and each.filename is not None
         if gone and Path(each.filename) in frames:
@@ -114,7 +114,7 @@ def _missing(error: Exception, frames: Collection[Path]) -> Path | None:
 
 
 def in_words(error: Exception) -> str:
-    """What the system said, and where, without a number; another error's own words."""
+    """An error of the system as its words and the file, without the number; any other error in its own words."""
     if not isinstance(error, OSError):
         return str(error) or type(error).__name__
     where = f"{error.filename}: " if error.filename else ""
@@ -123,7 +123,7 @@ def in_words(error: Exception) -> str:
 
 @contextmanager
 def told_by_another(claim: Claim) -> Iterator[None]:
-    """For a unit that only helps another one: what goes wrong is told by that, and brings no job down here."""
+    """For a unit that only helps another one: errors are logged and swallowed, since the other unit will report them."""
     try:
         yield
     except (Interrupted, StoreUnreachable, LostClaim, NotFound):

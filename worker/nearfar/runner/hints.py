@@ -1,8 +1,8 @@
 """Publish hints that work waits: just enough to wake the workers that are free, from a thread of its own.
 
-The store is asked, now and then and when someone kicks, how many units could be given out and how many workers are
-free; hints that already wait are subtracted. A broker that is frozen or away therefore stops nothing but the hints:
-workers ask the store by themselves as well.
+At intervals, and when `kick` is called, the store is asked how many units could be given out and how many workers are free;
+hints that already wait are subtracted. A broker that is frozen or away stops only the hints: workers ask the store by
+themselves as well.
 """
 
 from __future__ import annotations
@@ -26,15 +26,15 @@ from nearfar.server_settings import ServerSettings
 log = logging.getLogger(__name__)
 
 EVERY = 5.0
-"""Seconds between two looks without a kick; the process that keeps the server running looks every second."""
+"""Seconds between two rounds without a kick; the process keep uses one second."""
 LONGEST_REST = 30.0
-"""Seconds to let a broker be that did not answer, at most."""
+"""The longest pause before a broker that did not answer is tried again, seconds."""
 MOST = 64
 """Hints published at a time."""
 ASKED = 10.0
-"""Seconds after which the broker is asked for a sign of life if there was nothing to publish."""
+"""Seconds after which the broker is probed if there was nothing to publish."""
 COUNTED = 10.0
-"""Seconds between two notes in the store of how many were published: not one for each hint."""
+"""Seconds between two updates of the count of published hints in the store."""
 
 
 class Hinter:
@@ -73,7 +73,7 @@ class Hinter:
         self._thread.start()
 
     def kick(self) -> None:
-        """Say that there is work. Returns at once, whatever the broker does."""
+        """Ask for a round now, since there is work. Returns at once, whatever the broker does."""
         self._wake.set()
 
     def stop(self) -> None:
@@ -100,7 +100,7 @@ class Hinter:
         self._disconnect()
 
     def _count(self) -> None:
-        """Record how many hints were published; what a killed process did not tell is not counted."""
+        """Record how many hints were published since the last time."""
         if self._uncounted:
             self.store.count("hints_published", self._uncounted)
             self._uncounted = 0
@@ -110,9 +110,9 @@ class Hinter:
         return self._leaving
 
     def publish(self) -> int:
-        """Publish what is missing, once; how many hints that were. Raises `StoreError`; a broker's failure is noted.
+        """Publish the missing hints and return how many. Raises `StoreError`; failures of the broker are noted.
 
-        A broker is asked now and then if no hint is wanted, so that it is known when it is away, and when it is back.
+        If no hint is wanted, the broker is probed at intervals, so that it is known when it is away and when it is back.
         """
         wanted = self._wanted()
         if wanted <= 0 and self.broker is None and time.monotonic() - self._asked < ASKED:
@@ -129,7 +129,7 @@ class Hinter:
         return sent
 
     def _wanted(self) -> int:
-        """The smaller of units to give out and workers that are free."""
+        """The number of units that could be given out, or of free workers if that is smaller."""
         if not self.store.claimable(limit=1):
             return 0
         free, memory, disk = self.store.free_slots()
@@ -168,7 +168,7 @@ class Hinter:
 
 
 def connect(app: Celery) -> Connection:
-    """A connection to the broker that was tried. Raises whatever its driver does, within a few seconds."""
+    """A tested connection to the broker. Raises whatever the driver raises, within a few seconds."""
     connection: Connection = app.connection_for_write()
     connection.connect()  # type: ignore[no-untyped-call]
     return connection

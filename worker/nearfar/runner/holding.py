@@ -1,8 +1,8 @@
-"""Hold a unit while it is worked on: one thread renews the lease, another one listens for what is wanted.
+"""Holding a unit while it is worked on: one thread renews the lease, another asks whether the unit is still wanted.
 
-They are two since a renewal may have to wait for its turn to write, and a question need not. The work itself only calls
-`check`, after every frame, tile and link, and `tell` when it has something to say. Some work cannot be asked to stop,
-like the decoding of a very large frame: if nobody wants it any longer, its process ends instead.
+They are two threads because a renewal may have to wait for its turn to write, while a question only reads. The work itself
+calls `check` after every frame, tile and link, and `tell` to report something. Some work cannot be interrupted, like the
+decoding of a very large frame: if nobody wants it any longer, its process is ended.
 """
 
 from __future__ import annotations
@@ -23,18 +23,18 @@ log = logging.getLogger(__name__)
 LISTEN = 0.5
 """Seconds between two questions whether the unit is still wanted."""
 BEATS = 6
-"""Signs of life during one lease."""
+"""Heartbeats during one lease."""
 PATIENCE = 0.7
-"""Seconds in which unwanted work has to stop by itself."""
+"""Seconds within which work that is no longer wanted has to stop by itself."""
 AGAIN = 0.5
 """Seconds between two tries to reach a store that does not answer."""
 LEAVING_PATIENCE = 5.0
-"""Seconds that a worker which is to leave still waits for a store that does not answer."""
+"""Seconds that a worker that has to end still waits for a store that does not answer."""
 T = TypeVar("T")
 
 
 class Why(StrEnum):
-    """Why the work on a unit is to stop."""
+    """Why the work on a unit should stop."""
 
     LOST = "another worker has it, or its job is gone"
     DROPPED = "its job ended"
@@ -58,7 +58,7 @@ class Holding:
     Parameters
     ----------
     leaving
-        Whether this worker is to leave; asked at every check.
+        Whether this worker has to end; called at every check.
     end
         Ends this process; None: work that does not stop is waited for.
     """
@@ -102,19 +102,19 @@ class Holding:
             thread.join(AGAIN)  # one may be waiting for a busy store: what it says later changes nothing
 
     def check(self) -> None:
-        """Raise `Stopped` if the work is to end."""
+        """Raise `Stopped` if the work should end."""
         if self.why is None and self.leaving():
             self.why = Why.LEAVING
         if self.why is not None:
             raise Stopped(self.why)
 
     def tell(self, call: Callable[[], T]) -> T:
-        """Say something to the store, again and again while it does not answer, for as long as the lease.
+        """Report something to the store; repeated while it does not answer, until the lease has run out.
 
         Raises
         ------
         StoreUnreachable
-            It stayed away for longer.
+            It did not answer for that long.
         """
         began = time.monotonic()
         while True:
@@ -132,7 +132,7 @@ class Holding:
 
     @property
     def seconds(self) -> float:
-        """Seconds that it was in hand so far."""
+        """Seconds for which the unit has been held."""
         return time.monotonic() - self._began
 
     def _listen(self) -> None:
@@ -147,7 +147,7 @@ class Holding:
         return every if self._dropped is None else min(every, PATIENCE / 4)
 
     def _end_in_the_middle(self, end_process: Callable[[], object]) -> None:
-        """Give the unit back in the name of work that does not stop, and end the process with it."""
+        """Hand the unit back for work that does not stop, and end the process."""
         with self._last_word:
             if self._end.is_set():
                 return

@@ -28,12 +28,12 @@ REFUSALS_SHOWN = 5
 NOT_A_FRAME = "a result of Nearfar, not a frame"
 ON_REQUEST = "left out on request"
 NOT_COVERED = "coverage"
-"""Why a job is held whose frames leave a slice of depth out, in a word."""
+"""The cause for which a job is held whose frames leave a slice of depth out."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Task:
-    """What a job wants, before a file is opened. Frames are counted by their places in the store."""
+    """A job as the store describes it, before any file is opened. Frames are numbered by their places in the store."""
 
     job: Job
     root: int
@@ -43,7 +43,7 @@ class Task:
 
     @classmethod
     def load(cls, store: Store, job_id: int, places: Places) -> Task:
-        """Read a job from the store. Raises as `recipe_of`."""
+        """Read a job from the store. Raises what `recipe_of` raises."""
         job = store.job(job_id)
         entries = store.frames(job_id)
         return cls(
@@ -56,18 +56,18 @@ class Task:
 
     @property
     def reference(self) -> str | None:
-        """Name of the frame that was asked for as the reference."""
+        """Name of the frame that was chosen as the reference, if any."""
         return self.job.settings.get("reference")
 
     def wanted(self, which: Iterable[int] | None = None) -> list[int]:
-        """Places of the frames that are not left out on request."""
+        """Places of all frames, or of ``which`` of them, without those that a person left out."""
         left = set(self.job.settings.get("leave_out") or ())
         which = range(len(self.paths)) if which is None else which
         return [k for k in which if self.paths[k].name not in left]
 
 
 def _accepting(recipe: Recipe, job: Job) -> Recipe:
-    """The recipe, which holds no stack for what a person accepted."""
+    """The recipe, changed so that it does not hold the stack for a cause that a person accepted."""
     if NOT_COVERED not in job.settings.get(ACCEPTED, ()):
         return recipe
     return replace(recipe, coverage=replace(recipe.coverage, when="warn"))
@@ -82,7 +82,7 @@ class Refused(Exception):
         super().__init__()
 
     def told(self) -> FrameRefused | StackRefused:
-        """All of them as one error; an error that may be gone at the next try alone."""
+        """One error for all of them; an error that may be gone at the next attempt comes alone."""
         errors = list(self.errors.values())
         passing = [error for error in errors if is_passing(error)]
         if len(errors) == 1 or passing:
@@ -94,7 +94,7 @@ class Refused(Exception):
 
 @lru_cache(maxsize=512)
 def _header(path: Path, fingerprint: Fingerprint) -> tuple[FrameHeader, bool]:
-    """A file's header, and whether it is a result of ours; read once as long as the file stays as it is."""
+    """A file's header, and whether it is a result of ours; kept for as long as the file's fingerprint is the same."""
     header = read_header(path)
     return header, made_by_nearfar(header)
 
@@ -177,12 +177,12 @@ def _unreadable(path: Path, error: OSError) -> FrameRefused:
 
 
 class Marks:
-    """Digests of frames, found once and kept in scratch as long as the files stay as they are.
+    """Digests of frames, computed once and kept in scratch for as long as the files do not change.
 
     Parameters
     ----------
     task
-        Whose frames; digests that the store knows have to be met, unless ``again``.
+        Whose frames; digests in the store have to match, unless ``anew``.
     check
         Called before every file.
     """

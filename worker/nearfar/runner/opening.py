@@ -1,4 +1,4 @@
-"""Open the job store as every process of the server does: by the settings, and patiently."""
+"""Opening the job store, by the settings; a database that is not there yet can be waited for."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ RETRY = 2.0
 
 
 def rules_of(settings: ServerSettings) -> Rules:
-    """How patient the store is, by the settings."""
+    """The store's times and limits, from the settings."""
     table = settings.store
     return Rules(
         lease=table.lease,
@@ -30,14 +30,14 @@ def rules_of(settings: ServerSettings) -> Rules:
 
 
 def open_by(settings: ServerSettings, places: Places, *, answer: float | None = None) -> Store:
-    """The job store; raises as `open_store`. ``answer``: seconds to wait for a database that says nothing."""
+    """Open the job store; raises what `open_store` raises. ``answer``: seconds to wait for a silent database."""
     return open_store(places.store_url, rules=replace(rules_of(settings), answer=answer))
 
 
 def open_when_there(
     settings: ServerSettings, places: Places, *, leaving: Callable[[], bool], waiting: Callable[[], None]
 ) -> Store | None:
-    """The job store as soon as it answers; None if this process is to leave before.
+    """Open the job store as soon as it answers; None if this process has to end before that.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def open_when_there(
     Raises
     ------
     StoreError
-        It can never be used as it is.
+        The store cannot be used; waiting would not help.
     """
     told = False
     while not leaving():

@@ -37,7 +37,7 @@ STAGES: Mapping[UnitKind, Callable[[Stack], Outcome]] = {
 
 
 class Performance:
-    """One unit, from its claim to what is to be kept of it."""
+    """The work on one unit, from its claim to the outcome to be recorded."""
 
     def __init__(self, holding: Holding, hands: Hands) -> None:
         self.holding = holding
@@ -47,7 +47,7 @@ class Performance:
         self._stack: Stack | None = None
 
     def outcome(self) -> Outcome:
-        """Do the work. Raises what went wrong, `Stopped` if it is to end."""
+        """Do the work. Raises what went wrong, or `Stopped` if the work should end."""
         self.holding.check()
         _forget_peak()
         began = time.process_time()
@@ -67,11 +67,11 @@ class Performance:
         return replace(made, result={**(made.result or {}), "peak": peak_resident(), "processor": spent})
 
     def why_away(self) -> str | None:
-        """Why the data folder cannot be used, if it cannot."""
+        """Why the data folder cannot be used, or None."""
         return self.hands.why_away(self.holding.store)
 
     def failure(self, error: Exception) -> Failure:
-        """What an error says of the unit, with what is known here of workers and frames."""
+        """The failure of the unit that an error stands for, given what is known here of workers and frames."""
         paths = self.task.paths if self.task is not None else ()
         found = failure_of(error, paths)
         if isinstance(error, FrameRefused) and found.cause == "input" and self._is_other(error.path):
@@ -83,23 +83,23 @@ class Performance:
         return found
 
     def tidy(self) -> None:
-        """Now that the outcome is kept, remove what nobody needs any longer: rendered bands of a delivered picture."""
+        """Once the outcome is recorded, remove what nobody needs any longer: rendered bands of a delivered picture."""
         for path in self._stack.spent if self._stack is not None else ():
             with suppress(OSError):
                 path.unlink(missing_ok=True)
 
     def _clear(self, scratch: Scratch) -> None:
-        """Remove what this unit has half made."""
+        """Remove files that this unit has not finished."""
         scratch.remove_passing()
         Results(self.hands.places.results).clear(self.claim.job, self.claim.token)
 
     def by_place(self, said: Mapping[Path, T]) -> dict[int, T]:
-        """What was said of frames, by their places in the store."""
+        """Values by path, turned into values by the frames' places in the store."""
         paths = self.task.paths if self.task is not None else ()
         return {place: said[path] for place, path in enumerate(paths) if path in said}
 
     def _is_other(self, path: Path) -> bool:
-        """Whether a frame is not the file any longer that was digested."""
+        """Whether a frame's file is no longer the one that was digested."""
         mark = self._stack.marks.get(path) if self._stack is not None else None
         with suppress(OSError):
             if mark is not None:
@@ -109,7 +109,7 @@ class Performance:
         return False
 
     def _surveyed(self, path: Path) -> str | None:
-        """Digest of a frame when it was surveyed, if that is done."""
+        """Digest of a frame when it was surveyed, if it was."""
         place = self.by_place({path: path})
         if self.task is None or not place or self.claim.kind is UnitKind.SURVEY:
             return None

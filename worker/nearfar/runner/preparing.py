@@ -1,6 +1,6 @@
-"""Headers of a job's frames as its recipe wants them read: one development, and the dark and flat frames of their camera.
+"""Headers of a job's frames with what the recipe asks for: one development, and the camera's dark and flat frames.
 
-Every unit finds the same by itself, from the files.
+Every unit decides alike from the same files, so nothing has to be passed between units.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from nearfar.runner.loading import Frames, Task
 
 
 def prepare_all(task: Task, scratch: Scratch, frames: Frames, order: Sequence[int]) -> tuple[Frames, Masters]:
-    """All frames of the stack, whose places in the order in which they were taken are ``order``.
+    """Prepare all frames of the stack; ``order`` holds their places in the order in which they were taken.
 
     Raises
     ------
     StackRefused, FrameRefused, RecipeRefused
-        They differ, or the dark and flat frames do not go with them.
+        The frames differ from each other, or the dark and flat frames do not fit them.
     """
     headers = develop([frames.headers[k] for k in order], task.recipe)
     check_alike(headers)
@@ -31,7 +31,7 @@ def prepare_all(task: Task, scratch: Scratch, frames: Frames, order: Sequence[in
 def prepare_some(
     task: Task, scratch: Scratch, frames: Frames, check: Callable[[], None]
 ) -> tuple[Frames, Masters]:
-    """Some frames of the stack; the others are asked if they decide. Raises as `prepare_all`, and `Refused`."""
+    """Prepare some frames of the stack; others are read as well if they decide. Raises as `prepare_all`, and `Refused`."""
     some = list(frames.headers.values())
     every = some
     if needs_every(some, task.recipe):

@@ -32,19 +32,19 @@ from nearfar.server_settings import ServerSettings
 log = logging.getLogger(__name__)
 
 LOOK = 15.0
-"""Seconds after which a worker looks for work without a hint."""
+"""Seconds after which a worker without a hint asks the store for work."""
 LOOK_SOON = 3.0
 """The same if the store did not answer."""
 NEVER = 86400.0
 """Seconds between two looks for others without a kick: `nearfar.runner.keep` sees to that."""
 UNUSABLE = 20.0
-"""Seconds to let a store be that cannot be used as it is."""
+"""Seconds before a store that cannot be used is tried again."""
 GRACE = 5.0
-"""Seconds that a unit has to come to an end once the worker is to leave; then it is handed back over its head."""
+"""Seconds that a unit has to stop once the worker has to end; after that it is handed back while it still runs."""
 OVERDUE = 30.0
-"""Seconds after a unit's deadline at which a worker that does not come back from it ends itself."""
+"""Seconds after a unit's deadline at which a worker that still hangs in it ends itself."""
 WATCH = 0.25
-"""Seconds between two looks of the thread that sees to leaving in time."""
+"""Seconds between two checks by the thread that makes sure that the process ends in time."""
 
 
 class Perform(Protocol):
@@ -54,16 +54,16 @@ class Perform(Protocol):
 
 
 class Lane:
-    """The way of units through this process.
+    """The worker in this process: takes units and does them, one at a time.
 
     Parameters
     ----------
     settings, places
-        What the worker may take, and where everything lies.
+        What the worker may use, and where everything is.
     perform
         Does a unit.
     leaving
-        Whether this process is to leave.
+        Whether this process has to end.
     parent
         Number of the process without which this one ends; the present parent's if not given.
     """
@@ -100,9 +100,9 @@ class Lane:
             threading.Thread(target=body, name=body.__name__.strip("_"), daemon=True).start()
 
     def work(self) -> int:
-        """Take units until there is nothing to do or this process is to leave; how many were taken.
+        """Take units until there is nothing to do or this process has to end; returns how many were taken.
 
-        Whoever calls it while it runs waits for its end, so that a process that is busy looks busy.
+        A second caller waits until the first is done, so that a process that is busy looks busy to Celery.
         """
         taken = 0
         with self._turn:
@@ -140,7 +140,7 @@ class Lane:
             self.claim = None
 
     def _folder_away(self, store: Store) -> bool:
-        """Whether the data folder is not there: nothing is begun then."""
+        """Whether the data folder is away, in which case no unit is taken."""
         away = self._presence.why_away(store)
         if away is not None:
             self.look_soon = True
@@ -162,7 +162,7 @@ class Lane:
                 log.warning("%s", error, extra=self._told("worker.store-away"))
 
     def _look(self) -> None:
-        """Open the store, give signs of life, and look for work now and then without a hint."""
+        """Open the store, send heartbeats, and look for work at intervals without a hint."""
         try:
             self.store = open_when_there(self.settings, self.places, leaving=self.leaving, waiting=beats.beat)
         except StoreError as error:
@@ -201,7 +201,7 @@ class Lane:
             log.warning("%s", error, extra=self._told("worker.not-registered"))
 
     def _room(self) -> tuple[int, int]:
-        """Memory and disk for one unit; none of a disk that does not answer."""
+        """Bytes of memory and disk for one unit; 0 of a disk that does not answer."""
         table = self.settings.worker
         try:
             return table.slot_memory, disk.room(self.places, table.spare_disk)
@@ -210,7 +210,7 @@ class Lane:
             return table.slot_memory, 0
 
     def _pulse(self, store: Store) -> None:
-        """Signs of life, to the store and to whoever watches this process."""
+        """Send heartbeats to the store and to the process that watches this one."""
         every = min(self.settings.store.lease / 6, 10.0)
         while not self.leaving():
             try:
@@ -224,7 +224,7 @@ class Lane:
             self._rest(every)
 
     def _watch(self) -> None:
-        """See to it that this process ends: in time when it is to leave, with its parent, and out of a hang."""
+        """End this process when it has to: in time, with its parent, and if a unit hangs."""
         while not self.leaving():
             time.sleep(WATCH)
             if os.getppid() != self._parent:

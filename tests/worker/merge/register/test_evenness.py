@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from nearfar.merge.register.adjust import Adjusted, Link, adjust
+from nearfar.merge.register.adjust import Adjusted, adjust
+from nearfar.merge.register.link import Link
 from nearfar.merge.register.similarity import Similarity
 
 RADIUS = 430.0

@@ -15,11 +15,12 @@ from skimage.registration import phase_cross_correlation
 from nearfar.merge.kernel import register_calls as kernel
 from nearfar.merge.kernel.grid_calls import halve
 from nearfar.merge.register import register
-from nearfar.merge.register.adjust import Link, adjust, spread
+from nearfar.merge.register.adjust import adjust, spread
 from nearfar.merge.register.banded import ChainEquations
 from nearfar.merge.register.breathing import find_law
 from nearfar.merge.register.coarse import block_grid, coarse_link, shift_candidates
 from nearfar.merge.register.gains import gain_between, solve_gains
+from nearfar.merge.register.link import Link
 from nearfar.merge.register.linking import components
 from nearfar.merge.register.pictures import coarse_levels, fast_length, reduce_frame
 from nearfar.merge.register.recipe import RegisterRecipe

@@ -1,8 +1,8 @@
 """How sharpness rises and falls over the frames, cell by cell, gathered in one pass over the surveys.
 
-Kept for each cell is its sharpest frame and how much less its two neighbours show, in each band; so memory
-does not grow with the number of frames. Near its peak the logarithm of a band's energy is close to a parabola in the
-distance of focus, whatever the texture: that is what steps are measured by.
+For each cell and band, the sharpest frame and how much less its two neighbours show are kept, so that memory does not grow
+with the number of frames. Near its peak the logarithm of a band's energy is close to a parabola in the distance of focus,
+whatever the texture; the width of steps is measured by it.
 """
 
 from __future__ import annotations
@@ -21,21 +21,21 @@ F32 = NDArray[np.float32]
 
 BANDS = 3
 SURE = 10.0
-"""Energy of a peak, over the noise's, from which its neighbours tell something."""
+"""Energy of a peak, as a multiple of the noise's, from which its neighbours are used."""
 LEAST = 1.5
-"""What is below so many times the noise's energy counts as that much: it makes a step look narrower, never wider."""
+"""Energies below this multiple of the noise's count as that much, which makes a step look narrower, never wider."""
 SAMPLED = 2
-"""The finest bands, which lose their energy within a step or two, tell the frames' order, ..."""
+"""Number of finest bands from which the order of the frames is found; they lose their energy within a step or two."""
 SAMPLE = 1500
-"""... by so many cells spread over the picture, whose energies are kept for every frame."""
+"""Number of cells, spread over the picture, whose energies are kept of every frame for that."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Curve:
-    """One band, on cells (R, C).
+    """How one band's energy runs over the frames, on cells (R, C).
 
-    ``sharpest``: frame with the largest energy. ``below``, ``above``: logarithm of the energy in the frames before and
-    after it over its own, 0 or less; NaN beyond the ends. ``sure``: where the peak stands clear of the noise.
+    ``sharpest`` is the place of the frame with the largest energy. ``below`` and ``above`` are logarithms of the energy in
+    the frames before and after it over its own, 0 or less, and NaN beyond the ends. ``sure`` marks peaks clear of the noise.
     """
 
     sharpest: NDArray[np.int16]
@@ -46,20 +46,23 @@ class Curve:
 
 @dataclass(frozen=True, kw_only=True)
 class Curves:
-    """``bands``: finest first. ``peak``, ``floor`` (3, R, C): largest energy of each band less the noise, and the
-    noise's. ``sample`` (n, SAMPLED, m): every frame's energies in some cells, with ``sample_floor`` (SAMPLED, m).
-    """
+    """The curves of a stack of n frames."""
 
     frames: int
     bands: tuple[Curve, ...]
+    """Finest first."""
     peak: F32
+    """(3, R, C), largest energy of each band, less the noise's."""
     floor: F32
+    """(3, R, C), the noise's energy."""
     sample: F32
+    """(n, `SAMPLED`, m), energies of every frame in m cells."""
     sample_floor: F32
+    """(`SAMPLED`, m), the noise's energy in these cells."""
 
 
 class _Band:
-    """Running peak of one band and what lies beside it."""
+    """Running peak of one band, with the energies beside it."""
 
     def __init__(self, shape: tuple[int, int]) -> None:
         self.best = np.full(shape, -1, np.float32)
@@ -69,7 +72,7 @@ class _Band:
         self.last: F32 | None = None
 
     def add(self, index: int, energy: F32) -> None:
-        """The next frame's energy."""
+        """Add the next frame's energy."""
         follows = self.sharpest == index - 1
         if index:
             np.copyto(self.above, energy, where=follows)
@@ -81,7 +84,7 @@ class _Band:
         self.last = energy
 
     def curve(self, floor: F32) -> Curve:
-        """What it came to; ``floor``: the noise's energy."""
+        """The curve after all frames; ``floor`` is the noise's energy."""
         least = np.float32(LEAST) * floor
         top = np.log(np.maximum(self.best, least))
         return Curve(
@@ -95,9 +98,9 @@ class _Band:
 def sharpness_curves(
     frames: Sequence[FocusFrame], *, noise: Noise, threads: int, tick: Callable[[float], None]
 ) -> Curves:
-    """Read every frame's energies once, in order.
+    """Gather the curves, reading every frame's energies once, in order.
 
-    Cost: a third of the focus step; memory: two dozen grids, three a thread, and 12 kB a frame.
+    Cost: a third of the focus step. Memory: two dozen grids, three more per thread, and 12 kB per frame.
     """
 
     def look(frame: FocusFrame) -> tuple[F32, F32]:

@@ -1,9 +1,8 @@
-"""Coverage: before the merge, where the frames leave a slice of depth out, and what to do about it.
+"""Coverage: before the merge, where the frames leave out a slice of depth, and what to do about it.
 
-Looks at how sharpness rises and falls over the frames (`curves`), how wide the steps between them are
-(`steps`), in which order they come (`order`), which are blurred as a whole (`shaken`), and how the magnification
-runs (`scale`).
-Plain areas tell nothing and are never found fault with. A slice that nothing lies in is not missed.
+Examined are the rise and fall of sharpness over the frames (`curves`), the widths of the steps between them (`steps`),
+their order (`order`), frames that are blurred as a whole (`shaken`), and the course of the magnification (`scale`). Plain
+areas are never objected to, and a slice with nothing in it is not missed.
 """
 
 from __future__ import annotations
@@ -30,21 +29,21 @@ from nearfar.merge.recipe import CoverageRecipe
 Bools = NDArray[np.bool_]
 
 FEWEST_FRAMES = 4
-"""Below, there is no usual step to compare with."""
+"""With fewer frames there is no usual step to compare with, and nothing is found."""
 LEAST_CELLS = 6
 LEAST_SHARE = 0.002
-"""What lies in a missing slice covers at least so many cells and so much of the picture."""
+"""What lies in a missing slice must cover at least this many cells and this share of the picture."""
 LEAST_END = 0.03
-"""What lies beyond an end does: a background may be meant to be soft."""
+"""The same share for what lies beyond an end; larger, since a background may be meant to be soft."""
 
 
 def nothing(_: float) -> None:
-    """Takes progress that nobody asked for."""
+    """A tick for callers who do not want to know."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class CoverageFrame:
-    """A frame as coverage sees it. ``sigma``: error of its pose against its neighbours, RMS px; NaN where not known."""
+    """A frame as coverage sees it. ``sigma``: error of its pose against its neighbours, RMS px; NaN if unknown."""
 
     name: str
     view: FocusFrame
@@ -61,12 +60,12 @@ def find_coverage(
     threads: int = 1,
     tick: Callable[[float], None] = nothing,
 ) -> Coverage:
-    """Look for what a stack leaves out.
+    """Find what a stack leaves out.
 
     Parameters
     ----------
     frames
-        Those that are used, in order.
+        The used frames, in order.
     size
         Width and height of the picture in pixels.
     noise
@@ -74,7 +73,7 @@ def find_coverage(
     recipe
         How much detail may be lost midway between two frames, and how far the stage moved.
     tick
-        Called with 1 for every frame that was looked at.
+        Called with 1 for every frame that was read.
     """
     if len(frames) < FEWEST_FRAMES:
         return Coverage(frames=len(frames))
@@ -100,7 +99,7 @@ def find_coverage(
 
 
 def _detail(widths: Widths) -> float | None:
-    """Share of the finest detail that is left midway in a usual step."""
+    """Share of the finest detail that remains midway in a usual step."""
     return float(np.exp(widths.finest / 16)) if np.isfinite(widths.finest) else None
 
 
@@ -142,7 +141,7 @@ class _Look:
         self.size, self.recipe, self.limit = size, recipe, limit
 
     def slices(self) -> list[Finding]:
-        """Missing slices; before them one finding for all steps, where the usual one is too wide."""
+        """Missing slices; before them one finding about all steps if the usual one is too wide."""
         found = []
         if -self.widths.finest / 8 > self.limit:
             found.append(Finding(kind="wide", detail=_detail(self.widths)))
@@ -175,7 +174,7 @@ class _Look:
         )
 
     def ends(self) -> list[Finding]:
-        """Start and end of the stack, where much is sharper beyond."""
+        """Findings about start and end of the stack, if much would be sharper beyond them."""
         found = []
         for last in (False, True):
             cells = beyond(self.curves, self.widths, last=last, loss=self.limit)
@@ -197,7 +196,7 @@ class _Look:
         return found
 
     def _box(self, cells: Bools) -> tuple[int, int, int, int]:
-        """x, y, w, h in pixels of what is most of it: single cells apart are left out."""
+        """Box x, y, w, h in pixels around most of these cells, without stray ones."""
         near = cv2.boxFilter(cells.astype(np.float32), -1, (3, 3), normalize=False)
         kept = cells & (near >= 3)
         rows, columns = np.nonzero(kept if kept.any() else cells)

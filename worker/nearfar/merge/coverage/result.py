@@ -1,4 +1,4 @@
-"""What coverage found, for programs and in sentences that say what to do."""
+"""What coverage found: as JSON for programs, and in sentences that say what to do."""
 
 from __future__ import annotations
 
@@ -11,37 +11,41 @@ from nearfar.frames.camera import CameraData
 
 Kind = Literal["slice", "start", "end", "wide", "order", "scale", "shaken"]
 HELD_FOR: tuple[Kind, ...] = ("slice", "wide", "order")
-"""What a stack is held for where the recipe says so. What lies beyond an end may be meant to be soft."""
+"""Findings for which a stack is held if the recipe asks for it. Not the ends: what lies beyond may be meant to be soft."""
 NAMED = 4
 
 
 @dataclass(frozen=True, kw_only=True)
 class Finding:
-    """One thing that a stack leaves out or does oddly.
-
-    ``kind``: ``slice`` (between two frames), ``start`` and ``end`` (beyond the first and the last), ``wide`` (all steps
-    are wider than the depth of field), ``order`` (frames that stand elsewhere than their focus says), ``scale`` (the
-    magnification turns back), ``shaken`` (a frame that is blurred as a whole). ``after``, ``before``: names of the
-    frames on both sides, ``numbers`` their places from 1. ``more``: how many frames would fill it, at the least.
-    ``share`` of the picture that lies in it; ``box``: x, y, w, h around that, pixels. ``detail``: share of the finest
-    detail that is left midway. ``focus_m``, ``travel_um``: where further frames belong, as focus distances in m, and as
-    travel of rail or stage from the first frame.
-    """
+    """One thing that is wrong with the frames of a stack."""
 
     kind: Kind
+    """``slice``: missing between two frames; ``start``, ``end``: beyond the first or the last; ``wide``: all steps are wider
+    than the depth of field; ``order``: frames are out of order; ``scale``: the magnification turns back; ``shaken``: a frame
+    is blurred as a whole."""
     after: str | None = None
+    """Name of the frame before it."""
     before: str | None = None
+    """Name of the frame behind it."""
     numbers: tuple[int, int] | None = None
+    """Places of these two frames, from 1."""
     more: int = 0
+    """How many frames would fill it, at least."""
     share: float = 0.0
+    """Share of the picture that it affects, 0..1."""
     box: tuple[int, int, int, int] | None = None
+    """x, y, width, height around most of that, pixels."""
     detail: float | None = None
+    """Share of the finest detail that remains midway between the two frames."""
     focus_m: tuple[float, ...] = ()
+    """Focus distances at which frames are missing, metres."""
     travel_um: tuple[float, ...] = ()
+    """The same as travel of rail or stage from the first frame, micrometres."""
     frames: tuple[str, ...] = ()
+    """Names of the frames that it is about, for ``order`` and ``shaken``."""
 
     def text(self) -> str:
-        """What was found and what to do, in a sentence."""
+        """What was found and what to do, as a sentence."""
         return {
             "slice": self._slice,
             "start": self._start,
@@ -124,7 +128,7 @@ class Finding:
         return cls(**values)
 
     def as_json(self) -> dict[str, Any]:
-        """As the report has it; an infinite distance is null."""
+        """The finding as JSON for the report; an infinite distance is null."""
         out = asdict(self)
         out["share"] = round(float(self.share), 4)
         out["detail"] = None if self.detail is None else round(self.detail, 3)
@@ -138,17 +142,15 @@ class Finding:
 
 @dataclass(frozen=True, kw_only=True)
 class Coverage:
-    """What is known of a stack before it is merged.
-
-    ``detail``: share of the finest detail that is left midway between two frames, where the step is a usual one; None
-    where too little is sharp to tell. ``widths`` (n - 1): each step in usual ones; None where nothing tells. ``order``:
-    names in the order of focus, where it is not the given one.
-    """
+    """How completely the frames of a stack cover its depth, as far as that is known before the merge."""
 
     frames: int
     detail: float | None = None
+    """Share of the finest detail that remains midway in a usual step; None if too little is sharp to tell."""
     widths: tuple[float | None, ...] = ()
+    """(n - 1,), width of each step in usual steps; None where nothing determines it."""
     order: tuple[str, ...] | None = None
+    """Names in the order of focus, if that is not the given order."""
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -157,7 +159,7 @@ class Coverage:
         return not self.findings
 
     def to_hold(self) -> list[str]:
-        """Why a stack should be held, in sentences; empty where it need not be."""
+        """Why a stack should be held, as sentences; empty if it need not be."""
         return [f.text() for f in self.findings if f.kind in HELD_FOR]
 
     @classmethod
@@ -173,12 +175,12 @@ class Coverage:
         )
 
     def warnings(self, gaps: Sequence[tuple[str | None, str | None]]) -> list[str]:
-        """What a person should be told besides ``gaps``, which lie after and before these frames."""
+        """Sentences about findings, without those between two frames for which ``gaps`` (after, before) has one."""
         told = set(gaps)
         return [f.text() for f in self.findings if f.kind != "slice" or (f.after, f.before) not in told]
 
     def as_json(self) -> dict[str, Any]:
-        """As the report has it under ``coverage``."""
+        """The report's entry ``coverage``."""
         return {
             "frames": self.frames,
             "complete": self.complete,
@@ -190,10 +192,10 @@ class Coverage:
 
 
 def distances_between(near: CameraData, far: CameraData, more: int) -> tuple[float, ...]:
-    """Focus distances in m that part the step between two frames evenly behind the lens, where both wrote theirs.
+    """Focus distances in metres of ``more`` frames evenly between two others; empty unless both wrote theirs.
 
-    Far from the lens even steps behind it are even steps of 1 / distance; near it a little off, within what cameras
-    round their distances to.
+    Evenly means on the image side, i.e. in 1 / distance. Close to the lens that is a little off, by less than cameras round
+    their distances.
     """
     a, b = near.subject_distance, far.subject_distance
     if a is None or b is None or a == b:
@@ -202,7 +204,7 @@ def distances_between(near: CameraData, far: CameraData, more: int) -> tuple[flo
 
 
 def distances_beyond(end: CameraData, inner: CameraData) -> tuple[float, ...]:
-    """Focus distance in m one step beyond an end; infinite where that is past infinity."""
+    """Focus distance in metres one step beyond an end; infinite if that is past infinity."""
     a, b = end.subject_distance, inner.subject_distance
     if a is None or b is None or a == b:
         return ()

@@ -1,6 +1,6 @@
-"""Where the magnification turns back: focus breathes one way through a bracket, and a rail moves one way.
+"""Steps at which the magnification turns back: focus breathes one way through a bracket, and a rail moves one way.
 
-How wide a step is it does not tell: registration leans on magnification growing evenly where it does so mostly.
+The change of magnification is not used as a measure of steps, since registration itself assumes that it is mostly even.
 """
 
 from __future__ import annotations
@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 CERTAIN = 6.0
-"""Standard deviations that a step back must stand out by."""
+"""How many standard deviations a step back must stand out by."""
 PART = 0.5
-"""Share of the usual step that it must have."""
+"""Least size of a step back, as a share of the usual step."""
 SPAN = 8.0
-"""Standard deviations that the whole change must have before its direction means anything."""
+"""How many standard deviations the change over the stack must have before its direction means anything."""
 LEAST_SIGMA = 0.02
-"""Error of a pose in px below which none is believed to lie."""
+"""Smallest error of a pose that is assumed, px."""
 
 
 def turns_back(

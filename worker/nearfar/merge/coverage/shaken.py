@@ -1,8 +1,7 @@
 """Frames that are less sharp everywhere than the frames before and after them: shaken, or knocked while exposed.
 
-What lies between the focus of two frames is at least as sharp in the frame between them as in either. Where most of
-what both neighbours have sharp is soft in it, the frame itself is blurred; or it stands at the wrong place, but then it
-is the sharpest of all somewhere. A heuristic of our own.
+What is sharp in two frames is at least as sharp in the frame focused between them. If most of it is soft there, that frame
+is blurred as a whole, or it is out of order; but then it is the sharpest of all somewhere. A heuristic of our own.
 """
 
 from __future__ import annotations
@@ -14,16 +13,16 @@ from nearfar.merge.coverage.curves import SURE, Curves
 BAND = 1
 """The second finest band: the finest is seldom clear of the noise in three frames in a row."""
 LOST = 0.85
-"""Median energy against the less sharp one of both neighbours below which the frame is blurred. On rendered stacks it is
-above 1.1 where nothing is wrong, .7 with a shake over nine pixels and .2 over twenty-five."""
+"""A frame is blurred if its median energy, relative to the less sharp of both neighbours, is below this. On rendered stacks
+it is above 1.1 if nothing is wrong, .7 with a shake over nine pixels and .2 over twenty-five."""
 OWN = 0.3
-"""Places where a frame is the sharpest, against what frames usually have, from which on it is not blurred."""
+"""A frame is not blurred if it is the sharpest in at least this many places, relative to what frames usually have."""
 FEWEST = 20
-"""Such places at least."""
+"""Least number of places to compare."""
 
 
 def shaken_frames(curves: Curves) -> list[int]:
-    """Frames that are blurred as a whole; ends cannot be told."""
+    """Places of frames that are blurred as a whole; the first and the last frame cannot be judged."""
     found = []
     energy, floor = curves.sample[:, BAND], curves.sample_floor[BAND]
     clear = energy.max(axis=0) > SURE * floor

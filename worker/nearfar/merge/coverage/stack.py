@@ -1,4 +1,4 @@
-"""Coverage of surveyed and registered frames, and its result as JSON under a key."""
+"""The search for missing slices on surveyed, registered frames, and its result as JSON under a key."""
 
 from __future__ import annotations
 
@@ -42,12 +42,12 @@ def cover_stack(
     threads: int,
     tick: Callable[[float], None],
 ) -> Coverage:
-    """Coverage of the used frames, from scratch where it is there under ``name``.
+    """Coverage of the used frames, from scratch if it is there under ``name``.
 
     Raises
     ------
     NotCovered
-        Where something is missing and the recipe says to hold the stack.
+        Something is missing and the recipe asks for such a stack to be held.
     """
     stored = scratch.load_text(name, "coverage")
     if stored is None:

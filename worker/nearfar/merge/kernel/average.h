@@ -1,8 +1,12 @@
 /* The averaging inside render.c: frames that agree with the merged picture within noise lower its noise, and what each of
-   them shows of the finest detail counts by how much it shows. Specification: twin_average.py. */
+   them shows of the finest detail counts by how much it shows. Where that detail stands above the noise, what warps took
+   from it between pixels is given back. Specification: twin_average.py. */
 #define LOST .12f                 /* of the finest band's amplitude, times t (1 - t) for a place t between two pixels, each way */
 #define COUNTS 2.f                /* what a frame that agrees counts, the merged picture being 1 */
 #define SURE 8.f                  /* times the noise at which half of what a frame shows less is believed */
+#define REACH 3                   /* pixels on each side from which what a warp took is given back */
+#define FEW .1f                   /* sum of weights of agreeing frames at which half of it is */
+static const float MIDDLE = .592f, SIDE[REACH] = {-.524f, .38f, -.152f}; /* times t (1 - t): see twin_average.py */
 
 static void add_square(const int16_t *restrict f, const float *restrict r, float *restrict o, int n) {
     for (int i = 0; i < n; i++) {
@@ -46,15 +50,18 @@ static void agreement(window_t *w, member_t *m, nf_box in) {
     }
 }
 
-/* What a warp keeps of the amplitude of the finest band along a half row: all of it where the frame's pixels fall on the
-   picture's, less between them. One number for every eight places. */
-static void kept(const nf_stack *s, int k, int hy, int hx, int n, float *restrict o) {
+/* t (1 - t) for the place t between two pixels of the frame at which a half row falls, each way, and what a warp keeps there
+   of the amplitude of the finest band: all of it on a pixel, less between them. One number for every eight places. */
+typedef struct { float across[NF_WIDEST / 2], down[NF_WIDEST / 2], share[NF_WIDEST / 2]; } between_t;
+
+static void places_between(const nf_stack *s, int k, int hy, int hx, int n, between_t *o) {
     const double *p = s->poses + 6 * k, y = 2 * hy;
     const nf_bend *bend = bend_of(s, k);
     for (int b = 0; b < n; b += 8) {
         const double x = 2 * (hx + b) + 8, u = nf_u(p, bend, x, y), v = nf_v(p, bend, x, y);
-        const float t = (float)(u - floor(u)), r = (float)(v - floor(v)), share = 1 - LOST * (t * (1 - t) + r * (1 - r));
-        for (int i = 0; i < 8; i++) o[b + i] = share;
+        const float t = (float)(u - floor(u)), r = (float)(v - floor(v)), across = t * (1 - t), down = r * (1 - r);
+        const float share = 1 - LOST * (across + down);
+        for (int i = 0; i < 8; i++) { o->across[b + i] = across; o->down[b + i] = down; o->share[b + i] = share; }
     }
 }
 
@@ -71,7 +78,9 @@ static void soften_row(const float *plane, int stride, int y, int y0, int y1, in
    largest of those that agree, into `best`. */
 static void fine_energy(window_t *w, member_t *m, nf_box in) {
     const int x0 = in.x0 / 2, y0 = in.y0 / 2, y1 = in.y1 / 2, own = m->box.x0 / 2;
-    float mask[NF_WIDEST / 2], share[NF_WIDEST / 2];
+    float mask[NF_WIDEST / 2];
+    between_t between;
+    const float *restrict share = between.share;
     for (int y = y0; y < y1; y++) {
         const int from = m->from[y], to = m->to[y], a = from > x0 ? from : x0 + 1, b = to < in.x1 / 2 ? to : to - 1;
         const int64_t row = (int64_t)y * w->half_width;
@@ -81,7 +90,7 @@ static void fine_energy(window_t *w, member_t *m, nf_box in) {
         if (from >= to) continue;
         soften_row(m->planes.square, w->half_width, y, y0, y1, a, b, e);
         energy_mask(w, m, y, 0, mask);
-        kept(w->stack, m->index, floor_div(w->top, 2) + y, w->left / 2 + from, to - from, share);
+        places_between(w->stack, m->index, floor_div(w->top, 2) + y, w->left / 2 + from, to - from, &between);
         for (int x = from; x < to; x++) {
             e[x] = nf_maxf(e[x] - w->stack->band0 * noise[x], 0) * mask[x - own] / (share[x - from] * share[x - from]);
             best[x] = nf_maxf(best[x], e[x] * agrees[x]);
@@ -90,24 +99,27 @@ static void fine_energy(window_t *w, member_t *m, nf_box in) {
 }
 
 /* A member's weight by what it shows of the finest band. In half_a the sums of weights, in half_b those of weights times
-   the share that is shown. */
+   the share that is shown; in the first half rows of luma and blurred those of weights times t (1 - t), across and down. */
 static void share_shown(window_t *w, member_t *m, nf_box in) {
     const float quiet = SURE * w->stack->band0;
-    float share[NF_WIDEST / 2];
+    between_t between;
     for (int y = in.y0 / 2; y < in.y1 / 2; y++) {
         const int from = m->from[y], to = m->to[y];
         const int64_t row = (int64_t)y * w->half_width;
         const float *restrict best = w->best + row, *restrict noise = w->noise + row, *restrict e = m->detail + row;
         float *restrict weight = m->weight + row, *restrict total = w->half_a + row, *restrict shown = w->half_b + row;
+        float *restrict across = w->luma + row, *restrict down = w->blurred + row;
         if (from >= to) continue;
-        kept(w->stack, m->index, floor_div(w->top, 2) + y, w->left / 2 + from, to - from, share);
+        places_between(w->stack, m->index, floor_div(w->top, 2) + y, w->left / 2 + from, to - from, &between);
         for (int x = from; x < to; x++) {
-            const float part = share[x - from] * sqrtf(nf_minf(e[x] / nf_maxf(best[x], 1e-12f), 1));
+            const float part = between.share[x - from] * sqrtf(nf_minf(e[x] / nf_maxf(best[x], 1e-12f), 1));
             const float clear = best[x] * best[x], hidden = quiet * noise[x];
             const float keep = 1 - clear / (clear + hidden * hidden) * (1 - part), v = COUNTS * weight[x] * keep;
             weight[x] = v;
             total[x] += v;
             shown[x] += v * keep;
+            across[x] += v * between.across[x - from];
+            down[x] += v * between.down[x - from];
         }
     }
 }
@@ -142,25 +154,58 @@ static nf_box averaged_box(const window_t *w, const member_t *m, int inner_y0, i
     return b;
 }
 
-/* Sums become the mean: colours by all weights, the finest band by what is shown of it. */
+/* Sums become the mean: colours by all weights, the finest band, which stays in `fine`, by what is shown of it. */
 static void divide_row(window_t *w, int y) {
     const int64_t row = (int64_t)y * w->width, near = (int64_t)(y >> 1) * w->half_width, other = (int64_t)(y & 1 ? (y >> 1) + 1 : (y >> 1) - 1) * w->half_width;
     float t[NF_WIDEST / 2 + 2], total[NF_WIDEST], shown[NF_WIDEST];
     float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
-    const float *restrict fine = w->fine + row;
+    float *restrict fine = w->fine + row;
     upsample(w->half_a + near, w->half_a + other, t, total, w->half_width);
     upsample(w->half_b + near, w->half_b + other, t, shown, w->half_width);
     for (int x = 0; x < w->width; x++) {
-        const float over = 1 / (1 + total[x]), more = (fine[x] / (1 + shown[x]) - fine[x] * over) * NF_UNIT;
+        const float over = 1 / (1 + total[x]), mean = fine[x] / (1 + shown[x]), more = (mean - fine[x] * over) * NF_UNIT;
+        fine[x] = mean;
         r[x] = r[x] * over + more;
         g[x] = g[x] * over + more;
         b[x] = b[x] * over + more;
     }
 }
 
+/* How much of what warps took is given back, across and down: by the mean t (1 - t) of the frames that agree, as far as the
+   finest band stands above the noise. */
+static void amounts(window_t *w, int y0, int y1) {
+    const float quiet = SURE * w->stack->band0;
+    for (int64_t i = (int64_t)y0 * w->half_width; i < (int64_t)y1 * w->half_width; i++) {
+        const float clear = w->best[i] * w->best[i], hidden = quiet * w->noise[i];
+        const float f = clear / (clear + hidden * hidden) / (FEW + w->half_a[i]);
+        w->luma[i] *= f;
+        w->blurred[i] *= f;
+    }
+}
+
+/* What is given back to n pixels of a row, the tile's first being the first. */
+static void given_back(const window_t *w, int y, int n, float *restrict more) {
+    const int stride = w->width;
+    const int64_t half = (int64_t)(y >> 1) * w->half_width + HALO_X / 2;
+    const float *restrict a = w->luma + half, *restrict d = w->blurred + half, *restrict f = w->fine + (int64_t)y * stride + HALO_X;
+    float across[NF_WIDEST], down[NF_WIDEST];
+    for (int x = 0; x < (n + 1) / 2; x++) {
+        across[2 * x] = across[2 * x + 1] = a[x];
+        down[2 * x] = down[2 * x + 1] = d[x];
+    }
+    for (int x = 0; x < n; x++) {
+        const float h = MIDDLE * f[x] + SIDE[0] * (f[x - 1] + f[x + 1]) + SIDE[1] * (f[x - 2] + f[x + 2]) + SIDE[2] * (f[x - 3] + f[x + 3]);
+        const float v = MIDDLE * f[x] + SIDE[0] * (f[x - stride] + f[x + stride]) + SIDE[1] * (f[x - 2 * stride] + f[x + 2 * stride])
+                        + SIDE[2] * (f[x - 3 * stride] + f[x + 3 * stride]);
+        more[x] = (across[x] * h + down[x] * v) * NF_UNIT;
+    }
+}
+
 /* Frames that agree with the picture within noise are averaged in; the picture itself, whose noise was chosen with its
-   detail, counts less than any of them. Of luma's finest band each frame shows a share: the more, the sharper it is. What all show together is divided by the sum of their shares. */
+   detail, counts less than any of them. Of luma's finest band each frame shows a share: the more, the sharper it is. What
+   all show together is divided by the sum of their shares. */
 static void average(window_t *w, int inner_y0, int inner_y1) {
+    const int above = inner_y0 - REACH, below = inner_y1 + REACH;
     const size_t half = (size_t)w->half_width * w->half_height * 4;
     memset(w->best, 0, half);
     for (int i = 0; i < w->count; i++) {
@@ -172,12 +217,15 @@ static void average(window_t *w, int inner_y0, int inner_y1) {
     }
     memset(w->half_a, 0, half);
     memset(w->half_b, 0, half);
+    memset(w->luma, 0, half);
+    memset(w->blurred, 0, half);
     for (int i = 0; i < w->count; i++) {
         member_t *m = w->members + i;
         const nf_box in = averaged_box(w, m, inner_y0, inner_y1);
         if (in.x0 >= in.x1 || in.y0 >= in.y1) continue;
         share_shown(w, m, in);
-        for (int y = in.y0 > inner_y0 ? in.y0 : inner_y0; y < (in.y1 < inner_y1 ? in.y1 : inner_y1); y++) add_agreeing(w, m, in, y);
+        for (int y = in.y0 > above ? in.y0 : above; y < (in.y1 < below ? in.y1 : below); y++) add_agreeing(w, m, in, y);
     }
-    for (int y = inner_y0; y < inner_y1; y++) divide_row(w, y);
+    for (int y = above; y < below; y++) divide_row(w, y);
+    amounts(w, inner_y0 / 2, inner_y1 / 2);
 }

@@ -2,7 +2,7 @@
    there, in planes of one fixed width. Specification: merge/chooser/features.py. Part of choose.h. */
 #define FEATURES 11
 #define HIDDEN 16
-#define NET_HALO_Y 22             /* as HALO_Y; even */
+#define NET_HALO_Y 24             /* as HALO_Y; even */
 #define NET_SEEN 3                /* half rows at the window's edge where scores are not complete */
 #define NET_FIRST 6               /* half rows at the window's edge where weights are not complete */
 #define NET_CELLS 7               /* cells in a row that the net works on at a time */

@@ -609,10 +609,12 @@ static void write_tile(const window_t *w, int tile, int x0, int y0, uint16_t *ou
         const int64_t row = (int64_t)(y + w->halo_y) * w->width + HALO_X;
         uint16_t *restrict q = out + y * stride;
         const float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
+        float more[NF_WIDEST];
+        given_back(w, y + w->halo_y, cols, more);
         for (int x = 0; x < cols; x++) {
-            q[3 * x] = level16(r[x]);
-            q[3 * x + 1] = level16(g[x]);
-            q[3 * x + 2] = level16(b[x]);
+            q[3 * x] = level16(r[x] + more[x]);
+            q[3 * x + 1] = level16(g[x] + more[x]);
+            q[3 * x + 2] = level16(b[x] + more[x]);
         }
     }
 }

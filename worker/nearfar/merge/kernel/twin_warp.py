@@ -27,7 +27,7 @@ from nearfar.merge.kernel.twin_survey import b5, halve, luma
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
-NEAR, FAR = np.float32(0.85), np.float32(-0.25)
+NEAR, FAR = np.float32(0.8), np.float32(-0.2)
 TAPS = 6
 UNIT = np.float32(24576)
 """Colours are held as int16, so many for 1: the cubic overshoots, up to 1.33 fits."""

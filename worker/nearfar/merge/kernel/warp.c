@@ -7,7 +7,7 @@
 #include "spots.h"
 
 #define TAPS 6
-static const float NEAR = .85f, FAR = -.25f; /* of the slope at a sample: NEAR (f1 - f-1) + FAR (f2 - f-2) */
+static const float NEAR = .8f, FAR = -.2f; /* of the slope at a sample: NEAR (f1 - f-1) + FAR (f2 - f-2) */
 
 /* Weights of the samples at -2..3: the cubic that has the samples at 0 and 1, and the slopes there. */
 static inline void weights_at(float t, float *restrict w, const int N) {

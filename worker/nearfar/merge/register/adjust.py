@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.register.banded import ChainEquations
-from nearfar.merge.register.breathing import Law, find_law, loose_law
-from nearfar.merge.register.similarity import IDENTITY, Similarity
+from nearfar.merge.register.breathing import Law
+from nearfar.merge.register.even_steps import EvenSteps, add_law, law_of, loose_law_of, steps_of_law
+from nearfar.merge.register.link import Link
+from nearfar.merge.register.similarity import IDENTITY, Similarity, arrays
 
 SHIFT_FLOOR = 0.004
 """Error of a link's shift beyond its noise, px per frame between its ends: blur that changes also changes a pattern."""
@@ -30,31 +32,8 @@ Asked where reduced pictures, which see nothing of those, tell as well."""
 _ROUNDS = 12
 _CHI_MEDIAN = 3.36  # median of chi-squared with four degrees of freedom
 _CUT = 30.0  # multiple of the usual misfit at which a link's weight falls to a quarter
-_LEAST_TAU = 0.002  # px at the RMS radius: smallest tolerance of the law
 _LOOSE = 1e-6  # weight that holds each pose where it is, for frames without links
 _LEAST_ROUNDS, _STILL = 5, 1e-4  # rounds that are always made; px of change below which later ones end
-_SURE = 4.0  # standard deviations by which a step must differ from the law to be exempt from it
-_KNOWN = 0.03  # px at the RMS radius: steps known this well decide whether the law holds
-_FEW = 0.3  # share of these steps that may differ from it
-_POOR, _POOR_STEPS = (
-    0.1,
-    2,
-)  # px at the RMS radius; with this many steps known no better, a law that holds only roughly is looked for
-
-
-@dataclass(frozen=True, kw_only=True)
-class Link:
-    """The measured pose from one frame to another."""
-
-    first: int
-    second: int
-    pose: Similarity
-    information: NDArray[np.float64]
-    """(4, 4), inverse covariance of (x, y, log scale, roll)."""
-    doubt: float = 1.0
-    """How many times the usual error, beyond its noise, the link may have."""
-    coarse: bool = False
-    """From reduced pictures: their scale changes too much with refocusing to say anything about a law of breathing."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,53 +75,6 @@ def spread(count: int, reference: int, links: Sequence[Link]) -> list[Similarity
                 break
         else:
             return [poses.get(k, IDENTITY) for k in range(count)]
-
-
-def _unbroken(links: Sequence[Link], broken: NDArray[np.bool_]) -> list[int]:
-    """Places of the full-size links that do not cross a break in the sequence."""
-    run = np.concatenate([[0], np.cumsum(broken)])
-    return [k for k, link in enumerate(links) if run[link.first] == run[link.second] and not link.coarse]
-
-
-def _steps(
-    links: Sequence[Link], use: Sequence[int], numbers: NDArray[np.float64]
-) -> list[tuple[float, float]]:
-    return [(float(numbers[links[k].first]), float(numbers[links[k].second])) for k in use]
-
-
-def _loose_law_of(
-    links: Sequence[Link],
-    numbers: NDArray[np.float64],
-    broken: NDArray[np.bool_],
-    spreads: NDArray[np.float64],
-    radius: float,
-) -> Law | None:
-    """A law of breathing that holds roughly, from the sharpest links; None unless some steps are hardly known without it."""
-    use = _unbroken(links, broken)
-    if not use or np.sort(_step_sigma(links, spreads, len(numbers)))[-_POOR_STEPS:].min() < _POOR:
-        return None
-    logs = np.array([np.log(abs(links[k].pose.a)) for k in use])
-    return loose_law(_steps(links, use, numbers), logs, np.sqrt(spreads[use, 2, 2]) / radius, radius=radius)
-
-
-def _law_of(
-    links: Sequence[Link],
-    numbers: NDArray[np.float64],
-    broken: NDArray[np.bool_],
-    covariance: NDArray[np.float64],
-    radius: float,
-) -> Law | None:
-    """The law of breathing that the links outside breaks obey; None if they obey none."""
-    use = _unbroken(links, broken)
-    if not use:
-        return None
-    return find_law(
-        _steps(links, use, numbers),
-        np.array([np.log(abs(links[k].pose.a)) for k in use]),
-        covariance[use, 2, 2] / radius**2,
-        radius=radius,
-        doubt=np.array([links[k].doubt for k in use]),
-    )
 
 
 def _spreads(
@@ -204,17 +136,17 @@ def adjust(
         links, np.asarray(np.linalg.inv(spreads)), poses, reference, radius=radius, robust=robust
     )
     solved = problem.solve(count, None)
-    law = _law_of(links, number, broken, told_by, radius) if breathing and not broken.all() else None
-    kept = _kept(law, solved.poses, links, told_by, number, broken, radius)
+    law = law_of(links, number, broken, told_by, radius) if breathing and not broken.all() else None
+    kept = steps_of_law(law, solved.poses, links, told_by, number, broken, radius)
     if not kept.any() and breathing and not broken.all():
         weaker, _ = _spreads(links, number, radius, blurred=BLURRED)
-        law = _loose_law_of(links, number, broken, weaker, radius)
-        kept = _kept(law, solved.poses, links, weaker, number, broken, radius)
+        law = loose_law_of(links, number, broken, weaker, radius)
+        kept = steps_of_law(law, solved.poses, links, weaker, number, broken, radius)
         if kept.any():
             spreads, problem.weights = weaker, np.asarray(np.linalg.inv(weaker))
     law = law if kept.any() else None
     if law is not None:
-        solved = problem.solve(count, _Even(law, number, kept, radius))
+        solved = problem.solve(count, EvenSteps(law, number, kept, radius))
         solved.covariance[:, 2, 2] += ((number - number[reference]) * law.doubt * radius) ** 2
     return Adjusted(
         poses=solved.poses,
@@ -223,16 +155,6 @@ def adjust(
         link_covariance=spreads,
         law=law,
     )
-
-
-@dataclass(frozen=True)
-class _Even:
-    """The law of breathing, and the steps that it applies to."""
-
-    law: Law
-    number: NDArray[np.float64]
-    steps: NDArray[np.bool_]
-    radius: float
 
 
 @dataclass(frozen=True)
@@ -258,12 +180,12 @@ class _Problem:
         self.weights, self.poses = weights, start
         self.first = np.array([link.first for link in links], np.intp)
         self.second = np.array([link.second for link in links], np.intp)
-        self.turn, self.shift = _arrays([link.pose for link in links])
+        self.turn, self.shift = arrays([link.pose for link in links])
         self.reference, self.robust = reference, robust
         self.reach = int(np.abs(self.second - self.first).max(initial=1))
         self.to_px = np.array([1, 1, radius, radius])
 
-    def solve(self, count: int, even: _Even | None) -> _Solved:
+    def solve(self, count: int, even: EvenSteps | None) -> _Solved:
         """Solve by Gauss-Newton, from the present poses."""
         trust = np.ones(len(self.first))
         for round_ in range(_ROUNDS):
@@ -275,12 +197,12 @@ class _Problem:
             equations = ChainEquations(count, self.reach)
             self._add_links(equations, trust[:, None, None] * self.weights, error, adjoint)
             if even is not None:
-                _add_law(equations, even, self.poses)
+                add_law(equations, even, self.poses)
             every = np.arange(count)
             equations.add(every, every, np.broadcast_to(_LOOSE * np.eye(4), (count, 4, 4)))
             equations.hold(self.reference)
             change = equations.solve()
-            turns, shifts = _arrays(self.poses)
+            turns, shifts = arrays(self.poses)
             step = 1 + (change[:, 2] + 1j * change[:, 3]) / self.to_px[2]
             moved_to = step * shifts + change[:, 0] + 1j * change[:, 1]
             self.poses = [
@@ -296,7 +218,7 @@ class _Problem:
         """Each link's error (m, 4), and the adjoint (m, 4, 4) that carries a change of its second frame's pose to the
         first frame's coordinates; both in px.
         """
-        turns, shifts = _arrays(self.poses)
+        turns, shifts = arrays(self.poses)
         turn = turns[self.second] / turns[self.first]
         shift = shifts[self.second] - turn * shifts[self.first]
         t, a = (self.shift - shift) / turn, self.turn / turn
@@ -327,79 +249,3 @@ class _Problem:
         equations.add(j[~ahead], i[~ahead], -back[~ahead])
         equations.pull(i, -(weight @ error[..., None])[..., 0])
         equations.pull(j, (back @ error[..., None])[..., 0])
-
-
-def _arrays(poses: Sequence[Similarity]) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    """The complex factors a and the shifts t of poses z -> a z + t, (n,) each."""
-    both = np.array(poses, np.complex128).reshape(-1, 2)
-    return both[:, 0], both[:, 1]
-
-
-def _step_sigma(links: Sequence[Link], covariance: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """Standard deviation of each step's scale by its own link, px at the RMS radius, (count - 1,); infinite without one."""
-    sigma = np.full(count - 1, np.inf)
-    for link, spread in zip(links, covariance, strict=True):
-        if link.second == link.first + 1:
-            sigma[link.first] = min(sigma[link.first], float(np.sqrt(spread[2, 2])))
-    return sigma
-
-
-def _kept(
-    law: Law | None,
-    poses: Sequence[Similarity],
-    links: Sequence[Link],
-    covariance: NDArray[np.float64],
-    number: NDArray[np.float64],
-    broken: NDArray[np.bool_],
-    radius: float,
-) -> NDArray[np.bool_]:
-    """`steps_of_law`, or no step if there is no law."""
-    if law is None:
-        return np.zeros(max(len(poses) - 1, 0), np.bool_)
-    return steps_of_law(law, poses, links, covariance, number, broken, radius)
-
-
-def steps_of_law(
-    law: Law,
-    poses: Sequence[Similarity],
-    links: Sequence[Link],
-    covariance: NDArray[np.float64],
-    number: NDArray[np.float64],
-    broken: NDArray[np.bool_],
-    radius: float,
-) -> NDArray[np.bool_]:
-    """Mask (n - 1,) of the steps that the law applies to: all but those whose own links clearly contradict it.
-
-    A rail that moves unevenly, an unknown missing frame and a lens that breathes back all show in poses from links alone.
-    If more than a few of the well-known steps contradict the law, it applies to none.
-    """
-    sigma = _step_sigma(links, covariance, len(poses))
-    logs = np.log(np.abs(_arrays(poses)[0]))
-    off = np.abs(np.diff(logs) - law.at((number[1:] + number[:-1]) / 2) * np.diff(number)) * radius
-    against = off > _SURE * np.hypot(sigma, _tolerance(law, radius))
-    known = ~broken & (sigma < _KNOWN)
-    if int((against & known).sum()) > _FEW * int(known.sum()):
-        return np.zeros(len(sigma), np.bool_)
-    return np.asarray(~broken & ~against)
-
-
-def _tolerance(law: Law, radius: float) -> float:
-    return max(0.5 * law.sigma * radius, _LEAST_TAU)
-
-
-def _add_law(equations: ChainEquations, even: _Even, poses: Sequence[Similarity]) -> None:
-    """Add the equation of each step: its log scale is the law's, within the tolerance."""
-    radius, number = even.radius, even.number
-    tau = _tolerance(even.law, radius)
-    logs = np.log(np.abs(_arrays(poses)[0]))
-    expected = even.law.at((number[1:] + number[:-1]) / 2) * np.diff(number)
-    steps = np.flatnonzero(even.steps)
-    pick = np.zeros((len(steps), 4, 4))
-    pick[:, 2, 2] = 1 / tau**2
-    equations.add(steps, steps, pick)
-    equations.add(steps + 1, steps + 1, pick)
-    equations.add(steps, steps + 1, -pick)
-    pull = np.zeros((len(steps), 4))
-    pull[:, 2] = ((expected - np.diff(logs)) * radius / tau**2)[steps]
-    equations.pull(steps, -pull)
-    equations.pull(steps + 1, pull)

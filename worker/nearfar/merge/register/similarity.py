@@ -6,6 +6,7 @@ is the logarithm of the scale plus i times the roll. About the centre, shift and
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -58,3 +59,9 @@ def rounded(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
     """
     step = np.array([2.0**36, 2.0**36, 2.0**20])
     return np.asarray(np.round(matrix * step) / step)
+
+
+def arrays(poses: Sequence[Similarity]) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    """The complex factors a and the shifts t of poses z -> a z + t, (n,) each."""
+    both = np.array(poses, np.complex128).reshape(-1, 2)
+    return both[:, 0], both[:, 1]

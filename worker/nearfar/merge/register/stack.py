@@ -9,10 +9,11 @@ import numpy as np
 
 from nearfar.errors import StackRefused
 from nearfar.merge.register import verdict
-from nearfar.merge.register.adjust import Adjusted, Link, adjust
+from nearfar.merge.register.adjust import Adjusted, adjust
 from nearfar.merge.register.bending import Corrected, beyond, correct
 from nearfar.merge.register.fine import FineLink, fine_link
 from nearfar.merge.register.gains import solve_gains
+from nearfar.merge.register.link import Link
 from nearfar.merge.register.linking import CoarseLinks, Linker, Pair
 from nearfar.merge.register.model import Bent, FramePose, FrameView, Registration
 from nearfar.merge.register.pictures import coarse_levels, gap_levels

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.register.adjust import Adjusted, Link
+from nearfar.merge.register.adjust import Adjusted
+from nearfar.merge.register.link import Link
 from nearfar.merge.register.linking import CoarseLinks, components
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.recipe import RegisterRecipe

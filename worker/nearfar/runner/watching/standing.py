@@ -9,6 +9,7 @@ from nearfar.intake.arrivals import Found
 from nearfar.intake.memory import Known
 from nearfar.intake.state import Entry, State
 from nearfar.jobs import Job, JobState, Store
+from nearfar.jobs.reading import Reading
 
 log = logging.getLogger(__name__)
 
@@ -32,16 +33,17 @@ class Standings:
         self.store = store
         self._healing = healing
         self._jobs: dict[int, Job | None] = {}
-        self._last = store.last_event()
+        self._reading = Reading(store.last_event())
 
     def refresh(self) -> None:
         """See which jobs changed. Raises `StoreUnreachable`."""
-        if self.store.last_event() == self._last:
+        if self.store.last_event() == self._reading.last and not self._reading.missing:
             return
-        while events := self.store.events(self._last, limit=PAGE):
-            for event in events:
+        while events := self.store.events(self._reading.after, limit=PAGE):
+            for event in self._reading.take(events):
                 self._jobs.pop(event.job or 0, None)
-            self._last = events[-1].id
+            if len(events) < PAGE:
+                return
 
     def of(self, number: int) -> Job | None:
         """A job; None if it is no longer on record. Raises `StoreUnreachable`."""
