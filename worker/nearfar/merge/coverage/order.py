@@ -67,7 +67,9 @@ def better_order(curves: Curves) -> list[int] | None:
     if _way(unlike, found) > _way(unlike, given) - gain * (ONE_TURN if _one_turn(found) else 1):
         return None
     if _widest(unlike, found) > _widest(unlike, given) + GAIN * _usual(unlike, found):
-        return None  # what is right has no wider step: a mesh before a view is sharp twice, with nothing between
+        return (
+            None  # what is right has no wider step: a mesh before a view is sharp twice, with nothing between
+        )
     if len(moved(found)) > len(moved(found[::-1])):
         found = found[::-1]
     return found if moved(found) else None
