@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,8 @@ import tifffile
 from numpy.typing import NDArray
 
 from nearfar.errors import FrameRefused, SourceChanged, WorkFailed
-from nearfar.frames.decode import read_header
+from nearfar.frames.correction import Correction
+from nearfar.frames.decode import decode, read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import survey as surveying
 from nearfar.merge.kernel import twin_survey
@@ -29,6 +31,7 @@ from nearfar.merge.survey import (
     survey_key,
 )
 from tests.acceptance.command import lay
+from tests.worker.frames.makers import jpeg_bytes
 from tests.worker.merge.brackets import encoded, texture
 
 
@@ -113,6 +116,45 @@ def test_what_is_missing_or_cut_short_is_made_again(
         target.unlink()
     survey(scratch, path)
     assert target.read_bytes() == wanted
+
+
+@pytest.fixture
+def subsampled(frame: NDArray[np.uint16], tmp_path: Path) -> Path:
+    """A JPEG whose chroma has half the width and height."""
+    path = tmp_path / "a.jpg"
+    path.write_bytes(jpeg_bytes((frame >> 8).astype(np.uint8), subsampling="4:2:0"))
+    return path
+
+
+def test_a_subsampled_jpeg_lies_as_luma_and_chroma(subsampled: Path, scratch: Scratch) -> None:
+    (done,) = survey(scratch, subsampled)
+    header = done.header
+    assert done.rows is not None
+    assert done.rows == scratch.path(done.key, "planes")
+    down, across = surveying.block_shape(header)
+    assert done.rows.stat().st_size == rows_bytes(header) == down * across * 64 * 64 * 3 // 2
+    with MappedFrame(done) as mapped:
+        np.testing.assert_array_equal(mapped.pixels.picture(), decode(header))
+
+
+def test_what_an_older_version_laid_out_is_not_taken_for_planes(subsampled: Path, scratch: Scratch) -> None:
+    header = read_header(subsampled)
+    name = survey_key(header, identify(header)[0])
+    scratch.path(name, "rows").write_bytes(bytes(rows_bytes(header)))
+    (done,) = survey(scratch, subsampled)
+    with MappedFrame(done) as mapped:
+        np.testing.assert_array_equal(mapped.pixels.picture(), decode(header))
+
+
+def test_a_corrected_jpeg_lies_as_colours(subsampled: Path) -> None:
+    header = read_header(subsampled)
+    corrected = replace(
+        header, correction=Correction(key="flat", size=(header.width, header.height), channels=3)
+    )
+    assert surveying.planes_of(header) == 2
+    assert surveying.planes_of(corrected) == 0
+    assert rows_bytes(corrected) == 2 * rows_bytes(header)
+    assert surveying.rows_kind(corrected) == "rows"
 
 
 def test_the_key_follows_bytes_and_not_names(frame: NDArray[np.uint16], tmp_path: Path) -> None:

@@ -140,6 +140,19 @@ def decode(header: FrameHeader, out: Samples | None = None) -> Samples:
         return correct_rows(header.correction, samples, 0, header.icc)
 
 
+def decode_chroma(header: FrameHeader, out: Samples | None = None) -> Samples:
+    """Luma and chroma (h, w, 3) uint8 of a frame whose header has ``halved``: see `jpeg.read_chroma`.
+
+    Raises
+    ------
+    FrameRefused
+        As `decode`.
+    """
+    with opened(header.path) as file, refusing(file):
+        same_file(file, header)
+        return jpeg.read_chroma(file, header, out)
+
+
 def decode_upper(header: FrameHeader, bottom: int) -> Samples:
     """Decode a frame from its top down to a row, or all of it if its file knows no other way.
 

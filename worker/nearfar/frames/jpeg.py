@@ -25,6 +25,9 @@ SOI, EOI, SOS = 0xD8, 0xD9, 0xDA
 WANTED = "baseline or progressive JPEG, 8 bits, RGB or greyscale"
 PIXELS_PER_BYTE = 2000  # an empty picture in the best progressive coding stays below 1000
 MAX_PADDING = 4096
+LEAST_HALVED = 16  # pixels, both ways; libjpeg treats chroma of very narrow pictures differently
+ADOBE_RGB = b"\xff\xee\x00\x0eAdobe\x00\x64\x00\x00\x00\x00\x00"
+"""An Adobe segment that says that the components are colours, so that nobody converts them."""
 MOST_BLOCK = 32  # rows that are coded together at most
 _REFUSED_CODINGS = {
     0xC3: "lossless JPEG",
@@ -51,7 +54,12 @@ class Walk:
     width: int = 0
     height: int = 0
     components: tuple[int, ...] = ()
+    sampling: tuple[int, ...] = ()  # factors of each component: 16 across + down
     adobe_transform: int | None = None
+    jfif: int | None = None  # major version
+    tables: list[tuple[int, int]] = field(
+        default_factory=list
+    )  # (offset, size) of segments that decoding needs
     exif: bytes = b""
     icc_parts: dict[int, bytes] = field(default_factory=dict)
     icc_count: int = 0
@@ -81,6 +89,8 @@ def walk_markers(file: FrameFile) -> Walk:
             _note_segment(file, walk, marker, file.read(at + 4, size - 2))
             if walk.coding and not walk.frame:
                 walk.frame = at
+        if marker < 0xE0:
+            walk.tables.append((at, 2 + size))
         at += 2 + size
     if walk.coding == 0:
         raise file.damaged("no frame header before the first scan")
@@ -103,7 +113,7 @@ def _next_marker(file: FrameFile, walk: Walk, at: int) -> tuple[int, int]:
 
 
 def _wanted(marker: int) -> bool:
-    return marker in (0xE1, 0xE2, 0xEE) or (0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC))
+    return marker in (0xE0, 0xE1, 0xE2, 0xEE) or (0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC))
 
 
 def _note_segment(file: FrameFile, walk: Walk, marker: int, data: bytes) -> None:
@@ -114,6 +124,8 @@ def _note_segment(file: FrameFile, walk: Walk, marker: int, data: bytes) -> None
         walk.icc_count = data[13]
     elif marker == 0xE2 and data[:4] == b"MPF\0":
         walk.pictures = _picture_count(data[4:])
+    elif marker == 0xE0 and data[:5] == b"JFIF\0" and len(data) >= 14:
+        walk.jfif = data[5]
     elif marker == 0xEE and data[:5] == b"Adobe" and len(data) >= 12:
         walk.adobe_transform = data[11]
     elif 0xC0 <= marker <= 0xCF:
@@ -124,6 +136,7 @@ def _note_segment(file: FrameFile, walk: Walk, marker: int, data: bytes) -> None
         walk.coding = marker
         walk.precision, walk.height, walk.width, count = struct.unpack_from(">BHHB", data)
         walk.components = tuple(data[6 + 3 * i] for i in range(count))
+        walk.sampling = tuple(data[7 + 3 * i] for i in range(count))
 
 
 def _picture_count(data: bytes) -> int:
@@ -171,6 +184,7 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         plain=None,
         notes=notes,
         decode_bytes=_decode_bytes(file, walk, orientation),
+        halved=_halved(walk) if orientation == 1 else 0,
     )
     return header, block
 
@@ -210,6 +224,14 @@ def _ends_padded(file: FrameFile) -> bool:
     return tail == b"\0\0\xff\xd9"
 
 
+def _halved(walk: Walk) -> int:
+    """1 for chroma at half width, 2 at half width and height, 0 for anything else or where it is not sure to be chroma."""
+    named = walk.adobe_transform == 1 or (walk.adobe_transform is None and walk.components == (1, 2, 3))
+    if walk.jfif not in (None, 1) or not named or min(walk.width, walk.height) < LEAST_HALVED:
+        return 0
+    return next((k for k, first in ((1, 0x21), (2, 0x22)) if walk.sampling == (first, 0x11, 0x11)), 0)
+
+
 def _decode_bytes(file: FrameFile, walk: Walk, orientation: int) -> int:
     pixels = walk.width * walk.height
     coefficients = 2 * 3 * pixels if walk.coding == 0xC2 else 0
@@ -226,16 +248,42 @@ def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Sa
     check_out(out, shape, np.dtype(np.uint8))
     _check_scans(file, walk, data)
     direct = out if header.orientation == 1 and not grey else None
-    colours = "GRAY" if grey else "RGB"
+    samples = _decoded(file, walk, data, "GRAY" if grey else "RGB", direct)
+    return finish(samples, header.orientation, out)
+
+
+def read_chroma(file: FrameFile, header: FrameHeader, out: Samples | None) -> Samples:
+    """Luma and chroma (h, w, 3) of a picture whose header has ``halved``; each sample of chroma is repeated where it is not.
+
+    The decoder is told that the components are colours: then it converts nothing, and what it repeats is what is coded.
+    """
+    walk = walk_markers(file)
+    data = _without_padding(file, walk)
+    check_out(out, (header.height, header.width, 3), np.dtype(np.uint8))
+    _check_scans(file, walk, data)
+    tables = b"".join(file.read(at, size) for at, size in walk.tables)
+    plain = data[:2] + ADOBE_RGB + tables + data[walk.scan :]
+    return _decoded(file, walk, plain, "RGB", out, fastupsample=True)
+
+
+def _decoded(
+    file: FrameFile,
+    walk: Walk,
+    data: bytes,
+    colours: str,
+    out: Samples | None,
+    *,
+    fastupsample: bool = False,
+) -> Samples:
     try:
-        samples = simplejpeg.decode_jpeg(data, colours, buffer=direct)
+        samples = simplejpeg.decode_jpeg(data, colours, buffer=out, fastupsample=fastupsample)
     except ValueError as error:
         if not _only_padding(data, str(error)):
             raise file.damaged(_plain_words(str(error))) from error
-        samples = simplejpeg.decode_jpeg(data, colours, buffer=direct, strict=False)
+        samples = simplejpeg.decode_jpeg(data, colours, buffer=out, fastupsample=fastupsample, strict=False)
     if samples.shape[:2] != (walk.height, walk.width):
         raise file.damaged("a second frame header of another size")
-    return finish(samples, header.orientation, out)
+    return np.asarray(samples)
 
 
 def read_upper(file: FrameFile, header: FrameHeader, bottom: int) -> Samples | None:

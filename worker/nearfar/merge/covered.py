@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from nearfar.merge.kernel.bend import onto_frame, onto_picture
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.register import FramePose
-from nearfar.merge.sensor.spots import samples_at
 
 F32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -68,7 +67,7 @@ def colour_places(pixels: Pixels) -> F32:
     for down in (side // 4, 3 * side // 4):
         for right in (side // 4, 3 * side // 4):
             y, x = np.minimum(rows + down, height - 1), np.minimum(cols + right, width - 1)
-            out += pixels.table[samples_at(pixels, y[:, None], x[None])].transpose(2, 0, 1)
+            out += pixels.table[pixels.at(y[:, None], x[None])].transpose(2, 0, 1)
     return np.asarray(out / np.float32(4), np.float32)
 
 

@@ -29,7 +29,7 @@ from nearfar.errors import WorkFailed
 from nearfar.merge.stored_arrays import read_arrays, write_arrays
 
 BOOT = Path("/proc/sys/kernel/random/boot_id")
-LOCAL = frozenset({"rows"})
+LOCAL = frozenset({"rows", "planes"})
 """Kinds of output that stay on the machine that made them: large, and made again sooner than sent."""
 
 

@@ -20,16 +20,24 @@ from numpy.typing import NDArray
 
 from nearfar.errors import SourceChanged, WorkFailed
 from nearfar.frames.colour import light_table
-from nearfar.frames.decode import decode, decode_cost
+from nearfar.frames.decode import decode, decode_chroma, decode_cost
 from nearfar.frames.headers import AS_SHOT, FrameHeader
 from nearfar.frames.windows import FrameRows
 from nearfar.merge.kernel.loader import BLOCK, Pixels
-from nearfar.merge.kernel.picture_calls import CELL, CURVE_STEPS, grid_shape, lay_out_rows, measure
+from nearfar.merge.kernel.picture_calls import (
+    CELL,
+    CURVE_STEPS,
+    grid_shape,
+    lay_out_planes,
+    lay_out_rows,
+    measure,
+)
+from nearfar.merge.kernel.planes import block_bytes
 from nearfar.merge.keys import Fingerprint, file_digest, key
 from nearfar.merge.noise import Noise, lowest_cells
 from nearfar.merge.scratch import Scratch
 
-VERSION = 3
+VERSION = 4
 F32 = NDArray[np.float32]
 Mark = tuple[str, Fingerprint]
 STEP = 2 * BLOCK // CELL
@@ -52,7 +60,27 @@ class Surveyed:
 def rows_bytes(header: FrameHeader) -> int:
     """Scratch that a frame's rows take; 0 where its own file can be mapped."""
     down, across = block_shape(header)
-    return 0 if header.plain else down * across * 3 * BLOCK * BLOCK * header.bits // 8
+    return 0 if header.plain else down * across * _block_bytes(header)
+
+
+def planes_of(header: FrameHeader) -> int:
+    """1 or 2 where scratch has a frame's luma and chroma as its JPEG has them (see `FrameHeader.halved`), 0 for colours."""
+    return 0 if header.correction is not None else header.halved
+
+
+def _block_bytes(header: FrameHeader) -> int:
+    planes = planes_of(header)
+    return block_bytes(planes) if planes else 3 * BLOCK * BLOCK * header.bits // 8
+
+
+def rows_kind(header: FrameHeader) -> str:
+    """Kind under which scratch has a frame's pixels."""
+    return "planes" if planes_of(header) else "rows"
+
+
+def _block_dims(header: FrameHeader) -> tuple[int, ...]:
+    planes = planes_of(header)
+    return (block_bytes(planes),) if planes else (3, BLOCK, BLOCK)
 
 
 def block_shape(header: FrameHeader) -> tuple[int, int]:
@@ -65,7 +93,7 @@ def survey_memory(header: FrameHeader) -> int:
     rows, cols = grid_shape(header.width, header.height)
     picture = 0 if header.in_parts or header.plain else header.width * header.height * 3 * header.bits // 8
     grids = rows * cols * 4 * 5 + header.width * header.height // 16 * 2
-    ring = RING * block_shape(header)[1] * 3 * BLOCK * BLOCK * header.bits // 8
+    ring = RING * block_shape(header)[1] * _block_bytes(header)
     return decode_cost(header) + picture + grids + ring + (8 << 20)
 
 
@@ -89,13 +117,13 @@ def surveyed(scratch: Scratch, header: FrameHeader, mark: Mark) -> Surveyed:
     """What a frame's survey is called and where its rows lie, made or not."""
     digest, fingerprint = mark
     name = survey_key(header, digest)
-    rows = scratch.path(name, "rows") if rows_bytes(header) else None
+    rows = scratch.path(name, rows_kind(header)) if rows_bytes(header) else None
     return Surveyed(header=header, digest=digest, fingerprint=fingerprint, key=name, rows=rows)
 
 
 def has_rows(scratch: Scratch, frame: Surveyed) -> bool:
     """Whether a frame's pixels can be mapped here."""
-    return frame.rows is None or scratch.has(frame.key, "rows", rows_bytes(frame.header))
+    return frame.rows is None or scratch.has(frame.key, rows_kind(frame.header), rows_bytes(frame.header))
 
 
 def changed(path: Path) -> SourceChanged:
@@ -139,7 +167,8 @@ class Surveyor:
         """A frame's rows, `BLOCK` at a time."""
         if header.in_parts:
             return self._bands(header)
-        return _in_bands(decode(header, self._buffer("picture", header, header.height, header.width, 3)))
+        read = decode_chroma if planes_of(header) else decode
+        return _in_bands(read(header, self._buffer("picture", header, header.height, header.width, 3)))
 
     def survey(self, header: FrameHeader, *, rows: bool = True) -> Surveyed:
         """Survey one frame, or find it surveyed already; its rows are only laid out where ``rows`` asks for them, or where
@@ -188,13 +217,17 @@ class Surveyor:
         """Write a frame's blocks, and measure what passes by where ``found`` is given."""
         header = done.header
         cols = block_shape(header)[1]
-        blocks = self._buffer("blocks", header, RING, cols, 3, BLOCK, BLOCK)
+        planes, size = planes_of(header), (header.width, header.height)
+        blocks = self._buffer("blocks", header, RING, cols, *_block_dims(header))
         table = light_table(header.icc, header.bits)
-        passing = Pixels(samples=blocks, table=table, size=(header.width, header.height), ring=RING)
-        with self.scratch.writing(done.key, "rows") as part, open(part, "wb", buffering=0) as file:
+        passing = Pixels(samples=blocks, table=table, size=size, ring=RING, down=planes)
+        with self.scratch.writing(done.key, rows_kind(header)) as part, open(part, "wb", buffering=0) as file:
             for number, band in enumerate(bands):
                 row = blocks[number % RING]
-                lay_out_rows(np.ascontiguousarray(band), row)
+                if planes:
+                    lay_out_planes(np.ascontiguousarray(band), row, planes)
+                else:
+                    lay_out_rows(np.ascontiguousarray(band), row)
                 _write_all(file.fileno(), memoryview(row).cast("B"))
                 if (
                     found is not None and number % 2 == 0 and number
@@ -287,9 +320,10 @@ class MappedFrame:
         dtype = np.dtype(f"u{header.bits // 8}")
         table = light_table(header.icc, header.bits)
         if frame.rows is not None or plain is None:
-            shape = (*block_shape(header), 3, BLOCK, BLOCK)
+            shape = (*block_shape(header), *_block_dims(header))
             blocks: NDArray[Any] = np.ndarray(shape, dtype, buffer=self._map)
-            return Pixels(samples=blocks, table=table, size=(header.width, header.height))
+            size = header.width, header.height
+            return Pixels(samples=blocks, table=table, size=size, down=planes_of(header))
         rows: NDArray[Any] = np.ndarray(
             (header.height, header.width, 3),
             dtype,

@@ -15,7 +15,8 @@ NUMBER = np.arange(FRAMES)[:, None]
 def curves_of(*depths: tuple[float, ...]) -> Curves:
     """Forty places that are sharp at each of these tuples of depths: blur takes half the detail within a frame or so."""
     places = [
-        np.max([np.exp(-((NUMBER - z - 0.01 * np.arange(40)) ** 2) / 1.5) for z in at], axis=0) for at in depths
+        np.max([np.exp(-((NUMBER - z - 0.01 * np.arange(40)) ** 2) / 1.5) for z in at], axis=0)
+        for at in depths
     ]
     sample = np.repeat(np.concatenate(places, axis=1)[:, None], 2, axis=1).astype(np.float32)
     grid = np.zeros((3, 1, 1), np.float32)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from nearfar.merge.chooser import weights
 from nearfar.merge.kernel import picture_calls as picture
+from nearfar.merge.kernel import planes
 from nearfar.merge.kernel import register_calls as register
 from nearfar.merge.kernel.loader import Pixels
 
@@ -44,6 +45,13 @@ def _frames(rng: np.random.Generator, dtype: type[np.unsignedinteger[Any]]) -> l
         noisy = np.clip(soft + rng.normal(0, 0.01, soft.shape), 0, 1)
         frames.append(Pixels(samples=np.round(noisy * top).astype(dtype), table=table))
     return frames
+
+
+def _planes(rng: np.random.Generator) -> list[Pixels]:
+    """The same as luma and chroma at half the width and height."""
+    frames = _frames(rng, np.uint8)
+    blocks = [planes.lay_out(frame.samples, 2) for frame in frames]
+    return [Pixels(samples=b, table=frames[0].table, size=(WIDTH, HEIGHT), down=2) for b in blocks]
 
 
 def _render(
@@ -79,8 +87,10 @@ def outputs() -> Iterator[tuple[str, NDArray[Any]]]:
     rng = np.random.default_rng(4)
     rows, cols = picture.grid_shape(WIDTH, HEIGHT)
     curve = (np.linspace(0, 1, picture.CURVE_STEPS + 1) ** 2.2).astype(np.float32)
-    for dtype in (np.uint8, np.uint16):
-        frames = _frames(rng, dtype)
+    for name, frames in (
+        *((np.dtype(dtype).name, _frames(rng, dtype)) for dtype in (np.uint8, np.uint16)),
+        ("planes", _planes(rng)),
+    ):
         energy, mean = np.zeros((3, rows, cols), np.float32), np.zeros((rows, cols), np.float32)
         small = np.zeros((HEIGHT // 4, WIDTH // 4), np.uint16)
         picture.measure(frames[0], curve, (0, rows), energy, mean, small)
@@ -89,10 +99,10 @@ def outputs() -> Iterator[tuple[str, NDArray[Any]]]:
         made: list[NDArray[Any]] = [energy, mean, small, luma, register.bandpass(luma)]
         made += [picture.warp_grid(energy[0], pose), picture.blur_grid(energy[1], 1.6)]
         for i, array in enumerate(made):
-            yield f"{np.dtype(dtype).name} measures {i}", array
+            yield f"{name} measures {i}", array
         for chooser, net in (("rule", None), ("learned", weights.load().numbers)):
             for i, array in enumerate(_render(rng, frames, net)):
-                yield f"{np.dtype(dtype).name} render, {chooser} {i}", array
+                yield f"{name} render, {chooser} {i}", array
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
+from nearfar.merge.kernel.planes import block_bytes, colours_at
 
 FOLDER = Path(__file__).parent
 BLOCK = 64
@@ -37,6 +38,7 @@ class PixelsStruct(ctypes.Structure):
         ("height", ctypes.c_int32),
         ("bits", ctypes.c_int32),
         ("blocks", ctypes.c_int32),
+        ("chroma", ctypes.c_int32),
         ("table", ctypes.c_void_p),
         ("runs", ctypes.c_void_p),
         ("fill", ctypes.c_void_p),
@@ -51,7 +53,8 @@ class Pixels:
     ``samples`` is an (h, w, 3) view of uint8 or uint16 in any stride order, or, with ``size`` (width, height), the
     picture in blocks: (rows of blocks, columns of blocks, 3, 64, 64), contiguous. ``table`` turns a sample into a
     value (float32, 256 or 65536 entries). With ``ring`` there are only so many rows of blocks, each in place of the one
-    that many before; only `picture_calls.measure` takes such.
+    that many before; only `picture_calls.measure` takes such. With ``down`` the blocks hold luma and chroma, (rows of
+    blocks, columns of blocks, bytes) of uint8, see `planes`: 1 where chroma is halved across, 2 where down as well.
     """
 
     samples: NDArray[Any]
@@ -59,6 +62,7 @@ class Pixels:
     owner: Any = field(default=None, repr=False)
     size: tuple[int, int] | None = None
     ring: int = 0
+    down: int = 0
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -69,9 +73,19 @@ class Pixels:
         """The samples as (h, w, 3); a copy where they lie in blocks."""
         if self.size is None:
             return self.samples
+        if self.down:
+            return self.at(*np.ogrid[: self.size[1], : self.size[0]])
         rows, cols = self.samples.shape[:2]
         whole = self.samples.transpose(0, 3, 1, 4, 2).reshape(rows * BLOCK, cols * BLOCK, 3)
         return whole[: self.size[1], : self.size[0]]
+
+    def at(self, y: Any, x: Any) -> NDArray[Any]:
+        """Samples (..., 3) at places inside the frame."""
+        if self.size is None:
+            return np.asarray(self.samples[y, x])
+        if self.down:
+            return colours_at(self.samples, self.size, self.down, y, x)
+        return np.asarray(self.samples[y // BLOCK, x // BLOCK, :, y % BLOCK, x % BLOCK])
 
     def struct(self) -> PixelsStruct:
         """The C view. Keep this object alive for as long as the structure is in use."""
@@ -91,6 +105,7 @@ class Pixels:
             s.shape[0],
             8 * s.itemsize,
             0,
+            0,
             self.table.ctypes.data,
         )
 
@@ -100,13 +115,15 @@ class Pixels:
 
     def _block_struct(self, size: tuple[int, int]) -> PixelsStruct:
         s = self.samples
-        expected = (self.ring or -(-size[1] // BLOCK), -(-size[0] // BLOCK), 3, BLOCK, BLOCK)
-        if s.shape != expected or not s.flags.c_contiguous or s.dtype not in (np.uint8, np.uint16):
+        each: tuple[int, ...] = (block_bytes(self.down),) if self.down else (3, BLOCK, BLOCK)
+        expected = (self.ring or -(-size[1] // BLOCK), -(-size[0] // BLOCK), *each)
+        kinds = (np.uint8,) if self.down else (np.uint8, np.uint16)
+        if s.shape != expected or not s.flags.c_contiguous or s.dtype not in kinds:
             raise WorkFailed(f"blocks must be {expected} of uint8 or uint16, not {s.shape} of {s.dtype}")
         self._check_table()
-        row, plane = 3 * BLOCK * BLOCK * s.shape[1], BLOCK * BLOCK
+        row, plane = s.strides[0] // s.itemsize, BLOCK * BLOCK
         return PixelsStruct(
-            *(s.ctypes.data, row, 1, plane, *size, 8 * s.itemsize, 1, self.table.ctypes.data),
+            *(s.ctypes.data, row, 1, plane, *size, 8 * s.itemsize, 1, self.down, self.table.ctypes.data),
         )
 
 

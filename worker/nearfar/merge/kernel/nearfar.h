@@ -12,7 +12,8 @@
 
    With blocks, the picture is cut into blocks of 64 x 64 pixels that lie one after the other, row by row of blocks,
    each with its red, green and blue plane: a window of the picture then lies in few pages. `row` is the stride from
-   one row of blocks to the next, `plane` that from red to green, and `pixel` is 1. */
+   one row of blocks to the next, `plane` that from red to green, and `pixel` is 1. With `chroma` as well, each block has
+   luma, 64 x 64, and then blue's and red's difference from it, of half the width or half of both. */
 typedef struct {
     const void *base;     /* red sample of the top left pixel */
     int64_t row;          /* from a row to the next */
@@ -21,6 +22,7 @@ typedef struct {
     int32_t width, height;
     int32_t bits;         /* 8 or 16 */
     int32_t blocks;       /* 1 where the pixels lie in blocks */
+    int32_t chroma;       /* 1 or 2 where blocks hold luma and chroma: see planes.h; 1: halved across, 2: down as well */
     const float *table;   /* sample -> value, 256 or 65536 entries */
     const int32_t *runs;  /* pixels that are filled, sorted by row: row, column, length, place of the first in fill */
     const uint16_t *fill; /* the samples to take there: red, green, blue of each pixel */

@@ -51,6 +51,8 @@ class StackStruct(ctypes.Structure):
 _ARGUMENTS: dict[str, tuple[Any, list[Any]]] = {
     "nf_lay_out8": (None, [c_void_p, c_void_p, c_int64, c_int64]),
     "nf_lay_out16": (None, [c_void_p, c_void_p, c_int64, c_int64]),
+    "nf_lay_out_planes": (None, [c_void_p, c_void_p, c_int64, c_int64, c_int]),
+    "nf_colour_row": (None, [POINTER(PixelsStruct), c_int, c_void_p]),
     "nf_measure_bytes": (c_int64, []),
     "nf_measure": (None, [POINTER(PixelsStruct), *[c_int] * 5, *[c_void_p] * 5]),
     "nf_grid_warp": (None, [c_void_p, c_void_p, c_int, c_int, c_void_p, c_void_p]),
@@ -79,6 +81,27 @@ def lay_out_rows(rows: NDArray[Any], blocks: NDArray[Any]) -> None:
     """Up to 64 rows (r, width, 3) of uint8 or uint16 to a row of blocks (ceil(width / 64), 3, 64, 64)."""
     name = "nf_lay_out8" if rows.dtype == np.uint8 else "nf_lay_out16"
     _call(name)(pointer(rows), pointer(blocks), rows.shape[1], rows.shape[0])
+
+
+def lay_out_planes(rows: NDArray[np.uint8], blocks: NDArray[np.uint8], down: int) -> None:
+    """Up to 64 rows (r, width, 3) of luma and chroma, of which chroma is repeated across, and down where ``down`` is 2, to a
+    row of blocks (ceil(width / 64), bytes of a block).
+    """
+    _call("nf_lay_out_planes")(pointer(rows), pointer(blocks), rows.shape[1], rows.shape[0], down - 1)
+
+
+def every(pixels: Pixels, step: int) -> NDArray[Any]:
+    """Every ``step``-th pixel of every ``step``-th row, (h, w, 3)."""
+    height, width = pixels.shape
+    if not pixels.down:
+        return np.ascontiguousarray(pixels.at(*np.ogrid[:height:step, :width:step]))
+    row = np.empty((3, width), np.uint8)
+    out = np.empty((len(range(0, height, step)), len(range(0, width, step)), 3), np.uint8)
+    struct = pixels.struct()
+    for y, into in zip(range(0, height, step), out, strict=True):
+        _call("nf_colour_row")(byref(struct), y, pointer(row))
+        into[...] = row[:, ::step].T
+    return out
 
 
 def grid_shape(width: int, height: int) -> tuple[int, int]:

@@ -1,7 +1,7 @@
 /* Registration: linear luma, band-passed pictures and windows, and each block's normal equations.
    Sums run in a fixed order (sixteen lanes, one a column, then lane after lane in double), so that every
    processor, compiler and number of threads gives the same bits. The specification is twin_register.py. */
-#include "nearfar.h"
+#include "planes.h"
 
 #define NARROW 5            /* taps beside the middle one of the narrow Gaussian */
 #define WIDE 8              /* the same of the wide one: the reach of the band-pass */
@@ -64,6 +64,30 @@ static void luma_inside(const nf_pixels *p, int x, int64_t row, int n, float *ou
         luma_run(p, row + nf_column(p, x + i), count, out + i);
         i += count;
     }
+}
+
+/* The same of a frame in planes: columns and rows are given as they are, q * n and q of them. */
+static void luma_planes(const nf_pixels *p, const int *ys, const int *cols, int q, int n, uint8_t *colours, float *out)
+{
+    int low = cols[0], high = cols[0];
+    int64_t rows[16], xs[4 * (LARGEST + 2 * WIDE)];
+    for (int i = 1; i < q * n; i++) {
+        if (cols[i] < low) low = cols[i];
+        if (cols[i] > high) high = cols[i];
+    }
+    const int wide = high - low + 1;
+    const nf_pixels view = nf_rows_view(p, colours, wide);
+    for (int v = 0; v < q; v++) {
+        uint8_t *to = colours + 3 * wide * v;
+        rows[v] = 3 * wide * v;
+        nf_rgb_run(p, 0, low, ys[v], wide, to, to + wide, to + 2 * wide);
+    }
+    if (q == 1 && wide == n && cols[0] == low) {
+        luma_run(&view, 0, n, out);
+        return;
+    }
+    for (int i = 0; i < q * n; i++) xs[i] = cols[i] - low;
+    luma_row(&view, rows, xs, q, n, out);
 }
 
 /* Both Gaussians down the columns. rows[WIDE] is the middle one of 2 * WIDE + 1 rows. */
@@ -146,14 +170,21 @@ int32_t nf_register_luma(const nf_pixels *p, int32_t q, float *out)
 {
     int w = p->width / q, h = p->height / q;
     int64_t *xs = malloc(sizeof(int64_t) * (size_t)(w * q + 1));
+    uint8_t *colours = p->chroma ? malloc((size_t)(3 * w * q * q + 1)) : 0;
     int64_t rows[16];
-    if (!xs || q > 16) { free(xs); return 1; }
-    for (int x = 0; x < w * q; x++) xs[x] = nf_column(p, x);
+    if (!xs || q > 16 || (p->chroma && !colours)) { free(xs); free(colours); return 1; }
+    const nf_pixels view = nf_rows_view(p, colours, w * q);
+    for (int x = 0; x < w * q; x++) xs[x] = p->chroma ? x : nf_column(p, x);
     for (int y = 0; y < h; y++) {
-        for (int v = 0; v < q; v++) rows[v] = nf_row(p, y * q + v);
-        luma_row(p, rows, xs, q, w, out + (int64_t)y * w);
+        for (int v = 0; v < q; v++) {
+            uint8_t *to = colours + (p->chroma ? 3 * w * q * v : 0);
+            rows[v] = p->chroma ? 3 * (int64_t)w * q * v : nf_row(p, y * q + v);
+            if (p->chroma) nf_rgb_run(p, 0, 0, y * q + v, w * q, to, to + w * q, to + 2 * w * q);
+        }
+        luma_row(p->chroma ? &view : p, rows, xs, q, w, out + (int64_t)y * w);
     }
     free(xs);
+    free(colours);
     return 0;
 }
 
@@ -223,7 +254,15 @@ int32_t nf_register_windows(const nf_pixels *p, int32_t q, int32_t count, const 
     int side = size + 2 * WIDE, w = p->width / q * q, h = p->height / q * q;
     for (int k = 0; k < count; k++) {
         int x0 = (corner[2 * k] - WIDE) * q, y0 = (corner[2 * k + 1] - WIDE) * q;
-        if (q == 1 && x0 >= 0 && x0 + side <= w && (p->blocks || p->pixel == 1)) {
+        if (p->chroma) {
+            uint8_t colours[3 * 4 * 4 * SIDE];
+            int cols[4 * SIDE], down[4];
+            for (int x = 0; x < side * q; x++) cols[x] = nf_mirror(x0 + x, w);
+            for (int y = 0; y < side; y++) {
+                for (int v = 0; v < q; v++) down[v] = nf_mirror(y0 + y * q + v, h);
+                luma_planes(p, down, cols, q, side, colours, luma + y * side);
+            }
+        } else if (q == 1 && x0 >= 0 && x0 + side <= w && (p->blocks || p->pixel == 1)) {
             for (int y = 0; y < side; y++) luma_inside(p, x0, nf_row(p, nf_mirror(y0 + y, h)), side, luma + y * side);
         } else {
             for (int x = 0; x < side * q; x++) xs[x] = nf_column(p, nf_mirror(x0 + x, w));

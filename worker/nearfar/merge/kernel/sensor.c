@@ -1,5 +1,5 @@
 /* Isolated pixels: brighter than all sixteen around them at a distance of two, or darker. Specification: twin_sensor.py. */
-#include "nearfar.h"
+#include "planes.h"
 
 #define PAD 8
 #define ROWS 5
@@ -22,9 +22,16 @@ static void mean_run(const nf_pixels *p, int64_t at, float *restrict o, int n) {
 
 /* Mean of the colours of a row, its ends repeated, and the largest and least of each pixel and two on both sides. */
 static void read_row(const nf_pixels *p, int y, float *restrict m, float *restrict high, float *restrict low) {
-    const int w = p->width;
-    const int64_t at = nf_row(p, nf_clampi(y, 0, p->height - 1));
-    for (int x = 0; x < w;) {
+    const int w = p->width, row = nf_clampi(y, 0, p->height - 1);
+    const int64_t at = nf_row(p, row);
+    for (int x = 0; x < w && p->chroma; x += NF_RUN) {
+        uint8_t colours[3 * NF_RUN];
+        const nf_pixels view = nf_rows_view(p, colours, NF_RUN);
+        const int count = w - x < NF_RUN ? w - x : NF_RUN;
+        nf_rgb_run(p, 0, x, row, count, colours, colours + NF_RUN, colours + 2 * NF_RUN);
+        mean_run(&view, 0, m + x, count);
+    }
+    for (int x = 0; x < w && !p->chroma;) {
         int count = p->blocks && NF_BLOCK - x % NF_BLOCK < w - x ? NF_BLOCK - x % NF_BLOCK : w - x;
         mean_run(p, at + nf_column(p, x), m + x, count);
         x += count;

@@ -1,6 +1,7 @@
 /* Survey of one frame: blocks for the scratch file, energy of three luma bands per cell, and the small
    picture that registration starts from. Specification: twin_survey.py. */
 #include "nearfar.h"
+#include "planes.h"
 
 #define CELL 16
 #define BLOCK_W 512               /* block of pixels that is worked on in one go; stays in the cache */
@@ -36,6 +37,35 @@
 LAY_OUT(nf_lay_out8, uint8_t)
 LAY_OUT(nf_lay_out16, uint16_t)
 
+/* Up to 64 interleaved rows (rows, width, 3) of luma and chroma, whose chroma is repeated across (and down), to blocks. What
+   lies beyond the picture repeats its edge. */
+void nf_lay_out_planes(const uint8_t *restrict from, uint8_t *restrict to, int64_t width, int64_t rows, int down) {
+    const int64_t high = down ? NF_HALF : NF_BLOCK, plane = NF_HALF * high;
+    for (int64_t x0 = 0; x0 < width; x0 += NF_BLOCK, to += NF_BLOCK * NF_BLOCK + 2 * plane) {
+        const int64_t n = width - x0 < NF_BLOCK ? width - x0 : NF_BLOCK;
+        for (int64_t y = 0; y < NF_BLOCK; y++) {
+            const uint8_t *restrict s = from + 3 * ((y < rows ? y : rows - 1) * width + x0);
+            uint8_t *restrict luma = to + NF_BLOCK * y, blue[NF_BLOCK], red[NF_BLOCK];
+            for (int64_t x = 0; x < n; x++) {
+                luma[x] = s[3 * x];
+                blue[x] = s[3 * x + 1];
+                red[x] = s[3 * x + 2];
+            }
+            for (int64_t x = n; x < NF_BLOCK; x++) {
+                luma[x] = luma[n - 1];
+                blue[x] = blue[n - 1];
+                red[x] = red[n - 1];
+            }
+            if (down && (y & 1)) continue;
+            uint8_t *restrict b = to + NF_BLOCK * NF_BLOCK + NF_HALF * (y >> down), *restrict r = b + plane;
+            for (int64_t x = 0; x < NF_HALF; x++) {
+                b[x] = blue[2 * x];
+                r[x] = red[2 * x];
+            }
+        }
+    }
+}
+
 static inline float luma(float r, float g, float b) { return .299f * r + .587f * g + .114f * b; }
 
 static void luma_run(const nf_pixels *p, int64_t at, float *restrict o, int n) {
@@ -53,6 +83,11 @@ static void luma_run(const nf_pixels *p, int64_t at, float *restrict o, int n) {
     }
 }
 
+/* Luma as a JPEG has it, of which colours would be made and rounded first. */
+static void coded_luma(const uint8_t *restrict s, float *restrict o, int n) {
+    for (int i = 0; i < n; i++) o[i] = s[i] * (1.f / 255);
+}
+
 /* Encoded luma of n pixels of row y from column x; pixels beyond the edges repeat the edge. ring: see nf_measure. */
 static void luma_row(const nf_pixels *p, int ring, int x, int y, int n, float *restrict out) {
     const int row = nf_clampi(y, 0, p->height - 1);
@@ -62,7 +97,8 @@ static void luma_row(const nf_pixels *p, int ring, int x, int y, int n, float *r
     for (int i = first; i < last;) {
         int count = p->blocks ? NF_BLOCK - (x + i) % NF_BLOCK : last - i;
         if (count > last - i) count = last - i;
-        luma_run(p, at + nf_column(p, x + i), out + i, count);
+        if (p->chroma) coded_luma((const uint8_t *)p->base + at + (x + i) / NF_BLOCK * nf_plane_block(p) + (x + i) % NF_BLOCK, out + i, count);
+        else luma_run(p, at + nf_column(p, x + i), out + i, count);
         i += count;
     }
     for (int i = 0; i < first; i++) out[i] = out[first];
@@ -184,4 +220,9 @@ void nf_measure(const nf_pixels *p, int ring, int from, int to, int cell_rows, i
             for (int l = 0; l < 3; l++) energy[l * plane + at] /= (float)(in_cell(cx, p->width, l) * in_cell(cy, p->height, l));
             mean[at] /= (float)(in_cell(cx, p->width, 0) * in_cell(cy, p->height, 0));
         }
+}
+
+/* A row of a frame in planes: (3, width), red, green and blue. */
+void nf_colour_row(const nf_pixels *p, int y, uint8_t *out) {
+    nf_rgb_run(p, 0, 0, y, p->width, out, out + p->width, out + 2 * (int64_t)p->width);
 }

@@ -47,9 +47,11 @@ def halve(plane: F32) -> F32:
 
 
 def encoded_luma(samples: NDArray[Any]) -> F32:
-    """Luma (h, w), 0..1, of samples (h, w, 3), uint8 or uint16, as they are encoded in the file."""
+    """Luma (h, w), 0..1, of samples (h, w, 3) as they are encoded in the file, uint8 or uint16, or of coded luma (h, w)."""
     scale = np.float32(1) / np.float32(np.iinfo(samples.dtype).max)
     values = samples.astype(np.float32) * scale
+    if samples.ndim == 2:
+        return np.asarray(values)
     return luma(values[..., 0], values[..., 1], values[..., 2])
 
 
@@ -95,7 +97,7 @@ def measure(samples: NDArray[Any], curve: F32) -> tuple[F32, F32, NDArray[np.uin
     Parameters
     ----------
     samples
-        (h, w, 3), uint8 or uint16.
+        (h, w, 3), uint8 or uint16; (h, w) for a JPEG's own luma.
     curve
         (16385,), encoded luma to linear light.
 

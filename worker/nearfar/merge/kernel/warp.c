@@ -5,6 +5,7 @@
    middle, which keeps the loops free of gathers; the cubic's pieces are used a little beyond their interval for it. */
 #include "warp.h"
 #include "spots.h"
+#include "planes.h"
 
 #define TAPS 6
 static const float NEAR = .8f, FAR = -.2f; /* of the slope at a sample: NEAR (f1 - f-1) + FAR (f2 - f-2) */
@@ -39,10 +40,29 @@ static void convert(const nf_pixels *f, int64_t at, int64_t step, float *restric
     else convert16((const uint16_t *)f->base + at, step, f->table, o, n);
 }
 
+/* Of a frame in planes: what lies inside, n from x on, is made for all columns, also those that are mirrored. */
+static void plane_row(const nf_pixels *f, int x, int y, int n, int first, int last, float (*o)[2 * NF_WIDEST + 64]) {
+    uint8_t colours[3][2 * NF_WIDEST + 64];
+    nf_pixels view = nf_rows_view(f, colours[0], sizeof colours[0]);
+    if (last > first) nf_rgb_run(f, 0, x + first, y, last - first, colours[0] + first, colours[1] + first, colours[2] + first);
+    for (int i = 0; i < n; i++) {
+        if (i >= first && i < last) { i = last - 1; continue; }
+        const int from = nf_mirror(x + i, f->width), there = from - x;
+        if (there < first || there >= last) nf_rgb_run(f, 0, from, y, 1, colours[0] + i, colours[1] + i, colours[2] + i);
+        else for (int c = 0; c < 3; c++) colours[c][i] = colours[c][there];
+    }
+    for (int c = 0; c < 3; c++) convert(&view, c * view.plane, 1, o[c], n);
+}
+
 /* n samples of all three colours of row y from column x on, as values 0..1; mirrored outside the frame. */
 static void source_row(const nf_pixels *f, int x, int y, int n, float (*o)[2 * NF_WIDEST + 64]) {
     const int first = x < 0 ? nf_clampi(-x, 0, n) : 0, last = nf_clampi(f->width - x, first, n);
     const int64_t at = nf_row(f, nf_mirror(y, f->height));
+    if (f->chroma) {
+        plane_row(f, x, nf_mirror(y, f->height), n, first, last, o);
+        if (f->run_count) nf_fill_row(f, x, nf_mirror(y, f->height), n, o[0], o[1], o[2]);
+        return;
+    }
     for (int i = first; i < last;) {
         int count = f->blocks ? NF_BLOCK - (x + i) % NF_BLOCK : last - i;
         if (count > last - i) count = last - i;

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.sensor.looking import SensorFrame, carried, scene_at, spread_over
-from nearfar.merge.sensor.spots import Spot, samples_at
+from nearfar.merge.sensor.spots import Spot
 
 F32 = NDArray[np.float32]
 LOOKED_AT = 8
@@ -241,7 +241,7 @@ def _differences(
 
 
 def _light(frame: SensorFrame, rows: NDArray[np.int64], cols: NDArray[np.int64]) -> F32:
-    samples = samples_at(frame.pixels, rows, cols)
+    samples = frame.pixels.at(rows, cols)
     return np.asarray(frame.pixels.table[samples].mean(axis=-1), np.float32)
 
 

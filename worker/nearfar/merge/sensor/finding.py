@@ -13,7 +13,7 @@ from nearfar.merge.noise import Noise
 from nearfar.merge.register import Share
 from nearfar.merge.sensor.dust import find_dust
 from nearfar.merge.sensor.looking import SensorFrame, scene_at, spread_over
-from nearfar.merge.sensor.spots import Integers, Spot, Spots, samples_at
+from nearfar.merge.sensor.spots import Integers, Spot, Spots
 
 FEWEST = 3
 """Frames without which nothing can be told."""
@@ -127,7 +127,7 @@ def _heights(
     for k in spread_over(len(frames), VERIFIED):
         pixels = frames[k].pixels
         white = 3.0 * float(np.iinfo(pixels.samples.dtype).max)
-        values = sign[:, None] * samples_at(pixels, rows, cols).sum(axis=2, dtype=np.float64) / white
+        values = sign[:, None] * pixels.at(rows, cols).sum(axis=2, dtype=np.float64) / white
         tops.append(values[:, 12] - values[:, ring].max(axis=1))
         middle = values[:, ring].mean(axis=1)
         heights.append(values[:, 12] - middle)

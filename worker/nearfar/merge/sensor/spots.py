@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.kernel.loader import BLOCK, Pixels
+from nearfar.merge.kernel.loader import Pixels
 
 KINDS = ("hot", "dead", "dust")
 AROUND = 3.0
@@ -123,13 +123,6 @@ class Spots:
         return cls(places=places, why_not=stored["why_not"])
 
 
-def samples_at(pixels: Pixels, y: Integers, x: Integers) -> NDArray[Any]:
-    """Samples (..., 3) at places inside the frame."""
-    if pixels.size is None:
-        return np.asarray(pixels.samples[y, x])
-    return np.asarray(pixels.samples[y // BLOCK, x // BLOCK, :, y % BLOCK, x % BLOCK])
-
-
 def _box(spot: Spot, shape: tuple[int, int]) -> tuple[int, int, int, int]:
     """Rows and columns (y0, y1, x0, x1) of a spot's square inside the frame."""
     y, x, r = round(spot.y), round(spot.x), spot.reach
@@ -161,7 +154,7 @@ def _filled(y0: Integers, x0: Integers, size: tuple[int, int], pixels: Pixels) -
 
     def at(y: Integers, x: Integers) -> NDArray[np.float64]:
         y, x = np.broadcast_arrays(np.clip(y, 0, height - 1), np.clip(x, 0, width - 1))
-        return samples_at(pixels, y, x).astype(np.float64)
+        return pixels.at(y, x).astype(np.float64)
 
     level = at(y0 + dy, x0 - 1) * (1 - across) + at(y0 + dy, x0 + cols) * across
     upright = at(y0 - 1, x0 + dx) * (1 - down) + at(y0 + rows, x0 + dx) * down
@@ -177,5 +170,5 @@ def _shaded(
     away = np.sqrt((y - spot.y) ** 2 + (x - spot.x) ** 2)
     share = np.interp(away, np.arange(len(spot.light) + 1), [*spot.light, 1.0])
     curve = light.astype(np.float64)
-    given = np.minimum(curve[samples_at(pixels, y, x)] / share[..., None], 1.0)
+    given = np.minimum(curve[pixels.at(y, x)] / share[..., None], 1.0)
     return (y0, x0), np.rint(np.interp(given, curve, np.arange(curve.size))).astype(np.uint16)

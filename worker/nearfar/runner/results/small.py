@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from nearfar.errors import NearfarError
 from nearfar.frames.deliverable import write_preview
 from nearfar.frames.exif import ExifBlock
+from nearfar.merge.kernel.picture_calls import every
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed, has_rows
 
@@ -84,20 +85,9 @@ def small_picture(frame: Surveyed) -> NDArray[np.uint8]:
     width, height = frame.header.width, frame.header.height
     step = max(1, math.floor(max(width, height) / (SAMPLES * EDGE)))
     with MappedFrame(frame) as mapped:
-        thin = _every(mapped.pixels.samples, step, (height, width))
+        thin = every(mapped.pixels, step)
         mapped.forget()
     scale = min(1.0, EDGE / max(width, height))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
     eight = thin if thin.dtype == np.uint8 else (thin >> 8).astype(np.uint8)
     return np.asarray(cv2.resize(eight, size, interpolation=cv2.INTER_AREA), np.uint8)
-
-
-def _every(samples: NDArray[np.generic], step: int, size: tuple[int, int]) -> NDArray[np.uint16]:
-    """Every so-many-th pixel (h, w, 3) of rows (h, w, 3) or of blocks (down, across, 3, edge, edge)."""
-    if samples.ndim == 3:
-        return np.ascontiguousarray(samples[::step, ::step])
-    edge = samples.shape[-1]
-    y, x = np.arange(0, size[0], step), np.arange(0, size[1], step)
-    rows, columns = np.ix_(y, x)
-    found = samples[rows // edge, columns // edge, :, rows % edge, columns % edge]
-    return np.ascontiguousarray(found)
