@@ -66,6 +66,10 @@ def better_order(curves: Curves) -> list[int] | None:
     gain = max(gain, WAVE * (_way(unlike, found) - shortest))
     if _way(unlike, found) > _way(unlike, given) - gain * (ONE_TURN if _one_turn(found) else 1):
         return None
+    if _widest(unlike, found) > _widest(unlike, given) + GAIN * _usual(unlike, found):
+        return (
+            None  # what is right has no wider step: a mesh before a view is sharp twice, with nothing between
+        )
     if len(moved(found)) > len(moved(found[::-1])):
         found = found[::-1]
     return found if moved(found) else None
@@ -101,6 +105,10 @@ def moved(order: Sequence[int]) -> list[int]:
 def _way(unlike: F64, order: Sequence[int]) -> float:
     """Through all frames in that order, from nothing sharp and back to it."""
     return float(unlike[[-1, *order], [*order, -1]].sum())
+
+
+def _widest(unlike: F64, order: Sequence[int]) -> float:
+    return float(unlike[list(order[:-1]), list(order[1:])].max())
 
 
 def _usual(unlike: F64, order: Sequence[int]) -> float:
