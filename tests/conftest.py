@@ -1,4 +1,4 @@
-"""What every test stands on: no settings of the person who runs it, a scratch folder of its own, seeded randomness."""
+"""For every test: none of the settings of the person who runs it, a scratch folder of its own, seeded randomness."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> ByFile | Non
 
 @pytest.fixture(autouse=True)
 def _own_surroundings(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> None:
-    """Take NEARFAR_... out of the environment and point the user's folders to one that passes."""
+    """Remove NEARFAR_... from the environment and point the user's folders to a temporary one."""
     for name in list(os.environ):
         if name.startswith("NEARFAR_") and name != "NEARFAR_KERNEL":
             monkeypatch.delenv(name)

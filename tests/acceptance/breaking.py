@@ -1,4 +1,4 @@
-"""A line between a command and a server that breaks: each connection ends after so many bytes one way or the other."""
+"""An unreliable line between a command and a server: each connection ends after a number of bytes one way or the other."""
 
 from __future__ import annotations
 

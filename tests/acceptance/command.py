@@ -1,4 +1,4 @@
-"""The command ``nearfar`` as a person runs it, and what a test asks of the folder before and after."""
+"""The command ``nearfar`` as a person runs it, and checks of folders before and after."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from tests.scenes.files import SUFFIX
 from tests.scenes.light import Floats
 
 HOME = Path(tempfile.gettempdir()) / f"nearfar-acceptance-{os.getpid()}"
-"""Scratch and settings of every run, away from those of whoever runs the tests; removed at the end of the session."""
+"""Home folder of every run, with its scratch and settings; removed at the end of the session."""
 SIDE_FILES = ("preview.jpg", "focus.tif", "doubt.tif", "focus.png", "report.txt", "report.png", "report.json")
 
 
@@ -185,7 +185,7 @@ def digests(folder: Path) -> dict[str, tuple[str, int]]:
 
 
 def nothing_made(out: Path) -> bool:
-    """No picture, none of its side files, and no passing file of a run."""
+    """Whether there is no picture, none of its side files, and no temporary file."""
     left = [p for p in (out, *side_files(out).values()) if p.exists()]
     return not left and not list(out.parent.glob(".nearfar-*"))
 

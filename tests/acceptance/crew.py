@@ -28,7 +28,7 @@ LEASE = 3.0
 
 @dataclass
 class Studio:
-    """A shared folder, a settings file in it, and what was started."""
+    """A studio: a shared folder with a settings file, and the processes that were started."""
 
     data: Path
     store_url: str | None
@@ -108,7 +108,7 @@ class Studio:
         return "\n".join(f"--- {n}\n{self.log(n).read_text()[-1500:]}" for n in self.processes)
 
     def wait(self, store: Store, jobs: Sequence[int], seconds: float = 240) -> None:
-        """Until all jobs are done; which were not, and what was said, is part of the failure."""
+        """Wait until all jobs are done; a failure names those that are not, with the logs."""
         end = time.monotonic() + seconds
         while True:
             states = {job: store.job(job) for job in jobs}

@@ -41,11 +41,11 @@ class Outages:
     store_url: str
     redis: RedisServer
     told: dict[str, str] = field(default_factory=dict)
-    """What health said was missing, by what was taken away."""
+    """What `/health/ready` reported as missing, by what was taken away."""
     shown: set[str] = field(default_factory=set)
     """What the first page said as well."""
     done: dict[str, int] = field(default_factory=dict)
-    """Jobs that were done when an outage was over, by what it was."""
+    """Number of jobs that were done when an outage ended, by what was taken away."""
     jobs: list[int] = field(default_factory=list)
 
     def run(self) -> None:

@@ -1,4 +1,4 @@
-"""The command ``nearfar serve`` as a person runs it, in a temporary data folder, and what a test asks of it."""
+"""The command ``nearfar serve`` as a person runs it, in a temporary data folder, and questions to it over HTTP."""
 
 from __future__ import annotations
 

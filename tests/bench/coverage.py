@@ -1,4 +1,4 @@
-"""How many missing slices `nearfar.merge.coverage.find` tells, and how often it blames a complete stack.
+"""How many missing slices `nearfar.merge.coverage.find` finds, and how often it objects to a complete stack.
 
 ``python -m tests.bench.coverage --step 1.4 --seeds 4`` renders brackets of 16 frames whose blur grows by that many pixels
 a step, takes one to four frames out of the middle at five places, and counts. Poses are the true ones. A slice counts

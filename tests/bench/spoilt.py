@@ -1,4 +1,4 @@
-"""Hot and dead pixels and dust: what they cost the picture, and what is left of that once they are looked for."""
+"""Hot and dead pixels and dust: what they cost the picture, and how much of that remains with the search for them."""
 
 from __future__ import annotations
 

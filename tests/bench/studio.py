@@ -39,7 +39,7 @@ Unit = tuple[str, int, int, float]
 
 @dataclass(frozen=True, kw_only=True)
 class Shape:
-    """How a studio sets its workers up, and what they do about what is slow."""
+    """How a studio's workers are set up, and which ways around slow networks they use."""
 
     workers: int
     gbit: float

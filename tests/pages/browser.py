@@ -53,7 +53,7 @@ def chromium() -> Iterator[Any]:
 
 @contextmanager
 def opened(browser: Any, *, width: int = 1280, told: Told | None = None, **options: Any) -> Iterator[Any]:
-    """A page in a context of its own; whatever it says that is a warning or worse goes to ``told``."""
+    """A page in a context of its own; its warnings and errors are added to ``told``."""
     heard = told if told is not None else Told()
     context = browser.new_context(viewport={"width": width, "height": 900}, **options)
     context.set_default_timeout(30_000)
@@ -78,7 +78,7 @@ def axe_source() -> str:
 
 
 def violations(page: Any, *, but: frozenset[str] = frozenset()) -> list[str]:
-    """What axe-core finds on a page: rule, place and what is wrong there; without the rules ``but``."""
+    """What axe-core finds on a page, without the rules ``but``: rule, place and what is wrong there."""
     page.evaluate(axe_source())
     found = page.evaluate("tags => axe.run(document, { runOnly: tags })", TAGS)
     assert found["passes"], "it looked at something"

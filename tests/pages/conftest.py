@@ -105,6 +105,6 @@ def open_page(browser: Any) -> Callable[..., AbstractContextManager[Any]]:
 
 @pytest.fixture(scope="session")
 def shots() -> Path:
-    """Where screenshots of every page go; made again by each run, and no part of what is kept."""
+    """The folder of screenshots of every page, which each run makes again."""
     SHOTS.mkdir(parents=True, exist_ok=True)
     return SHOTS

@@ -18,7 +18,7 @@ from tests.scenes.card_events import Event, Taken
 
 @dataclass(frozen=True, kw_only=True)
 class Body:
-    """What one camera writes, and what it keeps to itself."""
+    """What one camera writes into its files, and what it leaves out."""
 
     prefix: str = "NF_"
     serial: str | None = "NF-0001"
@@ -75,7 +75,7 @@ def write_card(folder: Path, *, seed: int, events: int = 12, bodies: int | None 
 def write_events(
     folder: Path, body: Body, day: list[Event], truth: Truth, *, start: datetime = datetime(2031, 6, 9, 7, 30)
 ) -> None:
-    """Write the frames of a day in a camera's way, and note what is what."""
+    """Write the frames of a day as a camera would, and return the truth about them."""
     at, number = start + body.clock, body.first - 1
     for event in day:
         stack: list[Path] = []
@@ -151,7 +151,7 @@ def raw_file(camera: tags.Camera, number: int) -> bytes:
 
 
 def exif_block(body: Body, camera: tags.Camera, pixels: np.ndarray) -> bytes:
-    """The camera's Exif, less what it keeps to itself, with a thumbnail if it makes them."""
+    """The camera's Exif, without what it leaves out, with a thumbnail if it makes them."""
     main, exif = camera.tags(0)
     if body.serial is None:
         del exif[0xA431]

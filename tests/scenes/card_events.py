@@ -1,4 +1,4 @@
-"""What happens on a rendered day: each event is a few frames with their pauses, settings and what they are."""
+"""Events of a rendered day: each is a few frames with their pauses, settings and true kind."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ COVERS = ("hand", "hand", "sharp hand", "fingers", "cap", "sheet", "cloth")
 
 @dataclass(frozen=True, kw_only=True)
 class Taken:
-    """One press of the shutter: ``after`` so many seconds; ``kind``: frame, divider, single, test, bracket, ..."""
+    """One press of the shutter, ``after`` seconds from the last; ``kind``: frame, divider, single, test, bracket, ..."""
 
     place: Place
     shot: Shot
@@ -223,7 +223,7 @@ def a_stack(random: Random, size: tuple[int, int]) -> list[Event]:
 
 
 def day(random: Random, events: int, size: tuple[int, int]) -> list[Event]:
-    """A day of so many things done, in any order."""
+    """A day with this many events, in random order."""
     makers: list[Callable[[], list[Event]]] = [
         lambda: a_stack(random, size),
         lambda: [singles(random, size, int(random.integers(1, 4)))],

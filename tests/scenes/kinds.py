@@ -1,4 +1,4 @@
-"""The scenes: what stands where. Each kind builds its surfaces, far to near, from size and seed alone."""
+"""The kinds of scenes. Each builds its surfaces, far to near, from size and seed alone."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Brackets with known truth: `render` makes the frames, and tells where everything truly was."""
+"""Brackets with known truth: `render` makes the frames, and gives the true poses, depths and picture."""
 
 from __future__ import annotations
 

@@ -58,18 +58,18 @@ class JobLinks(_Out):
 class MendsModel(_Out):
     """How the mends of a picture stand."""
 
-    count: int = Field(description="In force.")
+    count: int = Field(description="Number of mends in force.")
     state: MendState
-    reason: str | None = Field(description="A sentence, if they cannot be carried out.")
+    reason: str | None = Field(description="Why they cannot be carried out, if so; a sentence.")
 
 
 class CarriedModel(_Out):
     """How it stands with what is fetched from, or put to, object storage."""
 
-    place: str = Field(description="`s3://bucket/prefix/`; of a result that is there, its folder.")
+    place: str = Field(description="`s3://bucket/prefix/`; for a result that was delivered, its folder.")
     state: Literal["waiting", "done", "failed", "dropped"]
     tries: int
-    reason: str | None = Field(description="A sentence about the last try, if it did not work.")
+    reason: str | None = Field(description="Why the last try failed, if it did; a sentence.")
     finished: Moment | None
 
 
@@ -83,12 +83,12 @@ class JobModel(_Out):
     settings: dict[str, Any]
     priority: int
     state: JobState
-    cause: str | None = Field(description="One word, if it failed.")
-    reason: str | None = Field(description="A sentence: why it is held, failed or was cancelled.")
-    waits: str | None = Field(description="A sentence: what it waits for, if it could continue.")
+    cause: str | None = Field(description="Why it failed, if it did; one word.")
+    reason: str | None = Field(description="Why it is held, failed or was cancelled; a sentence.")
+    waits: str | None = Field(description="What it waits for, if it could continue; a sentence.")
     progress: float = Field(ge=0, le=1)
-    stage: UnitKind | None = Field(description="The step that is at work or next.")
-    left: LeftModel | None = Field(description="Seconds; null if nothing can be said.")
+    stage: UnitKind | None = Field(description="The step in work, or the next one.")
+    left: LeftModel | None = Field(description="Time remaining, in seconds; null if unknown.")
     run: int
     created: Moment
     updated: Moment
@@ -98,8 +98,8 @@ class JobModel(_Out):
     again_of: int | None
     frames: FrameCounts
     mends: MendsModel
-    fetched_from: CarriedModel | None = Field(description="Where its frames come from, if from a bucket.")
-    delivered_to: CarriedModel | None = Field(description="Where its result is put, if to a bucket.")
+    fetched_from: CarriedModel | None = Field(description="The bucket that its frames come from, if any.")
+    delivered_to: CarriedModel | None = Field(description="The bucket that its result is copied to, if any.")
     links: JobLinks
 
 
@@ -107,7 +107,7 @@ class SubmittedModel(JobModel):
     """The job that a submission made or found."""
 
     duplicate: bool = Field(
-        description="It was there already: by the idempotency key, or the same set of frames."
+        description="Whether the job existed already, by the idempotency key or the same set of frames."
     )
 
 
@@ -124,7 +124,7 @@ class FrameModel(_Out):
     number: int = Field(ge=1)
     name: str
     size: int | None
-    received: int = Field(description="Bytes that are here.")
+    received: int = Field(description="Bytes that have arrived.")
     digest: str | None
     state: FrameState
     reason: str | None
@@ -224,7 +224,7 @@ class VersionModel(_Out):
 
     number: int = Field(ge=1)
     created: Moment
-    mends: list[int] = Field(description="Numbers of the mends that it shows.")
+    mends: list[int] = Field(description="Numbers of the mends that the version shows.")
     links: VersionLinks
 
 
@@ -281,13 +281,15 @@ class ServerModel(_Out):
     version: str
     at: Moment
     jobs: dict[JobState, int]
-    oldest_waiting: float | None = Field(description="Seconds.")
+    oldest_waiting: float | None = Field(
+        description="How long the oldest waiting job has waited, in seconds."
+    )
     units: dict[Literal["ready", "held"], int]
     workers: int
     slots: int
-    disk: str | None = Field(description="Why nothing new is taken, if a disk is short of space.")
+    disk: str | None = Field(description="Why nothing new is accepted, if a disk is short of space.")
     broker: str | None = Field(
-        description="Why hints cannot be published; null: they can, as far as is known."
+        description="Why hints cannot be published; null if they can, as far as is known."
     )
 
 
@@ -318,7 +320,9 @@ class InboxEntry(_Out):
     expected: int | None = None
     job: int | None = None
     ignored: list[tuple[str, str]] = []
-    card: str | None = Field(default=None, description="Of a card, and of the stacks on it.")
+    card: str | None = Field(
+        default=None, description="The card's name, for a card and for the stacks on it."
+    )
 
 
 class WatchedModel(_Out):
@@ -351,7 +355,7 @@ class Check(_Out):
 
     name: str
     ok: bool
-    why: str | None = Field(description="Told to whoever holds the key.")
+    why: str | None = Field(description="Only for callers with the key.")
 
 
 class Health(_Out):

@@ -33,11 +33,11 @@ class Decision(BaseModel):
 
     do: Literal["join", "split", "leave-out", "take", "confirm"]
     frames: list[PathText] | None = Field(default=None, min_length=1, max_length=MOST_FRAMES)
-    before: PathText | None = Field(default=None, description="To split: the first frame of the new stack.")
+    before: PathText | None = Field(default=None, description="For split: the first frame of the new stack.")
     with_: PathText | None = Field(
         default=None,
         alias="with",
-        description="To take: a frame of the stack that gets them; none: a new one.",
+        description="For take: a frame of the stack that gets them; a new stack if not given.",
     )
     note: Words | None = None
 

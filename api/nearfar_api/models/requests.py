@@ -66,14 +66,12 @@ class MergeSettings(_In):
     """What goes before the recipe."""
 
     reference: FrameName | None = Field(
-        default=None, description="The frame whose geometry the picture gets."
+        default=None, description="Name of the frame whose geometry the picture takes."
     )
     leave_out: list[FrameName] | None = Field(
-        default=None, max_length=MOST_FRAMES, description="Frames not to use."
+        default=None, max_length=MOST_FRAMES, description="Names of frames to leave out."
     )
-    recipe_toml: str | None = Field(
-        default=None, max_length=65536, description="A recipe of one's own, as TOML."
-    )
+    recipe_toml: str | None = Field(default=None, max_length=65536, description="Text of a recipe, as TOML.")
 
     def given(self) -> dict[str, Any]:
         """Those that say something."""
@@ -113,7 +111,8 @@ class NewJob(_In):
     )
     stack: Name | None = Field(default=None, description="The folder's name if not given.")
     folder: PathText | None = Field(
-        default=None, description="On the server; relative to the inbox, or absolute below what may be read."
+        default=None,
+        description="Paths on the server: relative to the inbox, or absolute below a folder that it may read.",
     )
     frames: list[PathText] | None = Field(default=None, min_length=1, max_length=MOST_FRAMES)
     objects: ObjectsText | None = Field(
@@ -125,9 +124,10 @@ class NewJob(_In):
     settings: MergeSettings = MergeSettings()
     owner: Owner | None = None
     priority: Priority = 0
-    hold: bool = Field(default=False, description="Do not begin before it is released.")
+    hold: bool = Field(default=False, description="Hold the job until it is released.")
     duplicates: Duplicates = Field(
-        default=Duplicates.AGAIN, description="What to do with a set of frames that this owner gave before."
+        default=Duplicates.AGAIN,
+        description="What to do with a set of frames that this owner submitted before.",
     )
 
     @model_validator(mode="after")

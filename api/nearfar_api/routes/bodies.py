@@ -1,4 +1,4 @@
-"""What every address that takes JSON has in common."""
+"""What all addresses that take JSON have in common."""
 
 from __future__ import annotations
 

@@ -27,13 +27,13 @@ GONE = refusals("not-found", "invalid")
 
 @router.get("", operation_id="listCards", summary="List cards", responses=refusals("invalid"))
 def list_cards(ctx: Ctx) -> CardList:
-    """What lies loose in a watched folder is a card, and so are folders of a camera or with the file nearfar.card."""
+    """Cards are loose frames in a watched folder, folders from a camera, and folders with a file nearfar.card."""
     return cards.listed(ctx)
 
 
 @router.get("/{card}", operation_id="getCard", summary="Look at a card", responses=GONE)
 def get_card(ctx: Ctx, card: CardId) -> CardModel:
-    """Its stacks, what is left out, what separates them, what is asked, and what was decided."""
+    """The card's stacks, the frames left out, what separates stacks, open questions, and the decisions made so far."""
     return cards.one(ctx, card)
 
 
@@ -45,7 +45,7 @@ def get_card(ctx: Ctx, card: CardId) -> CardModel:
     dependencies=JSON,
 )
 def decide(ctx: Ctx, card: CardId, decision: Decision) -> CardModel:
-    """Nothing becomes a job by this; see `go`. Stacks that became jobs stay jobs."""
+    """Records a decision. No job is made yet, see `go`; stacks that became jobs stay jobs."""
     return cards.decide(ctx, card, decision.given())
 
 
@@ -53,7 +53,7 @@ def decide(ctx: Ctx, card: CardId, decision: Decision) -> CardModel:
     "/{card}/decisions", operation_id="undoDecision", summary="Take the last decision back", responses=GONE
 )
 def undo(ctx: Ctx, card: CardId) -> CardModel:
-    """Once for each, down to the card as it was sorted."""
+    """Each call takes back one decision, the latest first, until the card is as it was sorted."""
     return cards.undo(ctx, card)
 
 
@@ -61,7 +61,7 @@ def undo(ctx: Ctx, card: CardId) -> CardModel:
     "/{card}/go", operation_id="goOn", summary="Act on what was decided", responses=GONE, dependencies=JSON
 )
 def go(ctx: Ctx, card: CardId) -> CardModel:
-    """Stacks that are clear, confirmed or made by hand become jobs within seconds; those that are not stay held."""
+    """Stacks that are clear, confirmed or made by hand become jobs within seconds; the others wait for a decision."""
     return cards.go(ctx, card)
 
 
@@ -73,7 +73,7 @@ def go(ctx: Ctx, card: CardId) -> CardModel:
     responses=DOWNLOAD,
 )
 def get_small(request: Request, ctx: Ctx, card: CardId, name: SmallName) -> Response:
-    """Made while the card was sorted; there is none of frames that could not be looked at."""
+    """These pictures are made while the card is sorted; a frame that could not be read has none."""
     answer = sending.respond(cards.open_small(ctx, card, name), request.scope, ctx.digests)
     answer.headers["cache-control"] = "private, max-age=604800, immutable"  # another frame has another name
     return answer

@@ -29,7 +29,7 @@ DOWNLOAD: dict[int | str, dict[str, Any]] = {
 
 @router.get("/{job}/files", operation_id="listFiles", summary="List the files of a result", responses=GONE)
 def list_files(ctx: Ctx, job: JobNumber) -> FileList:
-    """None before the job is done."""
+    """The list is empty before the job is done."""
     found = results.files(ctx.store.job(job), ctx.places)
     return FileList(
         files=[
@@ -55,7 +55,7 @@ def list_files(ctx: Ctx, job: JobNumber) -> FileList:
 def get_file(
     request: Request, ctx: Ctx, job: JobNumber, name: Annotated[str, Path(min_length=1, max_length=255)]
 ) -> Response:
-    """Range, If-Range and the other conditions of RFC 9110 hold; Want-Repr-Digest and HEAD give a digest."""
+    """Range, If-Range and the other conditions of RFC 9110 are supported; Want-Repr-Digest and HEAD give a digest."""
     return sending.respond(
         results.open_file(ctx.store.job(job), ctx.places, name), request.scope, ctx.digests
     )

@@ -34,7 +34,7 @@ BODY = {
 
 @router.get("/{job}/frames", operation_id="listFrames", summary="List a job's frames", responses=GONE)
 def list_frames(ctx: Ctx, job: JobNumber) -> FrameList:
-    """In their order, with how much of each is here."""
+    """The frames in order, with the number of bytes of each that have arrived."""
     ctx.store.job(job)
     entries = ctx.store.frames(job)
     return FrameList(frames=[_model(ctx, job, number, entry) for number, entry in enumerate(entries, 1)])
@@ -60,7 +60,7 @@ def _model(ctx: Context, job: int, number: int, entry: FrameEntry) -> FrameModel
     responses=GONE,
 )
 def get_received(response: Response, ctx: Ctx, job: JobNumber, number: FrameNumber) -> Received:
-    """Also with HEAD, by the header field 'received'; an upload that was cut off continues there."""
+    """With HEAD the header field 'received' gives the same number; an interrupted upload continues from there."""
     ctx.store.job(job)
     entries = ctx.store.frames(job)
     if number > len(entries):
@@ -101,7 +101,7 @@ async def put_frame(
     repr_digest: Annotated[str | None, Header(description="Of the whole frame, RFC 9530.")] = None,
     content_digest: Annotated[str | None, Header(description="Of this body, RFC 9530.")] = None,
 ) -> Received:
-    """After the last frame the job begins by itself. The same frame again is fine if its digest comes with it."""
+    """The job begins by itself after the last frame. Sending the same frame again, with its digest, does no harm."""
     frame = await run_in_threadpool(arrival.look_up, ctx, job, number)
     announced = _digests("Repr-Digest", repr_digest)
     content = digests.Check(_digests("Content-Digest", content_digest))
@@ -142,7 +142,7 @@ def _again(ctx: Context, frame: arrival.Awaited, announced: dict[str, bytes], wh
 
 
 async def _take(request: Request, part: arrival.Part, piece: arrival.Piece, content: digests.Check) -> None:
-    """Write the body as it comes; if it breaks off, what came stays."""
+    """Write the body as it arrives; if the connection breaks, what has arrived is kept."""
     held = bytearray()
 
     def flush() -> None:

@@ -11,7 +11,7 @@ router = APIRouter(prefix="/health", tags=["health"])
 
 @router.get("/live", operation_id="isLive", summary="Whether this process answers")
 async def live() -> dict[str, bool]:
-    """Asks nobody else."""
+    """Answers without checking anything else."""
     return {"live": True}
 
 
@@ -22,7 +22,7 @@ async def live() -> dict[str, bool]:
     responses={503: {"model": Health, "description": "Something is missing; 'checks' says what"}},
 )
 def ready(request: Request, response: Response) -> Health:
-    """Store, broker, disks and folders; the reasons are for whoever holds the key."""
+    """Checks store, broker, disks and folders; only callers with the key are told the reasons."""
     found: list[Check] = request.app.state.checks()
     well = all(check.ok for check in found)
     if not well:

@@ -48,7 +48,7 @@ def list_jobs(
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
     cursor: Annotated[Words | None, Query(description="The 'next' of the page before.")] = None,
 ) -> JobList:
-    """A page of jobs; the next one is asked for with the cursor and everything else alike."""
+    """One page of jobs. For the next page repeat the request with the cursor."""
     if by.only is not None and owner not in (None, by.only):
         return JobList(jobs=[], next=None)
     query = JobQuery(
@@ -108,7 +108,7 @@ def submit_job(
         ),
     ] = None,
 ) -> SubmittedModel:
-    """Frames lie on the server or in a bucket of its settings, or are announced and then uploaded one by one."""
+    """The frames are on the server, or in a bucket of its settings, or are announced here and then uploaded one by one."""
     found = submit(ctx, new, key=idempotency_key, by=by)
     ctx.kick()
     _say_where(request, response, found.job, new=found.new)
@@ -122,12 +122,12 @@ def _say_where(request: Request, response: Response, job: int, *, new: bool) -> 
 
 @router.get("/{job}", operation_id="getJob", summary="Look at a job", response_model=JobModel, responses=GONE)
 def get_job(request: Request, ctx: Ctx, job: JobNumber) -> Response:
-    """The job as it stands. Its weak ETag changes with what is said here."""
+    """The job's present state. The weak ETag changes whenever the answer does."""
     return _tagged(request, job_model(ctx, job).model_dump_json().encode())
 
 
 def _tagged(request: Request, content: bytes) -> Response:
-    """JSON with a weak entity tag; 304 for who has it (RFC 9110, 13.1.2)."""
+    """JSON with a weak entity tag, or 304 if the caller has it already (RFC 9110, 13.1.2)."""
     tag = f'W/"{hashlib.blake2b(content, digest_size=12).hexdigest()}"'
     known = [part.strip().removeprefix("W/") for part in request.headers.get("if-none-match", "").split(",")]
     if tag.removeprefix("W/") in known or known == ["*"]:
@@ -139,7 +139,7 @@ def _tagged(request: Request, content: bytes) -> Response:
     "/{job}", operation_id="changeJob", summary="Change a job's priority", responses=MOVED, dependencies=JSON
 )
 def change_job(ctx: Ctx, who: Who, job: JobNumber, change: ChangeJob) -> JobModel:
-    """Higher is earlier."""
+    """Jobs of higher priority are done earlier."""
     ctx.store.set_priority(job, change.priority, who=who)
     return _after(ctx, job)
 
@@ -148,7 +148,7 @@ def change_job(ctx: Ctx, who: Who, job: JobNumber, change: ChangeJob) -> JobMode
     "/{job}/cancel", operation_id="cancelJob", summary="Cancel a job", responses=MOVED, dependencies=JSON
 )
 def cancel_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
-    """Workers release it within seconds."""
+    """Workers stop within seconds."""
     ctx.store.cancel(job, who=who, reason=because.reason if because else None)
     return _after(ctx, job)
 
@@ -157,7 +157,7 @@ def cancel_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = Non
     "/{job}/hold", operation_id="holdJob", summary="Hold a job back", responses=MOVED, dependencies=JSON
 )
 def hold_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
-    """No further unit of it is given out until it is released."""
+    """No further unit of the job is begun until it is released."""
     ctx.store.hold(job, who=who, reason=because.reason if because else None)
     return _after(ctx, job)
 
@@ -170,7 +170,7 @@ def hold_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None)
     dependencies=JSON,
 )
 def release_job(ctx: Ctx, who: Who, job: JobNumber, because: Because | None = None) -> JobModel:
-    """It continues where it was."""
+    """The job continues where it was."""
     ctx.store.release(job, who=who)
     return _after(ctx, job)
 
@@ -198,7 +198,7 @@ def run_again(
     job: JobNumber,
     otherwise: Again | None = None,
 ) -> JobModel:
-    """Without anything in the body the same job, which failed or was cancelled; otherwise a new job beside it."""
+    """With an empty body the same job, which failed or was cancelled, runs again; otherwise a new job is made beside it."""
     check_space(ctx)
     owner = ctx.store.job(job).owner
     if otherwise is None or otherwise == Again():
@@ -230,7 +230,7 @@ def run_again(
     dependencies=JSON,
 )
 def deliver_job(ctx: Ctx, who: Who, job: JobNumber) -> JobModel:
-    """For a mended picture, or if it was given up. What lies there stays: another picture gets a number."""
+    """For example after a mend, or if delivery was given up. Existing objects stay: the new result's name gets a number."""
     objects.deliver_again(ctx, job, who=who)
     return _after(ctx, job)
 
@@ -242,7 +242,7 @@ def _after(ctx: Context, job: int) -> JobModel:
 
 @router.get("/{job}/units", operation_id="listUnits", summary="List a job's units", responses=GONE)
 def list_units(ctx: Ctx, job: JobNumber) -> UnitList:
-    """Those of its present run, by stage."""
+    """The units of the job's present run, by stage."""
     ctx.store.job(job)
     return UnitList(units=[unit_model(unit) for unit in ctx.store.units(job)])
 
@@ -251,6 +251,6 @@ def list_units(ctx: Ctx, job: JobNumber) -> UnitList:
     "/{job}/attempts", operation_id="listAttempts", summary="List attempts at a job's units", responses=GONE
 )
 def list_attempts(ctx: Ctx, job: JobNumber) -> AttemptList:
-    """That each began and how it ended, oldest first."""
+    """When each attempt began and how it ended, oldest first."""
     ctx.store.job(job)
     return AttemptList(attempts=[attempt_model(attempt) for attempt in ctx.store.attempts(job)])

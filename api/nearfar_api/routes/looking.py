@@ -76,5 +76,5 @@ def sharp_at(lookout: Lookout, job: int, x: int, y: int, edge: int) -> SharpFram
     responses=refusals("not-found", "invalid"),
 )
 def list_sharpest(request: Request, job: JobNumber, x: Place, y: Place, size: Edge = EDGE) -> SharpFrames:
-    """In a square around a pixel of the picture. Each can be seen over IIIF as ``job-N:frame-K``."""
+    """Judged in a square around a pixel of the picture. Over IIIF each frame can be seen as ``job-N:frame-K``."""
     return sharp_at(lookout_of(request), job, x, y, size)

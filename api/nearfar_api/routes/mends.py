@@ -74,7 +74,7 @@ class _Annotation(JSONResponse):
     responses={200: _answer(PAGE, "An annotation page"), **GONE},
 )
 def list_mends(request: Request, ctx: Ctx, job: JobNumber) -> Response:
-    """As a page of Web Annotations, oldest first. Those that were undone are there and say so."""
+    """A page of Web Annotations, oldest first. Mends that were undone are included, and marked."""
     ctx.store.job(job)
     address = str(request.url_for("list_mends", job=job))
     return _Annotation(mending.page(ctx.store.mends(job), address=address, pictures=_pictures(request)))
@@ -93,9 +93,9 @@ def list_mends(request: Request, ctx: Ctx, job: JobNumber) -> Response:
     },
 )
 def add_mend(request: Request, ctx: Ctx, who: Who, job: JobNumber, mend: NewMend) -> Response:
-    """Recorded at once and carried out within seconds: the job's `mends` say how far, its events tell when it is there.
+    """The mend is recorded at once and carried out within seconds: the job's `mends` show the progress, its events the end.
 
-    A mend belongs to this picture. A job that is made of the same frames again begins without any.
+    A mend belongs to this picture only. Another job of the same frames begins without mends.
     """
     _json_only(request)
     made = mending.add(ctx, job, mend, who=who)
@@ -122,7 +122,7 @@ def _json_only(request: Request) -> None:
     responses={200: _answer(NOTE, "The mend"), **GONE},
 )
 def get_mend(request: Request, ctx: Ctx, job: JobNumber, number: MendNumber) -> Response:
-    """As a Web Annotation."""
+    """The mend as a Web Annotation."""
     for mend in ctx.store.mends(job):
         if mend.number == number:
             return _told(request, mend)
@@ -143,7 +143,7 @@ CHANGED: dict[int | str, dict[str, Any]] = {
     responses=CHANGED,
 )
 def undo_mend(request: Request, ctx: Ctx, who: Who, job: JobNumber, number: MendNumber) -> Response:
-    """It stays on record, with who undid it. Without any mend in force the picture has the bytes of the first one."""
+    """The mend stays on record, with who undid it. With no mend in force the picture is byte for byte the first one."""
     return _told(request, ctx.store.undo_mend(job, number, who=who))
 
 
@@ -155,7 +155,7 @@ def undo_mend(request: Request, ctx: Ctx, who: Who, job: JobNumber, number: Mend
     responses=CHANGED,
 )
 def redo_mend(request: Request, ctx: Ctx, who: Who, job: JobNumber, number: MendNumber) -> Response:
-    """After it was undone."""
+    """Puts a mend that was undone in force again."""
     return _told(request, ctx.store.redo_mend(job, number, who=who))
 
 
@@ -176,7 +176,7 @@ def _pictures(request: Request) -> str:
     responses=GONE,
 )
 def list_versions(ctx: Ctx, job: JobNumber) -> VersionList:
-    """Those that are kept, oldest first; the first is the picture before all mends."""
+    """The versions that are kept, oldest first; the first one is the picture before all mends."""
     found = versions.versions(ctx.store.job(job), ctx.places)
     return VersionList(
         versions=[
@@ -207,6 +207,6 @@ def get_version(
     number: VersionNumber,
     which: Annotated[str, Path(pattern="^(picture|report|preview)$")],
 ) -> Response:
-    """Its picture, report or preview."""
+    """The version's picture, report or preview."""
     file = versions.open_version(ctx.store.job(job), ctx.places, number, which)
     return sending.respond(file, request.scope, ctx.digests)

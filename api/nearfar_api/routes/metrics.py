@@ -21,7 +21,7 @@ router = APIRouter(tags=["health"])
     },
 )
 def get_metrics(ctx: Ctx) -> Response:
-    """Also if the store does not answer: 'nearfar_store_up' tells."""
+    """Answers even if the store does not; 'nearfar_store_up' is 0 then."""
     return Response(
         metrics.text(ctx), headers={"content-type": metrics.CONTENT_TYPE, "cache-control": "no-store"}
     )

@@ -81,14 +81,14 @@ class LinkModel(BaseModel):
 
 @router.get("/api/v1/me", operation_id="getMe", summary="Who I am")
 def get_me(by: By) -> Me:
-    """As the key or session says that came with the request."""
+    """The caller, by the key or session of the request."""
     assert by.role is not None and by.how != "nobody"  # noqa: S101, PT018 - the guard let them in
     return Me(name=by.name, role=by.role, owner=by.owner, known_by=by.how, sees_all=by.sees_all)
 
 
 @router.get("/api/v1/rights", operation_id="listRights", summary="Roles, scopes and what they may do")
 def list_rights() -> Rights:
-    """The scopes of keys are the roles."""
+    """Roles, which are also the scopes of keys, and the role that each address requires."""
     return Rights(
         roles=[RoleModel(name=role, means=role.means) for role in Role],
         routes=[
@@ -107,7 +107,7 @@ def list_rights() -> Rights:
     dependencies=JSON,
 )
 def make_link(ctx: Ctx, by: By, job: JobNumber, wish: LinkWish | None = None) -> LinkModel:
-    """For handing over; good until its end, or until all links are ended."""
+    """Anyone with the link can fetch the file until the link expires or all links are ended."""
     chosen = wish or LinkWish()
     found = ctx.store.job(job)
     name = chosen.name or results.name_of(found, "picture")
@@ -129,7 +129,7 @@ def make_link(ctx: Ctx, by: By, job: JobNumber, wish: LinkWish | None = None) ->
     dependencies=JSON,
 )
 def end_links(ctx: Ctx, by: By) -> None:
-    """By a new secret; new links can be made at once."""
+    """Replaces the secret that signs links; new links can be made at once."""
     People(ctx.store).new_secret("links", who=by.name)
 
 
@@ -148,7 +148,7 @@ def fetch(
     until: Annotated[int, Query(ge=0, lt=2**53)],
     proof: Annotated[str, Query(max_length=100)],
 ) -> Response:
-    """Whoever has the link may, without a key; one that ended or was altered is refused before anything is looked up."""
+    """Needs no key. A link that expired or was altered is refused before anything is looked up."""
     secret = People(ctx.store).secret("links")
     if not links.holds(secret, proof, job=job, name=name, until=until, now=time.time()):
         raise Problem(

@@ -113,7 +113,7 @@ class PlanAsked(BaseModel):
     responses=refusals("invalid"),
 )
 def plan(asked: PlanAsked) -> dict[str, JsonValue]:
-    """How many frames, focused where; the same as `nearfar plan --json`. Nothing is kept."""
+    """How many frames to take and where to focus them, as from `nearfar plan --json`. Nothing is stored."""
     found: dict[str, Any] = asked.plan().to_json()
     return found
 
@@ -127,7 +127,7 @@ def plan(asked: PlanAsked) -> dict[str, JsonValue]:
     responses={**refusals("invalid"), 200: CARD},
 )
 def plan_card(asked: PlanAsked) -> Response:
-    """One page that needs no network."""
+    """A single page that needs no network."""
     return Response(
         card(asked.plan(), asked.title),
         media_type="text/html",
@@ -143,7 +143,7 @@ def plan_card(asked: PlanAsked) -> Response:
     responses=refusals("not-found", "invalid"),
 )
 def attach_plan(ctx: Ctx, job: JobNumber, plan: dict[str, JsonValue]) -> PlanCompared:
-    """A plan as `planBracket` or `nearfar plan --json` give it; it takes the place of one that was there."""
+    """The body is a plan from `planBracket` or `nearfar plan --json`; it replaces an earlier one."""
     return _compared(ctx, job, planned.attach(ctx, job, plan))
 
 
@@ -154,7 +154,7 @@ def attach_plan(ctx: Ctx, job: JobNumber, plan: dict[str, JsonValue]) -> PlanCom
     responses=refusals("not-found", "invalid"),
 )
 def compare_plan(ctx: Ctx, job: JobNumber) -> PlanCompared:
-    """By the focus distances in the frames, or by their number if there are none."""
+    """Compares focus distances in the frames' camera data, or the number of frames if there are none."""
     return _compared(ctx, job, planned.of(ctx, job))
 
 

@@ -34,13 +34,13 @@ router = APIRouter(prefix="/api/v1", tags=["server"])
 
 @router.get("/server", operation_id="getServer", summary="Look at the server")
 def get_server(ctx: Ctx) -> ServerModel:
-    """Its state and figures."""
+    """The server's state, and figures about its work."""
     return server_model(ctx, ctx.store.figures())
 
 
 @router.put("/server", operation_id="setServer", summary="Pause, drain or open the server", dependencies=JSON)
 def set_server(ctx: Ctx, who: Who, wish: SetServer) -> ServerModel:
-    """All workers of the store follow within seconds."""
+    """All workers obey within seconds."""
     ctx.store.set_server_state(wish.state, who=who)
     ctx.figures.forget()
     ctx.kick()
@@ -65,13 +65,13 @@ def server_model(ctx: Context, figures: Figures) -> ServerModel:
 
 @router.get("/workers", operation_id="listWorkers", summary="List workers")
 def list_workers(ctx: Ctx) -> WorkerList:
-    """All on record, also those that are gone."""
+    """All workers on record, including those that are gone."""
     return WorkerList(workers=[worker_model(worker) for worker in ctx.store.workers()])
 
 
 @router.get("/inbox", operation_id="getInbox", summary="Look into the watched folders")
 def get_inbox(ctx: Ctx) -> InboxModel:
-    """What lies there, and why it is not taken yet."""
+    """What is in the watched folders, and why it is not taken yet."""
     return inbox_model(ctx)
 
 
@@ -104,7 +104,7 @@ def inbox_model(ctx: Context) -> InboxModel:
 
 @router.get("/recipes", operation_id="listRecipes", summary="List recipes")
 def list_recipes() -> RecipeList:
-    """Those that come with the server."""
+    """The recipes that come with the server."""
     found = [recipes.load(name) for name in recipes.names()]
     return RecipeList(
         recipes=[
@@ -121,7 +121,7 @@ def list_recipes() -> RecipeList:
     responses=refusals("not-found"),
 )
 def explain_problem(name: Annotated[str, Path(max_length=100, examples=["wrong-offset"])]) -> ProblemKind:
-    """Where the 'type' of a problem leads."""
+    """The address that the 'type' of a problem points to."""
     kind = KINDS.get(name)
     if kind is None:
         raise Problem("not-found", f"No kind of problem is called {name!r}; there are {', '.join(KINDS)}.")

@@ -50,7 +50,7 @@ PAGES = _environment()
     "/status", response_class=HTMLResponse, operation_id="showStatus", summary="The server on one page"
 )
 def show_status(request: Request, ctx: Ctx) -> HTMLResponse:
-    """For people; everything on it is also in the API."""
+    """A page for people; everything on it is also available through the API."""
     root = request.scope.get("root_path", "")
     shown = {
         "root": root,

@@ -86,7 +86,7 @@ def _model(target: Target, last: Message | None = None) -> TargetModel:
 
 @router.get("", operation_id="listTargets", summary="List who gets messages")
 def list_targets(ctx: Ctx, by: By) -> TargetList:
-    """One's own; all of them for whoever runs the server."""
+    """The caller's own targets, or all of them with the role run."""
     return TargetList(targets=[_model(target, last) for target, last in targets.seen(ctx, by)])
 
 
@@ -99,7 +99,7 @@ def list_targets(ctx: Ctx, by: By) -> TargetList:
     dependencies=JSON,
 )
 def add_target(ctx: Ctx, by: By, new: NewTarget) -> MadeTarget:
-    """From now on it gets messages, signed as the Standard Webhooks specification has it."""
+    """The webhook gets messages from now on, signed as the Standard Webhooks specification says."""
     made = targets.add(ctx, by, new.address, about=new.about, owner=new.owner)
     return MadeTarget(**dict(_model(made)), secret=made.secret or "")
 
@@ -112,7 +112,7 @@ def add_target(ctx: Ctx, by: By, new: NewTarget) -> MadeTarget:
     dependencies=JSON,
 )
 async def try_target(ctx: Ctx, by: By, target: TargetNumber) -> Tried:
-    """The answer is what the receiver said, or why nothing was sent."""
+    """Returns what the receiver answered, or why nothing was sent."""
     found = await run_in_threadpool(targets.one, ctx, by, target)
     arrived, answer = await anyio.to_thread.run_sync(
         lambda: targets.try_now(ctx, found, by=by), limiter=TURNS
@@ -128,5 +128,5 @@ async def try_target(ctx: Ctx, by: By, target: TargetNumber) -> Tried:
     responses=refusals("not-found"),
 )
 def remove_target(ctx: Ctx, by: By, target: TargetNumber) -> None:
-    """What was sent there is forgotten as well."""
+    """The record of what was sent there is removed as well."""
     targets.remove(ctx, targets.one(ctx, by, target), by=by)

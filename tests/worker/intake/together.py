@@ -1,4 +1,4 @@
-"""Sorts cards as a person who looks at no picture: what is new, all together, is one more stack."""
+"""A stand-in for sorting cards, which opens no picture: all new frames together are one more stack."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from nearfar.intake.listing import PICTURES, natural
 
 
 class TogetherSorts:
-    """Does at once what a process of its own takes seconds for, so that a test decides when time passes."""
+    """Sorts at once what a separate process would take seconds for, so that the test alone moves the time."""
 
     def __init__(self, files: CardFiles) -> None:
         self.files = files

@@ -57,7 +57,7 @@ class Watching:
         return self.inbox.look(self.now)
 
     def settle(self, seconds: float = QUIET) -> dict[str, Found]:
-        """By path below the inbox, what is found when nothing moves for a while."""
+        """What is found after nothing has changed for a while, by path below the inbox."""
         self.look()
         look = self.look(seconds)
         return {os.path.relpath(found.entry.path, self.root): found for found in look.found}

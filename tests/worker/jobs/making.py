@@ -24,7 +24,7 @@ START = 1_800_000_000.0
 
 
 class Clock:
-    """A clock that stands until it is moved."""
+    """A clock that only moves when a test moves it."""
 
     def __init__(self) -> None:
         self.now = START
@@ -83,7 +83,7 @@ def must_claim(store: Store, worker: str = "w1", **room: int) -> Claim:
 
 
 def work_off(store: Store, worker: str = "w1") -> list[Claim]:
-    """Finish all that there is to do; the units in the order in which they were given out."""
+    """Finish all units of all jobs; returns them in the order in which they were given out."""
     done = []
     while (claim := store.claim(worker)) is not None:
         store.finish(claim)
@@ -92,7 +92,7 @@ def work_off(store: Store, worker: str = "w1") -> list[Claim]:
 
 
 def bring_to(store: Store, job: int, state: JobState) -> None:
-    """Lead a waiting job, the only one there is, to a state by the ways that people and workers have."""
+    """Bring the only job, which is waiting, to a state, by what people and workers can do."""
     if state is JobState.RUNNING:
         must_claim(store)
     elif state is JobState.HELD:

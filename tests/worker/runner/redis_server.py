@@ -65,7 +65,7 @@ class RedisServer:
         self.process.send_signal(signal.SIGCONT)
 
     def end(self) -> None:
-        """At once; what it holds is lost."""
+        """Kill the server at once, so that what it holds is lost."""
         if self.process is not None:
             self.process.kill()
             self.process.wait()

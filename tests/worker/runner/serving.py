@@ -77,7 +77,7 @@ class Server:
         return time.monotonic() - began
 
     def processes(self) -> dict[int, str]:
-        """All processes below the server's, by what they are: 'keep', 'work', 'pool' (a child of work)..."""
+        """All processes below the server's, by name: 'keep', 'work', 'pool' (a child of work)..."""
         found: dict[int, str] = {}
         try:
             for one in psutil.Process(self.pid).children():

@@ -30,7 +30,7 @@ LEASE = 1.0
 MEMORY = 1 << 40
 SPARE = 1 << 20
 PICTURE_FILES = ("tif", "preview.jpg", "focus.tif", "doubt.tif", "focus.png")
-"""Endings of what is the same however a stack was merged; reports tell of times and memory."""
+"""Endings of the files that are the same however a stack was merged; reports contain times and memory."""
 
 
 def places_in(folder: Path) -> Places:
@@ -129,7 +129,7 @@ def merged(frames: list[Path], folder: Path, recipe: Recipe | None = None, **mor
 
 
 def same_files(one: Path, other: Path) -> bool:
-    """Whether two pictures, and what lies beside them, have the same bytes."""
+    """Whether two pictures and their side files have the same bytes."""
     return all(
         one.with_name(f"{one.stem}.{ending}").read_bytes()
         == other.with_name(f"{other.stem}.{ending}").read_bytes()

@@ -1,8 +1,8 @@
-"""Dark and flat frames put to a frame as it is decoded: dark subtracted and flat divided, in linear light.
+"""Correction of a frame by dark and flat frames as it is decoded: dark subtracted and flat divided out, in linear light.
 
-Camera raw frames are corrected on the sensor's mosaic, before anything is interpolated, so that a warm pixel does not
-spread; other frames after their profile's curve was taken off. A sample at full scale stays there: what was too bright
-for the sensor has no true value to be corrected.
+Camera raw frames are corrected on the sensor's mosaic, before interpolation, so that a warm pixel does not spread; other
+frames after their profile's curve is undone. A sample at full scale stays there, since the true value of what was too bright
+for the sensor is not known.
 """
 
 from __future__ import annotations
@@ -22,25 +22,25 @@ from nearfar.frames.colour import light_table
 F32 = NDArray[np.float32]
 Samples = NDArray[Any]  # uint8 or uint16
 ROWS = 16
-"""Rows that are corrected at a time: what is on its way stays small."""
+"""Rows that are corrected at a time, few so that temporary arrays stay small."""
 FINE = 1 << 18
-"""Steps of the square root of light in the table that encodes; finer than the steps of 16 bits for all usual curves."""
+"""Entries of the encoding table over the square root of light; finer than 16-bit steps for all usual curves."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Correction:
-    """What a frame is corrected with. Planes are (h, w, channels) float32 in files; light is 0..1 of full scale."""
+    """How a frame is corrected. Planes are (h, w, channels) float32 in files; light is 0..1 of full scale."""
 
     key: str
-    """Names dark and flat frames by their contents."""
+    """Key of the planes, from the contents of the dark and flat frames."""
     size: tuple[int, int]
     """Width and height of the planes: of the mosaic as it lies on the sensor, else of the upright picture."""
     channels: int
     """1 on a mosaic, else 3."""
     dark: Path | None = None
-    """Where the light of the dark frames lies."""
+    """File with the light of the dark frames."""
     gain: Path | None = None
-    """Where the factors that even out a flat frame lie."""
+    """File with the factors that even out a flat frame."""
 
     def planes(self, top: int, rows: int) -> tuple[F32 | None, F32 | None]:
         """Dark and gain of some rows, (rows, w, channels) each; None if there is none."""

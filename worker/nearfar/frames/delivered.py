@@ -208,7 +208,7 @@ class _Run:
         self._start = self._size = 0
 
     def add(self, offset: int, count: int) -> int:
-        """Copy a tile, soon; where it will lie."""
+        """Copy a tile, perhaps later together with its neighbours; returns its offset in the new file."""
         if offset != self._start + self._size:
             self.flush()
             self._start = offset
@@ -217,7 +217,7 @@ class _Run:
         return at
 
     def flush(self) -> None:
-        """Copy what is waiting."""
+        """Copy what was put off."""
         if self._size:
             self._file.flush()
             copy_bytes(self._source, self._start, self._file, self._size)

@@ -79,7 +79,7 @@ def _doubt(file: FrameFile) -> str | None:
 
 
 def _hole(file: FrameFile) -> int | None:
-    """Where the first hole begins; None if there is none, or the file system does not tell."""
+    """Where the first hole begins; None if there is none, or the file system does not report holes."""
     try:
         at = os.lseek(file.descriptor, 0, os.SEEK_HOLE)
     except (OSError, AttributeError):

@@ -41,7 +41,7 @@ class Embedded:
 
 @dataclass(frozen=True, kw_only=True)
 class Glance:
-    """What a quick look at a file tells. Width and height are those stored, before the orientation is applied."""
+    """What a quick look at a file gives. Width and height are as stored, before the orientation is applied."""
 
     kind: str  # as in FrameHeader
     width: int  # 0 if it is not known without decoding

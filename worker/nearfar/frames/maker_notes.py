@@ -108,7 +108,7 @@ def _pointed_to(_read: Read, _form: Form, at: int, head: bytes) -> Opened:
 def _first(
     tags: Tags, number: int, *, refuse: frozenset[int] = frozenset({0xFFFF, 0xFFFFFFFF})
 ) -> int | None:
-    """The first integer of a tag; None for one that stands for nothing."""
+    """The first integer of a tag; None for a placeholder."""
     values = tags[number].integers() if number in tags else []
     return values[0] if values and values[0] >= 0 and values[0] not in refuse else None
 

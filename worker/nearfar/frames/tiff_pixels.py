@@ -59,7 +59,7 @@ def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Sa
 
 
 def _place(out: Samples, rows: Samples, y: int, orientation: int) -> None:
-    """Put a band of stored rows where it belongs in the upright picture (orientations 1 to 4)."""
+    """Write a band of stored rows into the upright picture (orientations 1 to 4)."""
     view = out[::-1] if orientation in (3, 4) else out
     view = view[:, ::-1] if orientation in (2, 3) else view
     view[y : y + len(rows)] = rows

@@ -1,4 +1,4 @@
-"""A file that exists is complete: written beside its target under another name, synced, then renamed."""
+"""Files that are complete if they exist: written beside their target under another name, synced, then renamed."""
 
 from __future__ import annotations
 
@@ -58,5 +58,5 @@ def remove_parts(path: Path | str) -> None:
 
 
 def _parts_of(path: Path) -> str:
-    """How temporary names beside ``path`` begin: short whatever the name, told apart by a digest of it."""
+    """How temporary names beside ``path`` begin: with a digest of its name, so that they stay short."""
     return f".nearfar-{hashlib.sha256(os.fsencode(path.name)).hexdigest()[:10]}"

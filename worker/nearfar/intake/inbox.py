@@ -12,10 +12,12 @@ import os
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 from nearfar.errors import InputRefused
+from nearfar.intake.answering import Answers
 from nearfar.intake.arrivals import Arrival, Found, Look, Place, Watched, from_card
 from nearfar.intake.card.folders import apart, card_name
 from nearfar.intake.card.following import CardFollower, Sorting
@@ -23,7 +25,7 @@ from nearfar.intake.digests import Digests
 from nearfar.intake.following import Contents, Follower, Processes
 from nearfar.intake.memory import Known, Memory
 from nearfar.intake.names import EXPECT, READY, WISHES, sorter, stack_name
-from nearfar.intake.scanning import said, scan
+from nearfar.intake.scanning import Folder, said, scan
 from nearfar.intake.settling import Mark, Patience, Stage, Verdict
 from nearfar.intake.state import Entry, FolderState
 from nearfar.intake.wishes import Wishes, read_expected, read_wishes
@@ -37,6 +39,23 @@ SKEW = 60.0
 AWAY = {errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENXIO, errno.ESTALE, errno.EIO, errno.ENOTCONN}
 AWAY |= {errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ETIMEDOUT}
 """Error numbers of a share that is gone."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Scanned:
+    """What a scan of a watched folder found."""
+
+    mounted: bool
+    folders: list[Folder] = field(default_factory=list)
+    share: str | None = None
+    """Why writers to it cannot be seen from this machine."""
+    error: OSError | None = None
+
+    def whole(self) -> list[Folder]:
+        """The folders. Raises `OSError` if the watched one cannot be read."""
+        if self.error is not None:
+            raise self.error
+        return self.folders
 
 
 class Inbox:
@@ -81,6 +100,7 @@ class Inbox:
         self._excluded = frozenset(excluded)
         self._share = share
         self._processes = Processes()
+        self._scans: Answers[_Scanned] = Answers()
         self._followers: dict[str, Follower] = {}
         self._followed: set[str] = set()
         self._cards: dict[str, CardFollower] = {}
@@ -94,6 +114,9 @@ class Inbox:
         self._until, self._hurry = time.monotonic() + READING, False
         self._followed, self._seen_cards = set(), set()
         folders: list[FolderState] = []
+        for root in self.watched:
+            if root.problem is None:
+                self._scans.ask(root.path, partial(self._scan, root.path))
         for root in self.watched:
             problem = root.problem or self._look_at(root, now)
             folders.append(FolderState(path=root.path, problem=problem))
@@ -132,16 +155,19 @@ class Inbox:
     def _look_at(self, root: Watched, now: float) -> str | None:
         """Look at one watched folder. Returns why it cannot be read, or None."""
         try:
-            if os.path.ismount(root.path):
+            scanned = self._scans.take(root.path)
+            if scanned.mounted:
                 self.memory.mounted(root.path)
             elif root.path in self.memory.mounts:
                 return "the share is not mounted; its stacks wait until it is back"
-            folders = list(scan(root.path, sort=self._sort, excluded=self._excluded))
+            folders = scanned.whole()
+        except TimeoutError as error:
+            return f"its file system does not answer ({error}); its stacks wait until it does"
         except OSError as error:
             if error.errno in AWAY:
                 return f"the folder is not there: {said(error)}; its stacks wait until it is back"
             return f"the folder cannot be read: {said(error)}; change its permissions"
-        share = self._share(root.path)
+        share = scanned.share
         settings = {folder.parts: Path(folder.path, WISHES) for folder in folders if WISHES in folder.ours}
         found: list[Found] = []
         cards, stacks = apart(folders)
@@ -157,6 +183,22 @@ class Inbox:
             found += self._judge(place, card=folder in cards)
         self._last[root.path] = found
         return None
+
+    def _scan(self, path: str) -> _Scanned:
+        """What lies in a watched folder and all below; in a thread of its own, which may hang with a share."""
+        mounted = os.path.ismount(path)
+        if not mounted and path in self.memory.mounts:
+            return _Scanned(mounted=False)
+        try:
+            folders = list(scan(path, sort=self._sort, excluded=self._excluded))
+        except OSError as error:
+            return _Scanned(mounted=mounted, error=error)
+        return _Scanned(mounted=mounted, folders=folders, share=self._share(path))
+
+    @property
+    def scan_seconds(self) -> float:
+        """Processor seconds of all scans so far."""
+        return self._scans.spent
 
     def _judge(self, place: Place, *, card: bool) -> list[Found]:
         """What is found in one folder. A bug that shows in one folder does not hold up the others."""

@@ -5,7 +5,7 @@ Records are kept when a folder is empty or gone, since a share that is away look
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
@@ -101,6 +101,13 @@ class Memory:
             self.ledger.put({known.path: asdict(known)})
             self.known[known.path] = known
         return known
+
+    def forget(self, paths: Sequence[str]) -> None:
+        """Remember these no longer. Raises `OSError`."""
+        if paths:
+            self.ledger.put(dict.fromkeys(paths))
+        for path in paths:
+            self.known.pop(path, None)
 
     def mounted(self, folder: str) -> None:
         """Remember that something is mounted at a watched folder. Raises `OSError`."""

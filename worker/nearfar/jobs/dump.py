@@ -82,7 +82,7 @@ def in_use(url: str) -> str | None:
 
 
 def _program(name: str, url: sa.URL) -> list[str]:
-    """The newest program of this name, and how it is told the database; the password goes by the environment."""
+    """The newest program of this name, and arguments that name the database; the password is passed in the environment."""
     folders = sorted(
         Path("/usr/lib/postgresql").glob("*/bin"), key=lambda p: int(p.parent.name), reverse=True
     )

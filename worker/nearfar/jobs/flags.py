@@ -61,7 +61,7 @@ def host_seen(tx: Tx) -> None:
 
 
 def secret(tx: Tx, name: str) -> bytes | None:
-    """A secret of the server's own; None: there is none yet."""
+    """A secret of the server's own; None if there is none yet."""
     value = _get(tx, f"secret.{name}")
     return None if value is None else bytes.fromhex(value)
 

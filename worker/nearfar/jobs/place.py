@@ -123,7 +123,7 @@ def mount_of(folder: Path, root: Path = Path("/")) -> tuple[str, str]:
 
 
 def host_id(*, root: Path = Path("/")) -> str:
-    """A name for this host that stays the same over restarts and tells nothing about it.
+    """A name for this host that stays the same over restarts and reveals nothing about it.
 
     A digest of /etc/machine-id, as machine-id(5) asks; in a container without one of the kernel's boot id, which all
     containers of a host share until it is booted again.

@@ -1,6 +1,6 @@
-"""What belongs to a picture and another process made meanwhile: the preview and the maps, as files in scratch.
+"""The preview and the maps of a picture, made by another process while the picture is written, as files in scratch.
 
-Nobody waits for them. A file that is not there when its turn comes is made by whoever delivers.
+Nobody waits for them: the process that delivers makes whatever is not there when its turn comes.
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from nearfar.merge.scratch import Scratch
 Writer = Callable[[Path], None]
 """Writes one file."""
 ENDINGS = ("preview.jpg", "focus.tif", "focus.png", "doubt.tif")
-"""What can be made beside a picture, what takes longest first."""
+"""Endings of the files that can be made this way; those that take longest come first."""
 
 
 class Beside:
-    """Files that belong to the picture under a key."""
+    """The side files of the picture with a key."""
 
     def __init__(self, scratch: Scratch, key: str) -> None:
         self.scratch = scratch
@@ -29,7 +29,7 @@ class Beside:
         return (self.scratch.path(self.key, _kind(ending)) for ending in ENDINGS)
 
     def make(self, writers: Mapping[str, Writer], check: Callable[[], None]) -> None:
-        """Make what is not there."""
+        """Make the files that are not there."""
         for ending in ENDINGS:
             check()
             if not self.scratch.has(self.key, _kind(ending)):
@@ -37,7 +37,7 @@ class Beside:
                     writers[ending](part)
 
     def take(self, ending: str, target: Path) -> bool:
-        """Copy one to ``target``; False: it is not there."""
+        """Copy a file to ``target``; False if it is not there."""
         try:
             shutil.copyfile(self.scratch.path(self.key, _kind(ending)), target)
         except OSError:

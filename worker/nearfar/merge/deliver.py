@@ -1,6 +1,6 @@
-"""Deliver: the picture and what belongs to it, each whole under its name or not there at all.
+"""Deliver: the picture and its side files, each complete under its name or not there at all.
 
-The picture itself gets its name last: where it is, everything else is.
+The picture itself gets its name last: if it is there, so is everything else.
 """
 
 from __future__ import annotations
@@ -58,28 +58,28 @@ MAP_EDGE = 1024
 
 @dataclass(frozen=True, kw_only=True)
 class Outputs:
-    """Where everything goes: beside the picture, named after it; the report where it is asked for."""
+    """The paths of a picture and its side files, which are named after it; the report may be somewhere else."""
 
     picture: Path
     report: Path
 
     @classmethod
     def beside(cls, picture: Path, report: Path | None = None) -> Outputs:
-        """Outputs for a picture's path."""
+        """Outputs for a picture's path; the report lies beside it unless a path is given."""
         return cls(picture=picture, report=report or picture.with_name(f"{picture.stem}.report.json"))
 
     def named(self, ending: str) -> Path:
-        """The side file with that ending."""
+        """The path of the side file with that ending."""
         return self.picture.with_name(f"{self.picture.stem}.{ending}")
 
     def side_files(self, *, height: bool = False) -> list[Path]:
-        """All that is written besides the picture, with the height map or without."""
+        """Paths of all side files, with the height map or without."""
         endings = ("preview.jpg", "focus.tif", "doubt.tif", "focus.png", "report.txt", "report.png")
         return [self.report, *(self.named(e) for e in (*endings, *(HEIGHT_FILES if height else ())))]
 
 
 def finished(outputs: Outputs, key: str, *, height: bool = False) -> Report | None:
-    """The report of a picture that is there already under this key with all that belongs to it; else None."""
+    """The report of a picture that was made under this key and is there with all its side files; else None."""
     if not outputs.picture.is_file() or not all(p.is_file() for p in outputs.side_files(height=height)):
         return None
     if read_key(outputs.picture) != key:
@@ -92,9 +92,9 @@ def finished(outputs: Outputs, key: str, *, height: bool = False) -> Report | No
 
 
 class Delivery:
-    """Gathers the rendered bands: tiles of all levels, the map of frames, and the small pictures.
+    """Gathers rendered bands: tiles of all levels, the map of frames, and the small pictures.
 
-    What it keeps on disk goes when the block that uses it ends.
+    Its files on disk are removed at the end of the ``with`` block.
     """
 
     def __init__(
@@ -122,7 +122,7 @@ class Delivery:
             stream.path.unlink(missing_ok=True)
 
     def add(self, band: Band, pool: ThreadPoolExecutor) -> None:
-        """Take the next band from the top."""
+        """Add the next band, from the top."""
         if self._levels is not None:
             self._levels.add(band.half, pool)
         self._map.add(band.frame_map[:, :, None], pool)
@@ -133,7 +133,7 @@ class Delivery:
         self._bands.append(replace(band, half=band.half[:0].copy(), frame_map=band.frame_map[:0].copy()))
 
     def close(self, pool: ThreadPoolExecutor) -> None:
-        """No more bands."""
+        """Finish all levels after the last band."""
         if self._levels is not None:
             self._levels.close(pool)
         self._map.close(pool)
@@ -147,7 +147,7 @@ class Delivery:
         ]
 
     def preview(self, edge: int) -> NDArray[np.uint8]:
-        """The picture at 8 bit, its longer edge at most ``edge``: the nearest larger level, reduced by means."""
+        """The picture in 8 bit, (h, w, c), its longer edge at most ``edge``: the nearest larger level, reduced by means."""
         width, height = self.size
         tiles: Iterable[bytes] = (tile for band in self._bands for tile in band.tiles())
         for level in self._levels.levels() if self._levels else []:
@@ -166,7 +166,7 @@ class Delivery:
         return self._half, self._map.tiles()
 
     def small_map(self) -> NDArray[np.uint16]:
-        """Every so-many-th row and column of the map of frames."""
+        """The map of frames, (h, w), thinned to every n-th row and column so that its longer edge fits into `MAP_EDGE`."""
         return np.concatenate(self._map_rows)
 
 
@@ -179,7 +179,7 @@ def _checked(tiles: Iterable[bytes], check: Callable[[], None]) -> Iterator[byte
 def picture_tags(
     report: Report, frames: Sequence[Surveyed], used: Sequence[int], recipe: Recipe
 ) -> PictureTags:
-    """Profile and camera data of the reference frame, and what the picture was made from."""
+    """The picture's tags: profile and camera data of the reference frame, and what the picture was made from."""
     reference = next(f for f in frames if f.header.path.name == report.content["reference"])
     times = [frames[k].header.camera.exposure_time for k in used]
     known = tuple(t for t in times if t is not None)
@@ -216,9 +216,24 @@ def deliver(
     verify: Callable[[Path], None] = lambda _: None,
     beside: Beside | None = None,
 ) -> Report:
-    """Write everything; returns the report as written.
+    """Write the picture and all side files; returns the report as written.
 
-    ``verify`` is given the picture before it has its name. What another process left ``beside`` is taken.
+    Parameters
+    ----------
+    delivery
+        With all bands gathered.
+    report
+        Without times; ``finish`` completes it just before it is written.
+    frames, used
+        All frames, and the places of the used ones among them.
+    found
+        The focus map.
+    stop
+        Called often; raises to stop.
+    verify
+        Given the picture's file before it has its name; raises to reject it.
+    beside
+        Side files that another process may have made; those that are there are taken.
     """
     width, height = delivery.size
     tags = picture_tags(report, frames, used, recipe)
@@ -262,7 +277,7 @@ def deliver(
 def side_writers(
     delivery: Delivery, tags: PictureTags, found: FocusMap, names: Sequence[str], recipe: Recipe
 ) -> dict[str, Writer]:
-    """What writes each file that needs no report, by its ending; of ``tags`` profile and camera data are used."""
+    """Functions that write the side files that need no report, by ending; they use profile and camera data of ``tags``."""
     edge = recipe.deliver.preview_edge
     return {
         "preview.jpg": lambda part: _write_preview(part, delivery, tags, edge),
@@ -278,7 +293,7 @@ def _write_preview(part: Path, delivery: Delivery, tags: PictureTags, edge: int)
 
 
 def _marked(exif: ExifBlock) -> ExifBlock:
-    """With the tag Software, by which intake knows what is ours and no frame."""
+    """Camera data with the tag Software, by which intake recognises files of ours that are not frames."""
     return replace(exif, image={**exif.image, 0x0131: ascii_tag(SOFTWARE)})
 
 
@@ -314,7 +329,7 @@ def _write_colours(part: Path, delivery: Delivery, found: FocusMap, frames: int)
 def _write_height(
     outputs: Outputs, delivery: Delivery, headers: Sequence[FrameHeader], recipe: Recipe
 ) -> None:
-    """The height map and its relief, where the recipe asks for them; those of an earlier run go where it does not."""
+    """Write the height map and its relief if the recipe asks for them; otherwise remove those of an earlier run."""
     if not recipe.deliver.height:
         for ending in HEIGHT_FILES:
             outputs.named(ending).unlink(missing_ok=True)

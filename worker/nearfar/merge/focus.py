@@ -1,4 +1,4 @@
-"""Focus: for every cell of the picture, how sharp each frame is there and which frames are let in.
+"""Focus: for every cell of the picture, how sharp each frame is there and which frames are admitted.
 
 Works on grids of cells of 16 pixels, one frame at a time in three passes, so that memory does not grow with the
 number of frames:
@@ -30,21 +30,21 @@ F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 
 SNR_HALF = np.float32(0.3)
-"""A band counts half for the prior if its largest energy is this many times the noise's."""
+"""A band has half its weight in the prior if its largest energy is this multiple of the noise's."""
 TRUST_HALF = np.float32(3.0)
-"""And for the question which frames are let in: of a largest energy that is hardly above the noise, chance decides."""
+"""The same for admission: if the largest energy is hardly above the noise, chance decides which frame has it."""
 CHANCE = np.float32(1) + 12 * np.array([0.09, 0.17, 0.30], np.float32)
 """Energy that noise alone may reach in a cell, over its mean: twelve standard deviations of white noise for each band. In
 frames with lossy compression it varies by half its mean from cell to cell, and is more than the quietest cells tell."""
 FEW = 12
-"""Up to so many frames chance may let one in: it costs little then, and every frame that agrees lowers the noise."""
+"""With no more frames than this, one may be admitted by chance: that costs little, and averaging lowers the noise."""
 TRUST = np.float32(0.4)
-"""Sharpness of the best frame from which its own cell decides; below, the cell is plain and its surroundings do."""
+"""Sharpness of the best frame from which a cell decides by itself; below it is plain, and its surroundings decide."""
 AHEAD = 3
 STANDS_OUT = np.float32(1.4)
-"""A frame is a peak of its own if it is the sharpest of so many on each side, and so many times the outermost."""
+"""How many frames on each side a frame must exceed to be a peak of its own, and by what factor the outermost of them."""
 CLEAR = np.float32(3.0)
-"""Energy over the noise's from which a frame that is sharper than its neighbours is no chance."""
+"""Multiple of the noise's energy from which a frame that is sharper than its neighbours is not so by chance."""
 AROUND = ((1.0, 0.25), (3.0, 0.05), (9.0, 0.01))
 """Surroundings of a cell: sigma in cells, and weight."""
 PRIOR_AROUND = ((0.6, 0.5), (1.6, 0.5))
@@ -55,7 +55,7 @@ R = TypeVar("R")
 
 @dataclass(frozen=True, kw_only=True)
 class FocusFrame:
-    """A frame as the focus step sees it: how to read its survey, and where it lies."""
+    """A frame as the focus step sees it: how to read its survey, and its pose."""
 
     read: Callable[[], tuple[F32, F32]]
     """Energies (3, R, C) and mean luma (R, C) in the frame's own geometry."""
@@ -63,7 +63,7 @@ class FocusFrame:
     gain_ev: float
     bend: Bend | None = None
     spotted: NDArray[np.bool_] | None = None
-    """Cells (R, C), in its own geometry, of which a part is filled: what they seem to show is not believed."""
+    """Cells (R, C), in its own geometry, that are partly filled, so that their energies are not used."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,7 +87,7 @@ class FocusMap:
 
 
 def cell_pose(pose: NDArray[np.float64]) -> NDArray[np.float64]:
-    """A pose in pixels (2, 3) as one between cell indices; a cell's centre lies at 16 i + 7.5."""
+    """A pose in pixels, (2, 3), turned into one between indices of cells; cell i has its centre at 16 i + 7.5."""
     out = np.array(pose, np.float64)
     middle = (CELL - 1) / 2
     out[:, 2] = (out[:, 0] * middle + out[:, 1] * middle + out[:, 2] - middle) / CELL
@@ -97,7 +97,7 @@ def cell_pose(pose: NDArray[np.float64]) -> NDArray[np.float64]:
 def covered(
     pose: NDArray[np.float64], shape: tuple[int, int], size: tuple[int, int], bend: Bend | None = None
 ) -> NDArray[np.bool_]:
-    """Cells (R, C) of which the frame of that pose and bend covers every pixel that lies in the picture."""
+    """Mask (R, C) of the cells whose pixels, as far as they lie in the picture, are all covered by a frame."""
     width, height = size
     x = np.minimum(np.arange(shape[1] + 1) * CELL, width) - 0.5
     y = np.minimum(np.arange(shape[0] + 1) * CELL, height) - 0.5
@@ -111,7 +111,7 @@ def covered(
 
 
 def in_order(items: Sequence[T], work: Callable[[T], R], threads: int, *, ahead: int = 0) -> Iterator[R]:
-    """Results in the order of the items, at most ``threads`` + 1 + ``ahead`` of them in memory at a time."""
+    """Do ``work`` on all items in threads, and yield the results in order, holding ``threads`` + 1 + ``ahead`` at most."""
     with ThreadPoolExecutor(threads) as pool:
         waiting: list[Any] = []
         for item in items:
@@ -123,7 +123,7 @@ def in_order(items: Sequence[T], work: Callable[[T], R], threads: int, *, ahead:
 
 
 def around_spots(grid: F32, spotted: NDArray[np.bool_]) -> F32:
-    """A grid whose spotted cells have the mean of those beside them that are not, if there are any."""
+    """The grid with spotted cells replaced by the mean of the unspotted cells beside them, if there are any."""
     clean = np.pad(np.where(spotted, np.float32(0), np.float32(1)), 1)
     value = np.pad(grid, 1) * clean
     total, count = np.zeros_like(grid), np.zeros_like(grid)
@@ -138,7 +138,7 @@ def around_spots(grid: F32, spotted: NDArray[np.bool_]) -> F32:
 
 
 def _spotted(frames: Sequence[FocusFrame], shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """Cells of the picture on which some frame has a spot."""
+    """Mask of the picture's cells on which any frame has a spot."""
     out = np.zeros(shape, np.bool_)
     for frame in frames:
         if frame.spotted is not None:
@@ -147,7 +147,7 @@ def _spotted(frames: Sequence[FocusFrame], shape: tuple[int, ...]) -> NDArray[np
 
 
 class _Grids:
-    """The three passes' common part: a frame's energies in the picture's geometry, less the noise."""
+    """What the three passes have in common: a frame's energies in the picture's geometry, less the noise."""
 
     def __init__(self, noise: Noise, frames: int) -> None:
         self.noise = noise
@@ -170,7 +170,7 @@ class _Grids:
         return np.maximum(out, 0, out=out), luma
 
     def sure(self, energy: F32, luma: F32) -> F32:
-        """Energies (3, R, C), less noise already, less what chance may add to it."""
+        """Energies (3, R, C), already less the noise, reduced further by what noise may reach by chance."""
         if (self.chance == 1).all():
             return energy
         variance = self.noise.at(luma)
@@ -180,7 +180,7 @@ class _Grids:
 
 @dataclass
 class _Peak:
-    """Running maxima of the first pass: of the energies, and of what is left of them (`passing`)."""
+    """Running maxima of the first pass: of the energies, and of what remains of them by `passing`."""
 
     energy: F32
     left: F32
@@ -203,7 +203,7 @@ class _Peak:
 
 
 class FocusWriter:
-    """Where the passes leave what is per frame and cell: (R, n, C) prior and admission."""
+    """The volume that the passes fill for each frame and cell: prior and admission, (R, n, C) each."""
 
     def __init__(self, prior: NDArray[np.uint16], admitted: U8) -> None:
         self.prior = prior
@@ -227,9 +227,9 @@ def find_focus(
     threads: int,
     tick: Callable[[float], None],
 ) -> FocusMap:
-    """Fill ``writer`` and return the focus map; see the module's text.
+    """Fill ``writer`` and return the focus map; the module's docstring describes the passes.
 
-    Cost: about 8 ms a frame of 24 megapixels and thread; memory: a dozen grids and three a thread.
+    Cost: about 8 ms per frame of 24 megapixels, on one thread. Memory: a dozen grids, and three per thread.
     """
     grids = _Grids(noise, len(frames))
     peak = _largest(frames, grids, writer, threads, tick)
@@ -255,7 +255,7 @@ def _largest(
     threads: int,
     tick: Callable[[float], None],
 ) -> _Peak:
-    """The first pass. Changes of brightness lie in the writer's admission until the third pass fills that."""
+    """The first pass. Until the third pass fills the admission, it holds the changes of brightness."""
     peak: _Peak | None = None
     held: deque[tuple[F32, F32]] = deque(maxlen=3)  # energies and brightness of the last frames
     for index, (energy, luma) in enumerate(in_order(frames, grids.read, threads)):
@@ -375,7 +375,7 @@ def _admit(
 
 
 def _stands_out(sharp: Sequence[F32]) -> NDArray[np.bool_]:
-    """Where the middle one of 2 AHEAD + 1 frames is the sharpest, clearly so against the outer two."""
+    """Mask of the cells in which the middle one of 2 AHEAD + 1 frames is the sharpest, clearly so against the outer two."""
     here = sharp[AHEAD]
     out = (here > STANDS_OUT * sharp[0]) & (here > STANDS_OUT * sharp[-1])
     for other in sharp[:AHEAD]:

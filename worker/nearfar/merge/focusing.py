@@ -1,4 +1,4 @@
-"""The focus step on surveyed frames, and what it leaves in scratch: the focus map, and the volume of prior and admission."""
+"""The focus step on surveyed frames, and what it stores in scratch: the focus map, and the volume of prior and admission."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def pose_of(registration: Registration, place: int) -> NDArray[np.float64]:
 
 
 def bend_of(registration: Registration, place: int) -> Bend | None:
-    """What a frame is bent by beyond its pose."""
+    """How a frame is displaced beyond its pose, if it is."""
     return registration.frames[place].bend
 
 
@@ -61,7 +61,7 @@ def focus_stack(
     threads: int,
     tick: Callable[[float], None],
 ) -> tuple[FocusMap, FocusWriter, list[Moved]]:
-    """Focus map, volume and what moved of the used frames, from scratch where they are there under ``name``."""
+    """Focus map, volume and movement of the used frames, from scratch if they are there under ``name``, or made now."""
     rows, cols = grid_shape(*size)
     shape = (rows, len(used), cols)
     stored = scratch.load_text(name, "moved")

@@ -1,8 +1,8 @@
-"""Noise of the frames, by brightness, from the cells that hold nothing else.
+"""Noise of the frames, by brightness, measured in the cells that contain nothing else.
 
-In a bracket most places are out of focus in most frames: their fine bands hold noise alone. The lowest cells of
-each frame, corrected for being the lowest, give the noise of each band. It errs low on purpose: too high a figure
-would smooth away texture, too low a one only loses some averaging.
+In a bracket most places are out of focus in most frames, so that their fine bands contain only noise. The lowest cells of
+each frame, corrected for being the lowest, give the noise of each band. The estimate is low on purpose: one that is too high
+would smooth away texture, one that is too low only loses some averaging.
 """
 
 from __future__ import annotations
@@ -16,54 +16,54 @@ from numpy.typing import NDArray
 F32 = NDArray[np.float32]
 
 EDGES = np.array([0.02, 0.08, 0.16, 0.26, 0.38, 0.52, 0.68, 0.84, 0.98], np.float32)
-"""Limits of the bins of encoded luma; cells that are nearly black or white are clipped and say nothing."""
+"""Limits of the bins of encoded luma; cells that are nearly black or white are clipped and not used."""
 CENTRES = (EDGES[1:] + EDGES[:-1]) / 2
 
 WHITE = np.array([0.3546, 0.0887, 0.0221])
-"""Energy of the three bands for white noise of variance 1 in each channel. Simulated; a test repeats it."""
+"""Energy of the three bands for white noise of variance 1 in each channel; simulated, and a test repeats the simulation."""
 LOWEST = 0.02
 LOWEST_OF_MEAN = np.array([0.8157, 0.6545, 0.3987])
-"""That quantile of the cells of white noise, as a share of their mean. Simulated; a test repeats it."""
+"""That quantile of cells of white noise, as a share of their mean; simulated, and a test repeats the simulation."""
 COARSEST = np.array([1.0, 2.0, 2.5])
 """How much more noise per pixel than the finest band the others may hold: demosaicing and JPEG take from the finest."""
 AMONG_FRAMES = 0.1
 """Quantile over the frames: on white noise 1 % low, on texture up to 5 % nearer to the truth than the lower quarter."""
 FEWEST = 60
-"""Cells that a bin needs to be believed."""
+"""The fewest cells that a bin needs to be used."""
 FLOOR = {8: (1 / 255) ** 2 / 12, 16: 1e-8}
-"""Variance below which no frame of that depth is believed to lie: rounding to 8 bits, .0001 for 16."""
+"""By depth, the smallest variance that is assumed: that of rounding for 8 bits, .0001 squared for 16."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Noise:
-    """Variance of the noise of one channel over brightness, and how it is spread over the luma bands.
+    """Variance of the noise of one channel by brightness, and how it is spread over the bands of luma.
 
-    ``variance`` (8,) at `CENTRES`; ``bands`` (3,): each band's energy over that of white noise of that variance.
+    ``variance`` (8,) is given at `CENTRES`; ``bands`` (3,) is each band's energy over that of white noise of that variance.
     """
 
     variance: NDArray[np.float64]
     bands: NDArray[np.float64]
 
     def at(self, luma: F32) -> F32:
-        """Variance of one channel where the encoded luma is as given."""
+        """Variance of one channel for given encoded luma."""
         return np.interp(luma, CENTRES, self.variance).astype(np.float32)
 
     def energy(self, band: int, luma: F32) -> F32:
-        """What noise alone leaves in that band's energy where the encoded luma is as given."""
+        """What noise alone contributes to a band's energy for given encoded luma."""
         return self.at(luma) * self.white(band)
 
     def white(self, band: int) -> np.float32:
-        """Energy that noise of variance 1 leaves in that band."""
+        """Energy of noise of variance 1 in a band."""
         return np.float32(WHITE[band] * self.bands[band])
 
     @property
     def sigma(self) -> float:
-        """Standard deviation in mid-tones, white being 1."""
+        """Standard deviation in mid-tones, with white at 1."""
         return float(np.sqrt(self.variance[len(self.variance) // 2]))
 
 
 def lowest_cells(energy: F32, mean: F32) -> NDArray[np.float64]:
-    """Noise energy of each band (3) and brightness bin (8) that one frame suggests; NaN where it cannot tell."""
+    """Noise energy by band and bin of brightness, (3, 8), as one frame suggests it; NaN for bins with too few cells."""
     out = np.full((3, len(CENTRES)), np.nan)
     bins = np.zeros(mean.size, np.uint8)  # as of `np.digitize`: 0 is below all of them
     for edge in EDGES:
@@ -81,16 +81,16 @@ def lowest_cells(energy: F32, mean: F32) -> NDArray[np.float64]:
 
 
 def estimate(lowest: Sequence[NDArray[np.float64]], *, bits: int, sigma: float | None = None) -> Noise:
-    """The stack's noise from what its frames suggest.
+    """Estimate the stack's noise from what its frames suggest.
 
     Parameters
     ----------
     lowest
-        One array (3, 8) a frame, of `lowest_cells`.
+        One array (3, 8) for each frame, from `lowest_cells`.
     bits
         8 or 16, depth of the frames' samples.
     sigma
-        Standard deviation to take instead, white being 1.
+        Standard deviation to use instead, with white at 1.
     """
     if sigma is not None:
         return Noise(variance=np.full(len(CENTRES), max(sigma**2, FLOOR[16])), bands=np.ones(3))
@@ -109,6 +109,6 @@ def estimate(lowest: Sequence[NDArray[np.float64]], *, bits: int, sigma: float |
 
 
 def _smooth(variance: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Geometric mean with the neighbouring bins: one odd bin must not stand out."""
+    """Geometric mean with the neighbouring bins, so that a single odd bin does not stand out."""
     log = np.log(np.pad(variance, 1, mode="edge"))
     return np.exp(0.25 * log[:-2] + 0.5 * log[1:-1] + 0.25 * log[2:])

@@ -1,4 +1,4 @@
-"""Pictures written row by row: coded tiles on disk, and the next level at half size fed along the way."""
+"""Pictures written row by row: coded tiles go to disk, and each row of tiles is passed to the next level at half size."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ U16 = NDArray[np.uint16]
 EIGHT_BIT = ((np.arange(1 << 16, dtype=np.uint32) * 255 + 32895) >> 16).astype(np.uint8)
 """Each 16-bit sample at 8 bit."""
 Coded = Callable[[int], Sequence[bytes] | None]
-"""Tiles of a row of tiles, counted from the top, where somebody coded them already."""
+"""Gives the coded tiles of a row, counted from the top, if they were made before; else None."""
 
 
 def tiles_of(rows: U16) -> list[U16]:
-    """Tiles (512, 512, c) of up to 512 rows (k, width, c), from the left, filled up with zeros."""
+    """Cut up to 512 rows (k, width, c) into tiles (512, 512, c), from the left, padded with zeros."""
     height, width, channels = rows.shape
     whole = np.zeros((TILE, -(-width // TILE) * TILE, channels), np.uint16)
     whole[:height, :width] = rows
@@ -29,7 +29,7 @@ def tiles_of(rows: U16) -> list[U16]:
 
 
 def uncoded(_: int) -> None:
-    """Nobody did."""
+    """A `Coded` without any tiles."""
 
 
 class TileStream:
@@ -95,7 +95,7 @@ class TileStream:
         self._filled = 0
 
     def close(self, pool: ThreadPoolExecutor) -> None:
-        """Write what is left, here and in all further levels."""
+        """Write the last rows, here and in all further levels."""
         self._flush(pool)
         if self._taken != self.size[1]:
             raise WorkFailed(f"{self.path}: {self._taken} rows of {self.size[1]} arrived")

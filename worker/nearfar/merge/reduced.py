@@ -1,7 +1,7 @@
-"""What workers that render make of two bands each: a row of tiles of the first reduced level and of the map of frames.
+"""Rows of tiles of the first reduced level and of the map of frames, which workers that render make ahead of delivery.
 
-Delivery then only copies it. A row lies under a key of the bands that it comes from; one that is not there, or damaged,
-is coded during delivery, so that nobody has to make any.
+Each row comes from two bands and is stored under a key of both. Delivery only copies it; a row that is missing or damaged is
+coded during delivery, so that no worker has to make any.
 """
 
 from __future__ import annotations
@@ -39,11 +39,11 @@ class Reduced:
         self.names = [key(KIND, VERSION, {}, pair) for pair in self._pairs]
 
     def paths(self) -> list[Path]:
-        """Where all of them lie, or would lie."""
+        """Paths of all of them, whether they exist or not."""
         return [self.scratch.path(name, KIND) for name in self.names]
 
     def make(self, bands: Sequence[int], check: Callable[[], None]) -> None:
-        """The rows that these bands belong to, where both bands of a row are in scratch and the row is not."""
+        """Make the rows that these bands belong to, if both bands of a row are in scratch and the row is not."""
         for row in sorted({band // 2 for band in bands}):
             check()
             there = all(self.scratch.has(name, "band") for name in self._pairs[row])
@@ -62,7 +62,7 @@ class Reduced:
         self.scratch.save(self.names[row], KIND, arrays)
 
     def half(self, row: int) -> list[bytes] | None:
-        """Coded tiles of a row of the first reduced level, if they are there."""
+        """Coded tiles of a row of the first reduced level, or None if they are not there."""
         return self._load(row, "half")
 
     def frame_map(self, row: int) -> list[bytes] | None:

@@ -1,7 +1,7 @@
 """Render: the picture, block by block, from the few frames that each place needs.
 
-A band is a row of blocks of 512 pixels and the unit that is stored: encoded tiles of the result, the same at half
-size for the pyramid, and the map of frames. A band that is stored is never made again.
+A band is a row of blocks of 512 pixels, and is stored as a whole: encoded tiles of the result, the same at half size for the
+pyramid, and the map of frames. A band that is stored is never made again.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, halve
 from nearfar.merge.scratch import Scratch
 
 BLOCK = 512
-"""Edge of the result's tiles, and of the blocks that a thread renders in one go."""
+"""Edge of the result's tiles, and of the blocks that a thread renders at a time, pixels."""
 SMALLEST_TILE = 64
 AHEAD = 3
-"""Blocks (1.5 MB each) that may lie there made, so that no thread waits while a band is stored and handed on."""
+"""Finished blocks (1.5 MB each) that may be waiting, so that no thread idles while a band is stored and passed on."""
 MAGIC = b"NFband01"
 U16 = NDArray[np.uint16]
 
@@ -119,7 +119,7 @@ class Renderer:
         return have
 
     def _tile(self, tile: int, x: int, y: int, out: U16, frame_map: U16, share: NDArray[np.float64]) -> None:
-        """Render one tile into its place; smaller ones where the work memory would not do."""
+        """Render one tile into its place, or four smaller ones if it needs more work memory than there is."""
         into = (tile, x, y, out, frame_map, share)
         used = checked_frames(self.kernel.render(*into, self._work(self._bytes(tile, 8))))
         if used < 0:
@@ -168,7 +168,7 @@ class Renderer:
         tick: Callable[[float], None],
         which: Sequence[int] | None = None,
     ) -> Iterator[Band]:
-        """Bands from the top (all of them, or ``which``), from scratch where they are stored there under ``keys``."""
+        """Yield bands from the top (all, or ``which``), from scratch if they are stored there under ``keys``."""
         which = range(self.bands) if which is None else which
         missing = [b for b in which if not scratch.has(keys[b], "band")]
         todo = [place for b in missing for place in self.blocks(b)]
@@ -188,7 +188,7 @@ class Renderer:
 
 
 def write_band(path: Path, blocks: Sequence[_Block]) -> None:
-    """Store a band: magic, length of the header, header, and then what it names, in order."""
+    """Write a band's file: magic, length of the header, header, and then the parts that it names, in order."""
     half = np.concatenate([b.half for b in blocks], axis=1)
     frame_map = np.concatenate([b.frame_map for b in blocks], axis=1)
     share = np.sum([b.share for b in blocks], axis=0)
@@ -210,7 +210,7 @@ def write_band(path: Path, blocks: Sequence[_Block]) -> None:
 
 
 def stored_band(scratch: Scratch, key: str) -> Band:
-    """A band that is in scratch. Raises `WorkFailed` where it is not whole; shared scratch then has it no longer."""
+    """Read a band from scratch. Raises `WorkFailed` if it is damaged, after removing it from shared scratch."""
     path = scratch.path(key, "band")
     try:
         return read_band(path)
@@ -219,7 +219,7 @@ def stored_band(scratch: Scratch, key: str) -> Band:
 
 
 def read_band(path: Path) -> Band:
-    """Read a stored band, its tiles left where they lie. Raises `WorkFailed` where the file is not whole."""
+    """Read a band's file without its tiles. Raises `WorkFailed` if the file is damaged."""
     try:
         with open(path, "rb") as file:
             return _read_band(path, file)

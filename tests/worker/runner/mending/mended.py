@@ -85,6 +85,6 @@ class Mending:
         return read_report(self.picture.with_name(f"{self.picture.stem}.report.json"))
 
     def made(self) -> int:
-        """Tiles that the last mending made anew."""
+        """Tiles that the last mending made again."""
         events = [e for e in self.store.events(job=self.job) if e.action == "mended"]
         return int(events[-1].detail["made"])

@@ -55,7 +55,7 @@ def reopened(path: Path) -> None:
 
 
 def stalled_closed(path: Path) -> None:
-    """Closed in the middle for longer than the quiet time: only the missing end tells."""
+    """Close the file in the middle for longer than the quiet time: only the missing end shows that it is incomplete."""
     data = whole(path)
     path.write_bytes(data[: len(data) // 2])
     time.sleep(2 * QUIET)
@@ -139,7 +139,7 @@ def mapped(path: Path) -> None:
 
 
 def kept_open(path: Path) -> None:
-    """Whole, and written again after a while without being closed: only the open file tells."""
+    """Write a whole file and, without closing it, write again later: only the open file shows that it is not finished."""
     data = whole(path)
     with open(path, "wb") as file:
         file.write(data)
@@ -150,7 +150,7 @@ def kept_open(path: Path) -> None:
 
 
 def kept_mapped(path: Path) -> None:
-    """The same through a mapping, whose file is closed: only the mapping tells."""
+    """The same through a mapping of a closed file: only the mapping shows that it is not finished."""
     path.write_bytes(whole(path))
     with open(path, "r+b") as file:
         descriptor = file.fileno()

@@ -81,7 +81,7 @@ def _with_picture(tx: Tx, job: int) -> Row:
 
 
 def _want(tx: Tx, job: int, action: str, *, number: int, who: str) -> None:
-    """Count the change; whoever has the job's mends at work goes on, and they are taken once more after that."""
+    """Count the change. Mends of the job that are being carried out continue, and are taken once more afterwards."""
     events.record(tx, action, who=who, job=job, detail={"mend": number})
     tx.conn.execute(sa.update(jobs).where(jobs.c.id == job).values(updated=tx.now))
     fresh = {"attempts": 0, "not_before": 0.0, "cause": None, "reason": None, "changed": tx.now}
@@ -139,7 +139,7 @@ def _open(tx: Tx) -> sa.Select[int]:
 
 
 def claim(tx: Tx, worker: str) -> MendClaim | None:
-    """The job whose mends waited longest, now this worker's; None if there is none."""
+    """Give a worker the job whose mends have waited longest; None if there is none."""
     over = (
         mending.c.state == HELD,
         mending.c.lease_until < tx.now,

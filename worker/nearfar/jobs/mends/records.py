@@ -30,7 +30,7 @@ class Mend:
     job: int
     number: int
     annotation: Mapping[str, Any]
-    """W3C Web Annotation, without what the server adds when it is told."""
+    """W3C Web Annotation, without what the server adds in its answers."""
     who: str
     made: float
     undone: float | None

@@ -11,7 +11,7 @@ from nearfar.jobs.mends.records import Mend, MendClaim, Mending
 
 
 class MendStore:
-    """Mends of delivered pictures: those of people first, then what whoever carries them out asks and says."""
+    """Mends of delivered pictures: first what people do with them, then what the process that carries them out does."""
 
     database: Database
 
@@ -68,5 +68,5 @@ class MendStore:
         self.database.write(lambda tx: mends.hand_back(tx, claim))
 
     def release_mending(self) -> int:
-        """Release all mends that are held; only for whoever knows that nobody is at work on any."""
+        """Release all mends that are held; only for a caller who knows that no process works on any."""
         return self.database.write(mends.release)

@@ -103,7 +103,7 @@ def get(tx: Tx, number: int) -> Key:
 
 
 def shown(tx: Tx, secret: str) -> tuple[Key, Account | None] | None:
-    """The key that a secret belongs to, whatever its state, with its account; None: there is none."""
+    """The key that a secret belongs to, in any state, with its account; None if there is none."""
     row = tx.conn.execute(sa.select(keys).where(keys.c.secret == digest(secret))).first()
     if row is None:
         return None

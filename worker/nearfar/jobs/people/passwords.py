@@ -46,7 +46,7 @@ def kept(password: str) -> str:
 
 
 def holds(password: str, stored: str | None) -> bool:
-    """Whether a password is the one that ``stored`` came from; takes as long if there is none."""
+    """Whether a password is the one that ``stored`` was made from; takes equally long if nothing is stored."""
     with _turns:
         try:
             _hasher.verify(stored or _nobodys(), _normal(password))

@@ -195,7 +195,7 @@ class People:
         return known or self._db.write(lambda tx: flags.make_secret(tx, name, secrets.token_bytes(32)))
 
     def new_secret(self, name: str, *, who: str) -> None:
-        """Replace a secret: what was made with the old one is no longer valid."""
+        """Replace a secret, which makes everything invalid that was signed with the old one."""
 
         def replace(tx: Tx) -> None:
             flags.make_secret(tx, name, secrets.token_bytes(32), anew=True)

@@ -63,7 +63,7 @@ def begin(tx: Tx, account: str, *, address: str, agent: str, how: str, instead_o
 
 
 def find(tx: Tx, token: str, *, idle: float, longest: float) -> tuple[Session, Account] | None:
-    """The session of a token that has not come to either end (seconds), with its account; None: there is none."""
+    """The session of a token that has not reached either of its ends (seconds), with its account; None if there is none."""
     query = sa.select(sessions).where(
         sessions.c.id == digest(token),
         sessions.c.seen > tx.now - idle,

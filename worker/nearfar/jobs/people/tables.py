@@ -1,4 +1,4 @@
-"""The tables of accounts, keys, sessions and tries to log in. No secret stands in them, only what it is checked against."""
+"""The tables of accounts, keys, sessions and failed log-ins. They contain no secrets, only what secrets are checked by."""
 
 from __future__ import annotations
 

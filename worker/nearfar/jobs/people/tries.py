@@ -29,7 +29,7 @@ MEMORY = 3600.0
 
 
 def rest(failed: int, free: int) -> float:
-    """Seconds to wait after so many that failed."""
+    """Seconds to wait after this many failed tries."""
     return 0.0 if failed < free else min(LONGEST, 2.0 ** min(failed - free, 20))
 
 

@@ -99,7 +99,7 @@ class Transfers:
         self._db.write(lambda tx: _again(tx, job, place, who))
 
     def take(self, kind: Kind) -> Transfer | None:
-        """One that is due, for the time of a lease; None: there is none."""
+        """Take a transfer that is due, for the length of a lease; None if there is none."""
         query = sa.select(transfers.c.id).where(transfers.c.kind == kind, *DUE)
         if self._db.read(lambda tx: tx.conn.scalar(query.limit(1), {"now": tx.now})) is None:
             return None
@@ -116,7 +116,7 @@ class Transfers:
         self._db.write(write)
 
     def done(self, taken: Transfer, *, place: str | None = None) -> None:
-        """All of it is where it belongs. Raises `LostClaim`."""
+        """Record that all of a transfer has arrived. Raises `LostClaim`."""
 
         def write(tx: Tx) -> None:
             where = place or taken.place
@@ -255,7 +255,7 @@ def _take(tx: Tx, kind: Kind) -> Transfer | None:
 
 
 def _wanted(tx: Tx, taken: Transfer) -> None:
-    """Raises `LostClaim` if frames are no longer wanted, and leaves the transfer alone."""
+    """Raise `LostClaim` if the frames are no longer wanted."""
     state = tx.conn.scalar(sa.select(jobs.c.state).where(jobs.c.id == taken.job))
     if state is None or (taken.kind is Kind.FETCH and state != JobState.HELD):
         raise LostClaim(f"transfer {taken.id}: job {taken.job} is {state or 'gone'}")

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+from functools import partial
 from pathlib import Path
 
+from nearfar.intake.answering import answered
 from nearfar.intake.arrivals import Watched
 from nearfar.intake.wishes import Wishes
 from nearfar.intake.writers import contained
@@ -31,13 +33,13 @@ def watched_folders(settings: ServerSettings, places: Places) -> tuple[Watched, 
     ]
     watched: dict[str, Watched] = {}
     for path, wishes in given:
-        problem = _problem(path, own, places)
-        watched.setdefault(os.path.realpath(path), Watched(path=str(path), wishes=wishes, problem=problem))
+        real = answered(partial(os.path.realpath, path), str(path.absolute()))  # its share may hang
+        problem = _problem(Path(real), own, places)
+        watched.setdefault(real, Watched(path=str(path), wishes=wishes, problem=problem))
     return tuple(watched.values())
 
 
-def _problem(path: Path, own: list[Path], places: Places) -> str | None:
-    real = Path(os.path.realpath(path))
+def _problem(real: Path, own: list[Path], places: Places) -> str | None:
     for folder in map(Path, map(os.path.realpath, own)):
         if real.is_relative_to(folder):
             return f"lies in {folder}, where the server keeps its own files; watch another folder"

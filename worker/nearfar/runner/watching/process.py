@@ -17,6 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from nearfar.errors import StoreError
+from nearfar.intake.answering import answered
 from nearfar.intake.arrivals import Found, Look
 from nearfar.intake.card.following import Sorting, Sorts
 from nearfar.intake.card.kept_card import card_files
@@ -37,6 +38,7 @@ from nearfar.runner.processes import beats, logs
 from nearfar.runner.watching.arriving import MakeSubmission, Taker, remember_loose
 from nearfar.runner.watching.card_sorting import CardSorter
 from nearfar.runner.watching.folders import excluded_folders, watched_folders, why_share
+from nearfar.runner.watching.forgetting import Forgetter
 from nearfar.runner.watching.moving import Mover
 from nearfar.runner.watching.standing import Standings
 from nearfar.server_settings import ServerSettings, load_server
@@ -139,6 +141,9 @@ class Watch:
             submission=submission,
         )
         self._mover = Mover(self.memory, places.moved) if settings.inbox.after == "move" else None
+        self._forgetter = Forgetter(
+            self.memory, card_files(places), settings.keep, job=self.standings.of, clock=clock
+        )
         self._kick = kick
         self._clock = clock
         self._scan = settings.inbox.scan
@@ -165,9 +170,9 @@ class Watch:
         """Look once; seconds after which to look again."""
         if not self.is_there():
             return self._scan
-        began = time.thread_time()
+        began = time.thread_time() + self.inbox.scan_seconds
         look = self.inbox.look(self._clock())
-        cost = time.thread_time() - began
+        cost = time.thread_time() + self.inbox.scan_seconds - began
         try:
             self._act(look)
         except StoreError as error:
@@ -211,6 +216,10 @@ class Watch:
         seen = {found.entry.path for found in look.found}
         unseen = [known for path, known in self.memory.known.items() if path not in seen]
         moved = sorted((k for k in unseen if k.moved), key=lambda k: k.job or 0)[-MOVED_SHOWN:]
+        try:
+            self._forgetter.round(look)
+        except OSError as error:
+            log.warning("what is gone is not forgotten: %s", error, extra={"action": "watch.not-forgotten"})
         away = [self.standings.away(k) for k in (*(k for k in unseen if not k.moved), *moved)]
         self._away = [found for found in away if found is not None]
 
@@ -254,7 +263,7 @@ def run(watch: Watch, stop: threading.Event, *, scan: float) -> None:
     cards.mkdir(parents=True, exist_ok=True)
     events = [Events(folder, wake.set) for folder in (*folders, str(cards))]
     for listener in events:
-        listener.start()
+        answered(listener.start, None)  # a share may hang
     try:
         while not stop.is_set():
             beats.beat()
