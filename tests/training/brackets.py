@@ -11,9 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 import torch
 from torch import Tensor
-from torch.nn import functional
 
-from tests.training.things import CANVAS, Layer, Studio, cloud, flat, outline, texture
+from nearfar.merge.kernel.twin_warp import TAPS, UNIT, weights_at
+from nearfar.merge.noise import WHITE
+from tests.training.focus import focus, surveyed
+from tests.training.stack import b5
+from tests.training.things import CANVAS, Layer, Studio, cloud, flat, outline, strong, texture
 
 KEPT = 192
 POINT = 0.5
@@ -24,11 +27,21 @@ MOST_SLICES = 40
 
 @dataclass(frozen=True, kw_only=True)
 class Bracket:
-    """``frames`` (n, 3, 192, 192) and ``truth`` (3, 192, 192) encoded; ``variance`` (96, 96) as it would be estimated."""
+    """A registered bracket of n frames, nearest focus first, its picture 192 x 192, with 12 x 12 cells.
+
+    ``frames`` (n, 3, 192, 192) int16 in `UNIT`-ths; ``truth`` (3, 192, 192) encoded; ``variance`` (12, 12) of a channel as
+    it would be estimated; ``energy`` (n, 3, 12, 12) and ``mean`` (n, 12, 12) of the survey; ``prior``, ``admitted``
+    (n, 12, 12) of the focus step; ``between`` (n, 2): t (1 - t) for places t between two pixels, across and down.
+    """
 
     frames: Tensor
     truth: Tensor
     variance: Tensor
+    energy: Tensor
+    mean: Tensor
+    prior: Tensor
+    admitted: Tensor
+    between: Tensor
     style: str
 
 
@@ -122,12 +135,12 @@ def _slope(studio: Studio) -> list[Layer]:
 
 
 STYLES = {
-    "objects": (_objects, 0.32),
-    "hairs": (_hairs, 0.26),
-    "dome": (_dome, 0.16),
+    "objects": (_objects, 0.27),
+    "hairs": (_hairs, 0.28),
+    "dome": (_dome, 0.22),
     "doors": (_doors, 0.09),
-    "letters": (_letters, 0.09),
-    "slope": (_slope, 0.08),
+    "letters": (_letters, 0.07),
+    "slope": (_slope, 0.07),
 }
 
 
@@ -136,7 +149,10 @@ def layers(studio: Studio, style: str) -> list[Layer]:
     far = studio.between(0.75, 1)
     steep = style == "slope" or studio.chance(0.5)
     deep = _plane(studio, studio.between(0, 0.8), far) if steep else torch.full_like(studio.x, far)
-    ground = Layer(colour=texture(studio), alpha=torch.ones_like(studio.x), depth=deep)
+    rich = style == "hairs" and studio.chance(0.6)
+    ground = Layer(
+        colour=strong(studio) if rich else texture(studio), alpha=torch.ones_like(studio.x), depth=deep
+    )
     things = STYLES[style][0](studio)
     middle = [float((t.depth * t.alpha).sum() / t.alpha.sum().clamp_min(1e-3)) for t in things]
     return [ground, *[things[i] for i in np.argsort(middle)[::-1]]]
@@ -204,35 +220,39 @@ def _compressed(frames: Tensor, step: float) -> Tensor:
     return torch.einsum("oc,nchw->nohw", torch.linalg.inv(to_y), y)
 
 
-def _cubic(t: Tensor) -> Tensor:
-    """Weights (n, 4) of the samples at -1, 0, 1, 2 for places t, as the engine's warp has them."""
-    s = torch.stack([t + 1, t, 1 - t, 2 - t], -1)
-    inner = ((-0.75 + 2) * s - (-0.75 + 3)) * s * s + 1
-    outer = -0.75 * (((s - 5) * s + 8) * s - 4)
-    return torch.where(s <= 1, inner, outer)
-
-
 def _taken_back(frames: Tensor, by: Tensor) -> Tensor:
     """Middle of each frame resampled at places ``by`` (n, 2) away, by the engine's cubic."""
     whole = by.floor()
-    wx, wy = _cubic(by[:, 0] - whole[:, 0]), _cubic(by[:, 1] - whole[:, 1])
+    weights = np.stack(weights_at((by - whole).cpu().numpy()))
+    wx, wy = (torch.as_tensor(weights[:, :, i], device=frames.device) for i in range(2))
     m = (CANVAS - KEPT) // 2
     out = []
     for k in range(len(frames)):
-        x, y = m + int(whole[k, 0]), m + int(whole[k, 1])
-        part = frames[k, :, y - 1 : y + KEPT + 2, x - 1 : x + KEPT + 2]
-        across = sum(wx[k, i] * part[:, :, i : i + KEPT] for i in range(4))
-        out.append(sum(wy[k, i] * across[:, i : i + KEPT] for i in range(4)))
+        x, y = m + int(whole[k, 0]) - 2, m + int(whole[k, 1]) - 2
+        part = frames[k, :, y : y + KEPT + 5, x : x + KEPT + 5]
+        across = sum(wx[i, k] * part[:, :, i : i + KEPT] for i in range(TAPS))
+        out.append(sum(wy[i, k] * across[:, i : i + KEPT] for i in range(TAPS)))
     return torch.stack(out)
 
 
-def _noisy(studio: Studio, encoded: Tensor, sigma: float, lean: float) -> Tensor:
+def _sharpened(frames: Tensor, strength: float) -> Tensor:
+    return frames + strength * (frames - b5(frames))
+
+
+def _noisy(studio: Studio, encoded: Tensor, sigma: float, lean: float) -> tuple[Tensor, float]:
+    """Frames as a camera leaves them, and by how much its sharpening raises the variance of the noise."""
     spread = sigma * (1 + lean * (encoded - 0.5)).clamp_min(0.1).sqrt()
-    encoded = (encoded + spread * studio.normal(*encoded.shape)).clamp(0, 1)
-    if studio.chance(0.25):
-        encoded = _compressed(encoded, studio.log_between(1, 6)).clamp(0, 1)
+    grain = studio.normal(*encoded.shape)
+    encoded, more = encoded + spread * grain, 1.0
+    if studio.chance(0.2):
+        strength = studio.between(0.2, 1.0)
+        encoded = _sharpened(encoded, strength)
+        more = float(surveyed(_sharpened(grain[:1], strength))[0][0, :2].mean((1, 2)).sum() / WHITE[:2].sum())
+    encoded = encoded.clamp(0, 1)
+    if studio.chance(0.3):
+        encoded = _compressed(encoded, studio.log_between(1, 8)).clamp(0, 1)
     levels = 255 if studio.chance(0.4) else 65535
-    return torch.round(encoded * levels) / levels
+    return torch.round(encoded * levels) / levels, more
 
 
 def bracket(studio: Studio, lens: Lens, n: int) -> Bracket:
@@ -249,17 +269,29 @@ def bracket(studio: Studio, lens: Lens, n: int) -> Bracket:
     flicker = float(studio.random.choice([0, 0, 0.004, 0.012]))
     gain = torch.tensor(2 ** studio.random.normal(0, flicker, n), device=studio.device, dtype=torch.float32)
     sigma, lean = studio.log_between(0.0012, 0.018), studio.between(-0.9, 0.9)
-    encoded = _noisy(studio, to_encoded(light * gain.view(-1, 1, 1, 1)), sigma, lean)
+    encoded, more = _noisy(studio, to_encoded(light * gain.view(-1, 1, 1, 1)), sigma, lean)
     off = studio.between(0, 0.3) / math.sqrt(2) if studio.chance(0.4) else studio.between(0, 0.04)
     by = by + torch.tensor(studio.random.normal(0, off, (n, 2)), device=studio.device, dtype=torch.float32)
-    frames = _taken_back(encoded, by)
     m = (CANVAS - KEPT) // 2
-    mean = functional.avg_pool2d(frames.mean((0, 1))[None, None], 16)
-    told = (sigma * studio.between(0.75, 1.05)) ** 2 * (1 + lean * (mean - 0.5)).clamp_min(0.1)
-    told = told.clamp_min(1e-7)
-    variance = functional.interpolate(told, scale_factor=8)[0, 0]
     kept = slice(m, m + KEPT)
-    return Bracket(frames=frames, truth=truth(lens, stack)[:, kept, kept], variance=variance, style=style)
+    energy, mean = surveyed(encoded[:, :, kept, kept])
+    variance = (
+        more * (sigma * studio.between(0.75, 1.05)) ** 2 * (1 + lean * (mean.mean(0) - 0.5)).clamp_min(0.1)
+    )
+    variance = variance.clamp_min(1e-7)
+    prior, admitted = focus(energy, mean, variance)
+    t = by - by.floor()
+    return Bracket(
+        frames=(_taken_back(encoded, by) * float(UNIT)).round().to(torch.int16),
+        truth=truth(lens, stack)[:, kept, kept],
+        variance=variance,
+        energy=energy,
+        mean=mean,
+        prior=prior,
+        admitted=admitted,
+        between=t * (1 - t),
+        style=style,
+    )
 
 
 def _swaying(studio: Studio, layer: Layer, n: int) -> Layer:

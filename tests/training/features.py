@@ -22,6 +22,9 @@ NAMES = (
     "distance around",
     "distance",
     "brighter",
+    "nearer ones known",
+    "farther ones known",
+    "brighter around",
 )
 
 
@@ -46,19 +49,24 @@ def _top(e: Tensor) -> Tensor:
     return e.amax(1, keepdim=True)
 
 
+def _others(x: Tensor) -> tuple[Tensor, Tensor]:
+    """Largest values among nearer, and among farther frames."""
+    nothing = torch.zeros_like(x[:, :1])
+    nearer = torch.cat([nothing, x.cummax(1).values[:, :-1]], 1)
+    farther = torch.cat([x.flip(1).cummax(1).values.flip(1)[:, 1:], nothing], 1)
+    return nearer, farther
+
+
 def _sharper(e: Tensor, noise: Tensor) -> tuple[Tensor, Tensor]:
     """By how many octaves the largest energy around among nearer, and among farther frames is above this one's."""
-    around = largest(e, 5)
-    nothing = torch.zeros_like(around[:, :1])
-    nearer = torch.cat([nothing, around.cummax(1).values[:, :-1]], 1)
-    farther = torch.cat([around.flip(1).cummax(1).values.flip(1)[:, 1:], nothing], 1)
+    nearer, farther = _others(largest(e, 5))
     own = octaves(e + noise)
     return (octaves(nearer + noise) - own) / 10, (octaves(farther + noise) - own) / 10
 
 
 def features(p: Planes, prior: Tensor, mask: Tensor, admission: Tensor) -> Seen:
     """``prior``, ``mask`` (1 where a frame's energies count), ``admission`` (B, n, h, w); nearest frame first."""
-    n0, n1, _, _, nc = noise_of(p.variance)
+    n0, n1, nc = noise_of(p.variance)
     e0 = (p.square - n0).clamp_min(0) * mask
     around = (b5(p.square) - n0).clamp_min(0) * mask
     e1 = (p.second - n1).clamp_min(0) * mask
@@ -71,11 +79,13 @@ def features(p: Planes, prior: Tensor, mask: Tensor, admission: Tensor) -> Seen:
     apart = ((p.half_colour - first) ** 2).mean(2) / (2 * nc)
     brighter = p.half_luma - luma(first)
     known = prior * mask
+    over_known = 1 / _top(known).clamp_min(1e-9)
+    known_nearer, known_farther = _others(known)
     nearer, farther = _sharper(e1, n1)
     whole = torch.ones_like(r)
     values = [
         *rel,
-        known / _top(known).clamp_min(1e-9),
+        known * over_known,
         whole * octaves(1 + _top(around) / n0) / 12,
         whole * octaves(1 + _top(e1) / n1) / 12,
         nearer,
@@ -83,5 +93,8 @@ def features(p: Planes, prior: Tensor, mask: Tensor, admission: Tensor) -> Seen:
         octaves(1 + b5(apart)) / 6,
         octaves(1 + softened(apart)) / 6,
         bent(12 * brighter),
+        (known_nearer - known) * over_known,
+        (known_farther - known) * over_known,
+        bent(12 * b5(brighter)),
     ]
     return Seen(values=torch.stack(values, 2), score=r)

@@ -124,6 +124,38 @@ def _printed(studio: Studio) -> Tensor:
     return colour
 
 
+def _woven(studio: Studio) -> Tensor:
+    """Threads that run over and under each other, as cloth has them."""
+    u, v = studio.turned()
+    pitch = studio.log_between(3.5, 14)
+    u, v = (t / pitch + studio.between(0, 0.6) * cloud(studio, 0.6, finest=3) for t in (u, v))
+    over = torch.remainder(u.floor() + v.floor(), 2) < 1
+    across = (torch.where(over, u, v) - torch.where(over, u, v).floor() - 0.5).abs()
+    along = (torch.where(over, v, u) - torch.where(over, v, u).floor() - 0.5).abs()
+    height = (1 - 2 * across).clamp_min(0).sqrt() * (1 - studio.between(0.3, 1) * along)
+    fibre = 1 + studio.between(0, 0.5) * (cloud(studio, 0.8, coarsest=3) - 0.5)
+    second = tint(studio, 0.03, 0.6) if studio.chance(0.4) else 1.0
+    base = tint(studio, 0.05, 0.7)
+    return torch.where(over, base, base * second if isinstance(second, float) else second) * height * fibre
+
+
+def _littered(studio: Studio) -> Tensor:
+    """Spots of all sizes on top of each other: edges at every scale, as photographs have them."""
+    count = int(studio.log_between(150, 700))
+    size = 60 / (1 + torch.rand(count, device=studio.device, generator=studio.dice) * studio.between(15, 60))
+    x, y = (torch.rand(2, count, 1, 1, device=studio.device, generator=studio.dice) - 0.5) * (CANVAS + 60)
+    wide = torch.exp(0.4 * studio.normal(count, 1, 1))
+    number = torch.arange(1, count + 1, device=studio.device).view(-1, 1, 1)
+    top = torch.zeros_like(studio.x, dtype=torch.int64)
+    for part in torch.arange(count, device=studio.device).split(100):
+        far = torch.hypot((studio.x - x[part]) * wide[part], (studio.y - y[part]) / wide[part])
+        top = torch.maximum(top, ((far < size[part, None, None]) * number[part]).amax(0))
+    shade = torch.exp(
+        studio.between(0.3, 0.9) * studio.normal(3, count + 1) + studio.normal(1, count + 1) * 0.5
+    )
+    return tint(studio, 0.05, 0.4) * shade[:, top] * (0.8 + 0.4 * cloud(studio, 0.8))
+
+
 def _plain(studio: Studio) -> Tensor:
     grain = studio.between(0, 0.1) if studio.chance(0.7) else 0.0
     return tint(studio, 0.01, 0.8) * (1 + grain * (cloud(studio, studio.between(0.3, 0.9)) - 0.5))
@@ -131,8 +163,8 @@ def _plain(studio: Studio) -> Tensor:
 
 def texture(studio: Studio) -> Tensor:
     """Linear colour (3, C, C)."""
-    kinds = (_mottled, _striped, _cells, _printed, _plain)
-    made = kinds[int(studio.random.choice(5, p=[0.44, 0.1, 0.16, 0.12, 0.18]))](studio)
+    kinds = (_mottled, _striped, _cells, _printed, _plain, _woven, _littered)
+    made = kinds[int(studio.random.choice(7, p=[0.32, 0.07, 0.13, 0.1, 0.14, 0.11, 0.13]))](studio)
     if studio.chance(0.3):
         made = made * (0.5 + cloud(studio, 0.4, finest=4))
     if studio.chance(0.1):
@@ -143,8 +175,15 @@ def texture(studio: Studio) -> Tensor:
 
 def flat(studio: Studio) -> Tensor:
     """A dark or pale surface with next to no pattern, as hairs and letters have it."""
-    made = tint(studio, 0.004, 0.05) if studio.chance(0.6) else tint(studio, 0.3, 0.85)
-    return (made * (0.8 + 0.4 * cloud(studio, 0.5))).clamp(0.002, 0.97)
+    made = tint(studio, 0.004, 0.05) if studio.chance(0.55) else tint(studio, 0.3, 0.85)
+    blown = studio.between(1.5, 4) if studio.chance(0.05) else 1.0
+    return (made * (0.8 + 0.4 * cloud(studio, 0.5))).clamp(0.002, 0.97) * blown
+
+
+def strong(studio: Studio) -> Tensor:
+    """A texture that stands out everywhere, like cloth."""
+    made = (_woven, _littered, _mottled, _cells)[int(studio.random.integers(4))](studio)
+    return made.clamp(0.002, 0.97)
 
 
 def _cover(distance: Tensor, studio: Studio) -> Tensor:

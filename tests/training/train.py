@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import torch
 from torch import Tensor
 
+from nearfar.merge.kernel.twin_warp import UNIT
 from tests.training import net as nets
 from tests.training.brackets import Bracket, Lens, bracket
 from tests.training.features import features
 from tests.training.net import Net
-from tests.training.stack import Planes, focus, planes, spread
+from tests.training.stack import Planes, planes, spread
 from tests.training.things import Studio
 
-COUNTS, SHARES = (3, 4, 6, 8, 12, 16, 24, 40), (0.05, 0.09, 0.18, 0.2, 0.19, 0.13, 0.1, 0.06)
+PARTS = ("frames", "truth", "variance", "prior", "admitted", "between")
+COUNTS = (3, 4, 6, 8, 12, 16, 24, 40, 60)
+SHARES = (0.04, 0.08, 0.16, 0.17, 0.18, 0.13, 0.12, 0.07, 0.05)
 BORDER = 12
 ROBUST = 0.03
 FLOOR = 2e-6
@@ -28,9 +31,8 @@ FLOOR = 2e-6
 class Brackets:
     """All brackets with one number of frames."""
 
-    frames: Tensor
-    truth: Tensor
-    variance: Tensor
+    parts: dict[str, Tensor]
+    """What a `Bracket` has, stacked."""
     styles: tuple[str, ...]
 
 
@@ -45,9 +47,7 @@ def make(count: int, seed: int, device: torch.device) -> dict[int, Brackets]:
             made[n].append(bracket(Studio(seed * 1_000_003 + i, device), lens, n))
     return {
         n: Brackets(
-            frames=torch.stack([b.frames for b in some]),
-            truth=torch.stack([b.truth for b in some]),
-            variance=torch.stack([b.variance for b in some]),
+            parts={name: torch.stack([getattr(b, name) for b in some]) for name in PARTS},
             styles=tuple(b.style for b in some),
         )
         for n, some in made.items()
@@ -65,19 +65,22 @@ class Batch:
     mask: Tensor
     admission: Tensor
     prior: Tensor
+    between: Tensor
     truth: Tensor
 
 
-def batch(frames: Tensor, truth: Tensor, variance: Tensor, *, everyone: bool = False) -> Batch:
+def batch(parts: dict[str, Tensor], *, everyone: bool = False) -> Batch:
     """Features of some brackets; ``everyone``: all frames are let in everywhere."""
     with torch.no_grad():
-        p = planes(frames, variance)
-        prior, admitted = focus(p)
+        cells = parts["variance"]
+        variance = cells.repeat_interleave(8, -1).repeat_interleave(8, -2)
+        p = planes(parts["frames"].float() / float(UNIT), variance)
+        admitted = parts["admitted"].float()
         if everyone:
             admitted = torch.ones_like(admitted)
         mask = admitted.repeat_interleave(8, -1).repeat_interleave(8, -2)
         admission = spread(admitted)
-        prior = spread(prior)
+        prior = spread(parts["prior"])
         seen = features(p, prior, mask, admission)
     return Batch(
         planes=p,
@@ -86,18 +89,21 @@ def batch(frames: Tensor, truth: Tensor, variance: Tensor, *, everyone: bool = F
         mask=mask,
         admission=admission,
         prior=prior,
-        truth=truth,
+        between=parts["between"],
+        truth=parts["truth"],
     )
 
 
 def merge(net: Net, b: Batch) -> Tensor:
     logits, gains = net(b.values, b.score, b.mask)
-    w = nets.shares(logits, b.admission)
-    return nets.averaged(b.planes, nets.merged(b.planes, w, gains), b.admission)
+    w = nets.weighed(logits, b.admission)
+    return nets.averaged(b.planes, nets.merged(b.planes, w, gains), (b.admission, b.mask, b.between))
 
 
 def rule(b: Batch) -> Tensor:
-    return nets.averaged(b.planes, nets.ruled(b.planes, b.score, b.admission), b.admission)
+    return nets.averaged(
+        b.planes, nets.ruled(b.planes, b.score, b.admission), (b.admission, b.mask, b.between)
+    )
 
 
 def loss(result: Tensor, truth: Tensor) -> Tensor:
@@ -107,12 +113,18 @@ def loss(result: Tensor, truth: Tensor) -> Tensor:
     return torch.log(robust.mean((1, 2)) + FLOOR).mean()
 
 
-def _turned(parts: Sequence[Tensor], random: np.random.Generator) -> list[Tensor]:
-    out = list(parts)
-    for axis in (-1, -2):
-        if random.random() < 0.5:
-            out = [t.flip(axis) for t in out]
-    return [t.transpose(-1, -2) for t in out] if random.random() < 0.5 else out
+def _turned(parts: dict[str, Tensor], random: np.random.Generator) -> dict[str, Tensor]:
+    """Some brackets, mirrored and transposed."""
+    axes = [axis for axis in (-1, -2) if random.random() < 0.5]
+    swap = random.random() < 0.5
+
+    def one(name: str, t: Tensor) -> Tensor:
+        if name == "between":
+            return t.flip(-1) if swap else t
+        t = t.flip(axes) if axes else t
+        return t.transpose(-1, -2) if swap else t
+
+    return {name: one(name, t) for name, t in parts.items()}
 
 
 def train(
@@ -122,13 +134,13 @@ def train(
     seed: int,
     rate: float = 4e-3,
     frames_at_once: int = 64,
-    everyone: float = 0.3,
+    everyone: float = 0.1,
     say: Callable[[str], None] = print,
 ) -> Net:
     """Train a net."""
     torch.manual_seed(seed)
     random = np.random.default_rng(seed)
-    device = next(iter(data.values())).frames.device
+    device = next(iter(data.values())).parts["frames"].device
     net = Net().to(device)
     slow = [p for name, p in net.named_parameters() if name != "slope"]
     groups = [{"params": slow, "lr": rate}, {"params": [net.slope], "lr": 20 * rate}]
@@ -145,8 +157,8 @@ def train(
         some = data[n]
         few = min(len(some.styles), max(1, frames_at_once // n))
         which = torch.as_tensor(random.choice(len(some.styles), few, replace=False), device=device)
-        parts = _turned([some.frames[which], some.truth[which], some.variance[which]], random)
-        b = batch(*parts, everyone=bool(random.random() < everyone))
+        parts = _turned({name: t[which] for name, t in some.parts.items()}, random)
+        b = batch(parts, everyone=bool(random.random() < everyone))
         error = loss(merge(net, b), b.truth)
         optimiser.zero_grad(set_to_none=True)
         error.backward()
@@ -179,7 +191,7 @@ def judge(
         for some in data.values():
             for i, style in enumerate(some.styles):
                 one = slice(i, i + 1)
-                b = batch(some.frames[one], some.truth[one], some.variance[one])
+                b = batch({name: t[one] for name, t in some.parts.items()})
                 for name, way in ways.items():
                     value = decibels(way(b), b.truth)
                     for key in ("all", style):

@@ -1,3 +1,3 @@
-"""What an owner may take up of the server."""
+"""Limits on what an owner may take up of the server."""
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Bytes of results, counted on the disk, each folder again when it changes; and whose turn it is to submit."""
+"""Bytes of results, counted on the disk and again when a folder changes; and a lock for each owner's submissions."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 
 
 class Book:
-    """Bytes of folders of results, as long as the folders stay the same; and whose turn it is."""
+    """Bytes of folders of results, counted again only if a folder changed; and the locks of owners."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()

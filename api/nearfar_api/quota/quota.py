@@ -1,6 +1,6 @@
-"""What an owner may take up of the server, by the settings, and what is taken; refused before anything is written.
+"""The limits of the settings on what an owner takes up of the server; excess is refused before anything is written.
 
-One submission of an owner is looked at after the other, so that many at a time do not slip through together.
+Submissions of one owner are checked one after the other, so that many at a time cannot exceed a limit together.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class Standing:
 
 
 def standing(ctx: Context, owner: str) -> Standing:
-    """What an owner takes up."""
+    """What an owner takes up, and the limits."""
     taken, limits = People(ctx.store).taken(owner), ctx.settings.people
     kept = sum(
         size
@@ -49,7 +49,7 @@ def standing(ctx: Context, owner: str) -> Standing:
 
 @contextmanager
 def checked(ctx: Context, owner: str, *, upload: int = 0) -> Iterator[None]:
-    """While an owner submits a job with so many bytes to upload; raises `Problem` if that is too much."""
+    """For the time in which an owner submits a job with this many bytes to upload; raises `Problem` if that is too much."""
     limits = ctx.settings.people
     if not ctx.settings.server.locked or not (limits.jobs or limits.uploads or limits.results):
         yield

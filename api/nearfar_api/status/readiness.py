@@ -28,7 +28,7 @@ _hanging: dict[str, threading.Thread] = {}
 
 
 def checks(ctx: Context) -> list[Check]:
-    """All of them; takes as long as the slowest answers."""
+    """Run all checks at once; takes as long as the slowest one."""
     places = ctx.places
     return [
         _check("store", lambda: store_problem(ctx)),
@@ -51,7 +51,7 @@ def _check(name: str, ask: Callable[[], str | None]) -> Check:
 
 
 def _in_time(name: str, ask: Callable[[], str | None], patience: float = PATIENCE) -> str | None:
-    """What a check says; a share whose server is gone may let it hang, for as long as that is so."""
+    """The result of a check, which may hang for as long as the server of a share is gone."""
     asking = _hanging.get(name)
     if asking is None or not asking.is_alive():
         said: list[str | None] = []
@@ -91,7 +91,7 @@ def data_problem(ctx: Context) -> str | None:
 
 
 def disk_problem(ctx: Context) -> str | None:
-    """Which disk has less free than is to stay free."""
+    """Which disk has less free space than must stay free, in words; None if none has."""
     spare = ctx.settings.worker.spare_disk
     for folder in (ctx.places.data, ctx.places.results, ctx.places.scratch):
         try:
@@ -104,7 +104,7 @@ def disk_problem(ctx: Context) -> str | None:
 
 
 def folder_problem(folder: Path) -> str | None:
-    """Why nothing can be written to a folder; tries it."""
+    """Why nothing can be written to a folder, by trying it; None if it can."""
     name = f".nearfar-probe-{secrets.token_hex(8)}"
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
     try:

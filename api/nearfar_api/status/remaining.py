@@ -35,7 +35,7 @@ def stages_left(weights: Mapping[str, float], progress: float) -> dict[UnitKind,
 
 
 def time_left(job: Job, *, pace: Mapping[UnitKind, Pace], figures: Figures) -> Left | None:
-    """The range; None if nothing can be said: the job does not run, nobody works, or a stage was never seen."""
+    """The range; None if unknown: the job does not run, there is no worker, or a stage was never timed."""
     slots = sum(worker.slots for worker in figures.workers)
     if job.state is not JobState.RUNNING or figures.server is not ServerState.OPEN or slots == 0:
         return None

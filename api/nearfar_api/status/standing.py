@@ -1,4 +1,4 @@
-"""How the server stands, as its pages tell it: jobs of each state, why those that wait do so, room on its disks."""
+"""The state of the server for its pages: jobs of each state, why jobs wait, room on the disks."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from nearfar_api.routes.server import inbox_model, server_model
 
 @dataclass(frozen=True, kw_only=True)
 class Disk:
-    """Room on the disk of one or several folders; None if it cannot be told."""
+    """Room on the disk of one or several folders; None if unknown."""
 
     name: str
     path: str
@@ -25,7 +25,7 @@ class Disk:
 
     @property
     def used(self) -> float:
-        """Share that is taken."""
+        """Share of the disk that is in use, 0..1."""
         return 1 - (self.free or 0) / self.total if self.total else 0.0
 
 
@@ -59,7 +59,7 @@ def _jobs(
 
 
 def _why_waiting(ctx: Context, workers: int) -> str:
-    """Why jobs that wait do so: the same for all of them but for what needs more room than any worker has."""
+    """Why jobs wait: the same reason for all, except for units that need more room than any worker has."""
     state = ctx.store.server_state()
     if state != "open":
         return f"The server is {state}: nothing new is begun until it is opened."

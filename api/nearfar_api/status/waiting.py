@@ -1,4 +1,4 @@
-"""What jobs wait for that could go on: one sentence, the same on the first page, in the API and in the commands."""
+"""What jobs that could continue wait for: one sentence, the same on the first page, in the API and in the commands."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ TURN = "its turn has not come"
 
 
 def waits_for(ctx: Context, job: Job, brief: Brief) -> str | None:
-    """What a job waits for; None if it is at work, held, or ended."""
+    """What a job waits for; None if it is in work, held, or ended."""
     if job.state not in (JobState.WAITING, JobState.RUNNING):
         return None
     found = _all_wait_for(ctx) or _own(brief)

@@ -1,3 +1,3 @@
-"""Bytes of frames and results, in and out: digests, ranges, and files that no name leads away from."""
+"""Bytes of frames and results, in and out: digests, ranges, and files that are opened without following links."""
 
 from __future__ import annotations

@@ -46,17 +46,17 @@ class Awaited:
     digest: bytes | None
     """SHA-256."""
     here: bool
-    """Nothing is missing."""
+    """Whether it is complete."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Piece:
-    """What one request brings."""
+    """What one request sends."""
 
     start: int
     stop: int
     whole: bool
-    """The frame from its beginning, whatever was here before."""
+    """Whether the body is the frame from its beginning, replacing what was here before."""
 
 
 def sha256_of(entry: FrameEntry) -> bytes | None:
@@ -94,7 +94,7 @@ def look_up(ctx: Context, job: int, number: int) -> Awaited:
 
 
 def received(ctx: Context, job: int, number: int, entry: FrameEntry) -> int:
-    """Bytes of a frame that are here."""
+    """Number of bytes of a frame that have arrived."""
     if entry.state is not FrameState.EXPECTED:
         return entry.size or 0
     for name in (Path(entry.path).name, f"{number}.part"):
@@ -157,7 +157,7 @@ class Part:
         self.start = self.size
 
     def begin(self, piece: Piece, uploads: Path, spare: int) -> None:
-        """Go to where the piece belongs; raises `Problem` if that is not next, or the disk has no room."""
+        """Go to where the piece belongs; raises `Problem` if it is not the next one, or the disk has no room."""
         if piece.whole:
             self.cut(0)
         if piece.start != self.size:
@@ -201,13 +201,13 @@ class Part:
                 view = view[done:]
 
     def cut(self, size: int) -> None:
-        """Throw away what comes after."""
+        """Remove everything behind a position."""
         with self._busy:
             os.ftruncate(self.fd, size)
             self.size = size
 
     def settle(self, content: digests.Check, announced: Mapping[str, bytes]) -> bool:
-        """Put what came onto the disk; whether the frame is now complete and has its name.
+        """Sync what arrived to the disk; returns whether the frame is now complete and has its name.
 
         Raises
         ------
@@ -253,7 +253,7 @@ class Part:
         )
 
     def close(self) -> None:
-        """Let others write."""
+        """Close the file and release its lock."""
         with self._busy:
             os.close(self.fd)
             os.close(self.folder)
@@ -294,7 +294,7 @@ def start(ctx: Context, job: int, *, who: str) -> None:
 
 
 def arrived_unnoted(ctx: Context, job: int) -> list[Awaited]:
-    """Frames that have their names and that the store does not know of: this process was ended in between."""
+    """Frames that are complete but not recorded in the store, because a process was ended in between."""
     found = []
     for number, entry in enumerate(ctx.store.frames(job), 1):
         if entry.state is not FrameState.EXPECTED or os.path.isabs(entry.path):  # noqa: PTH117
@@ -309,7 +309,7 @@ def arrived_unnoted(ctx: Context, job: int) -> list[Awaited]:
 
 
 def catch_up(ctx: Context) -> None:
-    """Note what arrived and was not noted, of all jobs whose frames are awaited; when the server starts."""
+    """Record what arrived and was not recorded, for all jobs that await frames; called when the server starts."""
     after = None
     while True:
         page = ctx.store.jobs(JobQuery(states=frozenset({JobState.HELD}), limit=200, after=after))
@@ -335,7 +335,7 @@ def _catch_up(ctx: Context, job: int) -> None:
 
 
 def same_bytes(frame: Awaited, announced: Mapping[str, bytes], folder: Path) -> bool:
-    """Whether a frame that is here has the digests that come with a request; False if none tells."""
+    """Whether a frame that is here has the digests of a request; False if the request has none."""
     if not announced:
         return False
     if frame.digest is not None and "sha-256" in announced:

@@ -49,7 +49,7 @@ def written(digests: Mapping[str, bytes]) -> str:
 
 
 class Check:
-    """Takes bytes as they come and tells at the end whether they are those announced."""
+    """Digests bytes as they arrive, and compares at the end with what was announced."""
 
     def __init__(self, expected: Mapping[str, bytes]) -> None:
         self.expected = expected

@@ -13,7 +13,7 @@ SPEC = re.compile(r"(\d+)-(\d*)|-(\d+)")
 
 
 class NotSatisfiable(Exception):
-    """No part that is asked for is there: 416."""
+    """None of the requested parts exists: 416."""
 
 
 def parse(field: str | None, size: int) -> list[tuple[int, int]]:
@@ -63,7 +63,7 @@ def _joined(parts: list[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 def http_date(seconds: float) -> str:
-    """As `Last-Modified` has it."""
+    """A time as in `Last-Modified`."""
     return format_datetime(datetime.fromtimestamp(int(seconds), UTC), usegmt=True)
 
 

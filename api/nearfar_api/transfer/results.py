@@ -25,7 +25,7 @@ TYPES = {
     ".xmp": "application/rdf+xml",
 }
 ENDINGS = {"picture": None, "report": ".report.json", "preview": ".preview.jpg"}
-"""What lies beside a picture, by what follows its stem."""
+"""Endings of a result's files behind the picture's stem, by what they are."""
 LARGEST_REPORT = 64 << 20
 """Bytes of a report; one of ten thousand frames has about 6 MiB."""
 Report = Mapping[str, Any]
@@ -43,7 +43,7 @@ class ResultFile:
 
 @dataclass(frozen=True, kw_only=True)
 class Opened:
-    """An open file; whoever has it closes ``fd``."""
+    """An open file; its user closes ``fd``."""
 
     fd: int
     name: str
@@ -128,7 +128,7 @@ def open_beneath(places: Places, steps: Sequence[str], name: str, missing: NotFo
 
 
 def report_of(job: Job, places: Places) -> Report | None:
-    """The report of a result; None if there is none to be read."""
+    """The report of a result; None if it is missing or unreadable."""
     try:
         opened = open_file(job, places, name_of(job, "report"))
     except NotFound:

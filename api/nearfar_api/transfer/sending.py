@@ -21,7 +21,7 @@ from nearfar_api.transfer.results import Opened
 
 PIECE = 1 << 20
 SHOWN = ("image/jpeg", "image/png", "application/json", "text/plain; charset=utf-8")
-"""What browsers show; everything else they are told to save."""
+"""Types that browsers may show; all others they are told to save."""
 KNOWN = 512
 """Files whose digest is kept."""
 
@@ -43,7 +43,7 @@ class DigestBook:
         self._known: OrderedDict[str, bytes] = OrderedDict()
 
     def known(self, tag: str) -> bytes | None:
-        """What was reckoned before."""
+        """A digest that was computed before, or None."""
         with self._lock:
             return self._known.get(tag)
 

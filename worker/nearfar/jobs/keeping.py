@@ -18,7 +18,7 @@ BATCH = 200
 
 @dataclass(frozen=True, kw_only=True)
 class Forgotten:
-    """A job that is no longer in the store."""
+    """A job that was removed from the store."""
 
     job: int
     stack: str
@@ -57,14 +57,14 @@ def old_jobs(before: float) -> sa.Select[int, str, str, str | None]:
 
 
 def forget_trail(tx: Tx, *, before: float) -> int:
-    """Remove lines of the trail, and workers that are gone, from before a time; how many lines."""
+    """Remove lines of the trail and departed workers from before a time; returns the number of lines."""
     gone = workers.c.state.in_((WorkerState.GONE, WorkerState.LOST))
     tx.conn.execute(sa.delete(workers).where(gone, workers.c.beat < before))
     return tx.conn.execute(sa.delete(trail).where(trail.c.at < before)).rowcount
 
 
 def at_rest(tx: Tx, job: int) -> bool:
-    """Whether a job ended and no worker has a unit of it any longer, so that its scratch may go. True if it is gone."""
+    """Whether a job ended and no worker holds a unit of it, so that its scratch may be removed; also True if it is gone."""
     state = tx.conn.scalar(sa.select(jobs.c.state).where(jobs.c.id == job))
     if state is None:
         return True

@@ -25,7 +25,7 @@ from nearfar.jobs.states import JobState
 MOST = 500
 """Jobs on the longest page."""
 LARGEST = 2**63
-"""Whole numbers from here on, and no numbers, are none to a database."""
+"""Whole numbers from here on do not fit into the database."""
 
 
 class Sort(StrEnum):
@@ -34,7 +34,7 @@ class Sort(StrEnum):
     CREATED = "created"
     UPDATED = "updated"
     FINISHED = "finished"
-    """Holds only jobs that ended."""
+    """By the time of their end; lists only jobs that ended."""
     STACK = "stack"
     PRIORITY = "priority"
 
@@ -51,7 +51,7 @@ class JobQuery:
     digest: str | None = None
     again_of: int | None = None
     text: str | None = None
-    """Part of the stack's name, in any case."""
+    """Part of the stack's name, in upper or lower case."""
     sort: Sort = Sort.CREATED
     descending: bool = True
     limit: int = 50
@@ -61,7 +61,7 @@ class JobQuery:
 
 @dataclass(frozen=True, kw_only=True)
 class Page:
-    """A part of a list."""
+    """One page of a list of jobs."""
 
     jobs: tuple[Job, ...]
     after: str | None
@@ -69,7 +69,7 @@ class Page:
 
 
 def list_jobs(tx: Tx, query: JobQuery) -> Page:
-    """A page of jobs.
+    """List jobs, one page at a time.
 
     Raises
     ------
@@ -84,7 +84,7 @@ def list_jobs(tx: Tx, query: JobQuery) -> Page:
 
 
 def statement(query: JobQuery) -> sa.Select[Any]:
-    """The list's statement; it fetches one job more than asked for, to see whether that is all."""
+    """Statement of the list; it fetches one job more than the page holds, to see whether there is a next one."""
     column = jobs.c[query.sort]
     conditions = list(_conditions(query))
     if query.after is not None:
@@ -113,7 +113,7 @@ def _conditions(query: JobQuery) -> Sequence[sa.ColumnElement[bool]]:
 
 
 def _cursor(query: JobQuery, last: Job) -> str:
-    """Place after a job in a list of this order."""
+    """Cursor of the place after a job, in a list of this order."""
     place = [query.sort, query.descending, getattr(last, query.sort), last.id]
     return base64.urlsafe_b64encode(json.dumps(place).encode()).decode().rstrip("=")
 
@@ -161,6 +161,6 @@ def job_units(tx: Tx, job: int, *, run: int | None) -> tuple[Unit, ...]:
 
 
 def job_attempts(tx: Tx, job: int) -> tuple[Attempt, ...]:
-    """All that is on record of attempts at a job's units, oldest first."""
+    """All recorded attempts at a job's units, oldest first."""
     rows = tx.conn.execute(sa.select(attempts).where(attempts.c.job == job).order_by(attempts.c.id))
     return tuple(Attempt.from_row(row) for row in rows)

@@ -1,4 +1,4 @@
-"""Whose jobs share the server, and the account of what each was given, which `order` goes by."""
+"""Owners whose jobs share the server, and the account of work that each was given, which `order` uses."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from nearfar.jobs.records import Owner
 
 
 def charge(tx: Tx, owner: str, seconds: float) -> None:
-    """Put work that was given to an owner on its account; a negative sum if it was handed back."""
+    """Add work that an owner was given to its account; negative if it was handed back."""
     tx.conn.execute(
         sa.update(owners)
         .where(owners.c.name == owner)
@@ -21,7 +21,7 @@ def charge(tx: Tx, owner: str, seconds: float) -> None:
 
 
 def welcome(tx: Tx, owner: str) -> None:
-    """Make sure that an owner is known, and that one which had nothing to do starts level with the others."""
+    """Make sure that an owner is known; one that had no work starts level with the others."""
     insert = postgresql.insert(owners) if tx.postgresql else sqlite.insert(owners)
     tx.conn.execute(insert.values(name=owner, created=tx.now, passed=0.0, share=1.0).on_conflict_do_nothing())
     tx.conn.execute(sa.select(owners.c.name).where(owners.c.name == owner).with_for_update(key_share=True))
@@ -48,7 +48,7 @@ def _busy() -> sa.ColumnElement[bool]:
 
 
 def set_share(tx: Tx, owner: str, share: float) -> None:
-    """Give an owner a larger or smaller part of the server than others, who have 1."""
+    """Set an owner's share of the server, relative to the usual share of 1."""
     if not 0.01 <= share <= 100:
         raise UsageError(
             f"a share of {share:g} for {owner}: expected a number from 0.01 to 100; 1 is everybody's"
@@ -63,7 +63,7 @@ def known(tx: Tx) -> tuple[Owner, ...]:
 
 
 def check_owner(owner: str) -> str:
-    """Raises `StoreError` if the name is empty."""
+    """Raise `StoreError` if the name is empty."""
     if not owner.strip():
         raise StoreError("a job needs an owner; found an empty name, expected for example 'inbox'")
     return owner

@@ -21,7 +21,7 @@ ALIVE = (WorkerState.WORKING, WorkerState.DRAINING)
 def register(
     tx: Tx, *, worker: str, host: str, pid: int, version: str, slots: int, memory: int, disk: int
 ) -> None:
-    """Make a worker known; one of the same name starts again."""
+    """Register a worker; one with the same name counts as started again."""
     row = {
         "host": host,
         "pid": pid,
@@ -40,7 +40,7 @@ def register(
 
 
 def beat(tx: Tx, *, worker: str, memory: int, disk: int, state: WorkerState) -> None:
-    """A sign of life, with the memory and disk that are free now.
+    """Record a heartbeat, with the memory and disk that are free now.
 
     Raises
     ------
@@ -58,7 +58,7 @@ def beat(tx: Tx, *, worker: str, memory: int, disk: int, state: WorkerState) -> 
 
 
 def leave(tx: Tx, *, worker: str) -> None:
-    """A worker goes in good order. What it holds it has handed back before."""
+    """Record that a worker ended. It has handed back its units before."""
     tx.conn.execute(
         sa.update(workers).where(workers.c.id == worker).values(state=WorkerState.GONE, beat=tx.now)
     )
@@ -66,7 +66,7 @@ def leave(tx: Tx, *, worker: str) -> None:
 
 
 def lost(db: Database, *, worker: str, cause: str, reason: str, who: str) -> tuple[int, ...]:
-    """A worker is known to be dead: release its units at once, counted, with the cause. The jobs that failed by it."""
+    """Release the units of a dead worker, with their attempts counted; returns the jobs for which it was the last one."""
 
     def note(tx: Tx) -> Sequence[Row]:
         tx.conn.execute(sa.update(workers).where(workers.c.id == worker).values(state=WorkerState.LOST))
@@ -84,7 +84,7 @@ def lost(db: Database, *, worker: str, cause: str, reason: str, who: str) -> tup
 
 
 def known(tx: Tx, *, alive: bool) -> tuple[Worker, ...]:
-    """All workers, or those that beat, by name."""
+    """All workers, or those with a recent heartbeat, by name."""
     query = sa.select(workers).order_by(workers.c.id)
     if alive:
         query = query.where(workers.c.state.in_(ALIVE))

@@ -22,7 +22,7 @@ from nearfar.merge.render import Renderer
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import MappedFrame
 
-VERSION = 7
+VERSION = 8
 
 WARPED_CHANNEL = 0.761
 """What a warp at a random phase leaves of white noise of variance 1 in a channel."""

@@ -1,3 +1,3 @@
-"""Cards: a whole shoot in one folder, told apart into stacks by time, camera data and small looks at the pictures."""
+"""Cards: a whole shoot in one folder, sorted into stacks by time, camera data and small previews of the pictures."""
 
 from __future__ import annotations

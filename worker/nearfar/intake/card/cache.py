@@ -23,10 +23,10 @@ from nearfar.frames.glance import Embedded, Glance
 from nearfar.intake.card.previews import BLOCKS, SCALES, SMALL, Look
 
 VERSION = 1
-"""Raised when a look or glance is made another way: what was kept before is then made again."""
+"""Raised when looks or glances are made differently, so that older ones are made again."""
 FILE = "cards.sqlite"
 MOST_BYTES = 2 << 30
-"""Size at which the file is started afresh."""
+"""Size at which the file is replaced by an empty one."""
 _TABLES = """
 CREATE TABLE IF NOT EXISTS glances (file TEXT PRIMARY KEY, glance TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS looks (file TEXT, closeness INTEGER, source TEXT NOT NULL, data BLOB NOT NULL,
@@ -41,7 +41,7 @@ def default_folder() -> Path:
 
 
 def file_key(status: os.stat_result) -> str:
-    """What tells one state of one file from every other: device, inode, size, time of change in nanoseconds."""
+    """Identifies one state of one file: device, inode, size, time of change in nanoseconds."""
     return f"{status.st_dev}:{status.st_ino}:{status.st_size}:{status.st_mtime_ns}"
 
 
@@ -84,14 +84,14 @@ class CardCache:
             self._give_up()
 
     def _give_up(self) -> None:
-        """From here on remember nothing: the file is damaged, locked, or the disk is full."""
+        """Stop using the file, since it is damaged, locked, or the disk is full."""
         if self._connection is not None:
             with contextlib.suppress(sqlite3.Error):
                 self._connection.close()
             self._connection = None
 
     def glance(self, key: str) -> Glance | None:
-        """What was read of a file's header, if it was and can still be understood."""
+        """What was read of a file's header before; None if nothing was, or it is of another version."""
         row = self._ask("SELECT glance FROM glances WHERE file = ?", (key,))
         try:
             return _glance_from(json.loads(row[0])) if row else None
@@ -104,7 +104,7 @@ class CardCache:
         self._write("INSERT OR REPLACE INTO glances VALUES (?, ?)", rows)
 
     def look(self, key: str, closeness: int) -> Look | None:
-        """The look at a file's picture, if it was taken before."""
+        """The look at a file's picture that was taken before, or None."""
         row = self._ask("SELECT source, data FROM looks WHERE file = ? AND closeness = ?", (key, closeness))
         try:
             return _look_from(row[0], row[1]) if row else None
@@ -118,7 +118,7 @@ class CardCache:
 
 
 def _open(path: Path) -> sqlite3.Connection | None:
-    """The cache file, started afresh if it is damaged, of another version or too large; None if that fails too."""
+    """Open the cache file, replaced if it is damaged, of another version or too large; None if that fails too."""
     for attempt in range(2):
         try:
             path.parent.mkdir(parents=True, exist_ok=True)

@@ -16,7 +16,7 @@ from nearfar.intake.card.refocusing import of_focus
 from nearfar.intake.card.series import ALIKE, SLACK, Series, alike, same_settings
 
 MOST_BETWEEN = 3
-"""Odd frames in a row that a stack may go on behind."""
+"""The most odd frames in a row within a stack."""
 
 
 @dataclass(kw_only=True)
@@ -34,7 +34,7 @@ class Chain:
 
 
 def chain(series: Series) -> Chain:
-    """Judge all links of one camera's frames."""
+    """Judge all links between one camera's frames."""
     found = Chain()
     _set_aside(series, found)
     found.good = [k for k in range(len(series)) if k not in found.odd]
@@ -46,7 +46,7 @@ def chain(series: Series) -> Chain:
 
 
 def _set_aside(series: Series, found: Chain) -> None:
-    """Frames that show nothing, and those that show something else than what stands on both sides."""
+    """Frames that show nothing, and frames that show something else than those on both sides."""
     n = len(series)
     blanks = {k: odd for k in range(n) if (odd := odd_frames.blank(series.looks[k]))}
     for start, end in _stretches(sorted(blanks)):
@@ -59,7 +59,7 @@ def _set_aside(series: Series, found: Chain) -> None:
 
 
 def _stretches(indices: Sequence[int]) -> list[tuple[int, int]]:
-    """First and last of each stretch of consecutive numbers."""
+    """First and last number of each run of consecutive numbers."""
     found: list[tuple[int, int]] = []
     for k in indices:
         if found and k == found[-1][1] + 1:
@@ -70,7 +70,7 @@ def _stretches(indices: Sequence[int]) -> list[tuple[int, int]]:
 
 
 def _set_aside_intruder(series: Series, found: Chain, k: int) -> None:
-    """One to three frames from ``k`` on, before and behind which the view is the same, or which hardly show anything."""
+    """One to three frames from ``k`` on that interrupt a view, or that hardly show anything."""
     before = _neighbour(found, k, -1, len(series))
     if before is None or series.likeness(before, k).same >= ALIKE:
         return
@@ -99,7 +99,7 @@ def _neighbour(found: Chain, k: int, step: int, n: int) -> int | None:
 
 
 def _set_aside_by_neighbours(series: Series, found: Chain) -> None:
-    """Frames that are off their neighbours in brightness, or shaken, within a view that stays the same."""
+    """Frames within an unchanged view that differ from their neighbours in brightness, or are shaken."""
     good = found.good
     for a, k, b in zip(good, good[1:], good[2:], strict=False):
         if k in found.odd or a in found.odd or not (alike(series, a, k) and alike(series, k, b)):
@@ -121,7 +121,7 @@ def _set_aside_by_neighbours(series: Series, found: Chain) -> None:
 
 
 def _in_rhythm(series: Series, a: int, k: int, b: int) -> bool:
-    """Whether three frames were taken quickly and with the same settings: a try before a stack is no measure of it."""
+    """Whether three frames were taken in quick succession with the same settings, unlike a trial shot before a stack."""
     one, two = series.pause(a, k), series.pause(k, b)
     slack = SLACK + series.exposures[k].resolution
     steady = one is None or two is None or max(one, two) + slack < 3 * (min(one, two) + slack)
@@ -129,13 +129,13 @@ def _in_rhythm(series: Series, a: int, k: int, b: int) -> bool:
 
 
 def _came_and_went(series: Series, a: int, k: int, b: int) -> bool:
-    """Whether part of a view changed for one frame and then was as before."""
+    """Whether part of a view changed for one frame only."""
     here = min(series.likeness(a, k).changed, series.likeness(k, b).changed)
     return here > 25 and series.likeness(a, b).changed < 0.4 * here
 
 
 def _views(series: Series, good: Sequence[int]) -> list[list[int]]:
-    """Stretches in which each frame shows the view of the one before."""
+    """Runs in which each frame shows the same view as the one before."""
     found: list[list[int]] = []
     for k in good:
         if found and alike(series, found[-1][-1], k):
@@ -146,7 +146,7 @@ def _views(series: Series, good: Sequence[int]) -> list[list[int]]:
 
 
 def _link(series: Series, found: Chain) -> None:
-    """Judge links view by view: all other evidence first, then whether the focus goes on or begins again."""
+    """Judge links view by view: all other evidence first, then whether focus continues or begins again."""
     bracketed = {k: group for group in found.brackets for k in group}
     found.runs = []
     for view in _loosely(series, found.good):
@@ -171,7 +171,7 @@ def _link(series: Series, found: Chain) -> None:
 
 
 def _trimmed(series: Series, found: Chain, run: list[int]) -> list[list[int]]:
-    """A run without the frames at its ends that were not taken in its rhythm: tries before, a look back after."""
+    """A run without frames at its ends that were not taken in its rhythm, such as trial shots."""
     before: list[list[int]] = []
     after: list[list[int]] = []
     while len(run) > 3 and not _holds(series, found, run, 0):
@@ -201,7 +201,7 @@ def _holds(series: Series, found: Chain, run: Sequence[int], p: int) -> bool:
 
 
 def _loosely(series: Series, good: Sequence[int]) -> list[list[int]]:
-    """Stretches between neighbours that are surely apart by their looks."""
+    """Runs that end where two neighbours clearly show different views."""
     found: list[list[int]] = []
     for k in good:
         if found and series.likeness(found[-1][-1], k).same >= 0.5:
@@ -212,7 +212,7 @@ def _loosely(series: Series, good: Sequence[int]) -> list[list[int]]:
 
 
 def other_evidence(series: Series, found: Chain, a: int, b: int) -> list[Evidence]:
-    """All evidence on a link but the focus."""
+    """All evidence on a link except focus."""
     likeness = series.likeness(a, b)
     one, other = series.exposures[a], series.exposures[b]
     return [
@@ -249,7 +249,7 @@ def of_pauses(series: Series, a: int, b: int) -> Evidence:
 
 
 def of_what_lies_between(series: Series, found: Chain, a: int, b: int) -> Evidence:
-    """A divider separates, unless an automatic sequence ran on through it; other odd frames say less."""
+    """A divider separates, unless an automatic sequence continued through it; other odd frames are weaker evidence."""
     between = [found.odd[k] for k in range(a + 1, b) if k in found.odd]
     if not between:
         return Evidence(weight=0.0)

@@ -1,4 +1,4 @@
-"""What speaks for and against two exposures being neighbours in one stack, in log-odds that simply add up.
+"""Evidence for and against two exposures being neighbours in one stack, in log-odds that add up.
 
 Each function gives a weight (natural log-odds; positive: together) and, if it says anything, the reason in words.
 Weights are capped: no single kind of evidence decides against all the others, save for what cannot be merged at all
@@ -22,7 +22,7 @@ CERTAIN = 8.0
 
 @dataclass(frozen=True, kw_only=True)
 class Evidence:
-    """A weight and what it rests on; ``words`` is empty if there is nothing to tell."""
+    """A weight, and what it is based on in words; ``words`` is empty if there is nothing to say."""
 
     weight: float
     words: str = ""
@@ -30,14 +30,14 @@ class Evidence:
 
 @dataclass(frozen=True, kw_only=True)
 class Link:
-    """Whether two exposures belong together: all evidence added."""
+    """Whether two exposures belong together, from the sum of all evidence."""
 
     log_odds: float
     reasons: tuple[str, ...]
 
     @property
     def together(self) -> bool:
-        """Whether more speaks for it than against."""
+        """Whether the evidence for it outweighs that against."""
         return self.log_odds >= 0
 
     @property
@@ -52,7 +52,7 @@ def probability(log_odds: float) -> float:
 
 
 def added(*evidence: Evidence) -> Link:
-    """All evidence together; reasons on the winning side first, weightiest first."""
+    """Add all evidence; reasons for the verdict come first, each side ordered by weight."""
     total = PRIOR + sum(e.weight for e in evidence)
     told = sorted((e for e in evidence if e.words), key=lambda e: -e.weight if total >= 0 else e.weight)
     winning = [e.words for e in told if (e.weight >= 0) == (total >= 0) and abs(e.weight) >= 0.4]
@@ -60,7 +60,7 @@ def added(*evidence: Evidence) -> Link:
 
 
 def ramp(value: float, *points: tuple[float, float]) -> float:
-    """Straight lines through (value, weight) points in rising order, level beyond the ends."""
+    """Linear interpolation through (value, weight) points in rising order, constant beyond the ends."""
     if value <= points[0][0]:
         return points[0][1]
     for (a, wa), (b, wb) in pairwise(points):
@@ -204,7 +204,7 @@ def of_brightness(gain_ev: float, step: float | None) -> Evidence:
 
 
 def of_numbers(one: Exposure, other: Exposure, *, seen_between: int = 0) -> Evidence:
-    """Numbers missing in between: frames were deleted or lie elsewhere. A hint at most."""
+    """Numbers missing in between, since frames were deleted or are elsewhere; weak evidence at most."""
     a, b = one.place.number, other.place.number
     if a is None or b is None:
         return Evidence(weight=0.0)
@@ -215,7 +215,7 @@ def of_numbers(one: Exposure, other: Exposure, *, seen_between: int = 0) -> Evid
 
 
 def of_camera_brackets(one: Exposure, other: Exposure) -> Evidence:
-    """What the camera itself says: a focus bracket goes on, or its shots are counted from one again."""
+    """What the camera recorded: a focus bracket continues, or its shots are counted from one again."""
     a, b = one.found.camera, other.found.camera
     if a.bracket == "exposure" or b.bracket == "exposure":
         return Evidence(weight=-3.0, words="the camera calls it an exposure bracket")

@@ -1,4 +1,4 @@
-"""Everything that lies on a card: which files are exposures, by which camera, in what order, and what the rest is.
+"""The contents of a card: which files are exposures, by which camera, in what order, and what the other files are.
 
 Folders are walked through and through; nothing is followed out of them by a link. Every file ends up in one place:
 among the exposures, or passed over with the reason.
@@ -25,12 +25,12 @@ from nearfar.intake.listing import DEVELOPED, JUNK, OUR_MARK, PICTURES, RAW
 
 SIDE_CAR = ".xmp"
 ENDS = 64 << 10
-"""Bytes at both ends of two files that have to agree before one is called a copy of the other."""
+"""Bytes at both ends that must be equal for one file to count as a copy of another."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Exposure:
-    """One press of the shutter: the file that stands for it, and what is known without looking at the picture."""
+    """One exposure: the file that represents it, and what is known without decoding the picture."""
 
     path: Path
     key: str
@@ -40,9 +40,9 @@ class Exposure:
     seconds: float | None
     """When it was taken, on its camera's clock; None if the file does not say."""
     resolution: float
-    """How finely that clock is read: seconds."""
+    """Resolution of that clock, seconds."""
     shown_by: Path
-    """The file whose picture is looked at: the developed twin of a raw file, else the file itself."""
+    """The file whose picture is previewed: the developed copy of a raw file, otherwise the file itself."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +92,7 @@ def _sift(paths: Iterable[Path], left: list[tuple[Path, str]]) -> tuple[list[Pat
 
 
 def _files(paths: Iterable[Path], left: list[tuple[Path, str]]) -> Iterator[tuple[Path, Path]]:
-    """All files, each once, with the argument below which each lies (itself, if it was named)."""
+    """All files, each once, with the argument that each lies below (or the file itself, if it was named)."""
     seen: set[Path] = set()
     for given in paths:
         if not given.exists() and not given.is_symlink():
@@ -209,7 +209,7 @@ def _same_ends(one: Path, other: Path) -> bool:
 def _with_side_cars(
     looked: Sequence[_Looked], side_cars: Sequence[Path], left: list[tuple[Path, str]]
 ) -> list[_Looked]:
-    """What side-cars know is added if the file itself says nothing."""
+    """Add what side-car files say where the file itself says nothing."""
     whose: dict[tuple[Path, str], list[int]] = defaultdict(list)
     for index, item in enumerate(looked):
         for name in {item.path.stem.casefold(), item.path.name.casefold()}:
@@ -234,7 +234,7 @@ def _filled(found: Glance, told: Mapping[str, Any]) -> CameraData:
 
 
 def _exposures(looked: Sequence[_Looked], left: list[tuple[Path, str]]) -> list[Exposure]:
-    """One exposure for each file, or for a raw file and its developed twin."""
+    """One exposure for each file, or for a raw file together with its developed copy."""
     by_stem: dict[tuple[Path, str], list[_Looked]] = defaultdict(list)
     for item in looked:
         by_stem[item.path.parent, item.path.stem.casefold()].append(item)

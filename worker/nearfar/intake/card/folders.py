@@ -28,12 +28,12 @@ def card_id(path: str) -> str:
 
 
 def card_name(parts: Parts) -> str:
-    """A name for people; empty for what lies loose, or came as a camera's folder and nothing else."""
+    """A name for people; empty for loose frames, and for a camera's folders without one around them."""
     return "" if not parts or parts[-1].casefold() == ROOT else stack_name(parts)
 
 
 def apart(folders: Sequence[Folder]) -> tuple[list[Folder], list[Folder]]:
-    """Tell cards from stacks.
+    """Divide folders into cards and stacks.
 
     Parameters
     ----------

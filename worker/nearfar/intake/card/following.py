@@ -34,7 +34,7 @@ class Sorts(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class Sorting:
-    """What all cards share. Without ``sorts`` nothing is sorted that is not."""
+    """What all cards share. Without ``sorts`` no card is sorted that was not sorted before."""
 
     files: CardFiles
     sorts: Sorts | None
@@ -52,7 +52,7 @@ class Ready:
 
 @dataclass(frozen=True, kw_only=True)
 class Seen:
-    """What there is to say of a card: how it stands, stacks that were taken, stacks that wait, stacks to take."""
+    """A card at one moment: how it stands, stacks that were taken, stacks that wait, stacks to take."""
 
     entry: Entry | None
     taken: Sequence[tuple[Entry, Known]] = ()
@@ -73,7 +73,7 @@ class _Read:
 
 
 class CardFollower:
-    """One card on its way in."""
+    """Follows one card that is arriving."""
 
     def __init__(self, sorting: Sorting, rules: Patience, processes: Processes) -> None:
         self._sorting = sorting
@@ -230,7 +230,7 @@ def _tell(
     ready: Sequence[object],
     troubles: Sequence[str],
 ) -> None:
-    """How a card stands that was sorted."""
+    """The state of a card that was sorted."""
     asked = sum(other.state == "waiting" for other in waiting)
     left = len(card.left_out)
     count = f"{len(card.stacks)} stack{'' if len(card.stacks) == 1 else 's'}"

@@ -41,14 +41,14 @@ class Kept:
 
 @dataclass(frozen=True, kw_only=True)
 class Decided:
-    """What a person decided; ``gone``: how many of it may be acted on."""
+    """The decisions of a person; ``gone``: how many of them may be acted on."""
 
     decisions: tuple[dict[str, Any], ...] = ()
     gone: int = 0
 
     @property
     def go(self) -> bool:
-        """Whether all of it may be acted on."""
+        """Whether all of them may be acted on."""
         return self.gone >= len(self.decisions)
 
 
@@ -79,7 +79,7 @@ class CardFiles:
         return sorted(name for name in names if ID.fullmatch(name))
 
     def read(self, card: str) -> Kept | None:
-        """How a card was sorted; None if it was not, or what is kept cannot be understood."""
+        """How a card was sorted; None if it was not, or the file cannot be read."""
         try:
             said = json.loads(self.sorted_file(card).read_text(encoding="utf-8"))
             return Kept(
@@ -92,7 +92,7 @@ class CardFiles:
             return None
 
     def write(self, card: str, kept: Kept) -> None:
-        """Keep how a card was sorted. Raises `OSError`."""
+        """Store how a card was sorted. Raises `OSError`."""
         said = {
             "path": kept.path,
             "files": dict(kept.files),
@@ -122,13 +122,13 @@ class CardFiles:
             ) from error
 
     def decide(self, card: str, path: str, decided: Decided) -> None:
-        """Keep what was decided. Raises `OSError`."""
+        """Store what was decided. Raises `OSError`."""
         said = {"path": path, "decisions": list(decided.decisions), "gone": decided.gone}
         _write(self.decisions_file(card), said, durable=True)
 
     @contextmanager
     def deciding(self) -> Iterator[None]:
-        """One at a time, in all processes."""
+        """A lock on a card's decisions, across all processes."""
         self.folder.mkdir(parents=True, exist_ok=True)
         with open(self.folder / ".lock", "ab") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)

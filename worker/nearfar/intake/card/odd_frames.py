@@ -15,16 +15,16 @@ from nearfar.intake.card.previews import Look
 from nearfar.intake.card.sharpness import Patterns
 
 DARK = 14
-"""Encoded luma, of 0..255, that 98 % of a covered frame stays below: four stops under middle grey and more."""
+"""A frame is covered if 98 % of it is below this encoded luma, 0..255: four stops below middle grey or more."""
 FLAT = 9.0
-"""Standard deviation of encoded luma in blocks below which a frame shows nothing."""
+"""A frame shows nothing if the standard deviation of encoded luma in its blocks is below this."""
 FLASH_EV = 0.7
-"""Brightness that a frame may be off its neighbours at the same settings before a flash is said to have failed."""
+"""Difference in brightness to its neighbours, at the same settings, from which a flash counts as failed."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Odd:
-    """Why a frame is out of line. ``covers``: it looks like something held before the lens on purpose."""
+    """Why a frame does not belong. ``covers``: whether it seems to show something held before the lens on purpose."""
 
     kind: str  # 'dark', 'blank', 'soft', 'unlike', 'brightness', 'shaken'
     why: str
@@ -49,7 +49,7 @@ def _block_spread(small: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def soft_level(look: Look) -> float:
-    """How much detail there is at all: mean log of the finest octave."""
+    """How much detail a frame has: mean logarithm of the finest octave."""
     return float(np.log(look.sharp[0] + 0.35).mean())
 
 
@@ -61,7 +61,7 @@ def unlike(look: Look, before: Look, after: Look) -> Odd:
 
 
 def softer_than_both(look: Look, before: Look, after: Look) -> bool:
-    """Whether hardly any detail is left beside either neighbour."""
+    """Whether a frame has hardly any detail compared with either neighbour."""
     return soft_level(look) < min(soft_level(before), soft_level(after)) - 0.45
 
 

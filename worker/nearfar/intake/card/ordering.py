@@ -21,14 +21,14 @@ DCF_FOLDER = re.compile(r"(\d{3})\w{5}$")
 """Folder names of cameras: three digits, five letters or digits (CIPA DC-009, design rule for file systems)."""
 WRAP = 10_000
 NUMBERS_TRUSTED = 0.02
-"""Share of neighbours that the clock may put the other way round before numbers are no longer believed."""
+"""Share of neighbours that the clock may put in the other order before numbers are no longer used."""
 
 T = TypeVar("T")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Place:
-    """Where a file lies in a camera's own counting."""
+    """A file's place in its camera's own numbering."""
 
     folder: int | None  # the three digits that its name begins with
     number: int | None  # 1 to 9999
@@ -47,7 +47,7 @@ def place_of(path: Path) -> Place:
 
 
 def body_of(path: Path, camera: CameraData) -> str:
-    """What tells one camera's frames from another's: the serial number, else model, letters of the name, and place."""
+    """Identifies the camera of a frame: by the serial number, otherwise by model, letters of the name, and folder."""
     if camera.body_serial:
         return f"{camera.model or camera.make or ''} {camera.body_serial}".strip()
     root = path.parent.parent if DCF_FOLDER.match(path.parent.name) else path.parent
@@ -59,7 +59,7 @@ def body_of(path: Path, camera: CameraData) -> str:
 
 
 def seconds_of(camera: CameraData) -> tuple[float | None, float]:
-    """Time of exposure in seconds on the camera's own clock, and how finely it is told."""
+    """Time of exposure in seconds by the camera's own clock, and that clock's resolution."""
     if camera.date_time is None:
         return None, 1.0
     moment = camera.date_time.replace(tzinfo=UTC) - datetime(2000, 1, 1, tzinfo=UTC)

@@ -1,4 +1,4 @@
-"""What the net sees of each frame at each half-size place: 11 numbers without units.
+"""What the net sees of each frame at each half-size place: 14 numbers without units.
 
 All of it in float32, each operation rounded by itself, in the kernel's order. A place depends on at most 5 half-size
 places around it, and on other frames only where those are admitted (mask > 0), so tiles of any size agree.
@@ -46,7 +46,7 @@ class Window:
 
 @dataclass(frozen=True, kw_only=True)
 class Seen:
-    """``values`` (11, n, h, w); ``score`` (n, h, w): V / max V."""
+    """``values`` (14, n, h, w); ``score`` (n, h, w): V / max V."""
 
     values: F32
     score: F32
@@ -88,12 +88,23 @@ def second_band(half_luma: F32) -> F32:
     return softened(band * band)
 
 
+def _others(planes: F32) -> tuple[F32, F32]:
+    """Largest values (n, h, w) among nearer, and among farther frames, of values that are at least 0."""
+    nothing = np.zeros_like(planes[:1])
+    nearer = np.maximum.accumulate(np.concatenate([nothing, planes[:-1]]), axis=0)
+    farther = np.maximum.accumulate(np.concatenate([nothing, planes[:0:-1]]), axis=0)[::-1]
+    return nearer, farther
+
+
+def _held(x: F32) -> F32:
+    """Within -1 and 1."""
+    return np.asarray(x / (np.float32(1) + np.abs(x)), np.float32)
+
+
 def _sharper(e1: F32, noise: F32) -> tuple[F32, F32]:
     """Octaves by which the largest energy around among nearer, and among farther frames is above a frame's own; tenths."""
-    around, own = around5(e1), octaves(e1 + noise)
-    nothing = np.zeros_like(around[:1])
-    nearer = np.maximum.accumulate(np.concatenate([nothing, around[:-1]]), axis=0)
-    farther = np.maximum.accumulate(np.concatenate([nothing, around[:0:-1]]), axis=0)[::-1]
+    nearer, farther = _others(around5(e1))
+    own = octaves(e1 + noise)
     tenth = np.float32(0.1)
     return (octaves(nearer + noise) - own) * tenth, (octaves(farther + noise) - own) * tenth
 
@@ -122,18 +133,23 @@ def features(window: Window) -> Seen:
     d = window.colour - first
     apart = (d[:, 0] * d[:, 0] + d[:, 1] * d[:, 1] + d[:, 2] * d[:, 2]) * (1 / (np.float32(6) * nc))
     brighter = window.half_luma - (LUMA[0] * first[0] + LUMA[1] * first[1] + LUMA[2] * first[2])
-    twelve = np.float32(12) * brighter
+    around = b5(brighter)
     known = window.prior * mask
+    over_known = one / np.maximum(known.max(axis=0), np.float32(1e-9))
+    known_nearer, known_farther = _others(known)
     nearer, farther = _sharper(e1, n1)
     same = np.ones_like(e0)
     values = (
         *(rel0, near * _over(near, quiet * n0), rel1),
-        known * (one / np.maximum(known.max(axis=0), np.float32(1e-9))),
+        known * over_known,
         same * (octaves(one + near.max(axis=0) / n0) * twelfth),
         same * (octaves(one + e1.max(axis=0) / n1) * twelfth),
         *(nearer, farther),
         octaves(one + b5(apart)) * sixth,
         octaves(one + softened(apart)) * sixth,
-        twelve / (one + np.abs(twelve)),
+        _held(np.float32(12) * brighter),
+        (known_nearer - known) * over_known,
+        (known_farther - known) * over_known,
+        _held(np.float32(12) * around),
     )
     return Seen(values=np.stack(values).astype(np.float32), score=score.astype(np.float32))

@@ -1,7 +1,7 @@
-"""The net: a linear step on the features, one look at the places and frames beside, and logits for two bands.
+"""The net: a linear step on the features, one look at the places and frames beside, and logits for three bands.
 
     x = relu(A f + a),  y = x + (3 x 3 around each place) + (three taps along the frames),
-    z = relu(B y + b + C max_frames x),  logit = D z + d + slope octaves(score + .001),  gain = 2^(e max_frames z + g).
+    z = relu(B y + b + C max_frames x),  logit = D z + d + slope octaves(score + .001),  gain = 2^(E max_frames z + g).
 
 x and z are 0 where a frame is not admitted. Sums run in the order of the loops here, as in the kernel.
 """
@@ -24,11 +24,13 @@ NOWHERE = np.float32(-1e4)
 
 @dataclass(frozen=True, kw_only=True)
 class Chosen:
-    """Weights of all colours and of luma's finest band (n, h, w), 1 for the best frame; gain (h, w) of that band."""
+    """Weights of all colours and of luma's two finest bands (n, h, w), 1 for the best frame; gains (h, w) of these bands."""
 
     colour: F32
     detail: F32
+    second: F32
     gain: F32
+    second_gain: F32
 
 
 def _linear(matrix: F32, bias: F32 | None, planes: F32) -> list[F32]:
@@ -56,7 +58,7 @@ def _beside(x: F32, around: F32, along: F32) -> F32:
 
 
 def logits(weights: Weights, seen: Seen, mask: F32) -> tuple[F32, F32]:
-    """Logits to the base 2 (2, n, h, w) and gain (h, w)."""
+    """Logits to the base 2 (3, n, h, w) and gains (2, h, w)."""
     part, there = weights.parts(), (mask > 0).astype(np.float32)
     nothing = np.float32(0)
     x = np.stack(
@@ -68,15 +70,15 @@ def logits(weights: Weights, seen: Seen, mask: F32) -> tuple[F32, F32]:
     z = np.stack([np.maximum(y[c] + most[c], nothing) * there for c in range(HIDDEN)])
     out = _linear(part["outward"], part["outward_bias"], z)
     near = octaves(seen.score + np.float32(NEAR_ZERO))
-    gain = _linear(part["gain"][None], part["gain_bias"], z.max(axis=1))[0]
-    return np.stack([out[b] + part["slope"][b] * near for b in range(BANDS)]), exp2(np.clip(gain, -1, 1))
+    gains = np.stack(_linear(part["gain"], part["gain_bias"], z.max(axis=1)))
+    return np.stack([out[b] + part["slope"][b] * near for b in range(BANDS)]), exp2(np.clip(gains, -1, 1))
 
 
 def choose(weights: Weights, window: Window, seen: Seen) -> Chosen:
     """Weights of the frames in a window."""
-    found, gain = logits(weights, seen, window.mask)
-    colour, detail = (_weights(band, window.admission) for band in found)
-    return Chosen(colour=colour, detail=detail, gain=gain)
+    found, gains = logits(weights, seen, window.mask)
+    colour, detail, second = (_weights(band, window.admission) for band in found)
+    return Chosen(colour=colour, detail=detail, second=second, gain=gains[0], second_gain=gains[1])
 
 
 def _weights(logit: F32, admission: F32) -> F32:

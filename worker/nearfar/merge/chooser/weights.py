@@ -16,7 +16,7 @@ from nearfar.errors import WorkFailed
 from nearfar.merge.chooser.numbers import BANDS, FEATURES, HIDDEN
 
 F32 = NDArray[np.float32]
-VERSION = 2
+VERSION = 3
 """Raised when features or layout change: weights of another version are refused."""
 FILE = Path(__file__).with_name("weights.npz")
 LAYOUT: tuple[tuple[str, tuple[int, ...]], ...] = (
@@ -29,8 +29,8 @@ LAYOUT: tuple[tuple[str, tuple[int, ...]], ...] = (
     ("most", (HIDDEN, HIDDEN)),
     ("outward", (BANDS, HIDDEN)),
     ("outward_bias", (BANDS,)),
-    ("gain", (HIDDEN,)),
-    ("gain_bias", (1,)),
+    ("gain", (BANDS - 1, HIDDEN)),
+    ("gain_bias", (BANDS - 1,)),
     ("slope", (BANDS,)),
 )
 """Parts in the order in which they lie in the list; the kernel reads them in the same order."""

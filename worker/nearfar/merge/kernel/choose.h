@@ -40,7 +40,7 @@ static int any_above(const float *row, int a, int b) {
 
 /* What all frames share along row r of a block. */
 typedef struct {
-    net_line mask, near, second, prior, over_near, over_prior, nearer;
+    net_line near, second, prior, over_near, over_prior, nearer, known_nearer;
 } net_common;
 
 static void net_commons(window_t *w, struct net_work *k, int r, net_common *o) {
@@ -50,8 +50,13 @@ static void net_commons(window_t *w, struct net_work *k, int r, net_common *o) {
     for (int j = k->count - 1; j >= 0; j--) {
         net_part *p = k->parts + j;
         const member_t *m = p->member;
-        if (j == k->count - 1) memset(p->farther, 0, sizeof p->farther);
-        else for (int x = 2; x < k->wide - 2; x++) p->farther[x] = nf_maxf(p[1].farther[x], p[1].around[r][x]);
+        if (j == k->count - 1) {
+            memset(p->farther, 0, sizeof p->farther);
+            memset(p->known_farther, 0, sizeof p->known_farther);
+        } else {
+            for (int x = 2; x < k->wide - 2; x++) p->farther[x] = nf_maxf(p[1].farther[x], p[1].around[r][x]);
+            memcpy(p->known_farther, o->prior, sizeof p->known_farther);
+        }
         if (!net_has(k, p, r)) continue;
         const float *restrict prior = m->prior + net_at(w, k, r), *restrict mask = m->mask + net_at(w, k, r);
         for (int x = p->a; x < p->b; x++) {
@@ -98,9 +103,14 @@ static void net_inward(window_t *w, const net_t *net, struct net_work *k, int r)
             f[8][x] = octaves(1 + p->apart[r][x]) * (1 / 6.f);
             f[9][x] = octaves(1 + p->beside[r][x]) * (1 / 6.f);
             f[10][x] = v / (1 + fabsf(v));
+            const float known = prior[x] * mask[x], u = 12 * p->brighter[r][x];
+            f[11][x] = (common.known_nearer[x] - known) * common.over_prior[x];
+            f[12][x] = (p->known_farther[x] - known) * common.over_prior[x];
+            f[13][x] = u / (1 + fabsf(u));
             there[x] = mask[x] > 0 ? 1.f : 0.f;
         }
         for (int x = 2; x < k->wide - 2; x++) common.nearer[x] = nf_maxf(common.nearer[x], p->around[r][x]);
+        for (int x = a; x < b; x++) common.known_nearer[x] = nf_maxf(common.known_nearer[x], prior[x] * mask[x]);
         memset(q, 0, sizeof(net_row));
         if (any_above(there, a, b)) net_matrix(q, net->inward[0], HIDDEN, FEATURES, f, a, b, net->inward_bias, 0, there);
     }
@@ -129,11 +139,11 @@ static void net_beside(const net_t *net, const struct net_work *k, int j, int r,
 static void net_outward(window_t *w, const net_t *net, struct net_work *k, int r) {
     const int64_t at = net_at(w, k, r);
     net_row top = {{0}}, most, sum = {{0}}, y, last = {{0}};
-    net_line best[2], gain[1];
+    net_line best[BANDS], gain[BANDS - 1];
     for (int j = 0; j < k->count; j++)
         for (int h = 0; h < HIDDEN; h++) for (int x = k->parts[j].a; x < k->parts[j].b; x++) top[h][x] = nf_maxf(top[h][x], k->parts[j].rows[r % 3][h][x]);
     net_matrix(most, net->most[0], HIDDEN, HIDDEN, top, 0, k->wide, 0, 0, 0);
-    for (int i = 0; i < 2; i++) for (int x = 0; x < k->round; x++) best[i][x] = -1e4f;
+    for (int i = 0; i < BANDS; i++) for (int x = 0; x < k->round; x++) best[i][x] = -1e4f;
     for (int j = 0; j < k->count; j++) {
         net_part *p = k->parts + j;
         const member_t *m = p->member;
@@ -147,26 +157,30 @@ static void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
             net_beside(net, k, j, r, a, b, sum);
             net_matrix(y, net->middle[0], HIDDEN, HIDDEN, sum, a, b, net->middle_bias, most, there);
             for (int h = 0; h < HIDDEN; h++) for (int x = a; x < b; x++) last[h][x] = nf_maxf(last[h][x], y[h][x]);
-            net_matrix(p->logit, net->outward[0], 2, HIDDEN, y, a, b, 0, 0, 0);
+            net_matrix(p->logit, net->outward[0], BANDS, HIDDEN, y, a, b, 0, 0, 0);
         }
-        for (int i = 0; i < 2; i++)
+        for (int i = 0; i < BANDS; i++)
             for (int x = a; x < b; x++) {
                 const float v = p->logit[i][x] + net->outward_bias[i] + net->slope[i] * octaves(p->score[r][x] + 1e-3f);
                 p->logit[i][x] = ad[x] > 0 ? v : -1e4f;
                 best[i][x] = nf_maxf(best[i][x], p->logit[i][x]);
             }
     }
-    net_matrix(gain, net->gain, 1, HIDDEN, last, 0, k->wide, 0, 0, 0);
-    for (int x = NET_EDGE; x < k->wide - NET_EDGE; x++) w->gain[at + x] = net_exp2(nf_minf(nf_maxf(gain[0][x] + net->gain_bias, -1), 1));
+    net_matrix(gain, net->gain[0], BANDS - 1, HIDDEN, last, 0, k->wide, 0, 0, 0);
+    for (int x = NET_EDGE; x < k->wide - NET_EDGE; x++) {
+        w->gain[at + x] = net_exp2(nf_minf(nf_maxf(gain[0][x] + net->gain_bias[0], -1), 1));
+        w->second_gain[at + x] = net_exp2(nf_minf(nf_maxf(gain[1][x] + net->gain_bias[1], -1), 1));
+    }
     for (int j = 0; j < k->count; j++) {
         net_part *p = k->parts + j;
         member_t *m = p->member;
         if (!net_has(k, p, r)) continue;
         const float *restrict ad = m->admission + at;
-        float *restrict colour = m->weight + at, *restrict detail = m->detail + at;
+        float *restrict colour = m->weight + at, *restrict detail = m->detail + at, *restrict second = m->second + at;
         for (int x = p->a > NET_EDGE ? p->a : NET_EDGE; x < p->b && x < k->wide - NET_EDGE; x++) {
             colour[x] = net_exp2(p->logit[0][x] - best[0][x]) * ad[x];
             detail[x] = net_exp2(p->logit[1][x] - best[1][x]) * ad[x];
+            second[x] = net_exp2(p->logit[2][x] - best[2][x]) * ad[x];
         }
     }
 }
@@ -228,6 +242,7 @@ static int net_weigh(window_t *w, int first, int last) {
     const int top = floor_div(w->top, 2), cells = w->half_width / 8;
     int any = 0;
     for (int64_t i = 0; i < (int64_t)w->half_width * w->half_height; i++) w->gain[i] = 1;
+    memset(w->second_gain, 0, (size_t)w->half_width * w->half_height * 4);
     for (int cell = floor_div(top + first, 8); 8 * cell - top < last; cell++) {
         uint8_t pays[NF_WIDEST / 16];
         int some = 0;
@@ -237,11 +252,11 @@ static int net_weigh(window_t *w, int first, int last) {
             int end = c;
             while (end < cells - 1 && pays[end] && end - c < NET_CELLS) end++;
             if (end == c) continue;
-            some = 1;
+            for (int i = 0; i < w->count && !any; i++) memset(w->members[i].second, 0, (size_t)w->half_width * w->half_height * 4);
+            any = some = 1;
             net_block(w, net, y0, y1, 8 * c, end - c);
             c = end - 1;
         }
-        any |= some;
         for (int i = 0; i < w->count && some; i++)
             for (int y = y0; y < y1; y++) if (has_row(w->members + i, y)) net_spans(w, w->members + i, y);
     }

@@ -1,20 +1,21 @@
 /* Cells in a row as the learned chooser looks at them: energies, scores and distances of the frames that are admitted
    there, in planes of one fixed width. Specification: merge/chooser/features.py. Part of choose.h. */
-#define FEATURES 11
-#define HIDDEN 16
-#define NET_HALO_Y 24             /* as HALO_Y; even */
+#define FEATURES 14
+#define HIDDEN 24
+#define BANDS 3                   /* all colours, luma's finest band, luma's second band */
+#define NET_HALO_Y 28             /* as HALO_Y; even */
 #define NET_SEEN 3                /* half rows at the window's edge where scores are not complete */
 #define NET_FIRST 6               /* half rows at the window's edge where weights are not complete */
 #define NET_CELLS 7               /* cells in a row that the net works on at a time */
 #define NET_EDGE 3                /* half-size places around them at which features look */
 #define NET_WIDE 64
 #define NET_TALL (8 + 2 * NET_EDGE)
-#define HALF_CHANNEL .24f         /* what is left of a channel's noise at half size */
-#define HALF_LUMA .107f           /* and of luma's */
+#define HALF_CHANNEL .2388f       /* what is left of a channel's noise at half size */
+#define HALF_LUMA .1067f         /* and of luma's */
 #define LEAST_POWER (-20.f)
 #if defined(__AVX512F__)
 #define LANES 16
-#define TOGETHER 16
+#define TOGETHER 12
 #elif defined(__AVX__)
 #define LANES 8
 #define TOGETHER 8
@@ -31,15 +32,15 @@ typedef net_line net_row[HIDDEN];
 
 typedef struct {                  /* as weights.py lays it out */
     float inward[HIDDEN][FEATURES], inward_bias[HIDDEN], around[HIDDEN][9], along[HIDDEN][3], middle[HIDDEN][HIDDEN], middle_bias[HIDDEN];
-    float most[HIDDEN][HIDDEN], outward[2][HIDDEN], outward_bias[2], gain[HIDDEN], gain_bias, slope[2];
+    float most[HIDDEN][HIDDEN], outward[BANDS][HIDDEN], outward_bias[BANDS], gain[BANDS - 1][HIDDEN], gain_bias[BANDS - 1], slope[BANDS];
 } net_t;
 
 typedef struct {                  /* a frame in a block; in columns a..b-1 it is admitted, or in a cell beside */
     member_t *member;
     int a, b;
-    net_plane fine, second, near, around, score, apart, beside, colour[3];
+    net_plane fine, second, near, around, score, apart, beside, brighter, colour[3];
     net_row rows[3];
-    net_line farther, logit[2];
+    net_line farther, known_farther, logit[BANDS];
 } net_part;
 
 struct net_work {                 /* a block: rows y0 - NET_EDGE.., columns x0 - NET_EDGE.. of the window */
@@ -201,6 +202,14 @@ static void net_planes(window_t *w, struct net_work *k, net_part *p) {
         float *restrict o = p->around[r];
         for (int x = 2; x < k->wide - 2; x++) o[x] = nf_maxf(nf_maxf(nf_maxf(a[x], b[x]), nf_maxf(c[x], d[x])), e[x]);
     }
+    memset(k->raw, 0, sizeof k->raw);
+    for (int r = 0; r < k->tall; r++) {
+        if (!net_has(k, p, r)) continue;
+        const float *restrict half = m->planes.half_luma + net_at(w, k, r), *restrict luma = k->luma[r];
+        float *restrict o = k->raw[r];
+        for (int x = p->a; x < p->b; x++) o[x] = half[x] - luma[x];
+    }
+    net_blur(k->raw, k->across, p->brighter, k->tall, k->wide);
     for (int r = 0; r < k->tall; r++) {
         const float *restrict noise = w->noise + net_at(w, k, r), *restrict c0 = p->colour[0][r], *restrict c1 = p->colour[1][r], *restrict c2 = p->colour[2][r];
         const float *restrict f0 = k->first[0][r], *restrict f1 = k->first[1][r], *restrict f2 = k->first[2][r];

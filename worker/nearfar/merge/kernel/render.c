@@ -49,7 +49,7 @@ typedef struct {
     nf_planes planes;
     float *band1, *weight, *detail, *admission;   /* half size */
     int16_t *from, *to;           /* per half row: where weights are above zero */
-    float *mask, *prior;          /* half size, for the net: see choose.h */
+    float *mask, *prior, *second; /* half size, for the net: see choose.h; weight of luma's second band */
 } member_t;
 
 typedef struct {
@@ -59,7 +59,8 @@ typedef struct {
     float *best, *noise, *sum[3], *total, *fine, *fine_total, *luma, *blurred, *half_a, *half_b;
     nf_warp_work *warp;
     int halo_y;
-    float *gain, *seen[3];        /* half size, for the net: of luma's band, and sums of weights, of luma and of its square */
+    float *gain, *second_gain;    /* half size, for the net: of luma's two finest bands; the second is 0 where the net has no say */
+    float *seen[3];               /* and sums of weights, of luma and of its square */
     struct net_work *net;
 } window_t;
 
@@ -86,6 +87,7 @@ static int64_t lay_out(window_t *w, char *base) {
     const int net = w->halo_y != HALO_Y;
     if (net) {
         w->gain = take(&at, half * 4);
+        w->second_gain = take(&at, half * 4);
         for (int i = 0; i < 3; i++) w->seen[i] = take(&at, half * 4);
         w->net = take(&at, net_bytes(w->count));
     }
@@ -104,6 +106,7 @@ static int64_t lay_out(window_t *w, char *base) {
         if (net) {
             m.mask = take(&at, half * 4);
             m.prior = take(&at, half * 4);
+            m.second = take(&at, half * 4);
         }
         if (base) {
             m.index = w->members[i].index;
@@ -568,6 +571,7 @@ static void replace_fine(window_t *w, int y0, int y1, int gains) {
     }
 }
 
+#include "second.h"
 #include "average.h"
 
 static uint16_t level16(float v) { return (uint16_t)(int)nf_minf(nf_maxf(v * (65535.f / NF_UNIT) + .5f, 0), 65535.f); }
@@ -684,6 +688,7 @@ int nf_render_tile(const nf_stack *stack, int tile, int x0, int y0, uint16_t *ou
     write_map(&w, tile, x0, y0, map, map_stride, share);
     for (int y = y_first; y < y_last; y++) merge_row(&w, y, first, last);
     replace_fine(&w, y_first, y_last, gains);
+    if (gains) replace_second(&w, y_first, y_last);
     average(&w, w.halo_y, w.height - w.halo_y);
     write_tile(&w, tile, x0, y0, out, stride);
     return w.count;

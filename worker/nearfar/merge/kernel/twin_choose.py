@@ -13,6 +13,7 @@ from nearfar.merge.chooser.net import Chosen, choose
 from nearfar.merge.chooser.weights import Weights
 from nearfar.merge.kernel import twin_render as twin
 from nearfar.merge.kernel.twin_average import average
+from nearfar.merge.kernel.twin_filters import blurred
 from nearfar.merge.kernel.twin_survey import halve
 from nearfar.merge.kernel.twin_warp import UNIT, Carried
 
@@ -50,8 +51,23 @@ def weigh(weights: Weights, window: twin.Window, frames: Sequence[Carried], v: F
     return Chosen(
         colour=np.where(pays, found.colour[::step], np.stack(colour)),
         detail=np.where(pays, found.detail[::step], np.stack(detail)),
+        second=np.asarray(np.where(pays, found.second[::step], np.float32(0)), np.float32),
         gain=np.where(pays, found.gain, np.float32(1)),
+        second_gain=np.where(pays, found.second_gain, np.float32(0)),
     )
+
+
+def second_band(frames: Sequence[Carried], chosen: Chosen, y: F32) -> F32:
+    """What the merged luma y (H, W) in `UNIT`-ths lacks of the second band that was chosen apart, at half size."""
+    half = halve(y)
+    total: F32 = np.zeros_like(half)
+    band: F32 = np.zeros_like(half)
+    for frame, weight in zip(frames, chosen.second, strict=True):
+        total = total + weight
+        band = band + weight * (frame.half_luma - blurred(frame.half_luma))
+    mean = band / np.maximum(total, np.float32(1e-20))
+    more = mean * chosen.second_gain * UNIT - (half - blurred(half))
+    return np.asarray(np.where(chosen.second_gain > 0, more, np.float32(0)), np.float32)
 
 
 def render(stack: twin.Stack, weights: Weights) -> twin.Rendered:
@@ -61,7 +77,10 @@ def render(stack: twin.Stack, weights: Weights) -> twin.Rendered:
     v, admission = twin.scores(window, frames)
     chosen = weigh(weights, window, frames, v, admission)
     places, share = twin.frame_map(window, list(chosen.colour))
-    merged = twin.merge(frames, list(chosen.colour), list(chosen.detail), chosen.gain)
+    merged = twin.merge(
+        *(frames, list(chosen.colour), list(chosen.detail), chosen.gain),
+        more=lambda y: second_band(frames, chosen, y),
+    )
     r = average(window, frames, merged, admission)
     picture = np.ascontiguousarray(np.moveaxis(twin.level16(window.inner(r)), 0, 2))
     return twin.Rendered(picture=picture, frame_map=places, share=share)

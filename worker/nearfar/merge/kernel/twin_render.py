@@ -18,7 +18,7 @@ half-size places, with the noise N (variance of one channel of a frame) and what
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -287,11 +287,16 @@ def weigh(window: Window, frames: Sequence[Carried], v: F32, admission: F32) -> 
 
 
 def merge(
-    frames: Sequence[Carried], colour: Sequence[F32], detail: Sequence[F32], gain: F32 | None = None
+    frames: Sequence[Carried],
+    colour: Sequence[F32],
+    detail: Sequence[F32],
+    gain: F32 | None = None,
+    more: Callable[[F32], F32] | None = None,
 ) -> tuple[F32, F32]:
     """R1 (3, H, W) in `UNIT`-ths: weighted colours, their luma's finest band replaced by the one chosen apart; that band.
 
-    ``gain`` (H / 2, W / 2): factor of that band, if there is one.
+    ``gain`` (H / 2, W / 2): factor of that band, if there is one. ``more``: from the luma of the weighted colours to what
+    is added to all colours at half size.
     """
     shape = frames[0].colour.shape
     out: F32 = np.zeros(shape, np.float32)
@@ -309,7 +314,8 @@ def merge(
     band = fine / np.maximum(fine_total, f32(1e-30))
     if gain is not None:
         band = band * upsample(gain)
-    return out + (band * UNIT - (y - blurred(y))), np.asarray(band, np.float32)
+    out = out + (band * UNIT - (y - blurred(y)))
+    return out if more is None else out + upsample(more(y)), np.asarray(band, np.float32)
 
 
 def frame_map(window: Window, colour: Sequence[F32]) -> tuple[NDArray[np.uint16], F64]:
