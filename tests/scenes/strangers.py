@@ -14,6 +14,8 @@ from tests.scenes.light import Floats
 from tests.scenes.scene import Scene, render, similarity
 
 Frame = NDArray[np.uint16]
+LUMA = np.array([0.299, 0.587, 0.114])
+"""Weights of ITU-R BT.601 (from memory)."""
 
 
 def _noisy(encoded: Floats, noise: float, seed: int) -> Frame:
@@ -65,9 +67,12 @@ def hand(scene: Scene, *, seed: int = 5) -> Frame:
     return _noisy(light.encode((behind * (1 - mask) + skin * mask).astype(np.float32)), scene.noise, seed)
 
 
-def fingers(scene: Scene, k: int, *, share: float = 0.3, soft: float = 0.05, seed: int = 6) -> Frame:
+def fingers(
+    scene: Scene, k: int, *, share: float = 0.3, soft: float = 0.05, seed: int = 6, like: str = ""
+) -> Frame:
     """A hand that reaches into frame ``k`` from the right, ``share`` of its width, out of focus by ``soft`` heights:
-    what is not covered is as it was.
+    what is not covered is as it was. ``like``: "light" where the hand is as bright as what it covers, "colour" where it
+    has its colour as well.
     """
     h, w, _ = scene.truth.shape
     random = np.random.default_rng(seed)
@@ -79,6 +84,10 @@ def fingers(scene: Scene, k: int, *, share: float = 0.3, soft: float = 0.05, see
     shade = 0.6 + 0.7 * textures.fractal(random, (h, w), fall=0.35)[..., None]
     skin = np.array([0.5, 0.3, 0.2], np.float32) * shade
     behind = light.decode(scene.frames[k].astype(np.float32) / 65535)
+    if like:
+        hidden = (behind * mask).sum((0, 1)) / mask.sum()
+        same = hidden if like == "colour" else np.array([0.5, 0.3, 0.2]) * (hidden @ LUMA) / 0.348
+        skin = (same * (0.85 + 0.3 * (shade - 0.6) / 0.7)).astype(np.float32)
     return _noisy(
         light.encode((behind * (1 - mask) + skin * mask).astype(np.float32)), 0.2 * scene.noise, seed
     )

@@ -11,6 +11,9 @@ def test_a_name_for_people_keeps_what_can_be_read() -> None:
     assert stack_name(["a", "b\tc"]) == "a-b c"
     assert stack_name([os.fsdecode(b"caf\xe9")]) == "caf\N{REPLACEMENT CHARACTER}"
     assert stack_name(["\n"]) == "unnamed"
+    # Unicode Standard Annex 9, 2: shown as 'moss-fit.exe' where the second part is turned round
+    assert stack_name(["moss", "\u202eexe.tif\u202c\u2067x\u2069\u200f"]) == "moss-exe.tifx"
+    assert stack_name(["\u05d0\u05d1"]) == "\u05d0\u05d1", "letters of scripts that run the other way stay"
 
 
 def test_every_temporary_name_is_known() -> None:

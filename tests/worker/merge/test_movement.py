@@ -135,6 +135,13 @@ def test_rendered_scenes_that_hold_still_have_no_movement(tmp_path: Path, kind: 
     assert told["moved"] == []
 
 
+@pytest.mark.parametrize(("kind", "seed"), [("hairs", 52), ("occlusion", 52)])
+def test_what_wide_steps_blur_does_not_pass_for_movement(tmp_path: Path, kind: str, seed: int) -> None:
+    scene = render(kind, frames=5, size=(600, 450), seed=seed, reach=20)
+    _, told = merged(list(scene.frames), tmp_path, movement=True)
+    assert told["moved"] == []
+
+
 @pytest.mark.parametrize(("kind", "seed"), [("doorways", 5), ("occlusion", 3)])
 def test_the_rim_that_a_hand_held_camera_moves_over_does_not_pass_for_movement(
     tmp_path: Path, kind: str, seed: int

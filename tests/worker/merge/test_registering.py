@@ -162,6 +162,17 @@ def test_a_soft_hand_that_reaches_into_the_first_or_last_frame_is_left_out(
     assert "held before the lens" in str(found.frames[at].why)
 
 
+@pytest.mark.parametrize("like", ["light", "colour"])
+@pytest.mark.parametrize(("at", "share", "soft"), [(0, 0.35, 0.05), (-1, 0.3, 0.01)])
+def test_a_hand_as_bright_or_as_coloured_as_what_it_covers_is_left_out(
+    scene: Scene, register: Register, at: int, share: float, soft: float, like: str
+) -> None:
+    frames = list(scene.frames)
+    frames.insert(at % 6, strangers.fingers(scene, at, share=share, soft=soft, like=like))
+    found = register(np.stack(frames))
+    assert [k for k, f in enumerate(found.frames) if not f.used] == [at % 6]
+
+
 def test_a_passer_by_does_not_cost_a_frame_that_alone_is_sharp_somewhere(
     scene: Scene, register: Register
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -87,6 +88,25 @@ def test_little_work_memory_makes_smaller_tiles_of_the_same_bits(
     assert_is(list(small.render(scratch, KEYS, threads=1, tick=lambda _: None)), expected)
     whole, quarters = 3 * 3, 5 * 5
     assert len(calls) == whole + quarters
+
+
+def test_work_memory_that_is_too_small_is_let_go_before_there_is_more(stack: Any) -> None:
+    """Both at a time would be the most that a run takes."""
+    seen: list[weakref.ref[NDArray[np.uint8]]] = []
+
+    class Counting:
+        frames, learned = 12, False
+
+        def render(self, *given: Any) -> int:
+            alive = [ref for ref in seen if ref() is not None]
+            assert not alive
+            seen.append(weakref.ref(given[-1]))
+            return -12 if len(seen) == 1 else 12
+
+    made = renderer(stack, tile=256)
+    made.kernel = Counting()  # type: ignore[assignment]
+    made._tile(256, 0, 0, np.zeros((1, 1, 3), np.uint16), np.zeros((1, 1), np.uint16), np.zeros(12))
+    assert len(seen) == 2
 
 
 def test_a_picture_in_grey_has_one_channel(stack: Any, expected: Any, scratch: Scratch) -> None:

@@ -34,6 +34,8 @@ log = logging.getLogger(__name__)
 
 READING = 2.0
 """Seconds that one look may spend on reading files for their digests."""
+ANSWER = 15.0
+"""Seconds that the other folders wait for a scan: more than that of a large, slow share takes."""
 SKEW = 60.0
 """Seconds by which a time stamp may be ahead of this machine's clock before that is mentioned."""
 AWAY = {errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENXIO, errno.ESTALE, errno.EIO, errno.ENOTCONN}
@@ -100,7 +102,7 @@ class Inbox:
         self._excluded = frozenset(excluded)
         self._share = share
         self._processes = Processes()
-        self._scans: Answers[_Scanned] = Answers()
+        self._scans: Answers[_Scanned] = Answers(ANSWER)
         self._followers: dict[str, Follower] = {}
         self._followed: set[str] = set()
         self._cards: dict[str, CardFollower] = {}

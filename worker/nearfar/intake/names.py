@@ -75,9 +75,15 @@ def sorter(ignore: Sequence[str] = ()) -> Callable[[str], tuple[Sort, str]]:
     return sort
 
 
+TURNING = {"LRE", "RLE", "PDF", "LRO", "RLO", "LRI", "RLI", "FSI", "PDI"}
+TURNING_MARKS = "\u200e\u200f\u061c"
+"""Characters that turn the direction of text (Unicode Standard Annex 9, 2): a name could pass for another one."""
+
+
 def stack_name(parts: Sequence[str]) -> str:
     """A name for people: the folder's parts in one spelling, joined by '-', without what cannot be printed."""
     name = unicodedata.normalize("NFC", "-".join(parts))
-    clean = "".join(" " if unicodedata.category(c) in {"Cc", "Zl", "Zp"} else c for c in name)
+    kept = (c for c in name if unicodedata.bidirectional(c) not in TURNING and c not in TURNING_MARKS)
+    clean = "".join(" " if unicodedata.category(c) in {"Cc", "Zl", "Zp"} else c for c in kept)
     clean = clean.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
     return " ".join(clean.split()) or "unnamed"

@@ -1,23 +1,28 @@
 """Frames whose view was blocked: a hand that ends a sequence, a person who walks by.
 
 Such a frame may still resemble its neighbours enough to be lined up with them, the more so the more blurred the hand
-is. It gives itself away by a large part, in from the border, whose light differs from all neighbours, far more than a
-step of focus changes it. At an end of the stack it closes the sequence and goes. Between two frames it may be the only
-one that is sharp somewhere: there it goes only where it resembles them little, or where little of it can be seen.
+is. It gives itself away by a large part, in from the border, whose light or colour differs from all neighbours, far more
+than a step of focus changes it; or, where the hand is as bright and as coloured as what it covers, by a part whose coarse
+pattern is gone although its neighbours share it. At an end of the stack it closes the sequence and goes. Between two
+frames it may be the only one that is sharp somewhere: there light alone is asked, and it goes only where it resembles
+them little, or where little of it can be seen.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.kernel.picture_calls import warp_grid
+from nearfar.merge.kernel.bend import onto_frame, onto_picture
+from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.register import FramePose
 
 F32 = NDArray[np.float32]
+Bools = NDArray[np.bool_]
 
 REDUCED = 4
 """Pixels of the small picture (a quarter of full size) that become one place, both ways."""
@@ -25,8 +30,16 @@ CELL = 4
 """Places whose light is compared as one cell (64 pixels of the frame), both ways."""
 DIFFERENT_EV = 0.5
 """Difference in light from which a cell counts as another thing."""
+ANOTHER_COLOUR = 0.3
+"""The same of red or blue against green. In good frames at an end hardly a cell reaches it."""
 ALIKE_EV = 0.2
 """Within this much, cells show the same difference."""
+GONE, SHARED = 0.5, 0.85
+"""Correlation of a pattern below which it is not the neighbour's, where that and the next one reach the other."""
+CONTRAST_EV = 0.04
+"""Least contrast of such a pattern in the neighbour."""
+FINER, COARSER, AROUND = 0.7, 2.5, 3.0
+"""Sigmas in places: what is finer and coarser than the pattern, and the surroundings that are correlated."""
 SHARE = 0.08
 """Share of the cells from which on something is held before the lens. Where nothing is, frames of rendered stacks of
 all kinds stay at 0, but for movement."""
@@ -45,33 +58,111 @@ def light_places(small: F32) -> F32:
     return np.ascontiguousarray(cv2.resize(part, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
 
 
-def cells_between(first: NDArray[np.float64], second: NDArray[np.float64], cell: int) -> NDArray[np.float64]:
-    """The pose (2, 3) from one frame's cells to another's, from the poses that carry the reference to each."""
-    whole = [np.vstack([p, [0, 0, 1]]) for p in (first, second)]
-    between = (whole[1] @ np.linalg.inv(whole[0]))[:2]
-    middle = (cell - 1) / 2
-    between[:, 2] = (between[:, :2] @ [middle, middle] + between[:, 2] - middle) / cell
-    return np.ascontiguousarray(between)
+def colour_places(pixels: Pixels) -> F32:
+    """Linear light (3, r, c) of the same places, from four pixels of each."""
+    height, width = pixels.shape
+    side = 4 * REDUCED
+    rows, cols = (side * np.arange(max(1, n // 4 // REDUCED)) for n in (height, width))
+    out = np.zeros((3, len(rows), len(cols)), np.float32)
+    for down in (side // 4, 3 * side // 4):
+        for right in (side // 4, 3 * side // 4):
+            y, x = np.minimum(rows + down, height - 1), np.minimum(cols + right, width - 1)
+            out += pixels.table[pixels.at(y[:, None], x[None])].transpose(2, 0, 1)
+    return np.asarray(out / np.float32(4), np.float32)
 
 
-def share_that_differs(own: F32, other: F32, step: NDArray[np.float64]) -> float:
-    """Share of a frame that the largest part takes that reaches its border and whose light differs from another
-    frame's, seen through ``step``. Cells that the other frame does not cover whole say nothing.
+@dataclass(frozen=True, kw_only=True)
+class Seen:
+    """What places of a frame, each ``side`` pixels wide, become in another's: planes are carried to it by `carried`."""
+
+    u: F32
+    v: F32
+    inside: Bools
+
+    @classmethod
+    def between(cls, one: FramePose, two: FramePose, shape: tuple[int, int], side: int) -> Seen:
+        """Where the second frame has what lies at the first one's places."""
+        assert one.pose is not None  # noqa: S101 - only frames with a pose are compared
+        assert two.pose is not None  # noqa: S101
+        rows, cols = shape
+        middle = (side - 1) / 2
+        x, y = np.meshgrid(np.arange(cols) * side + middle, np.arange(rows) * side + middle)
+        there = onto_frame(two.pose, two.bend, *onto_picture(one.pose, one.bend, x, y))
+        u, v = ((p - middle) / side for p in there)
+        inside = (u >= 0) & (u <= cols - 1) & (v >= 0) & (v <= rows - 1)
+        return cls(u=u.astype(np.float32), v=v.astype(np.float32), inside=inside)
+
+    def carried(self, plane: F32) -> F32:
+        """The second frame's plane as it lies in the first one's geometry."""
+        at = self.u, self.v
+        return np.asarray(
+            cv2.remap(plane, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32
+        )
+
+    @property
+    def told(self) -> Bools:
+        """Cells that the second frame covers whole."""
+        return np.asarray(_cells(self.inside.astype(np.float32)) > 0.999)
+
+
+def other_light(own: F32, other: F32, seen: Seen, limit: float = DIFFERENT_EV) -> Bools:
+    """Cells whose light differs from another frame's.
 
     What most cells differ by alike is the gain; that of the registration is off where a hand covers much.
     """
-    rows, cols = own.shape
-    x, y = np.meshgrid(np.arange(cols), np.arange(rows))
-    u, v = (p[0] * x + p[1] * y + p[2] for p in step)
-    inside = (u >= 0) & (u <= cols - 1) & (v >= 0) & (v <= rows - 1)
-    one, two = (_cells(plane) for plane in (own, warp_grid(other, step)))
-    told = _cells(inside.astype(np.float32)) > 0.999
+    apart = np.log2((_cells(own) + DARK) / (_cells(seen.carried(other)) + DARK))
+    return _differs(apart, seen.told, limit)
+
+
+def other_colour(own: F32, other: F32, seen: Seen) -> Bools:
+    """Cells (of colours (3, r, c) of places) of which red or blue differs from another frame's, against green."""
+    planes = [
+        [_cells(plane) + np.float32(DARK) for plane in p] for p in (own, [seen.carried(c) for c in other])
+    ]
+    out = np.zeros(planes[0][0].shape, np.bool_)
+    for k in (0, 2):
+        one, two = (np.log2(p[k] / p[1]) for p in planes)
+        out |= _differs(one - two, seen.told, ANOTHER_COLOUR)
+    return out
+
+
+def pattern_gone(own: F32, near: tuple[F32, Seen], next_: tuple[F32, Seen]) -> Bools:
+    """Cells whose coarse pattern is not that of the neighbour, which it shares with the next frame behind it."""
+    mine, (one, two) = _pattern(own), (seen.carried(_pattern(light)) for light, seen in (near, next_))
+    told = near[1].told & next_[1].told
+    strong = _cells(_around(one * one)) > CONTRAST_EV**2
+    return np.asarray(told & strong & (_alike(mine, one) < GONE) & (_alike(one, two) > SHARED))
+
+
+def _pattern(light: F32) -> F32:
+    """What is neither fine nor coarse of the logarithm of light."""
+    plane = np.log2(light + np.float32(DARK))
+    fine, coarse = (cv2.GaussianBlur(plane, (0, 0), sigma) for sigma in (FINER, COARSER))
+    return np.asarray(fine - coarse, np.float32)
+
+
+def _around(plane: F32) -> F32:
+    return np.asarray(cv2.GaussianBlur(plane, (0, 0), AROUND), np.float32)
+
+
+def _alike(one: F32, two: F32) -> F32:
+    """Correlation of two patterns around each cell."""
+    power = _around(one * one) * _around(two * two)
+    return _cells(np.asarray(_around(one * two) / np.sqrt(power + np.float32(1e-6)), np.float32))
+
+
+def _differs(apart: F32, told: Bools, limit: float) -> Bools:
+    """Cells away from what most of them have alike."""
     if not told.any():
+        return told
+    return np.asarray(told & (np.abs(apart - _commonest(apart[told])) > limit))
+
+
+def largest_from_border(differs: Bools, told: Bools) -> float:
+    """Share that the largest part takes that reaches the border of what is ``told``."""
+    if not (differs & told).any():
         return 0.0
-    apart = np.log2((one + DARK) / (two + DARK))
-    differs = told & (np.abs(apart - _commonest(apart[told])) > DIFFERENT_EV)
-    if not differs.any():
-        return 0.0
+    differs = differs & told
     outside = np.pad(~told, 1, constant_values=True).astype(np.uint8)
     border = cv2.dilate(outside, np.ones((3, 3), np.uint8))[1:-1, 1:-1] > 0
     _, labels = cv2.connectedComponents(differs.astype(np.uint8), connectivity=8)
@@ -93,7 +184,53 @@ def _cells(plane: F32) -> F32:
     return np.asarray(cv2.resize(plane, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
 
 
-def covered_frames(frames: Sequence[FramePose], small: Callable[[int], F32]) -> dict[int, float]:
+@dataclass(kw_only=True)
+class _Stack:
+    """The frames of a stack that lie on each other, and what is read of them; the last few are kept."""
+
+    frames: Sequence[FramePose]
+    small: Callable[[int], F32]
+    colour: Callable[[int], F32]
+
+    def __post_init__(self) -> None:
+        self.used = [k for k, f in enumerate(self.frames) if f.used and f.pose is not None]
+        self._light: dict[int, F32] = {}
+
+    def light(self, place: int) -> F32:
+        """Light of a frame's places."""
+        for old in [k for k in self._light if k < place - 8]:
+            del self._light[old]
+        if place not in self._light:
+            self._light[place] = light_places(self.small(place))
+        return self._light[place]
+
+    def seen(self, place: int, other: int) -> Seen:
+        """How another frame lies on this one."""
+        shape = self.light(place).shape
+        return Seen.between(self.frames[place], self.frames[other], (shape[0], shape[1]), 4 * REDUCED)
+
+    def by_light(self, place: int, other: int) -> float:
+        """Share of a frame that is covered, as its light says."""
+        seen = self.seen(place, other)
+        return largest_from_border(other_light(self.light(place), self.light(other), seen), seen.told)
+
+    def at_end(self, end: int) -> float:
+        """Share of the first (0) or last (-1) frame that is covered, by all that tells; the less of its two neighbours."""
+        place, near, far = self.used[:3] if end == 0 else self.used[:-4:-1]
+        own, colour = self.light(place), self.colour(place)
+        shares = []
+        for other, next_ in ((near, far), (far, near)):
+            seen, behind = self.seen(place, other), self.seen(place, next_)
+            light = self.light(other)
+            covered = other_light(own, light, seen) | other_colour(colour, self.colour(other), seen)
+            covered |= pattern_gone(own, (light, seen), (self.light(next_), behind))
+            shares.append(largest_from_border(covered, seen.told))
+        return min(shares)
+
+
+def covered_frames(
+    frames: Sequence[FramePose], small: Callable[[int], F32], colour: Callable[[int], F32]
+) -> dict[int, float]:
     """Places of the frames before which something was held, and the share of the picture that it covers.
 
     Parameters
@@ -102,42 +239,38 @@ def covered_frames(frames: Sequence[FramePose], small: Callable[[int], F32]) -> 
         As registered.
     small
         Reads a frame's small picture, linear light.
+    colour
+        Reads the colours (3, r, c) of a frame's places, linear light.
     """
-    used = [k for k, f in enumerate(frames) if f.used and f.pose is not None]
+    stack = _Stack(frames=frames, small=small, colour=colour)
+    used = stack.used
     if len(used) < 3:
         return {}
-    held: dict[int, F32] = {}
-
-    def light(place: int) -> F32:
-        for old in [k for k in held if k < place - 8]:
-            del held[old]
-        if place not in held:
-            held[place] = light_places(small(place))
-        return held[place]
-
     found = {}
     for at, place in enumerate(used):
-        beside = used[max(0, at - 2) : at] + used[at + 1 : at + 3]
-        shares: list[float] = []
-        for k in beside:
-            shares.append(_share(frames[place], frames[k], light(place), light(k)))
-            if shares[-1] <= SHARE:  # as nearly everywhere
-                break
         is_end = at in {0, len(used) - 1}
-        stays = not is_end and frames[place].likeness >= ALIKE and min(shares) <= MOST
-        if min(shares) > SHARE and not stays:
-            found[place] = float(np.median(shares))
+        share = stack.at_end(0 if at == 0 else -1) if is_end else _between(stack, at)
+        if share > SHARE:
+            found[place] = share
     return found
 
 
-def _share(one: FramePose, two: FramePose, own: F32, other: F32) -> float:
-    assert one.pose is not None  # noqa: S101 - only frames with a pose are compared
-    assert two.pose is not None  # noqa: S101
-    return share_that_differs(own, other, cells_between(one.pose, two.pose, 4 * REDUCED))
+def _between(stack: _Stack, at: int) -> float:
+    """Share of a frame between others that is covered; 0 where it stays all the same."""
+    used = stack.used
+    place = used[at]
+    shares: list[float] = []
+    for other in used[max(0, at - 2) : at] + used[at + 1 : at + 3]:
+        shares.append(stack.by_light(place, other))
+        if shares[-1] <= SHARE:  # as nearly everywhere
+            return 0.0
+    stays = stack.frames[place].likeness >= ALIKE and min(shares) <= MOST
+    return 0.0 if stays else float(np.median(shares))
 
 
 def why(share: float) -> str:
     """The remark in the report."""
     return (
-        f"something is held before the lens: {100 * share:.0f} % of it shows other light than its neighbours"
+        f"something is held before the lens: {100 * share:.0f} % of it shows other light, another colour or nothing of "
+        "what its neighbours show"
     )

@@ -96,7 +96,7 @@ def take_from_one(
     for k, here in enumerate(in_order(list(range(count)), look, threads)):
         for span in [s for s in SPANS if s <= len(held)]:
             let_in = _compared(writer, k - span, k)
-            apart = let_in & _differ(held[-span], here)
+            apart = let_in & _differ(held[-span], here, neighbours=span == 1)
             if span == 1:
                 differs |= apart.view(np.uint8)
             else:
@@ -174,11 +174,16 @@ def _around(plane: F32, shape: tuple[int, int]) -> F32:
     return np.asarray(cv2.GaussianBlur(cells, (0, 0), AROUND / each), np.float32)
 
 
-def _differ(one: _Look, other: _Look) -> Bools:
-    """Cells that both have whole, in which both patterns are strong and not alike."""
+def _differ(one: _Look, other: _Look, *, neighbours: bool) -> Bools:
+    """Cells that both have whole, in which both patterns are strong and not alike.
+
+    Where steps are as wide as in a stack of five frames, blur alone makes neighbours less alike, the more the softer one is:
+    then that much of the weaker pattern is asked for in the stronger.
+    """
     product = _around(one.pattern * other.pattern, one.whole.shape[:2])
     strong = np.minimum(one.strength, other.strength) > CONTRAST**2
-    alike = product >= ALIKE * np.sqrt(one.strength * other.strength)
+    powers = one.strength, other.strength
+    alike = product >= ALIKE * (np.minimum(*powers) if neighbours else np.sqrt(powers[0] * powers[1]))
     return np.asarray(one.whole & other.whole & strong & ~alike)
 
 

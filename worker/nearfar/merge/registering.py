@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import StackRefused
-from nearfar.merge.covered import covered_frames
+from nearfar.merge.covered import colour_places, covered_frames
 from nearfar.merge.covered import why as covered_why
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.loader import Pixels
@@ -24,7 +24,7 @@ from nearfar.merge.register import RegisterRecipe as Tuning
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 9
+VERSION = 10
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,7 +142,11 @@ def _odd_ones(found: Registration, views: Sequence[SurveyedView]) -> dict[int, s
     misfired = misfired_frames(found.frames)
     lit_alike = [replace(f, used=f.used and k not in misfired) for k, f in enumerate(found.frames)]
     unit = np.float32(1 / 65535)
-    covered = covered_frames(lit_alike, lambda place: views[place].small.astype(np.float32) * unit)
+    covered = covered_frames(
+        lit_alike,
+        lambda place: views[place].small.astype(np.float32) * unit,
+        lambda place: colour_places(views[place].pixels),
+    )
     return {
         **{k: covered_why(share) for k, share in covered.items()},
         **{k: misfired_why(apart) for k, apart in misfired.items()},

@@ -106,7 +106,11 @@ class Renderer:
         """Top left pixels of a band's blocks."""
         return [(x, band * BLOCK) for x in range(0, self.size[0], BLOCK)]
 
+    def _bytes(self, tile: int, frames: int) -> int:
+        return render_bytes(tile, frames, learned=self.kernel.learned)
+
     def _work(self, size: int) -> NDArray[np.uint8]:
+        """This thread's work memory. Keep no name for it: it would live on beside the larger one that replaces it."""
         have: NDArray[np.uint8] | None = getattr(self._local, "work", None)
         if have is None or have.size < size:
             self._local.work = have = None
@@ -116,14 +120,14 @@ class Renderer:
 
     def _tile(self, tile: int, x: int, y: int, out: U16, frame_map: U16, share: NDArray[np.float64]) -> None:
         """Render one tile into its place, or four smaller ones if it needs more work memory than there is."""
-        start = self._work(render_bytes(tile, 8, learned=self.kernel.learned))
-        used = checked_frames(self.kernel.render(tile, x, y, out, frame_map, share, start))
+        into = (tile, x, y, out, frame_map, share)
+        used = checked_frames(self.kernel.render(*into, self._work(self._bytes(tile, 8))))
         if used < 0:
-            need = render_bytes(tile, -used, learned=self.kernel.learned)
+            need = self._bytes(tile, -used)
             if need > self.work_limit and tile > SMALLEST_TILE:
                 self._quarters(tile // 2, x, y, out, frame_map, share)
             else:
-                again = self.kernel.render(tile, x, y, out, frame_map, share, self._work(need))
+                again = self.kernel.render(*into, self._work(need))
                 if again <= 0:
                     raise WorkFailed(f"tile at {x}, {y}: {-again} frames do not fit in {need} bytes")
         self.relax()

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.focusing import pose_of
+from nearfar.merge.focusing import bend_of, pose_of
 from nearfar.merge.keys import key
 from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import Recipe
@@ -16,7 +16,7 @@ from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import SensorFrame, Spots, find_spots
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 2
+VERSION = 3
 KIND = "spots"
 
 
@@ -43,11 +43,13 @@ def look_for_spots(
         return Spots(why_not="the recipe leaves them alone")
     if len({frames[k].header.orientation for k in used}) > 1:
         return Spots(why_not="the camera was turned between the frames")
-    views = [_view(scratch, frames[k], mapped[k], pose_of(registration, k)) for k in used]
+    views = [_view(scratch, frames[k], mapped[k], registration, k) for k in used]
     return find_spots(views, noise, relax, threads, share)
 
 
-def _view(scratch: Scratch, frame: Surveyed, mapped: MappedFrame, pose: NDArray[np.float64]) -> SensorFrame:
+def _view(
+    scratch: Scratch, frame: Surveyed, mapped: MappedFrame, registration: Registration, place: int
+) -> SensorFrame:
     def small() -> NDArray[np.float32]:
         (found,) = scratch.load(frame.key, "survey", "small")
         return found.astype(np.float32) * np.float32(1 / 65535)
@@ -56,4 +58,10 @@ def _view(scratch: Scratch, frame: Surveyed, mapped: MappedFrame, pose: NDArray[
         found, mean = scratch.load(frame.key, "survey", "energy", "mean")
         return found, mean
 
-    return SensorFrame(pixels=mapped.pixels, pose=pose, read_small=small, read_energy=energy)
+    return SensorFrame(
+        pixels=mapped.pixels,
+        pose=pose_of(registration, place),
+        read_small=small,
+        read_energy=energy,
+        bend=bend_of(registration, place),
+    )

@@ -56,7 +56,7 @@ def test_what_is_in_focus_is_bent_to_its_place(kind: str, tilted: BentScene) -> 
     bent = tilted if kind == "tilted" else render_bent("doorways", radial=12.0, seed=3, size=SIZE)
     straight, found = registered(bent, bend=False), registered(bent)
     before, after = errors(straight, bent), errors(found, bent)
-    assert np.median(before) > 0.3
+    assert np.median(before) > 0.2
     assert np.median(after) < 0.3 * np.median(before)
     assert after.max() < 0.5 * before.max()
     assert found.bent is not None

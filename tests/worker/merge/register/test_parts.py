@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -219,6 +221,18 @@ def test_the_stated_drift_is_the_scatter() -> None:
         found.append((result.poses[7].t - expected.t).real)
         stated.append(result.covariance[7, 0, 0])
     assert 0.6 < np.var(found) / np.mean(stated) < 1.6
+
+
+def test_links_hardly_above_their_noise_yield_to_those_of_reduced_pictures() -> None:
+    """All full-size links of a blurred stack .4 px off the same way, as a sensor's grid holds them, and .1 px of noise."""
+    true, links = random_links(8, 2, noise=0.0, spans=(1, 2))
+    faint, sure = (np.diag([1, 1, 200.0**2, 200.0**2]) / sigma**2 for sigma in (0.1, 0.03))
+    held = [
+        replace(k, pose=Similarity(k.pose.a, k.pose.t - 0.4), information=faint, doubt=3.0) for k in links
+    ]
+    reduced = [replace(k, information=sure, coarse=True) for k in links if k.second == k.first + 1]
+    assert worst(adjust(8, 4, held, radius=200.0).poses, true, 4) > 0.6
+    assert worst(adjust(8, 4, held + reduced, radius=200.0).poses, true, 4) < 0.15
 
 
 def test_far_links_widen_the_reach_without_changing_the_answer() -> None:

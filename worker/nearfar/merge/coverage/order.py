@@ -66,6 +66,10 @@ def better_order(curves: Curves) -> list[int] | None:
     gain = max(gain, WAVE * (_way(unlike, found) - shortest))
     if _way(unlike, found) > _way(unlike, given) - gain * (ONE_TURN if _one_turn(found) else 1):
         return None
+    if _widest(unlike, found) > _widest(unlike, given) + GAIN * _usual(unlike, found):
+        return (
+            None  # what is right has no wider step: a mesh before a view is sharp twice, with nothing between
+        )
     if len(moved(found)) > len(moved(found[::-1])):
         found = found[::-1]
     return found if moved(found) else None
@@ -103,6 +107,10 @@ def _way(unlike: F64, order: Sequence[int]) -> float:
     return float(unlike[[-1, *order], [*order, -1]].sum())
 
 
+def _widest(unlike: F64, order: Sequence[int]) -> float:
+    return float(unlike[list(order[:-1]), list(order[1:])].max())
+
+
 def _usual(unlike: F64, order: Sequence[int]) -> float:
     return float(np.median(unlike[list(order[:-1]), list(order[1:])]))
 
@@ -132,16 +140,22 @@ def _settled(unlike: F64, start: Sequence[int]) -> list[int]:
 
 def _best_move(unlike: F64, order: Sequence[int]) -> tuple[float, list[int]]:
     """Largest gain of taking one frame out and putting it elsewhere, and the order then."""
-    best, better = 0.0, list(order)
-    closed = [-1, *order, -1]
-    for k, frame in enumerate(order):
-        rest = [*closed[: k + 1], *closed[k + 2 :]]
-        cost = unlike[frame, rest[:-1]] + unlike[frame, rest[1:]] - unlike[rest[:-1], rest[1:]]
-        place = int(cost.argmin())
-        if cost[k] - cost[place] > best:
-            best = float(cost[k] - cost[place])
-            better = [*rest[1 : place + 1], frame, *rest[place + 1 : -1]]
-    return best, better
+    closed, own = np.array([-1, *order, -1]), np.arange(len(order))
+    near = unlike[np.ix_(closed[1:-1], closed)]
+    cost = (
+        near[:, :-1] + near[:, 1:] - unlike[closed[:-1], closed[1:]]
+    )  # [k, i]: of frame k after the i-th of closed
+    now = near[own, own] + near[own, own + 2] - unlike[closed[:-2], closed[2:]]
+    cost[own, own] = now
+    cost[own, own + 1] = np.inf  # beside itself: it is one place with the one before
+    place = cost.argmin(axis=1)
+    gain = now - cost[own, place]
+    k = int(gain.argmax())
+    if not gain[k] > 0:
+        return 0.0, list(order)
+    to = int(place[k]) - int(place[k] > k)
+    rest = [*order[:k], *order[k + 1 :]]
+    return float(gain[k]), [*rest[:to], order[k], *rest[to:]]
 
 
 def _best_turn(unlike: F64, order: Sequence[int]) -> tuple[float, list[int]]:

@@ -22,6 +22,8 @@ NUMBERS = 5 + 2 * TERMS
 MOST_BEND, MOST_STEEP = 24.0, 0.2
 """Pixels, and change from a pixel to the next, that warp.h has room for."""
 _PLACES = np.meshgrid(np.linspace(-1, 1, 17), np.linspace(-1, 1, 17))
+_INVERTED = 4
+"""Rounds after which an inverse is as good as said, for bends as steep as any."""
 _BETWEEN = 1.05
 """Times the slopes there that those in between may be."""
 
@@ -112,3 +114,25 @@ def _cubic(p: Sequence[float], x: F64, y: F64) -> F64:
     r1 = p[1] + y * (p[4] + y * p[8])
     r2 = p[3] + y * p[7]
     return np.asarray(r0 + x * (r1 + x * (r2 + x * p[6])))
+
+
+def onto_frame(pose: F64, bend: Bend | None, x: F64, y: F64) -> tuple[F64, F64]:
+    """Where places of the picture lie in a frame of that pose (2, 3) and bend."""
+    u, v = (p[0] * x + p[1] * y + p[2] for p in pose)
+    if bend is None:
+        return u, v
+    du, dv = bend.at(x, y)
+    return u + du, v + dv
+
+
+def onto_picture(pose: F64, bend: Bend | None, u: F64, v: F64) -> tuple[F64, F64]:
+    """Inverse of `onto_frame`, to a hundredth of a pixel."""
+    back = np.linalg.inv(pose[:, :2])
+    x, y = (b[0] * (u - pose[0, 2]) + b[1] * (v - pose[1, 2]) for b in back)
+    if bend is None:
+        return x, y
+    flat = x, y
+    for _ in range(_INVERTED):
+        du, dv = bend.at(x, y)
+        x, y = (p - b[0] * du - b[1] * dv for p, b in zip(flat, back, strict=True))
+    return x, y

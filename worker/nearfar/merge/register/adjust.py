@@ -25,6 +25,10 @@ shrink. Only used if no law of breathing holds; otherwise the law determines the
 LAW_FLOOR = 0.01
 """Error of a link, px per frame between its ends, assumed in deciding whether a law holds. It is the same for blurred
 links: if they counted less, a wrong law would meet least resistance where it does most harm."""
+FAINT, FAINTEST = 0.02, 4.0
+"""px of noise from which a full-size link errs by more than its noise, in proportion up to so many times: what the sensor's
+grid, its mosaic and lossy compression leave at the same place in each frame then weighs as much as what the scene shows.
+Asked where reduced pictures, which see nothing of those, tell as well."""
 _ROUNDS = 12
 _CHI_MEDIAN = 3.36  # median of chi-squared with four degrees of freedom
 _CUT = 30.0  # multiple of the usual misfit at which a link's weight falls to a quarter
@@ -86,7 +90,10 @@ def _spreads(
     own = (steps * doubt)[:, None] * floor
     own[:, 2:] *= np.maximum(doubt / blurred, 1)[:, None]
     law = (LAW_FLOOR * steps) ** 2
-    return noise + own[:, :, None] ** 2 * np.eye(4), noise + law[:, None, None] * np.eye(4)
+    coarse = np.array([link.coarse for link in links], np.bool_)
+    faint = np.where(coarse | ~coarse.any(), 0, noise[:, 0, 0] / FAINT**2)
+    more = 1 + np.minimum(faint, FAINTEST**2 - 1)[:, None, None]
+    return more * noise + own[:, :, None] ** 2 * np.eye(4), noise + law[:, None, None] * np.eye(4)
 
 
 def adjust(

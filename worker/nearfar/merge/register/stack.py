@@ -26,7 +26,8 @@ from nearfar.merge.register.tilt import Growth, Tilt, busiest, usual_growth
 SPANS = (1, 2)
 _GROWTH_LINKS = 8
 _GAP_DOUBT = 6.0  # times what else such blurred blocks err by, where a slice is missing between the frames
-_COARSE_SIGMA = 0.06  # px of the finest reduced picture by which a link from it errs beyond its noise
+_COARSE_SIGMA = 0.0075  # px of the finest reduced picture by which a link from it errs beyond its noise
+_GAP_SIGMA = 0.06  # the same over a missing slice
 _MEASURED_AGAIN, _SETTLED = 4, 0.05  # times; px by which terms of bends still change
 _COARSE_SHARE = 0.4  # of the whole work, for progress
 
@@ -113,8 +114,9 @@ class StackRegistration:
         links = []
         for (i, j), link in sorted(coarse.held().items()):
             if i in place and j in place:
-                levels = gap_levels(self.size) if (i, j) in coarse.gaps else coarse_levels(self.size)
-                floor = (_COARSE_SIGMA * levels[-1]) ** 2 * np.eye(4)
+                over_gap = (i, j) in coarse.gaps
+                finest = (gap_levels(self.size) if over_gap else coarse_levels(self.size))[-1]
+                floor = ((_GAP_SIGMA if over_gap else _COARSE_SIGMA) * finest) ** 2 * np.eye(4)
                 from_px = np.linalg.inv(to_px)
                 noise = np.linalg.inv(from_px @ link.information @ from_px + 1e-3 * np.eye(4))
                 known = to_px @ np.linalg.inv(noise + floor) @ to_px

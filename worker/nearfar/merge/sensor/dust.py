@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.sensor.looking import SensorFrame, scene_at, spread_over
+from nearfar.merge.sensor.looking import SensorFrame, carried, scene_at, spread_over
 from nearfar.merge.sensor.spots import Spot
 
 F32 = NDArray[np.float32]
@@ -43,6 +43,8 @@ LARGEST = 64
 """Pixels from its middle to where a spot ends at the most."""
 MOST = 120
 """Candidates that are measured."""
+NODES = 8
+"""Places of a level from one to the next of those at which it is worked out where they lie in another frame."""
 LOOSE = 1.3
 """Radii of a spot that the scene should have moved between the frames by which it is measured."""
 PARTNERS = 2
@@ -130,14 +132,16 @@ def _response(frame: SensorFrame, level: int, holes: Sequence[tuple[int, int]]) 
 
 def _carried(plane: F32, one: SensorFrame, other: SensorFrame, side: int) -> F32:
     """The other frame's plane as it lies in the first one's geometry."""
-    turn = other.pose[:, :2] @ np.linalg.inv(one.pose[:, :2])
-    shift = other.pose[:, 2] - turn @ one.pose[:, 2]
     middle = (side - 1) / 2
-    at = (turn @ np.full(2, middle) + shift - middle) / side
-    to = np.hstack([turn, at[:, None]])
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    out = cv2.warpAffine(plane, to, plane.shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(out, np.float32)
+    x, y = (np.arange(0, n + NODES, NODES, dtype=np.float64) for n in plane.shape[::-1])
+    nodes = carried(one, other, *np.meshgrid(side * x + middle, side * y + middle))
+    across, down = np.meshgrid(
+        *(np.arange(n, dtype=np.float32) / np.float32(NODES) for n in plane.shape[::-1])
+    )
+    u, v = (
+        cv2.remap(((n - middle) / side).astype(np.float32), across, down, cv2.INTER_LINEAR) for n in nodes
+    )
+    return np.asarray(cv2.remap(plane, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
 
 def _candidates(found: _Evidence, side: int) -> list[tuple[float, float, float, float]]:
@@ -245,10 +249,7 @@ def _light_where(
     one: SensorFrame, other: SensorFrame, rows: NDArray[np.int64], cols: NDArray[np.int64]
 ) -> F32 | None:
     """Light of the other frame where it has the scene that the first has at these pixels."""
-    turn = other.pose[:, :2] @ np.linalg.inv(one.pose[:, :2])
-    shift = other.pose[:, 2] - turn @ one.pose[:, 2]
-    x = turn[0, 0] * cols + turn[0, 1] * rows + shift[0]
-    y = turn[1, 0] * cols + turn[1, 1] * rows + shift[1]
+    x, y = carried(one, other, cols.astype(np.float64), rows.astype(np.float64))
     left, top, right, bottom = (int(v) for v in (x.min(), y.min(), x.max() + 2, y.max() + 2))
     height, width = other.pixels.shape
     if left < 0 or top < 0 or right >= width or bottom >= height:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.kernel.bend import Bend, onto_frame, onto_picture
 from nearfar.merge.kernel.loader import Pixels
 
 Poses = NDArray[np.float64]
@@ -21,6 +22,7 @@ class SensorFrame:
     pose: Poses
     read_small: Callable[[], NDArray[np.float32]]
     read_energy: Callable[[], tuple[NDArray[np.float32], NDArray[np.float32]]]
+    bend: Bend | None = None
 
 
 def spread_over(count: int, most: int) -> list[int]:
@@ -30,8 +32,11 @@ def spread_over(count: int, most: int) -> list[int]:
 
 def scene_at(frames: Sequence[SensorFrame], x: NDArray[np.float64], y: NDArray[np.float64]) -> Poses:
     """Picture places (frames, n, 2) that lie at one place of the sensor in each frame."""
-    out = []
-    for frame in frames:
-        turn, shift = frame.pose[:, :2], frame.pose[:, 2]
-        out.append((np.stack([x, y], axis=-1) - shift) @ np.linalg.inv(turn).T)
-    return np.stack(out)
+    return np.stack([np.stack(onto_picture(f.pose, f.bend, x, y), axis=-1) for f in frames])
+
+
+def carried(
+    one: SensorFrame, other: SensorFrame, x: NDArray[np.float64], y: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where the other frame has the scene that the first has at these places."""
+    return onto_frame(other.pose, other.bend, *onto_picture(one.pose, one.bend, x, y))
