@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import FrameRefused, NotFound
 from nearfar.jobs import Job
-from nearfar.merge.map_scale import frame_places, map_step
+from nearfar.merge.deliver.map_scale import frame_places, map_step
 from nearfar.places import Places
 from nearfar.runner import planning
 from nearfar.runner.looking.ready import Wish

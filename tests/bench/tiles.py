@@ -20,7 +20,7 @@ import httpx
 import numpy as np
 
 from nearfar.frames.deliverable import PictureTags, write_picture
-from nearfar.merge.pyramid import TileStream, pyramid
+from nearfar.merge.deliver.pyramid import TileStream, pyramid
 from nearfar.places import places_of
 from nearfar.runner.opening import open_by
 from nearfar.server_settings import ServerSettings

@@ -1,4 +1,4 @@
-"""What the focus step finds of a bracket, in PyTorch: `nearfar.merge.focus` on frames that lie in place but for a pixel.
+"""What the focus step finds of a bracket, in PyTorch: `nearfar.merge.focus.find` on frames aligned within a pixel.
 
 Cells are those of the engine, 16 pixels wide; a test compares prior and admission with the engine's.
 """
@@ -9,8 +9,8 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from nearfar.merge import focus as engine
-from nearfar.merge import passing
+from nearfar.merge.focus import find as engine
+from nearfar.merge.focus import passing
 from nearfar.merge.noise import WHITE
 from nearfar.merge.recipe import FocusRecipe
 from tests.training.stack import b5, halved, luma
@@ -57,7 +57,7 @@ def _left(energy: Tensor, mean: Tensor) -> Tensor:
 
 
 def _stands_out(sharp: Tensor) -> Tensor:
-    """As `nearfar.merge.focus._stands_out`, for all frames (n, R, C)."""
+    """As `nearfar.merge.focus.find._stands_out`, for all frames (n, R, C)."""
     ahead, n = engine.AHEAD, len(sharp)
     held = torch.cat([torch.zeros_like(sharp[:1]).expand(ahead, -1, -1)] * 2)
     held = torch.cat([held[:ahead], sharp, held[ahead:]])

@@ -1,6 +1,6 @@
 """Colours for the maps of a result, which hold numbers and no light: the sharpest frame at each place, the doubt about it.
 
-A map says of itself what its numbers mean, in its ImageDescription (`nearfar.merge.deliver`).
+A map says of itself what its numbers mean, in its ImageDescription (`nearfar.merge.deliver.delivery`).
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.frames.srgb import Convert
-from nearfar.merge.focus_colours import RAMP
-from nearfar.merge.map_scale import FORMAT, FULL, frame_places, step_of
+from nearfar.merge.deliver.focus_colours import RAMP
+from nearfar.merge.deliver.map_scale import FORMAT, FULL, frame_places, step_of
 
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]

@@ -7,7 +7,7 @@ import json
 import numpy as np
 import pytest
 
-from nearfar.merge.focus_colours import RAMP
+from nearfar.merge.deliver.focus_colours import RAMP
 from nearfar_api.iiif.maps import DOUBT, map_colours
 
 LUMA = np.array([0.2126, 0.7152, 0.0722])

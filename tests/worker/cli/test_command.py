@@ -21,7 +21,7 @@ from nearfar.cli import command, merge, merge_options, say
 from nearfar.errors import DoesNotFit, FrameRefused, Interrupted, NearfarError, StackRefused, UsageError
 from nearfar.frames.decode import read_header
 from nearfar.merge import recipe
-from nearfar.merge.deliver import Outputs
+from nearfar.merge.deliver.delivery import Outputs
 from tests.acceptance.command import lay
 
 GREY = np.full((1, 20, 30, 3), 9000, np.uint16)

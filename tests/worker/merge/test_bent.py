@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 
 from nearfar.errors import Interrupted
 from nearfar.frames.decode import decode, read_header
-from nearfar.merge.deliver import Outputs
+from nearfar.merge.deliver.delivery import Outputs
 from nearfar.merge.kernel.bend import from_json as from_report
 from nearfar.merge.kernel.twin_warp import resample, values
 from nearfar.merge.recipe import Recipe, RegisterRecipe, RenderRecipe
 from nearfar.merge.registering import from_json, to_json
 from nearfar.merge.rendering import gain_table
 from nearfar.merge.scratch import folder_for
-from nearfar.merge.stack import Job, Merge, Stop
+from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress
 from tests.bench import metrics
 from tests.scenes.bent import BentScene, render_bent
@@ -42,11 +42,11 @@ def merged(bent: BentScene, tmp_path_factory: pytest.TempPathFactory) -> Bracket
     return Bracket.of(bent.scene, tmp_path_factory.mktemp("bent"))
 
 
-def job_of(merged: Bracket, folder: Path, **changes: Any) -> Job:
+def job_of(merged: Bracket, folder: Path, **changes: Any) -> Request:
     """The merge of the same frames to a picture in another folder."""
     folder.mkdir(exist_ok=True)
     paths = [merged.folder / "frames" / f["name"] for f in merged.report["frames"]]
-    job = Job(
+    job = Request(
         headers=[read_header(p) for p in paths],
         outputs=Outputs.beside(folder / "picture.tif"),
         recipe=Recipe(),

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from nearfar.frames.decode import read_header
 from nearfar.frames.deliverable import encode_tile
 from nearfar.merge import recipe as recipes
-from nearfar.merge.beside import ENDINGS, Beside
-from nearfar.merge.deliver import Outputs
+from nearfar.merge.deliver.beside import ENDINGS, Beside
+from nearfar.merge.deliver.delivery import Outputs
 from nearfar.merge.plan import make_plan
 from nearfar.merge.register import Registration
 from nearfar.merge.registering import to_json
@@ -242,14 +242,14 @@ def test_with_helpers_the_delivery_is_the_same_and_nothing_is_made_twice(
         raise AssertionError("made although it was there")
 
     for name in ("_write_preview", "_write_map", "_write_colours", "_write_doubt"):
-        monkeypatch.setattr(f"nearfar.merge.deliver.{name}", nothing)
+        monkeypatch.setattr(f"nearfar.merge.deliver.delivery.{name}", nothing)
     coded: list[int] = []
 
     def counted(tile: NDArray[np.uint16]) -> bytes:
         coded.append(tile.size)
         return encode_tile(tile)
 
-    monkeypatch.setattr("nearfar.merge.pyramid.encode_tile", counted)
+    monkeypatch.setattr("nearfar.merge.deliver.pyramid.encode_tile", counted)
     assert delivered(steps, tmp_path / "other", beside) == expected
     assert len(coded) == 1, "the smallest level alone"
 

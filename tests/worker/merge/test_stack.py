@@ -15,7 +15,8 @@ import tifffile
 from nearfar.errors import DoesNotFit, Interrupted, NotCovered, SourceChanged, StackRefused, UsageError
 from nearfar.frames.decode import read_header
 from nearfar.frames.whole import whole_file
-from nearfar.merge.deliver import Outputs
+from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.report import Report
 from nearfar.merge.recipe import (
     CoverageRecipe,
     DeliverRecipe,
@@ -24,9 +25,8 @@ from nearfar.merge.recipe import (
     RegisterRecipe,
     RenderRecipe,
 )
-from nearfar.merge.report import Report
 from nearfar.merge.scratch import folder_for
-from nearfar.merge.stack import Job, Merge, Stop
+from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress
 from tests.acceptance.command import lay
 from tests.scenes import Scene, render
@@ -56,8 +56,8 @@ def scene() -> Scene:
 
 
 @pytest.fixture
-def job(scene: Scene, tmp_path: Path) -> Job:
-    return Job(
+def job(scene: Scene, tmp_path: Path) -> Request:
+    return Request(
         headers=[read_header(p) for p in lay(scene.frames, tmp_path / "frames", format="jpeg")],
         outputs=Outputs.beside(tmp_path / "picture.tif"),
         recipe=Recipe(),
@@ -67,11 +67,11 @@ def job(scene: Scene, tmp_path: Path) -> Job:
     )
 
 
-def run(job: Job, progress: Progress | None = None, stop: Stop | None = None) -> Report:
+def run(job: Request, progress: Progress | None = None, stop: Stop | None = None) -> Report:
     return Merge(job, progress or Steps(), stop or Stop()).run()
 
 
-def test_a_run_makes_all_steps_in_order(job: Job) -> None:
+def test_a_run_makes_all_steps_in_order(job: Request) -> None:
     steps = Steps()
     report = run(job, steps)
     assert steps.begun == STEPS
@@ -79,14 +79,14 @@ def test_a_run_makes_all_steps_in_order(job: Job) -> None:
     assert tifffile.imread(job.outputs.picture, key=0).shape == (200, 260, 3)
 
 
-def test_a_finished_picture_is_found_and_its_report_given_back(job: Job) -> None:
+def test_a_finished_picture_is_found_and_its_report_given_back(job: Request) -> None:
     first = run(job)
     steps = Steps()
     assert run(job, steps).content == first.content
     assert steps.begun == ["identify"]
 
 
-def test_what_is_on_the_way_is_removed_unless_it_is_to_be_kept(job: Job) -> None:
+def test_what_is_on_the_way_is_removed_unless_it_is_to_be_kept(job: Request) -> None:
     place = folder_for(job.scratch, job.outputs.picture)
     run(replace(job, keep_scratch=True))
     assert len(list(place.glob("*.survey"))) == 3
@@ -94,14 +94,14 @@ def test_what_is_on_the_way_is_removed_unless_it_is_to_be_kept(job: Job) -> None
     assert not place.exists()
 
 
-def test_what_a_run_left_that_was_killed_at_its_very_end_goes_with_the_next(job: Job) -> None:
+def test_what_a_run_left_that_was_killed_at_its_very_end_goes_with_the_next(job: Request) -> None:
     run(replace(job, keep_scratch=True))
     assert run(job, steps := Steps()) is not None
     assert steps.begun == ["identify"]
     assert not folder_for(job.scratch, job.outputs.picture).exists()
 
 
-def test_killed_while_it_delivers_it_does_not_decode_the_frames_again(job: Job) -> None:
+def test_killed_while_it_delivers_it_does_not_decode_the_frames_again(job: Request) -> None:
     kept = replace(job, keep_scratch=True)
     run(kept)
     first = job.outputs.picture.read_bytes()
@@ -143,7 +143,7 @@ REMADE = {
 
 
 @pytest.mark.parametrize("change", CHANGES)
-def test_other_settings_make_anew_what_they_change_and_nothing_before_it(change: str, job: Job) -> None:
+def test_other_settings_make_anew_what_they_change_and_nothing_before_it(change: str, job: Request) -> None:
     kept = replace(job, keep_scratch=True)
     run(kept)
     place = folder_for(job.scratch, job.outputs.picture)
@@ -153,7 +153,7 @@ def test_other_settings_make_anew_what_they_change_and_nothing_before_it(change:
     assert added - {"map", "level1", "picture"} == REMADE[change]
 
 
-def test_one_frame_less_surveys_nothing_anew(job: Job) -> None:
+def test_one_frame_less_surveys_nothing_anew(job: Request) -> None:
     kept = replace(job, keep_scratch=True)
     run(kept)
     place = folder_for(job.scratch, job.outputs.picture)
@@ -163,7 +163,7 @@ def test_one_frame_less_surveys_nothing_anew(job: Job) -> None:
     assert {p.name: p.stat().st_mtime_ns for p in place.glob("*.survey")} == surveys
 
 
-def test_tiles_and_threads_are_no_other_picture(job: Job) -> None:
+def test_tiles_and_threads_are_no_other_picture(job: Request) -> None:
     run(job)
     for other in (
         replace(job, threads=1),
@@ -177,7 +177,7 @@ def test_tiles_and_threads_are_no_other_picture(job: Job) -> None:
 
 @pytest.mark.parametrize("step", STEPS[1:])
 def test_asked_to_stop_it_stops_and_goes_on_later_with_the_same_bytes(
-    step: str, job: Job, tmp_path: Path
+    step: str, job: Request, tmp_path: Path
 ) -> None:
     whole = replace(job, outputs=Outputs.beside(tmp_path / "whole.tif"))
     run(whole)
@@ -190,7 +190,7 @@ def test_asked_to_stop_it_stops_and_goes_on_later_with_the_same_bytes(
 
 
 def test_frames_that_do_not_go_together_are_refused_before_memory_is_planned(
-    job: Job, scene: Scene, tmp_path: Path
+    job: Request, scene: Scene, tmp_path: Path
 ) -> None:
     (odd,) = lay(scene.frames[:1, :100], tmp_path / "odd", format="jpeg", names=["odd.jpg"])
     mixed = replace(job, headers=[*job.headers, read_header(odd)], memory=1)
@@ -198,7 +198,7 @@ def test_frames_that_do_not_go_together_are_refused_before_memory_is_planned(
         run(mixed)
 
 
-def test_what_does_not_fit_is_refused_before_scratch_is_made(job: Job) -> None:
+def test_what_does_not_fit_is_refused_before_scratch_is_made(job: Request) -> None:
     with pytest.raises(DoesNotFit):
         run(replace(job, memory=1 << 20))
     with pytest.raises(UsageError, match="no frame has that name"):
@@ -207,7 +207,7 @@ def test_what_does_not_fit_is_refused_before_scratch_is_made(job: Job) -> None:
 
 
 @pytest.mark.parametrize("step", ["survey", "register", "render"])
-def test_a_frame_that_changes_on_the_way_is_told_and_no_picture_made(step: str, job: Job) -> None:
+def test_a_frame_that_changes_on_the_way_is_told_and_no_picture_made(step: str, job: Request) -> None:
     path = job.headers[1].path
 
     def change() -> None:
@@ -220,14 +220,14 @@ def test_a_frame_that_changes_on_the_way_is_told_and_no_picture_made(step: str, 
     assert not job.outputs.picture.exists()
 
 
-def test_a_frame_that_is_gone_on_the_way_is_told_and_no_picture_made(job: Job) -> None:
+def test_a_frame_that_is_gone_on_the_way_is_told_and_no_picture_made(job: Request) -> None:
     path = job.headers[1].path
     with pytest.raises(SourceChanged, match="F0002.jpg"):
         run(job, Steps("render", path.unlink))
     assert not job.outputs.picture.exists()
 
 
-def test_a_frame_that_is_touched_or_replaced_by_its_copy_is_the_same(job: Job, tmp_path: Path) -> None:
+def test_a_frame_that_is_touched_or_replaced_by_its_copy_is_the_same(job: Request, tmp_path: Path) -> None:
     path = job.headers[1].path
 
     def copy() -> None:
@@ -238,7 +238,7 @@ def test_a_frame_that_is_touched_or_replaced_by_its_copy_is_the_same(job: Job, t
     assert job.outputs.picture.exists()
 
 
-def test_what_killed_runs_left_beside_the_picture_is_removed(job: Job, tmp_path: Path) -> None:
+def test_what_killed_runs_left_beside_the_picture_is_removed(job: Request, tmp_path: Path) -> None:
     with whole_file(job.outputs.picture) as part:
         part.touch()
         (tmp_path / part.name.replace("part", "0.part")).write_bytes(b"half")
@@ -248,7 +248,7 @@ def test_what_killed_runs_left_beside_the_picture_is_removed(job: Job, tmp_path:
     assert [p.name for p in tmp_path.glob(".nearfar-*")] == [".nearfar-0123456789-abc.part"]
 
 
-def test_what_another_run_with_its_own_scratch_is_writing_stays(job: Job, tmp_path: Path) -> None:
+def test_what_another_run_with_its_own_scratch_is_writing_stays(job: Request, tmp_path: Path) -> None:
     with whole_file(job.outputs.picture) as part:
         part.write_bytes(b"of the other run")
         run(job)
@@ -256,7 +256,7 @@ def test_what_another_run_with_its_own_scratch_is_writing_stays(job: Job, tmp_pa
     assert job.outputs.picture.read_bytes() == b"of the other run"
 
 
-def test_the_seconds_of_a_run_are_told_by_step(job: Job) -> None:
+def test_the_seconds_of_a_run_are_told_by_step(job: Request) -> None:
     seconds: dict[str, Any] = run(job).content["seconds"]
     assert seconds["total"] >= max(seconds[s] for s in STEPS[1:])
     assert min(seconds.values()) >= 0
@@ -272,7 +272,7 @@ def test_stop_may_be_asked_from_any_thread() -> None:
         stop.check()
 
 
-def test_the_noise_of_the_recipe_is_believed(job: Job) -> None:
+def test_the_noise_of_the_recipe_is_believed(job: Request) -> None:
     report = run(replace(job, recipe=Recipe(render=RenderRecipe(noise=0.02))))
     assert report.content["noise"] == pytest.approx(0.02, rel=1e-3)
     assert np.isfinite(report.content["noise"])
@@ -283,7 +283,7 @@ def test_a_stack_that_leaves_a_slice_out_is_warned_of_or_held(
 ) -> None:
     size, frames = (480, 192), [0, 1, 2, 3, 6, 7, 8, 9]
     pictures = np.stack(bracket(rng, texture(rng, size), ramp(size, 0, 9), frames, blur=0.8))
-    job = Job(
+    job = Request(
         headers=[read_header(p) for p in lay(pictures, tmp_path / "frames", format="tiff16")],
         outputs=Outputs.beside(tmp_path / "picture.tif"),
         recipe=Recipe(coverage=CoverageRecipe(when="hold")),

@@ -19,11 +19,11 @@ from nearfar.frames.decode import read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import scratch as scratching
 from nearfar.merge import stack_frames
-from nearfar.merge.deliver import Outputs
+from nearfar.merge.deliver.delivery import Outputs
 from nearfar.merge.plan import make_plan
 from nearfar.merge.recipe import FocusRecipe, Recipe
 from nearfar.merge.scratch import Scratch, share_scratch
-from nearfar.merge.stack import Job, Merge, Stop
+from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.merge.stack_keys import Keys, place_of
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark, identify
@@ -73,7 +73,7 @@ def make(headers: list[FrameHeader], marks: dict[Path, Mark], tmp_path: Path) ->
 @pytest.fixture
 def wanted(headers: list[FrameHeader], tmp_path: Path) -> bytes:
     """The picture of one run in one process."""
-    job = Job(
+    job = Request(
         headers=headers,
         outputs=Outputs.beside(tmp_path / "wanted.tif"),
         recipe=Recipe(),

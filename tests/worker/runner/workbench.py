@@ -14,10 +14,10 @@ from nearfar.frames.decode import read_header
 from nearfar.intake.listing import gather
 from nearfar.jobs import Claim, Job, JobState, Rules, Store, Submission, UnitKind, open_store
 from nearfar.merge import survey
-from nearfar.merge.deliver import Outputs
+from nearfar.merge.deliver.delivery import Outputs
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.stack import Job as MergeJob
 from nearfar.merge.stack import Merge, Stop
+from nearfar.merge.stack import Request as MergeJob
 from nearfar.places import Places
 from nearfar.progress import Progress
 from nearfar.runner import weights

@@ -1,4 +1,4 @@
-"""What ``nearfar merge`` does: options to a job, the job's outcome to words."""
+"""What ``nearfar merge`` does: from options to a request, and from its outcome to words."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ from nearfar.frames.decode import is_picture, read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.intake.listing import gather, made_by_nearfar
 from nearfar.merge import recipe
-from nearfar.merge.deliver import Outputs
-from nearfar.merge.stack import Job, Merge, Stop
+from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def run(options: argparse.Namespace, signals: Signals) -> int:
         progress.note(f"passed over {path.name!r}: {reason}")
     stop = Stop()
     signals.ask = stop.ask
-    job = Job(
+    request = Request(
         headers=found.headers,
         outputs=outputs,
         recipe=chosen,
@@ -51,7 +51,7 @@ def run(options: argparse.Namespace, signals: Signals) -> int:
         notes=tuple(f"passed over {p.name}: {reason}" for p, reason in found.passed_over),
     )
     with progress, mapped_files_may_vanish():
-        report = Merge(job, progress, stop).run()
+        report = Merge(request, progress, stop).run()
     if not options.quiet:
         say(*told(report.content, outputs))
     return 0

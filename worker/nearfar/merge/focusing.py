@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import StackRefused
-from nearfar.merge.focus import FocusFrame, FocusMap, FocusWriter, find_focus
+from nearfar.merge.focus.find import FocusFrame, FocusMap, FocusWriter, find_focus
+from nearfar.merge.focus.movement import Moved, take_from_one
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.picture_calls import CELL, grid_shape
 from nearfar.merge.keys import key
-from nearfar.merge.movement import Moved, take_from_one
 from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration

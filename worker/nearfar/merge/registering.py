@@ -10,17 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import StackRefused
-from nearfar.merge.covered import colour_places, covered_frames
-from nearfar.merge.covered import why as covered_why
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.keys import key
-from nearfar.merge.misfired import misfired_frames
-from nearfar.merge.misfired import why as misfired_why
 from nearfar.merge.noise import WHITE, Noise
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.register import Bent, FramePose, Registration, Share, register
-from nearfar.merge.register import RegisterRecipe as Tuning
+from nearfar.merge.register import Bent, FramePose, Registration, Share, Tuning, register
+from nearfar.merge.register.blocked import colour_places, covered_frames
+from nearfar.merge.register.blocked import why as covered_why
+from nearfar.merge.register.misfired import misfired_frames
+from nearfar.merge.register.misfired import why as misfired_why
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import encode_tile
-from nearfar.merge.focus import in_order
+from nearfar.merge.focus.find import in_order
 from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, halve, render_bytes
 from nearfar.merge.scratch import Scratch
 

@@ -1,4 +1,4 @@
-"""The render step on surveyed frames: what the tile kernel is told, and the keys of the bands."""
+"""The render step on surveyed frames: what the tile kernel is given, and the keys of the bands."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from nearfar.frames.colour import light_table
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge.chooser import weights, where
-from nearfar.merge.focus import FocusMap, FocusWriter
+from nearfar.merge.focus.find import FocusMap, FocusWriter
 from nearfar.merge.focusing import bend_of, pose_of
 from nearfar.merge.kernel.picture_calls import TileKernel, render_bytes
 from nearfar.merge.keys import key
@@ -25,7 +25,7 @@ from nearfar.merge.survey import MappedFrame
 VERSION = 9
 
 WARPED_CHANNEL = 0.761
-"""What a warp at a random phase leaves of white noise of variance 1 in a channel."""
+"""Variance that a warp at a random phase leaves of white noise of variance 1 in a channel."""
 WARPED_BANDS = (0.2497, 0.0847)
 """The same for luma's two finest bands as the tiles see them. Simulated; a test repeats it."""
 PRIOR_WEIGHT = 0.1
@@ -33,7 +33,7 @@ BEHIND = 0.3
 QUIET = 3.0
 """Weights of the tile kernel (render.c), measured on rendered brackets of four kinds."""
 MODEST = 48 << 20
-"""Bytes of work memory of a thread that a tile may take in any case ..."""
+"""Bytes of work memory that a tile may always take, per thread ..."""
 USUAL = 2
 """... or so many times what one with the mean number of frames takes. The few with many more frames are made in pieces:
 that costs a twentieth of a stack's time, and they alone would decide the memory of the whole run."""
@@ -41,7 +41,7 @@ ORDERS = {"near-first": 1, "far-first": -1, "unknown": 0}
 
 
 def order_of(headers: Sequence[FrameHeader], recipe: Recipe) -> int:
-    """1 where the first of the used frames is focused nearest, -1 where the last one is, 0 where that is not known."""
+    """1 if the first of the used frames is focused nearest, -1 if the last one is, 0 if that is unknown."""
     asked = recipe.focus.order
     if asked in ORDERS:
         return ORDERS[asked]
@@ -58,7 +58,7 @@ def band_keys(focus_key: str, recipe: Recipe, bands: int) -> list[str]:
 
 
 def gain_table(header: FrameHeader, gain_ev: float) -> NDArray[np.float32] | None:
-    """Sample to encoded value with the frame's gain divided out in linear light; None where there is no gain."""
+    """Table from a sample to the encoded value with the frame's gain removed in linear light; None if there is no gain."""
     if abs(gain_ev) < 0.001:
         return None
     light = light_table(header.icc, header.bits).astype(np.float64)
@@ -119,6 +119,6 @@ def make_renderer(
 
 
 def _modest(kernel: TileKernel, volume: FocusWriter, tile: int) -> int:
-    """Bytes of work memory that do for all but a few tiles."""
+    """Bytes of work memory that are enough for all but a few tiles."""
     frames = np.count_nonzero(volume.admitted) * kernel.frames / volume.admitted.size
     return max(MODEST, render_bytes(min(tile, 256), round(USUAL * frames), learned=kernel.learned))

@@ -1,10 +1,10 @@
-"""The scratch of one picture: outputs of steps under their keys, whole or not there.
+"""The scratch of one picture: outputs of steps under their keys, complete or not there.
 
-A file is written under a passing name and renamed, so a killed run leaves no half output under a key. Scratch of one
-run is one folder: its files are not synced one by one; what was written before the machine last started is not trusted
-instead. Several processes may share scratch: a folder that all of them see, whose files are synced, and one of each
-machine for decoded frames, whose names tell by which start of which machine they were made. Two that make one output
-at the same time make the same bytes, and whichever is later stays.
+A file is written under a temporary name and renamed, so that a killed run leaves no incomplete output under a key. Scratch
+of one run is one folder, whose files are not synced one by one; instead, whatever is older than the machine's last start
+is not used. Several processes may share scratch: a folder that all of them see, whose files are synced, and one on each
+machine for decoded frames, whose names contain the machine and its last start. Two processes that make one output at the
+same time make the same bytes, and the later one stays.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from nearfar.merge.stored_arrays import read_arrays, write_arrays
 
 BOOT = Path("/proc/sys/kernel/random/boot_id")
 LOCAL = frozenset({"rows", "planes"})
-"""Kinds of output that stay on the machine that made them: large, and made again sooner than sent."""
+"""Kinds of output that stay on the machine that made them: they are large, and made again faster than sent."""
 
 
 def _boot() -> str:
@@ -41,14 +41,14 @@ def _boot() -> str:
 
 
 def folder_for(base: Path, out: Path) -> Path:
-    """The scratch folder of the picture ``out`` below ``base``: named after it, told apart by its full path."""
+    """The scratch folder of the picture ``out`` below ``base``, named after the picture and a digest of its path."""
     name = hashlib.sha256(os.fsencode(out.absolute())).hexdigest()[:12]
     stem = "".join(c if c.isalnum() or c in "-_." else "_" for c in out.stem)[:40]
     return base / f"{stem}-{name}"
 
 
 def _host() -> str:
-    """This machine's name, fit for a file's."""
+    """This machine's name, in characters that a file name may have."""
     return re.sub(r"[^A-Za-z0-9_]", "_", socket.gethostname())[:40] or "host"
 
 
@@ -85,7 +85,7 @@ class Scratch:
         self.origin = origin
 
     def path(self, key: str, kind: str) -> Path:
-        """Where the output of that key and kind lies, or would lie."""
+        """The path of an output, whether it exists or not."""
         if kind not in LOCAL:
             return self.folder / f"{key}.{kind}"
         return self.local / (f"{key}.{kind}" if self.origin is None else f"{key}.{self.origin}.{kind}")
@@ -99,7 +99,7 @@ class Scratch:
         return target.with_name(f"{target.name}.{who}.part")
 
     def has(self, key: str, kind: str, size: int | None = None) -> bool:
-        """Whether the output is there (and, where given, has exactly ``size`` bytes)."""
+        """Whether an output exists, with exactly ``size`` bytes if that is given."""
         try:
             status = self.path(key, kind).stat()
         except FileNotFoundError:
@@ -131,7 +131,7 @@ class Scratch:
             write_arrays(file, arrays)
 
     def load(self, key: str, kind: str, *names: str) -> list[NDArray[Any]]:
-        """Named arrays of an output; only these are read."""
+        """Read arrays of an output by their names, and no others."""
         try:
             with open(self.path(key, kind), "rb", buffering=0) as file:
                 return read_arrays(file, names)
@@ -139,7 +139,7 @@ class Scratch:
             raise self.spoilt(self.path(key, kind), f"not readable ({error})") from error
 
     def spoilt(self, path: Path, found: str) -> WorkFailed:
-        """The error for an output that is not what was written. Where scratch is shared it goes, to be made again."""
+        """The error for a damaged output. If scratch is shared the output is removed, so that it is made again."""
         if not self.sync:
             return WorkFailed(f"{path}: {found}; remove the folder {self.folder} and run again")
         with suppress(OSError):
@@ -165,7 +165,7 @@ class Scratch:
                 part.unlink(missing_ok=True)
 
     def size(self) -> int:
-        """Bytes that lie there."""
+        """Bytes that the scratch takes."""
         return sum(p.stat().st_size for p in self.folder.iterdir())
 
     def remove(self) -> None:

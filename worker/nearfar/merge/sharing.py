@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from nearfar.frames.decode import exif_block
 from nearfar.frames.deliverable import PictureTags
-from nearfar.merge.beside import Beside
-from nearfar.merge.deliver import side_writers
+from nearfar.merge.deliver.beside import Beside
+from nearfar.merge.deliver.delivery import side_writers
 from nearfar.merge.register import Registration
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import look_at
@@ -32,7 +32,7 @@ KIND = "links"
 
 
 class Enough(Exception):
-    """Raised where nothing is left to help with."""
+    """Raised if nothing is left to help with."""
 
 
 class SharedLinks:
@@ -69,7 +69,7 @@ class SharedLinks:
         return [*range(last - 1, -1, -1), *range(count - 1, last - 1, -1)]
 
     def take(self, step: str, piece: int, kinds: Sequence[type]) -> list[object] | None:
-        """What some process found. Raises `Enough`."""
+        """What another process found for a piece, or None. Raises `Enough`."""
         if self.place and self.over():
             raise Enough
         path = self.scratch.path(self.key, f"{step}-{piece}.{KIND}")
@@ -81,24 +81,24 @@ class SharedLinks:
             return None
 
     def give(self, step: str, piece: int, found: object) -> None:
-        """Leave what was found."""
+        """Leave what this process found for a piece."""
         name = f"{step}-{piece}.{KIND}"
         with self.scratch.writing(self.key, name, sync=False) as part, open(part, "wb") as file:
             np.savez(file, **freeze(found))  # type: ignore[arg-type, unused-ignore]
 
     def all_linked(self) -> None:
-        """Raises `Enough` where this process only helps."""
+        """Say that all links are there. Raises `Enough` in a process that only helps."""
         if self.place:
             raise Enough
 
     def clear(self) -> None:
-        """Remove what was left: nobody needs it any longer."""
+        """Remove all pieces, which nobody needs any longer."""
         for path in self.scratch.folder.glob(f"{self.key}.*.{KIND}"):
             path.unlink(missing_ok=True)
 
 
 def register_with_helpers(steps: Steps, helpers: int, tick: Callable[[float], None]) -> Registration:
-    """The registration of a stack, at which so many other processes help. Raises as `Steps.registration`."""
+    """Register a stack with the help of ``helpers`` other processes. Raises what `Steps.registration` raises."""
     if steps.is_registered or not helpers:
         return steps.registration(tick)
     steps.share = share = _share(steps, 0, helpers)
@@ -108,7 +108,7 @@ def register_with_helpers(steps: Steps, helpers: int, tick: Callable[[float], No
 
 
 def help_register(steps: Steps, place: int, helpers: int) -> None:
-    """Be helper number ``place``, from 1, as long as links are missing. Raises as `Steps.registration`."""
+    """Help to register as number ``place``, from 1, while links are missing. Raises what `Steps.registration` raises."""
     steps.share = _share(steps, place, helpers)
     if not steps.is_registered:
         with suppress(Enough):

@@ -13,8 +13,8 @@ from pathlib import Path
 from nearfar.errors import Interrupted
 from nearfar.frames.headers import FrameHeader, check_alike
 from nearfar.frames.whole import remove_parts
-from nearfar.merge.correcting import corrected, find_masters, space
-from nearfar.merge.deliver import Outputs, finished
+from nearfar.merge.deliver.delivery import Outputs, finished
+from nearfar.merge.deliver.report import Report
 from nearfar.merge.development import develop
 from nearfar.merge.plan import (
     Plan,
@@ -25,8 +25,8 @@ from nearfar.merge.plan import (
     peak_resident,
 )
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.report import Report
 from nearfar.merge.scratch import Scratch, folder_for, open_scratch
+from nearfar.merge.sensor.correcting import corrected, find_masters, space
 from nearfar.merge.stack_keys import Keys, place_of
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark, identify
@@ -34,7 +34,7 @@ from nearfar.progress import Progress
 
 
 @dataclass(frozen=True, kw_only=True)
-class Job:
+class Request:
     """What is to be merged, how, and with what."""
 
     headers: Sequence[FrameHeader]
@@ -92,54 +92,54 @@ class _Clock:
 class Merge:
     """One run; `run` does all of it."""
 
-    def __init__(self, job: Job, progress: Progress, stop: Stop) -> None:
-        self.job = job
+    def __init__(self, request: Request, progress: Progress, stop: Stop) -> None:
+        self.request = request
         self.progress = progress
         self.stop = stop
         self.clock = _Clock()
-        headers = develop(job.headers, job.recipe)
+        headers = develop(request.headers, request.recipe)
         check_alike(headers)
-        self.masters = find_masters(headers, job.recipe)
-        own = Scratch(folder_for(job.scratch, job.outputs.picture))
+        self.masters = find_masters(headers, request.recipe)
+        own = Scratch(folder_for(request.scratch, request.outputs.picture))
         self.headers = corrected(headers, self.masters, own)
         self.plan: Plan = make_plan(
             self.headers,
-            limit=job.memory,
-            threads=job.threads,
-            tile=min(job.recipe.render.tile, 256),
-            learned=job.recipe.render.chooser != "rule",
+            limit=request.memory,
+            threads=request.threads,
+            tile=min(request.recipe.render.tile, 256),
+            learned=request.recipe.render.chooser != "rule",
         )
 
     def run(self) -> Report:
         """Make the picture, unless it is there already, and return its report. Raises the errors of `nearfar.errors`."""
-        job = self.job
-        allow_open_files(len(job.headers))
+        request = self.request
+        allow_open_files(len(request.headers))
         # A name that is not there is refused before any work.
-        reference = place_of(job.reference, job.headers)
-        with open_scratch(job.scratch, job.outputs.picture) as scratch:
-            for target in (job.outputs.picture, *job.outputs.side_files(height=True)):
+        reference = place_of(request.reference, request.headers)
+        with open_scratch(request.scratch, request.outputs.picture) as scratch:
+            for target in (request.outputs.picture, *request.outputs.side_files(height=True)):
                 remove_parts(target)
             marks = self._identify()
-            name = Keys(self.headers, [digest for digest, _ in marks], job.recipe, reference).result
-            done = finished(job.outputs, name, height=job.recipe.deliver.height)
+            name = Keys(self.headers, [digest for digest, _ in marks], request.recipe, reference).result
+            done = finished(request.outputs, name, height=request.recipe.deliver.height)
             if done is not None:
                 self.progress.finish()
-                self.progress.note(f"{job.outputs.picture} is there already, made from these frames")
+                self.progress.note(f"{request.outputs.picture} is there already, made from these frames")
                 self._clear(scratch)  # a run killed after its last rename left it
                 return done
             check_disk(
                 replace(self.plan, scratch=self.plan.scratch + space(self.masters)),
                 scratch=scratch.folder,
                 there=scratch.size(),
-                out=job.outputs.picture.absolute().parent,
+                out=request.outputs.picture.absolute().parent,
             )
-            paths = [h.path for h in job.headers]
+            paths = [h.path for h in request.headers]
             report = self._make(self._steps(scratch, dict(zip(paths, marks, strict=True)), reference))
             self._clear(scratch)
         return report
 
     def _clear(self, scratch: Scratch) -> None:
-        if not self.job.keep_scratch:
+        if not self.request.keep_scratch:
             scratch.remove()
 
     def _identify(self) -> list[Mark]:
@@ -149,15 +149,15 @@ class Merge:
             self.progress.advance(1)
             return found
 
-        self.progress.step("identify", len(self.job.headers))
-        with ThreadPoolExecutor(self.job.threads) as pool:
-            return list(pool.map(one, self.job.headers))
+        self.progress.step("identify", len(self.request.headers))
+        with ThreadPoolExecutor(self.request.threads) as pool:
+            return list(pool.map(one, self.request.headers))
 
     def _steps(self, scratch: Scratch, marks: Mapping[Path, Mark], reference: int | None) -> Steps:
         return Steps(
             self.headers,
             marks,
-            recipe=self.job.recipe,
+            recipe=self.request.recipe,
             plan=self.plan,
             scratch=scratch,
             reference=reference,
@@ -184,12 +184,12 @@ class Merge:
                 progress.step("render", steps.blocks(range(steps.bands)))
                 share = steps.gather(delivery, progress.advance)
             with self.clock.step("deliver"), ThreadPoolExecutor(1) as pool:
-                if not self.job.keep_scratch:
+                if not self.request.keep_scratch:
                     pool.submit(steps.drop_rows)  # gigabytes: that takes a while
                 progress.step("deliver", 1)
                 report = steps.deliver(
-                    *(delivery, share, self.job.outputs),
-                    notes=self.job.notes,
+                    *(delivery, share, self.request.outputs),
+                    notes=self.request.notes,
                     finish=lambda r: r.timed(self.clock.total(), peak_resident()),
                 )
                 progress.finish()

@@ -6,12 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from nearfar.frames.headers import FrameHeader
-from nearfar.merge.correcting import Masters, make_planes
-from nearfar.merge.focus import in_order
+from nearfar.merge.focus.find import in_order
 from nearfar.merge.noise import Noise, estimate
 from nearfar.merge.plan import Plan, resident
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.scratch import Scratch
+from nearfar.merge.sensor.correcting import Masters, make_planes
 from nearfar.merge.survey import MappedFrame, Mark, Surveyor, has_rows, surveyed
 
 Tick = Callable[[float], None]

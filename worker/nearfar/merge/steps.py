@@ -16,22 +16,22 @@ from numpy.typing import NDArray
 from nearfar.errors import StackRefused
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import focusing, registering, rendering, sensing
-from nearfar.merge.beside import Beside
-from nearfar.merge.correcting import NO_MASTERS, Masters
 from nearfar.merge.coverage.result import Coverage
 from nearfar.merge.coverage.stack import cover_stack
-from nearfar.merge.deliver import Delivery, Outputs, deliver
-from nearfar.merge.focus import FocusMap, FocusWriter
-from nearfar.merge.gaps import find_gaps
-from nearfar.merge.movement import MOST, Moved
+from nearfar.merge.deliver.beside import Beside
+from nearfar.merge.deliver.delivery import Delivery, Outputs, deliver
+from nearfar.merge.deliver.reduced import Reduced
+from nearfar.merge.deliver.report import Report, build_report
+from nearfar.merge.focus.find import FocusMap, FocusWriter
+from nearfar.merge.focus.gaps import find_gaps
+from nearfar.merge.focus.movement import MOST, Moved
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.reduced import Reduced
 from nearfar.merge.register import Registration, Share
 from nearfar.merge.render import BLOCK, Band, Renderer, stored_band
-from nearfar.merge.report import Report, build_report
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
+from nearfar.merge.sensor.correcting import NO_MASTERS, Masters
 from nearfar.merge.stack_frames import StackFrames, Tick, nothing
 from nearfar.merge.stack_keys import Keys
 from nearfar.merge.survey import Mark, check_unchanged, detail_of
@@ -280,7 +280,7 @@ class Steps(StackFrames):
         verify: Callable[[Path], None] = lambda _: None,
         beside: Beside | None = None,
     ) -> Report:
-        """Write the picture and its side files; returns the report as ``finish`` completed it. See `deliver.deliver`.
+        """Write the picture and its side files; returns the report as ``finish`` completed it. See `delivery.deliver`.
 
         Raises
         ------

@@ -1,7 +1,7 @@
-"""Survey: every frame alone, decoded once.
+"""Survey: each frame by itself, decoded once.
 
-Its pixels are laid out as plain blocks in scratch where the file itself cannot be mapped, and what later steps ask
-of it on small grids is measured and stored.
+Its pixels are laid out as plain blocks in scratch if the file itself cannot be mapped, and what later steps need of it on
+small grids is measured and stored.
 """
 
 from __future__ import annotations
@@ -41,14 +41,14 @@ VERSION = 4
 F32 = NDArray[np.float32]
 Mark = tuple[str, Fingerprint]
 STEP = 2 * BLOCK // CELL
-"""Rows of cells that are measured in one go: two rows of blocks."""
+"""Rows of cells that are measured at a time: two rows of blocks."""
 RING = 4
-"""Rows of blocks in memory meanwhile: those two, and one above and one below, into which filters reach."""
+"""Rows of blocks in memory at that time: those two, and one above and one below, which the filters need."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Surveyed:
-    """A frame after its survey. ``key`` names its outputs in scratch; ``rows`` is None where the file is mapped."""
+    """A frame and where its survey is stored. ``key``: of its outputs; ``rows``: None if the file itself is mapped."""
 
     header: FrameHeader
     digest: str
@@ -58,7 +58,7 @@ class Surveyed:
 
 
 def rows_bytes(header: FrameHeader) -> int:
-    """Scratch that a frame's rows take; 0 where its own file can be mapped."""
+    """Bytes of scratch that a frame's decoded rows take; 0 if its own file can be mapped."""
     down, across = block_shape(header)
     return 0 if header.plain else down * across * _block_bytes(header)
 
@@ -89,7 +89,7 @@ def block_shape(header: FrameHeader) -> tuple[int, int]:
 
 
 def survey_memory(header: FrameHeader) -> int:
-    """Bytes that one thread takes at the peak of a frame's survey."""
+    """Bytes that one thread needs at the peak of a frame's survey."""
     rows, cols = grid_shape(header.width, header.height)
     picture = 0 if header.in_parts or header.plain else header.width * header.height * 3 * header.bits // 8
     grids = rows * cols * 4 * 5 + header.width * header.height // 16 * 2
@@ -98,13 +98,13 @@ def survey_memory(header: FrameHeader) -> int:
 
 
 def identify(header: FrameHeader) -> Mark:
-    """Digest of a frame's bytes, and what tells cheaply later whether they changed."""
+    """Digest of a frame's bytes, and a fingerprint by which it is cheap to check later whether they changed."""
     before = Fingerprint.of(header.path)
     return file_digest(header.path), before
 
 
 def survey_key(header: FrameHeader, digest: str) -> str:
-    """Key of a frame's survey: its bytes, and the way they are read."""
+    """Key of a frame's survey, from its bytes and the way they are read."""
     params: dict[str, object] = {"kind": header.kind, "bits": header.bits}
     if header.development != AS_SHOT:
         params["development"] = header.development
@@ -114,7 +114,7 @@ def survey_key(header: FrameHeader, digest: str) -> str:
 
 
 def surveyed(scratch: Scratch, header: FrameHeader, mark: Mark) -> Surveyed:
-    """What a frame's survey is called and where its rows lie, made or not."""
+    """A frame with the key of its survey and the path of its rows, whether they exist or not."""
     digest, fingerprint = mark
     name = survey_key(header, digest)
     rows = scratch.path(name, rows_kind(header)) if rows_bytes(header) else None
@@ -261,7 +261,7 @@ class _Measured:
             self.measure(pixels, self._done)
 
     def save(self, scratch: Scratch, name: str) -> None:
-        """Leave it under a frame's key."""
+        """Store the measurements under a frame's key."""
         lowest = lowest_cells(self.energy, self.mean)
         found: dict[str, NDArray[Any]] = {
             "energy": self.energy,
@@ -308,7 +308,7 @@ class MappedFrame:
 
     @staticmethod
     def _end(frame: Surveyed) -> int:
-        """Bytes that the file must have at least."""
+        """The least size of the file, bytes."""
         header, plain = frame.header, frame.header.plain
         if frame.rows is not None or plain is None:
             return rows_bytes(header)
@@ -334,7 +334,7 @@ class MappedFrame:
         return Pixels(samples=rows, table=table)
 
     def forget(self) -> None:
-        """Give the mapped pages back; they are read again from the file when asked for."""
+        """Give the mapped pages back to the system; they are read again from the file when they are needed."""
         self._map.madvise(mmap.MADV_DONTNEED)
 
     def __enter__(self) -> Self:

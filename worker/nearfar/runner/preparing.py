@@ -9,9 +9,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from nearfar.frames.headers import FrameHeader, check_alike
-from nearfar.merge.correcting import Masters, corrected, find_masters
 from nearfar.merge.development import develop, needs_every
 from nearfar.merge.scratch import Scratch
+from nearfar.merge.sensor.correcting import Masters, corrected, find_masters
 from nearfar.runner.loading import Frames, Task
 
 

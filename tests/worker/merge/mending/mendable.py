@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from nearfar.frames.decode import read_header
 from nearfar.frames.deliverable import PictureTags, encode_tile, level_sizes, write_picture
 from nearfar.frames.delivered import Delivered
-from nearfar.merge.deliver import Outputs
+from nearfar.merge.deliver.delivery import Outputs
 from nearfar.merge.kernel.picture_calls import halve
 from nearfar.merge.keys import file_digest
 from nearfar.merge.mending.frames import MendFrame
@@ -26,7 +26,7 @@ from nearfar.merge.mending.sources import FocusCells
 from nearfar.merge.mending.subject import opened
 from nearfar.merge.mending.use import Use, Wish
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.stack import Job, Merge, Stop
+from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress
 from tests.acceptance.command import lay
 from tests.scenes import Scene
@@ -60,7 +60,7 @@ class Bracket:
         """Merge a scene in its reference's geometry."""
         paths = lay(scene.frames, folder / "frames")
         outputs = Outputs.beside(folder / "picture.tif")
-        job = Job(
+        job = Request(
             headers=[read_header(p) for p in paths],
             outputs=outputs,
             recipe=Recipe(),

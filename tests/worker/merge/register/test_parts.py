@@ -23,8 +23,8 @@ from nearfar.merge.register.gains import gain_between, solve_gains
 from nearfar.merge.register.link import Link
 from nearfar.merge.register.linking import components
 from nearfar.merge.register.pictures import coarse_levels, fast_length, reduce_frame
-from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.similarity import IDENTITY, Similarity, rounded, to_matrix
+from nearfar.merge.register.tuning import Tuning
 from nearfar.merge.register.verdict import bumps, repeats
 from tests.worker.merge.register.bracket import make_bracket, texture
 from tests.worker.merge.register.views import view_of
@@ -333,7 +333,7 @@ def test_components_are_listed_largest_first() -> None:
 def test_steps_that_stand_out() -> None:
     assert bumps(np.array([2.0, 3, 2, 90, 1]), 1000) == [3]
     assert bumps(np.array([2.0, 3, 2, 9, 1]), 1000) == []
-    recipe = RegisterRecipe()
+    recipe = Tuning()
     assert repeats([0.3, 0.31, 0.02, 0.28, 0.33], recipe) == [2]
     assert repeats([0.3, 0.2, 0.1, 0.2], recipe) == []
     assert repeats([0.001, 0.0, 0.002], recipe) == [0, 1, 2]
@@ -343,4 +343,4 @@ def test_frames_far_apart_in_focus_still_resemble_each_other() -> None:
     made = make_bracket(frames=5, seed=12)
     levels = coarse_levels(made.size)
     one, two = (reduce_frame(made.views()[k], levels) for k in (1, 3))
-    assert coarse_link(one, two, size=made.size, recipe=RegisterRecipe()).likeness > 0.6
+    assert coarse_link(one, two, size=made.size, recipe=Tuning()).likeness > 0.6

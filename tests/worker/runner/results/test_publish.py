@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from nearfar.errors import LostClaim, WorkFailed
-from nearfar.merge.deliver import Outputs
+from nearfar.merge.deliver.delivery import Outputs
 from nearfar.runner.results import publish
 from nearfar.runner.results.publish import Mark, Results, check_result, outputs_in, safe_name
 from tests.acceptance.command import SIDE_FILES, lay

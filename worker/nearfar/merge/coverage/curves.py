@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.focus import FocusFrame, cell_pose, in_order
+from nearfar.merge.focus.find import FocusFrame, cell_pose, in_order
 from nearfar.merge.kernel.picture_calls import warp_grid
 from nearfar.merge.noise import Noise
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from nearfar.errors import NotCovered
 from nearfar.merge.coverage.find import CoverageFrame, find_coverage
 from nearfar.merge.coverage.result import Coverage
-from nearfar.merge.focus import FocusFrame
+from nearfar.merge.focus.find import FocusFrame
 from nearfar.merge.focusing import pose_of
 from nearfar.merge.keys import key
 from nearfar.merge.noise import Noise

@@ -25,12 +25,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.deliver.map_scale import map_step
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.twin_average import average
 from nearfar.merge.kernel.twin_filters import blurred, f32, softened, upsample
 from nearfar.merge.kernel.twin_survey import luma
 from nearfar.merge.kernel.twin_warp import UNIT, Carried, carry
-from nearfar.merge.map_scale import map_step
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]

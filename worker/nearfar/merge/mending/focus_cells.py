@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import TILE
 from nearfar.frames.delivered import Delivered
-from nearfar.merge.map_scale import FORMAT, map_step
+from nearfar.merge.deliver.map_scale import FORMAT, map_step
 from nearfar.merge.mending.region import Box
 from nearfar.merge.mending.sources import CELL, FocusCells
 

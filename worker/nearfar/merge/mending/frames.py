@@ -21,13 +21,13 @@ from nearfar.frames.decode import decode_upper, read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.windows import FrameRows, map_plain
 from nearfar.merge import development
-from nearfar.merge.correcting_again import corrected_again
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, grid_shape, render_bytes
 from nearfar.merge.keys import file_digest
 from nearfar.merge.mending.region import Box
 from nearfar.merge.rendering import gain_table
+from nearfar.merge.sensor.correcting_again import corrected_again
 from nearfar.merge.survey import changed
 
 U16 = NDArray[np.uint16]

@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import TILE
 from nearfar.frames.delivered import Delivered
+from nearfar.merge.deliver.pyramid import gather
 from nearfar.merge.kernel.bend import from_json
 from nearfar.merge.mending.focus_cells import DeliveredMap
 from nearfar.merge.mending.frames import MendFrame
 from nearfar.merge.mending.mended import Subject
-from nearfar.merge.pyramid import gather
 
 Named = tuple[str, str]
 """Name and SHA-256 of a frame, by which a report identifies it."""

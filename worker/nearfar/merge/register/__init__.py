@@ -10,11 +10,11 @@ from collections.abc import Callable, Sequence
 
 from nearfar.errors import StackRefused
 from nearfar.merge.register.model import Bent, FramePose, FrameView, Registration
-from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sliding import Crew, Share
 from nearfar.merge.register.stack import StackRegistration
+from nearfar.merge.register.tuning import Tuning
 
-__all__ = ["Bent", "FramePose", "FrameView", "RegisterRecipe", "Registration", "Share", "register"]
+__all__ = ["Bent", "FramePose", "FrameView", "Registration", "Share", "Tuning", "register"]
 
 
 def register(
@@ -22,7 +22,7 @@ def register(
     *,
     size: tuple[int, int],
     reference: int | None = None,
-    recipe: RegisterRecipe | None = None,
+    recipe: Tuning | None = None,
     tick: Callable[[float], None] | None = None,
     threads: int = 1,
     share: Share | None = None,
@@ -56,7 +56,7 @@ def register(
     crew = Crew(threads, share)
     try:
         return StackRegistration(
-            frames, size=size, recipe=recipe or RegisterRecipe(), crew=crew, tick=tick or (lambda share: None)
+            frames, size=size, recipe=recipe or Tuning(), crew=crew, tick=tick or (lambda share: None)
         ).run(reference)
     finally:
         crew.close()

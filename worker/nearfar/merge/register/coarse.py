@@ -13,8 +13,8 @@ from nearfar.merge.kernel import register_calls as kernel
 from nearfar.merge.kernel.register_calls import BLOCK
 from nearfar.merge.register.gains import gain_between
 from nearfar.merge.register.pictures import Reduced, fast_length
-from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
+from nearfar.merge.register.tuning import Tuning
 
 PASSES = 4
 FEW_BLOCKS = 80
@@ -121,9 +121,7 @@ def likeness(
 class _Pair:
     """Two reduced frames that are to be linked."""
 
-    def __init__(
-        self, first: Reduced, second: Reduced, size: tuple[int, int], recipe: RegisterRecipe
-    ) -> None:
+    def __init__(self, first: Reduced, second: Reduced, size: tuple[int, int], recipe: Tuning) -> None:
         self.first, self.second, self.recipe = first, second, recipe
         self.centre, self.levels = centre_of(size), sorted(first.bands, reverse=True)
         self.top = self.levels[0]
@@ -160,9 +158,7 @@ def _least_moved(found: list[CoarseLink]) -> CoarseLink:
     return min((k for k in found if k.likeness > best - _AS_ALIKE), key=lambda link: abs(link.pose.t))
 
 
-def coarse_link(
-    first: Reduced, second: Reduced, *, size: tuple[int, int], recipe: RegisterRecipe
-) -> CoarseLink:
+def coarse_link(first: Reduced, second: Reduced, *, size: tuple[int, int], recipe: Tuning) -> CoarseLink:
     """The best link between two frames; ``holds`` is false where they are not alike under any pose that was tried.
 
     No shift at all is tried first: where that leads to pictures that are far more alike than is asked, which is the usual

@@ -13,10 +13,10 @@ from nearfar.merge.kernel import register_calls as kernel
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.register_calls import BLOCK, RING
 from nearfar.merge.register.model import FrameView
-from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CELL, CellSharpness
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
 from nearfar.merge.register.tilt import Growth, Tilt, growth_of, lean_of
+from nearfar.merge.register.tuning import Tuning
 
 WINDOW = 26
 _DENSE = 400  # cells below which blocks overlap by half
@@ -57,7 +57,7 @@ def _origins(size: tuple[int, int]) -> tuple[NDArray[np.int64], NDArray[np.int64
     return np.arange(stride, w - BLOCK, stride), np.arange(stride, h - BLOCK, stride)
 
 
-def _full_sharpness(sharp: NDArray[np.float32], recipe: RegisterRecipe) -> float:
+def _full_sharpness(sharp: NDArray[np.float32], recipe: Tuning) -> float:
     """Sharpness that counts fully: what enough cells reach, where the pair shares too few that are really sharp."""
     flat = sharp.ravel()
     enough = min(_ENOUGH_CELLS, max(len(flat) // 8, 1))
@@ -71,7 +71,7 @@ def choose_blocks(
     pose: Similarity,
     *,
     size: tuple[int, int],
-    recipe: RegisterRecipe,
+    recipe: Tuning,
 ) -> _Choice:
     """The blocks that are sharpest in both frames, at most ``recipe.blocks``, with their weights."""
     matrix = to_matrix(pose, centre_of(size), CELL)
@@ -168,7 +168,7 @@ def fine_link(
     start: Similarity,
     *,
     size: tuple[int, int],
-    recipe: RegisterRecipe,
+    recipe: Tuning,
     tilt: Tilt,
     seen: Similarity,
     growth: bool = False,

@@ -10,9 +10,9 @@ from nearfar.merge.register.coarse import CoarseLink, coarse_link
 from nearfar.merge.register.gains import gain_between
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.pictures import Reduced, coarse_levels, gap_levels, reduce_frame
-from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
 from nearfar.merge.register.sliding import Crew, find_all, slide
+from nearfar.merge.register.tuning import Tuning
 
 Pair = tuple[int, int]
 
@@ -66,7 +66,7 @@ class Linker:
     """Finds the coarse links of one stack."""
 
     def __init__(
-        self, frames: Sequence[FrameView], *, size: tuple[int, int], recipe: RegisterRecipe, crew: Crew
+        self, frames: Sequence[FrameView], *, size: tuple[int, int], recipe: Tuning, crew: Crew
     ) -> None:
         self.frames, self.size, self.recipe, self.crew = frames, size, recipe, crew
         self.levels = coarse_levels(size)

@@ -1,4 +1,4 @@
-"""How sharp each cell of a frame is against the sharpest that the stack has there, 0..1."""
+"""How sharp each cell of a frame is, relative to the sharpest that the stack has there, 0..1."""
 
 from __future__ import annotations
 
@@ -68,16 +68,16 @@ class StackSharpness:
         return found
 
     def of(self, place: int) -> CellSharpness:
-        """Relative sharpness of one frame, in its own cells."""
+        """Sharpness of the frame at ``place``, in its own cells."""
         matrix = to_matrix(self.poses[place].inverse(), self.centre, CELL)
         share, energy = relative(self._energy(place), self.best, matrix, self.noise)
         return CellSharpness(relative=share, energy=energy)
 
 
 def change_between(first: CellSharpness, second: CellSharpness, step: Similarity, centre: complex) -> float:
-    """How much the sharpness of two frames differs, 0..1: near 0 where one repeats the other's focus.
+    """How much the sharpness of two frames differs, 0..1: near 0 if one repeats the other's focus.
 
-    Over squares of cells, whose sums hardly notice where between pixels a frame came to lie.
+    Compared over squares of cells, whose sums hardly depend on shifts by fractions of a pixel.
     """
     side = max(min(_POOL, min(first.energy.shape) // 4), 1)
     found = squares(first.energy, second.energy, to_matrix(step, centre, CELL), side)

@@ -17,11 +17,11 @@ from nearfar.merge.register.link import Link
 from nearfar.merge.register.linking import CoarseLinks, Linker, Pair
 from nearfar.merge.register.model import Bent, FramePose, FrameView, Registration
 from nearfar.merge.register.pictures import coarse_levels, gap_levels
-from nearfar.merge.register.recipe import RegisterRecipe
 from nearfar.merge.register.sharpness import CellSharpness, StackSharpness, change_between
 from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, rounded, to_matrix
 from nearfar.merge.register.sliding import Crew, find_all
 from nearfar.merge.register.tilt import Growth, Tilt, busiest, usual_growth
+from nearfar.merge.register.tuning import Tuning
 
 SPANS = (1, 2)
 _GROWTH_LINKS = 8
@@ -40,7 +40,7 @@ class StackRegistration:
         frames: Sequence[FrameView],
         *,
         size: tuple[int, int],
-        recipe: RegisterRecipe,
+        recipe: Tuning,
         crew: Crew,
         tick: Callable[[float], None],
     ) -> None:

@@ -11,7 +11,7 @@ from nearfar.merge.register.adjust import Adjusted
 from nearfar.merge.register.link import Link
 from nearfar.merge.register.linking import CoarseLinks, components
 from nearfar.merge.register.model import FrameView
-from nearfar.merge.register.recipe import RegisterRecipe
+from nearfar.merge.register.tuning import Tuning
 
 _AROUND = 4  # steps on each side that a step is compared with
 _SAME = 0.003
@@ -23,7 +23,7 @@ _BUMP_SHARE = 0.01
 _NAMED = 3
 
 
-def belonging(links: CoarseLinks, count: int, recipe: RegisterRecipe) -> list[list[int]]:
+def belonging(links: CoarseLinks, count: int, recipe: Tuning) -> list[list[int]]:
     """Frames that show the same scene, largest set first; frames that resemble nothing are in none."""
     like = [k for k in range(count) if links.likeness(k) >= recipe.belong_likeness]
     return components(like, links.held())
@@ -40,7 +40,7 @@ def reason_left_out(
     chosen: Sequence[int],
     frames: Sequence[FrameView],
     links: CoarseLinks,
-    recipe: RegisterRecipe,
+    recipe: Tuning,
 ) -> str:
     """Why a frame is not part of the picture."""
     usual = float(np.median([links.structure[k] for k in chosen]))
@@ -70,13 +70,13 @@ def drift_of(covariance: NDArray[np.float64]) -> float:
     return float(np.sqrt(max(np.trace(covariance), 0.0)))
 
 
-def confidence(likeness: float, sigma: float, drift: float, recipe: RegisterRecipe) -> float:
+def confidence(likeness: float, sigma: float, drift: float, recipe: Tuning) -> float:
     """0..1: 1 where a frame resembles its neighbours fully and its place is known far better than a pixel."""
     alike = np.clip((likeness - recipe.link_likeness) / (0.9 - recipe.link_likeness), 0, 1)
     return float(alike / ((1 + (sigma / _GOOD_SIGMA) ** 2 / 4) * (1 + (drift / _GOOD_DRIFT) ** 2 / 4)))
 
 
-def repeats(changes: Sequence[float], recipe: RegisterRecipe) -> list[int]:
+def repeats(changes: Sequence[float], recipe: Tuning) -> list[int]:
     """Places whose next frame shows the same focus, from how much sharpness changes at each step."""
     found = []
     for k, change in enumerate(changes):

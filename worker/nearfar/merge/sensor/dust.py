@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.sensor.looking import SensorFrame, carried, scene_at, spread_over
 from nearfar.merge.sensor.spots import Spot
+from nearfar.merge.sensor.view import SensorFrame, carried, scene_at, spread_over
 
 F32 = NDArray[np.float32]
 LOOKED_AT = 8

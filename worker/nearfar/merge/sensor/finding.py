@@ -12,8 +12,8 @@ from nearfar.merge.kernel.sensor_calls import isolated
 from nearfar.merge.noise import Noise
 from nearfar.merge.register import Share
 from nearfar.merge.sensor.dust import find_dust
-from nearfar.merge.sensor.looking import SensorFrame, scene_at, spread_over
 from nearfar.merge.sensor.spots import Integers, Spot, Spots
+from nearfar.merge.sensor.view import SensorFrame, scene_at, spread_over
 
 FEWEST = 3
 """Frames without which nothing can be told."""

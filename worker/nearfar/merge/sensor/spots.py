@@ -1,4 +1,4 @@
-"""What was found on the sensor, how it is kept, and what a frame has there instead."""
+"""The spots found on a sensor, how they are stored, and what a frame gets in their place."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from nearfar.merge.kernel.loader import Pixels
 
 KINDS = ("hot", "dead", "dust")
 AROUND = 3.0
-"""Pixels around a filled place that the filters of a warp smear it over."""
+"""Pixels around a filled place over which the filters of a warp spread it."""
 SHADE = 0.985
-"""Dust that lets more light through than this is not looked at."""
+"""Dust that lets a larger share of the light through is ignored."""
 OPAQUE = 0.35
 """Dust that lets less through than this has left nothing to divide: it is filled from around."""
 MOST_TOLD = 200

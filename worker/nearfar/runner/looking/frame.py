@@ -22,12 +22,12 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.frames.looked import LookedWriter
 from nearfar.frames.srgb import Convert, plain, to_srgb
 from nearfar.frames.windows import FrameRows
-from nearfar.merge.correcting_again import corrected_again
 from nearfar.merge.development import from_json
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.bend import from_json as bend_from
 from nearfar.merge.keys import file_digest
 from nearfar.merge.rendering import gain_table
+from nearfar.merge.sensor.correcting_again import corrected_again
 from nearfar.runner.looking.ready import Wish
 from nearfar.settings import format_size
 

@@ -23,10 +23,10 @@ from numpy.typing import NDArray
 from nearfar.errors import WorkFailed
 from nearfar.frames.delivered import Delivered, Place, write_preview_like, write_replaced
 from nearfar.jobs import Mend, MendClaim, Store
+from nearfar.merge.deliver.report import Report
 from nearfar.merge.mending.mended import Hands, Mended
 from nearfar.merge.mending.subject import Named, opened, preview_of, used_frames
 from nearfar.merge.mending.use import Wish
-from nearfar.merge.report import Report
 from nearfar.places import Places
 from nearfar.runner.loading import Task
 from nearfar.runner.mending.annotations import Subject as Known

@@ -7,10 +7,10 @@ from pathlib import Path
 
 from nearfar.errors import WorkFailed
 from nearfar.jobs import Outcome, UnitKind, UnitState
-from nearfar.merge.beside import Beside
-from nearfar.merge.deliver import Outputs
+from nearfar.merge.deliver.beside import Beside
+from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.report import Report
 from nearfar.merge.plan import peak_resident
-from nearfar.merge.report import Report
 from nearfar.merge.sharing import help_deliver
 from nearfar.merge.steps import Steps
 from nearfar.runner.failures import told_by_another

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from nearfar.jobs import Unit
-from nearfar.merge.correcting import NO_MASTERS
 from nearfar.merge.plan import Plan, allow_open_files, make_plan
 from nearfar.merge.scratch import Scratch
+from nearfar.merge.sensor.correcting import NO_MASTERS
 from nearfar.merge.stack_keys import place_of
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark as Seen

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from nearfar.jobs import FrameNote, FrameState, Outcome, UnitPlan
-from nearfar.merge.correcting import space
+from nearfar.merge.sensor.correcting import space
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import rows_bytes
 from nearfar.runner.loading import NOT_A_FRAME, Frames

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from nearfar.merge.gaps import Gap, find_gaps
+from nearfar.merge.focus.gaps import Gap, find_gaps
 from tests.scenes.scene import render
 from tests.worker.merge.brackets import bracket, focused, ramp, texture
 

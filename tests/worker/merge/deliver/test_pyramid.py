@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import TILE, decode_tile
-from nearfar.merge.pyramid import TileStream, gather, pyramid
+from nearfar.merge.deliver.pyramid import TileStream, gather, pyramid
 
 
 @pytest.fixture

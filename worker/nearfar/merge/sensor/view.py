@@ -1,4 +1,4 @@
-"""What the search is given of a frame, and how the scene lies on the sensor."""
+"""A frame as the search for spots sees it, and where the scene lies on the sensor."""
 
 from __future__ import annotations
 

@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from nearfar.frames.deliverable import TILE, decode_tile, offsets_tag, write_directories
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.ifd import Tag, Tags, ascii_tag, long_tag, rational_tag, short_tag
-from nearfar.merge.focus_colours import RAMP
-from nearfar.merge.map_scale import frame_places, map_step
+from nearfar.merge.deliver.focus_colours import RAMP
+from nearfar.merge.deliver.map_scale import frame_places, map_step
 from nearfar.merge.recipe import Recipe
 
 F32 = NDArray[np.float32]

@@ -14,15 +14,15 @@ import tifffile
 from nearfar.frames.camera import CameraData
 from nearfar.frames.decode import read_header
 from nearfar.frames.headers import FrameHeader
-from nearfar.merge.deliver import Outputs, grid_tiles
-from nearfar.merge.height import FORMAT, Scale, height_scale, heights_of, relief, write_heights
-from nearfar.merge.map_scale import describe, frame_places, map_step, step_of
+from nearfar.merge.deliver.delivery import Outputs, grid_tiles
+from nearfar.merge.deliver.height import FORMAT, Scale, height_scale, heights_of, relief, write_heights
+from nearfar.merge.deliver.map_scale import describe, frame_places, map_step, step_of
 from nearfar.merge.recipe import CoverageRecipe, DeliverRecipe, Recipe
-from nearfar.merge.stack import Job, Merge, Stop
+from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress
 from tests.acceptance.command import lay
 from tests.scenes import render
-from tests.worker.merge.test_report import surveyed
+from tests.worker.merge.deliver.test_report import surveyed
 
 STEP_UM = 5.0
 
@@ -108,7 +108,7 @@ def test_heights_of_a_dome_are_right_to_a_part_of_a_step(tmp_path: Path) -> None
         coverage=CoverageRecipe(stage_step_um=STEP_UM), deliver=DeliverRecipe(height=True, pixel_um=1.5)
     )
     outputs = Outputs.beside(tmp_path / "picture.tif")
-    job = Job(
+    job = Request(
         headers=[read_header(p) for p in lay(scene.frames, tmp_path / "frames")],
         outputs=outputs,
         recipe=recipe,

@@ -21,7 +21,7 @@ from nearfar.errors import Interrupted
 from nearfar.frames.decode import read_header
 from nearfar.frames.deliverable import PictureTags, encode_tile, write_picture
 from nearfar.intake.listing import made_by_nearfar
-from nearfar.merge.deliver import (
+from nearfar.merge.deliver.delivery import (
     MAP_EDGE,
     SOFTWARE,
     Delivery,
@@ -32,10 +32,10 @@ from nearfar.merge.deliver import (
     marked_png,
     picture_tags,
 )
-from nearfar.merge.focus import FocusMap
+from nearfar.merge.deliver.report import Report
+from nearfar.merge.focus.find import FocusMap
 from nearfar.merge.recipe import DeliverRecipe, Recipe
 from nearfar.merge.render import BLOCK, _Block, read_band, write_band
-from nearfar.merge.report import Report
 from nearfar.merge.scratch import Scratch, open_scratch
 from nearfar.merge.survey import Surveyed, identify
 from tests.acceptance.command import lay

@@ -1,4 +1,4 @@
-"""Frames whose view was blocked: a hand that ends a sequence, a person who walks by.
+"""Frames whose view was blocked: by a hand that ends a sequence, or a person who walks by.
 
 Such a frame may still resemble its neighbours enough to be lined up with them, the more so the more blurred the hand
 is. It gives itself away by a large part, in from the border, whose light or colour differs from all neighbours, far more
@@ -19,17 +19,17 @@ from numpy.typing import NDArray
 
 from nearfar.merge.kernel.bend import onto_frame, onto_picture
 from nearfar.merge.kernel.loader import Pixels
-from nearfar.merge.register import FramePose
+from nearfar.merge.register.model import FramePose
 
 F32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
 REDUCED = 4
-"""Pixels of the small picture (a quarter of full size) that become one place, both ways."""
+"""Edge, in pixels of the small picture (a quarter of full size), of one place."""
 CELL = 4
-"""Places whose light is compared as one cell (64 pixels of the frame), both ways."""
+"""Edge, in places, of the cells whose light is compared (64 pixels of the frame)."""
 DIFFERENT_EV = 0.5
-"""Difference in light from which a cell counts as another thing."""
+"""Difference in light from which a cell shows something else."""
 ANOTHER_COLOUR = 0.3
 """The same of red or blue against green. In good frames at an end hardly a cell reaches it."""
 ALIKE_EV = 0.2
@@ -48,11 +48,11 @@ ALIKE = 0.85
 MOST = 0.4
 """... unless so much of them is covered. (All these thresholds are our own, measured on rendered stacks.)"""
 DARK = 0.01
-"""Linear light that is added before the comparison, so that noise in black counts for nothing."""
+"""Linear light that is added before the comparison, so that noise in black does not count."""
 
 
 def light_places(small: F32) -> F32:
-    """Mean linear light of places of 16 pixels, from the small picture (h // 4, w // 4)."""
+    """Mean linear light of places of 16 x 16 pixels, from the small picture (h // 4, w // 4)."""
     rows, cols = max(1, small.shape[0] // REDUCED), max(1, small.shape[1] // REDUCED)
     part = small[: rows * REDUCED, : cols * REDUCED]
     return np.ascontiguousarray(cv2.resize(part, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
@@ -171,7 +171,7 @@ def largest_from_border(differs: Bools, told: Bools) -> float:
 
 
 def _commonest(apart: F32) -> float:
-    """Middle of the `ALIKE_EV` in which most values lie."""
+    """Mean of the values in the interval of `ALIKE_EV` that contains most of them."""
     ordered = np.sort(apart)
     counts = np.searchsorted(ordered, ordered + np.float32(ALIKE_EV), side="right") - np.arange(len(ordered))
     first = int(counts.argmax())
@@ -231,14 +231,14 @@ class _Stack:
 def covered_frames(
     frames: Sequence[FramePose], small: Callable[[int], F32], colour: Callable[[int], F32]
 ) -> dict[int, float]:
-    """Places of the frames before which something was held, and the share of the picture that it covers.
+    """Places of the frames whose view was blocked, and the share of the frame that was.
 
     Parameters
     ----------
     frames
-        As registered.
+        Of the stack, as registered.
     small
-        Reads a frame's small picture, linear light.
+        Reads the small picture, in linear light, of the frame at a place.
     colour
         Reads the colours (3, r, c) of a frame's places, linear light.
     """

@@ -13,13 +13,13 @@ import pytest
 from nearfar.frames.camera import CameraData
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge.coverage.result import Coverage, Finding
-from nearfar.merge.gaps import Gap
+from nearfar.merge.deliver.report import Report, build_report
+from nearfar.merge.focus.gaps import Gap
 from nearfar.merge.keys import Fingerprint
 from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import FramePose, Registration
-from nearfar.merge.report import Report, build_report
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
 from tests.worker.merge.kernel.stacks import similarity

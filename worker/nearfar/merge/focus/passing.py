@@ -1,7 +1,7 @@
-"""Light that passes: out of focus a highlight is a disk whose rim is sharp in every frame, and the disk grows.
+"""Passing rims: out of focus a highlight is a disk that grows from frame to frame, and whose rim looks sharp in each.
 
-A place keeps its brightness about the frame that has it in focus, since blur before and behind is alike. Under a rim that
-passes it becomes steadily brighter or darker. So of a frame's energy in a cell goes what such a change can account for.
+Around the frame that has a place in focus its brightness hardly changes, since it is blurred alike before and behind. Under
+a passing rim it becomes steadily brighter or darker. So the energy that such a change can explain is taken off a cell.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 
 STILL = np.float32(0.015)
-"""Change of a cell's mean encoded luma, from the frame before to the one after, that tells nothing."""
+"""Change of a cell's mean encoded luma, from the frame before to the one after, up to which nothing is taken off."""
 WEIGHT = np.array([2, 4, 8], np.float32)
 """Energy of each band that a change beyond that accounts for, over its square. A rim of contrast C that moves by v pixels a
 frame changes the mean of a cell of 16 pixels by C v / 8 and has a finest energy of about .1 C^2 / 16, .4 / v^2 times the
 square of that, and two to three times as much in each coarser band. More than that, so that rims lose clearly."""
 UNIT = np.float32(1 / 1000)
-"""Changes are kept in these, up to 255 of them: more is as good as everything."""
+"""Unit in which changes are stored, up to 255; beyond that nearly all energy is taken off anyway."""
 
 
 def change(before: F32, after: F32) -> U8:
@@ -29,12 +29,12 @@ def change(before: F32, after: F32) -> U8:
 
 
 def change_at_end(one: F32, other: F32) -> U8:
-    """The same for the first or the last frame: as if its brightness changed as much on the side that is missing."""
+    """The same for the first or last frame, as if its brightness changed by as much on the missing side."""
     return change(np.zeros_like(one), np.float32(2) * (other - one))
 
 
 def remaining(energy: F32, changes: U8) -> F32:
-    """Energies (3, R, C) less what changes (R, C) account for: e^3 / (e + account)^2, e where nothing changes."""
+    """Energies (3, R, C) reduced by what changes (R, C) explain: e^3 / (e + explained)^2, which is e without a change."""
     if not changes.any():
         return energy
     beyond = changes.astype(np.float32) * UNIT

@@ -13,7 +13,7 @@ from nearfar import __version__
 from nearfar.frames.camera import CameraData
 from nearfar.merge import development
 from nearfar.merge.coverage.result import Coverage
-from nearfar.merge.gaps import Gap
+from nearfar.merge.focus.gaps import Gap
 from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe

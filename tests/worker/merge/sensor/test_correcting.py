@@ -20,12 +20,12 @@ from nearfar.frames.decode import decode, read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.windows import FrameRows
 from nearfar.merge import recipe as recipes
-from nearfar.merge.correcting import MOST, corrected, find_masters, make_planes, space
-from nearfar.merge.correcting_again import corrected_again
 from nearfar.merge.development import as_json, develop
 from nearfar.merge.keys import file_digest
 from nearfar.merge.mending.frames import Carrier, MendFrame
 from nearfar.merge.scratch import Scratch
+from nearfar.merge.sensor.correcting import MOST, corrected, find_masters, make_planes, space
+from nearfar.merge.sensor.correcting_again import corrected_again
 from nearfar.merge.survey import rows_bytes, survey_key
 from tests.worker.frames.makers import write_dng
 

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.map_scale import frame_places, map_step
+from nearfar.merge.deliver.map_scale import frame_places, map_step
 
 RAMP = np.array([[38, 26, 74], [42, 92, 138], [66, 158, 142], [188, 196, 112], [246, 226, 184]], np.float32)
 """Colours at equal steps from the first frame to the last, sRGB; lightness grows steadily, so the map reads in grey too."""

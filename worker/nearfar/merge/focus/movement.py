@@ -1,8 +1,8 @@
-"""Movement: what is elsewhere in the next frame must come from one frame, whole, and not from two as a ghost.
+"""Movement: what is somewhere else in the next frame must be taken whole from one frame, or it shows twice.
 
-Between neighbours focus changes little: what lies still keeps its pattern, a little softer, and what moved does not.
-So the coarse patterns of neighbours are correlated cell by cell. Where a frame that is let in and its neighbour do not
-agree, the cells around are joined to a region, and only the frame that is sharpest over the region is let in there.
+Between neighbours focus changes little: whatever stays in place keeps its pattern, a little softer, and what moved does not.
+So the coarse patterns of neighbours are correlated cell by cell. Where an admitted frame and its neighbour disagree, the
+cells around are joined to a region, and only the frame that is sharpest over the region stays admitted there.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.focus import FocusFrame, FocusWriter, covered, in_order
+from nearfar.merge.focus.find import FocusFrame, FocusWriter, covered, in_order
 from nearfar.merge.kernel.bend import F64, Bend
 from nearfar.merge.kernel.picture_calls import CELL, grow_grid
 
@@ -24,7 +24,7 @@ F32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
 LARGE = 6_000_000
-"""Pixels from which patterns are compared at an eighth of the size, not at a quarter."""
+"""Pixels of a frame from which patterns are compared at an eighth of its size instead of a quarter."""
 ALIKE = 0.6
 """Correlation below which neighbours show something else. On rendered brackets that hold still 999 of 1000 cells reach
 .89, and half of those in which leaves sway fall below .8 (python -m pytest tests/worker/merge/test_movement.py)."""
@@ -43,20 +43,21 @@ PATCH, STEP, LEAST_STEP = 9, 6, 2
 CREEPING = 1000
 """Cells that are not alike from which on that is no small thing that creeps, and is not looked at (.1 ms a cell)."""
 CONTRAST = 0.012
-"""Least contrast of the pattern in both frames, root of light: less tells nothing."""
+"""Least contrast of the pattern in both frames, as square root of light; cells with less are not compared."""
 DETAIL, SOFT, AROUND = 2.5, 0.6, 2.0
-"""Sigmas: what is coarser than the pattern, what is finer, and the surroundings that are correlated."""
+"""Sigmas in places: of the filter that removes coarser detail, of the one that removes finer, and of the surroundings that
+are correlated."""
 FEWEST = 2
-"""Cells of a region at least."""
+"""The fewest cells of a region."""
 LARGEST = 0.2
-"""Share of the picture that one region may take: more is no movement in the scene."""
+"""The largest share of the picture that a region may cover; a larger one is not movement in the scene."""
 MOST = 40
-"""Regions that are told, largest first."""
+"""Regions that are reported, largest first."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Moved:
-    """``box``: x, y, w, h in pixels; ``frame``: index of the one that is taken there; ``cells``: how many."""
+    """Where something moved: ``box`` x, y, w, h in pixels, place of the ``frame`` taken there, number of ``cells``."""
 
     box: tuple[int, int, int, int]
     frame: int
@@ -76,14 +77,14 @@ def take_from_one(
     threads: int,
     tick: Callable[[], None],
 ) -> list[Moved]:
-    """Find regions in which something moved, and let in only one frame there; returns them, largest first.
+    """Find regions in which something moved, and admit only one frame there; returns them, largest first.
 
     Parameters
     ----------
     small
-        For each frame what reads its linear-light luma of 4 x 4 pixels.
+        For each frame a function that reads its linear-light luma, means of 4 x 4 pixels.
     writer
-        What the focus step filled; its admission is changed.
+        The volume that the focus step filled; its admission is changed.
     """
     rows, count, cols = writer.admitted.shape
     differs = np.zeros((rows, cols), np.uint8)
@@ -108,7 +109,7 @@ def take_from_one(
 
 
 def _compared(writer: FocusWriter, first: int, second: int) -> Bools:
-    """Cells in which two frames are compared: neighbours where one is let in, others where both are, about as sharp."""
+    """Mask of the cells to compare two frames in: neighbours if one is admitted, others if both are, about as sharp."""
     one, two = (writer.admitted[:, k] > 0 for k in (first, second))
     if second == first + 1:
         return np.asarray(one | two)
@@ -224,7 +225,7 @@ def _moved_from(one: F32, other: F32, at: tuple[int, int]) -> float:
 
 
 def _certain(crept: F32) -> Bools:
-    """Cells that were found elsewhere and lie near each other, some of them without doubt."""
+    """Mask of the cells whose pattern was found elsewhere, that lie near each other, and of which some are certain."""
     found = crept > FOUND
     near = grow_grid(grow_grid(found.astype(np.uint8)))
     count, labels = cv2.connectedComponents(near, connectivity=8)
@@ -257,5 +258,5 @@ def _settle(
 
 
 def _inside(frame: FocusFrame, shape: tuple[int, ...], size: tuple[int, int]) -> Bools:
-    """Cells of the picture that the frame covers."""
+    """Mask of the picture's cells that the frame covers."""
     return covered(frame.pose, (shape[0], shape[1]), size, frame.bend)

@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from nearfar.merge.plot import LEFT_OUT, LINES, PAPER, ROW, TOP, WIDTH, plot_frames, strips
+from nearfar.merge.deliver.plot import LEFT_OUT, LINES, PAPER, ROW, TOP, WIDTH, plot_frames, strips
 
 
 def frame(k: int, **changes: Any) -> dict[str, Any]:

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import encode_tile
+from nearfar.merge.deliver.pyramid import tiles_of
 from nearfar.merge.keys import key
-from nearfar.merge.pyramid import tiles_of
 from nearfar.merge.render import stored_band
 from nearfar.merge.scratch import Scratch
 

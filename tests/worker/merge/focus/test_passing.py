@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from nearfar.merge import passing
+from nearfar.merge.focus import passing
 from tests.worker.merge.brackets import bracket, encoded, focused, texture
 
 SIZE = (336, 240)

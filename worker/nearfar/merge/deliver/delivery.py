@@ -35,18 +35,18 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.frames.ifd import ascii_tag
 from nearfar.frames.whole import whole_file
 from nearfar.frames.xmp import read_key, xmp_packet
-from nearfar.merge.beside import Beside, Writer
-from nearfar.merge.focus import FocusMap
-from nearfar.merge.focus_colours import colour_map
-from nearfar.merge.height import height_scale, relief, write_heights
-from nearfar.merge.map_scale import describe
-from nearfar.merge.plot import plot_frames
-from nearfar.merge.pyramid import TileStream, gather, pyramid, uncoded
+from nearfar.merge.deliver.beside import Beside, Writer
+from nearfar.merge.deliver.focus_colours import colour_map
+from nearfar.merge.deliver.height import height_scale, relief, write_heights
+from nearfar.merge.deliver.map_scale import describe
+from nearfar.merge.deliver.plot import plot_frames
+from nearfar.merge.deliver.pyramid import TileStream, gather, pyramid, uncoded
+from nearfar.merge.deliver.reduced import Reduced
+from nearfar.merge.deliver.report import Report
+from nearfar.merge.focus.find import FocusMap
 from nearfar.merge.recipe import Recipe
-from nearfar.merge.reduced import Reduced
 from nearfar.merge.render import Band
 from nearfar.merge.rendering import order_of
-from nearfar.merge.report import Report
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import Surveyed
 

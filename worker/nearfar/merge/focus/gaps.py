@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.focus import FocusMap
+from nearfar.merge.focus.find import FocusMap
 from nearfar.merge.kernel.picture_calls import CELL
 from nearfar.merge.noise import Noise
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, kw_only=True)
-class RegisterRecipe:
+class Tuning:
     """Settings of ``register``; lengths in full-size pixels unless said otherwise."""
 
     link_likeness: float = 0.5

@@ -11,8 +11,8 @@ from typing import Any
 
 from nearfar.errors import WorkFailed
 from nearfar.frames.headers import FrameHeader
-from nearfar.merge.correcting import Masters, corrected, known, make_planes
 from nearfar.merge.scratch import Scratch
+from nearfar.merge.sensor.correcting import Masters, corrected, known, make_planes
 
 
 class _Passing:

@@ -20,7 +20,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge import passing
+from nearfar.merge.focus import passing
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.picture_calls import CELL, PRIOR_UNIT, blur_grid, grow_grid, warp_grid
 from nearfar.merge.noise import Noise

@@ -15,9 +15,9 @@ import tifffile
 from numpy.typing import NDArray
 
 from nearfar.frames.decode import read_header
-from nearfar.merge.deliver import Outputs
+from nearfar.merge.deliver.delivery import Outputs
 from nearfar.merge.recipe import FocusRecipe, Recipe
-from nearfar.merge.stack import Job, Merge, Stop
+from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress
 from tests.acceptance.command import lay
 from tests.scenes import render
@@ -65,7 +65,7 @@ def merged(
     frames: list[NDArray[Any]], folder: Path, *, movement: bool
 ) -> tuple[NDArray[Any], dict[str, Any]]:
     outputs = Outputs.beside(folder / f"{movement}.tif")
-    job = Job(
+    job = Request(
         headers=[read_header(p) for p in lay(np.stack(frames), folder / "frames")],
         outputs=outputs,
         recipe=Recipe(focus=FocusRecipe(movement=movement)),

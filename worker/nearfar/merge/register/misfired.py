@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from nearfar.merge.register import FramePose
+from nearfar.merge.register.model import FramePose
 
 APART_EV = 1.0
 """A frame is left out if its brightness differs by more than this from the frames around it (our own threshold): a stop
