@@ -23,7 +23,7 @@ from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
 
-VERSION = 12
+VERSION = 13
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:

@@ -135,6 +135,12 @@ def test_rendered_scenes_that_hold_still_have_no_movement(tmp_path: Path, kind: 
     assert told["moved"] == []
 
 
+def test_a_weave_that_is_finer_than_what_is_compared_does_not_pass_for_movement(tmp_path: Path) -> None:
+    scene = render("hairs", size=(600, 450), seed=3)
+    _, told = merged(list(scene.frames), tmp_path, movement=True)
+    assert told["moved"] == []
+
+
 @pytest.mark.parametrize(("kind", "seed"), [("hairs", 52), ("occlusion", 52)])
 def test_what_wide_steps_blur_does_not_pass_for_movement(tmp_path: Path, kind: str, seed: int) -> None:
     scene = render(kind, frames=5, size=(600, 450), seed=seed, reach=20)

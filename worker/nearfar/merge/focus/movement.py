@@ -16,9 +16,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.focus.find import FocusFrame, FocusWriter, covered, in_order
+from nearfar.merge.focus.find import FocusFrame, FocusWriter, cell_pose, covered, in_order
 from nearfar.merge.kernel.bend import F64, Bend
-from nearfar.merge.kernel.picture_calls import CELL, grow_grid
+from nearfar.merge.kernel.picture_calls import CELL, grow_grid, warp_grid
 
 F32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -44,6 +44,9 @@ CREEPING = 1000
 """Cells that are not alike from which on that is no small thing that creeps, and is not looked at (.1 ms a cell)."""
 CONTRAST = 0.012
 """Least contrast of the pattern in both frames, as square root of light; cells with less are not compared."""
+FOLDED = 0.07
+"""Share of the energy of the two bands next to a pattern that may lie in it without belonging there: means of 4 x 4 pixels
+fold finer detail into it, otherwise for every shift of a frame. So weave and print seem to change from frame to frame."""
 DETAIL, SOFT, AROUND = 2.5, 0.6, 2.0
 """Sigmas in places: of the filter that removes coarser detail, of the one that removes finer, and of the surroundings that
 are correlated."""
@@ -120,7 +123,10 @@ def _compared(writer: FocusWriter, first: int, second: int) -> Bools:
 
 @dataclass(frozen=True, kw_only=True)
 class _Look:
-    """A frame's ``pattern``, its ``strength`` around each cell, and the cells where it has one that is ``whole``."""
+    """A frame's ``pattern``, its ``strength`` around each cell, and the cells where it has one that is ``whole``.
+
+    Of the strength goes what finer detail may have added to it.
+    """
 
     pattern: F32
     strength: F32
@@ -134,12 +140,26 @@ def _look(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int
         outside = grow_grid(grow_grid(outside))  # a pattern reaches two cells
     edge = np.ones(shape, np.bool_)
     edge[1:-1, 1:-1] = False  # there one frame ends where another goes on
-    return _Look(pattern=pattern, strength=_around(pattern * pattern, shape), whole=(outside == 0) & ~edge)
+    strength = np.maximum(_around(pattern * pattern, shape) - _folded(frame, size), 0)
+    return _Look(pattern=pattern, strength=strength, whole=(outside == 0) & ~edge)
+
+
+def _folded(frame: FocusFrame, size: tuple[int, int]) -> F32:
+    """Power (R, C) that finer detail may have in a frame's pattern."""
+    energy, _ = frame.read()
+    finest = 1 if _side(size) == 8 else 0
+    fine = (energy[finest] + energy[finest + 1]) * np.float32(FOLDED * 2.0 ** (-2 * frame.gain_ev / 2.2))
+    return warp_grid(np.ascontiguousarray(fine, np.float32), cell_pose(frame.pose), frame.bend)
+
+
+def _side(size: tuple[int, int]) -> int:
+    """Pixels along one side of a place in a pattern."""
+    return 8 if size[0] * size[1] > LARGE else 4
 
 
 def _pattern(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> F32:
     """What is neither coarse nor fine of a frame, in the picture's geometry: so many places a cell each way."""
-    side = 8 if size[0] * size[1] > LARGE else 4
+    side = _side(size)
     if side == 8:
         small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.float32)
     plane = np.sqrt(small * np.float32(2.0**-frame.gain_ev))
