@@ -123,7 +123,7 @@ def storm(url: str, folder: Path, *, check: bool, seed: int, count: int = 60, wo
     """Run ``count`` units through ``workers`` processes; kill and freeze those as long as there is work."""
     folder.mkdir(parents=True, exist_ok=True)
     store = open_for(url, LEASE)
-    plans = tuple(UnitPlan(kind=UnitKind.DELIVER, start=k, weight=1.0) for k in range(count))
+    plans = tuple(UnitPlan(kind=UnitKind.RENDER, start=k, weight=1.0) for k in range(count))
     job = store.submit(
         Submission(stack="moss", owner="studio", recipe="standard", units=plans), who="storm"
     ).job

@@ -309,7 +309,7 @@ def test_a_disk_that_fills_up_on_the_way_ends_in_words_and_the_next_run_goes_on(
         "import nearfar.merge.plan as plan\nplan.SPARE_DISK = -(1 << 40)\n"
     )
     done = _in_own_mounts(
-        f"mount -t tmpfs -o size=4m none {tmp_path}/scratch\n"
+        f"mount -t tmpfs -o size=1500k none {tmp_path}/scratch\n"
         f"set +e; PYTHONPATH={tmp_path}/patch {command}; code=$?; echo $code\n"
         f"mount -o remount,size=400m {tmp_path}/scratch; {command}; echo $?"
     )

@@ -22,7 +22,7 @@ from nearfar.merge.render import Renderer
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import MappedFrame
 
-VERSION = 9
+VERSION = 10
 
 WARPED_CHANNEL = 0.761
 """Variance that a warp at a random phase leaves of white noise of variance 1 in a channel."""
@@ -32,6 +32,8 @@ PRIOR_WEIGHT = 0.1
 BEHIND = 0.3
 QUIET = 3.0
 """Weights of the tile kernel (render.c), measured on rendered brackets of four kinds."""
+KEEP_NOISE = 1e-9
+"""Variance to give for a frame that is shown as it is: it keeps its noise, that of its colours as well."""
 MODEST = 48 << 20
 """Bytes of work memory that a tile may always take, per thread ..."""
 USUAL = 2
@@ -90,7 +92,7 @@ def make_renderer(
         poses=np.stack([pose_of(registration, k) for k in used]),
         prior=volume.prior,
         admitted=volume.admitted,
-        variance=found.variance,
+        variance=found.variance if len(used) > 1 else np.full_like(found.variance, KEEP_NOISE),
         order=order_of(headers, recipe),
         numbers={
             "channel": WARPED_CHANNEL,

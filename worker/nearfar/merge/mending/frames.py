@@ -26,7 +26,7 @@ from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, grid_shape, render_bytes
 from nearfar.merge.keys import file_digest
 from nearfar.merge.mending.region import Box
-from nearfar.merge.rendering import gain_table
+from nearfar.merge.rendering import KEEP_NOISE, gain_table
 from nearfar.merge.sensor.correcting_again import corrected_again
 from nearfar.merge.survey import changed
 
@@ -159,7 +159,7 @@ class Carrier:
             poses=pose[None],
             prior=np.full((rows, 1, cols), 8192, np.uint16),
             admitted=np.ones((rows, 1, cols), np.uint8),
-            variance=np.full((rows, cols), 1e-9, np.float32),  # a frame keeps its noise
+            variance=np.full((rows, cols), KEEP_NOISE, np.float32),
             order=0,
             numbers=NUMBERS,
             bends=None if self.bend is None else [self.bend.seen_from(x, y)],
