@@ -25,6 +25,7 @@ from nearfar.jobs import (
     Rules,
     Store,
     Submission,
+    Unit,
     UnitKind,
     UnitPlan,
     UnitState,
@@ -120,19 +121,22 @@ class Outcomes:
 
 
 def storm(url: str, folder: Path, *, check: bool, seed: int, count: int = 60, workers: int = 4) -> Outcomes:
-    """Run ``count`` units through ``workers`` processes; kill and freeze those as long as there is work."""
+    """Run ``count`` jobs of a unit each through ``workers`` processes; kill and freeze those as long as there is work."""
     folder.mkdir(parents=True, exist_ok=True)
     store = open_for(url, LEASE)
-    plans = tuple(UnitPlan(kind=UnitKind.RENDER, start=k, weight=1.0) for k in range(count))
-    job = store.submit(
-        Submission(stack="moss", owner="studio", recipe="standard", units=plans), who="storm"
-    ).job
+    plan = UnitPlan(kind=UnitKind.DELIVER, start=0, weight=1.0)
+    jobs = [
+        store.submit(
+            Submission(stack=f"moss {k}", owner="studio", recipe="standard", units=(plan,)), who="storm"
+        ).job
+        for k in range(count)
+    ]
     chance = random.Random(seed)
     crew = [_start(url, folder, seed * 100 + k, check) for k in range(workers)]
     started, kills, freezes = workers, 0, 0
     asleep: dict[int, threading.Timer] = {}
     end = time.monotonic() + 300
-    while any(unit.state is not UnitState.DONE for unit in store.units(job)) and time.monotonic() < end:
+    while len(_done(store, jobs)) < count and time.monotonic() < end:
         time.sleep(chance.uniform(0.05, 0.25))
         asleep = {pid: timer for pid, timer in asleep.items() if timer.is_alive()}
         awake = [one for one in crew if one.pid not in asleep and one.poll() is None]
@@ -156,7 +160,7 @@ def storm(url: str, folder: Path, *, check: bool, seed: int, count: int = 60, wo
     for one in crew:
         one.kill()
         one.wait()
-    return _outcomes(store, job, folder, kills, freezes)
+    return _outcomes(store, jobs, folder, kills, freezes)
 
 
 def _start(url: str, folder: Path, seed: int, check: bool) -> subprocess.Popen[bytes]:
@@ -164,12 +168,16 @@ def _start(url: str, folder: Path, seed: int, check: bool) -> subprocess.Popen[b
     return subprocess.Popen([*line, str(int(check))], cwd=CHECKOUT)
 
 
-def _outcomes(store: Store, job: int, folder: Path, kills: int, freezes: int) -> Outcomes:
+def _done(store: Store, jobs: list[int]) -> list[Unit]:
+    return [unit for job in jobs for unit in store.units(job) if unit.state is UnitState.DONE]
+
+
+def _outcomes(store: Store, jobs: list[int], folder: Path, kills: int, freezes: int) -> Outcomes:
     believed: dict[int, set[int]] = {}
     for line in (folder / "accepted").read_text().splitlines():
         unit, token = json.loads(line)
         believed.setdefault(unit, set()).add(token)
-    good = [unit for unit in store.units(job) if unit.state is UnitState.DONE]
+    good = _done(store, jobs)
     right = 0
     for unit in good:
         file = folder / str((unit.result or {}).get("file"))
