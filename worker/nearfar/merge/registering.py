@@ -23,7 +23,7 @@ from nearfar.merge.register.misfired import why as misfired_why
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 10
+VERSION = 11
 
 
 @dataclass(frozen=True, kw_only=True)

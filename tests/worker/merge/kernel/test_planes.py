@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import FrameRefused
 from nearfar.frames.decode import decode, decode_chroma, read_header
-from nearfar.merge.kernel import picture_calls, planes, register_calls, twin_survey
+from nearfar.merge.kernel import picture_calls, planes, register_calls, twin_register, twin_survey
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.sensor_calls import isolated
 from tests.worker.frames.makers import exif_bytes, jpeg_bytes
@@ -169,16 +169,19 @@ def test_the_search_for_spots_sees_the_same(rng: np.random.Generator, down: int)
 
 @pytest.mark.parametrize("down", [1, 2])
 @pytest.mark.parametrize("size", [(80, 72), (333, 150)], ids=str)
-def test_registration_sees_the_same(rng: np.random.Generator, size: tuple[int, int], down: int) -> None:
-    _, halved, plain = random_planes(rng, size, down)
+def test_registration_sees_luma_as_it_is_coded(
+    rng: np.random.Generator, size: tuple[int, int], down: int
+) -> None:
+    chroma, halved, _ = random_planes(rng, size, down)
+    np.testing.assert_array_equal(register_calls.luma(halved, 1), halved.table[chroma[..., 0]])
     for reduction in (1, 2, 3, 4):
         np.testing.assert_array_equal(
-            register_calls.luma(halved, reduction), register_calls.luma(plain, reduction)
+            register_calls.luma(halved, reduction), twin_register.luma(halved, reduction)
         )
         places = [-9, -1, 0, 3, 8, 17, size[0] // reduction - 40, size[0] // reduction - 20]
         corners = np.array([(x, y) for x in places for y in (-9, 0, 5, size[1] // reduction - 30)], np.int32)
-        one, other = (register_calls.windows(p, reduction, corners, 32) for p in (halved, plain))
-        np.testing.assert_array_equal(one, other)
+        found = register_calls.windows(halved, reduction, corners, 32)
+        np.testing.assert_array_equal(found, twin_register.windows(halved, reduction, corners, 32))
 
 
 @pytest.mark.parametrize("down", [1, 2])

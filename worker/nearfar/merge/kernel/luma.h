@@ -1,15 +1,20 @@
-/* Linear luma of a frame's pixels, wherever they lie, for registration. Specification: twin_register.py. */
+/* Linear luma of a frame's pixels, wherever they lie, for registration: of a JPEG's planes the luma that it has, made linear as
+   if it were grey. Specification: twin_register.py. */
 #ifndef NEARFAR_LUMA_H
 #define NEARFAR_LUMA_H
 #include "planes.h"
 
-#define NF_LUMA_SPAN 320          /* pixels of a row that luma_planes takes at the most */
+/* Where the luma of a column begins, from its row on: in planes or in colours. */
+static inline int64_t luma_column(const nf_pixels *p, int x) {
+    return p->chroma ? x / NF_BLOCK * nf_plane_block(p) + x % NF_BLOCK : nf_column(p, x);
+}
 
 static float luma_of(const nf_pixels *p, int64_t at)
 {
     const float *t = p->table;
     if (p->bits == 8) {
         const uint8_t *s = (const uint8_t *)p->base + at;
+        if (p->chroma) return t[s[0]];
         return .299f * t[s[0]] + .587f * t[s[p->plane]] + .114f * t[s[2 * p->plane]];
     }
     const uint16_t *s = (const uint16_t *)p->base + at;
@@ -32,6 +37,11 @@ static void luma_run(const nf_pixels *p, int64_t at, int n, float *restrict out)
 {
     const float *restrict t = p->table;
     int i = 0;
+    if (p->chroma) {
+        const uint8_t *restrict s = (const uint8_t *)p->base + at;
+        for (; i < n; i++) out[i] = t[s[i]];
+        return;
+    }
 #if defined(__BYTE_ORDER__) && __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__
     if (p->bits == 8) {
         const uint8_t *base = (const uint8_t *)p->base + at;
@@ -54,32 +64,8 @@ static void luma_inside(const nf_pixels *p, int x, int64_t row, int n, float *ou
     for (int i = 0; i < n;) {
         int count = p->blocks ? NF_BLOCK - (x + i) % NF_BLOCK : n;
         if (count > n - i) count = n - i;
-        luma_run(p, row + nf_column(p, x + i), count, out + i);
+        luma_run(p, row + luma_column(p, x + i), count, out + i);
         i += count;
     }
-}
-
-/* The same of a frame in planes: columns and rows are given as they are, q * n and q of them. */
-static void luma_planes(const nf_pixels *p, const int *ys, const int *cols, int q, int n, uint8_t *colours, float *out)
-{
-    int low = cols[0], high = cols[0];
-    int64_t rows[16], xs[NF_LUMA_SPAN];
-    for (int i = 1; i < q * n; i++) {
-        if (cols[i] < low) low = cols[i];
-        if (cols[i] > high) high = cols[i];
-    }
-    const int wide = high - low + 1;
-    const nf_pixels view = nf_rows_view(p, colours, wide);
-    for (int v = 0; v < q; v++) {
-        uint8_t *to = colours + 3 * wide * v;
-        rows[v] = 3 * wide * v;
-        nf_rgb_run(p, 0, low, ys[v], wide, to, to + wide, to + 2 * wide);
-    }
-    if (q == 1 && wide == n && cols[0] == low) {
-        luma_run(&view, 0, n, out);
-        return;
-    }
-    for (int i = 0; i < q * n; i++) xs[i] = cols[i] - low;
-    luma_row(&view, rows, xs, q, n, out);
 }
 #endif

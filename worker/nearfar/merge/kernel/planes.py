@@ -41,10 +41,16 @@ def _blocks(plane: U8, high: int, wide: int) -> U8:
     return np.asarray(cut.reshape(rows, cols, high * wide), np.uint8)
 
 
+def luma_at(blocks: U8, y: Any, x: Any) -> U8:
+    """Luma (...) at places inside a frame."""
+    y, x = np.broadcast_arrays(np.asarray(y, np.int64), np.asarray(x, np.int64))
+    return np.asarray(blocks[y // BLOCK, x // BLOCK, y % BLOCK * BLOCK + x % BLOCK])
+
+
 def colours_at(blocks: U8, size: tuple[int, int], down: int, y: Any, x: Any) -> U8:
     """Red, green and blue (..., 3) at places inside a frame of ``size`` (width, height)."""
     y, x = np.broadcast_arrays(np.asarray(y, np.int64), np.asarray(x, np.int64))
-    luma = blocks[y // BLOCK, x // BLOCK, y % BLOCK * BLOCK + x % BLOCK].astype(np.int64)
+    luma = luma_at(blocks, y, x).astype(np.int64)
     blue, red = (_between(blocks, size, down, k, y, x) - 128 for k in (0, 1))
     r = luma + ((91881 * red + 32768) >> 16)
     g = luma + ((-22554 * blue - 46802 * red + 32768) >> 16)

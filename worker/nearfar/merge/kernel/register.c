@@ -91,22 +91,14 @@ static void along_lanes(const float *a, const float *b, const float *taps, int n
 int32_t nf_register_luma(const nf_pixels *p, int32_t q, float *out)
 {
     int w = p->width / q, h = p->height / q;
-    int64_t *xs = malloc(sizeof(int64_t) * (size_t)(w * q + 1));
-    uint8_t *colours = p->chroma ? malloc((size_t)(3 * w * q * q + 1)) : 0;
-    int64_t rows[16];
-    if (!xs || q > 16 || (p->chroma && !colours)) { free(xs); free(colours); return 1; }
-    const nf_pixels view = nf_rows_view(p, colours, w * q);
-    for (int x = 0; x < w * q; x++) xs[x] = p->chroma ? x : nf_column(p, x);
+    int64_t *xs = malloc(sizeof(int64_t) * (size_t)(w * q + 1)), rows[16];
+    if (!xs || q > 16) { free(xs); return 1; }
+    for (int x = 0; x < w * q; x++) xs[x] = luma_column(p, x);
     for (int y = 0; y < h; y++) {
-        for (int v = 0; v < q; v++) {
-            uint8_t *to = colours + (p->chroma ? 3 * w * q * v : 0);
-            rows[v] = p->chroma ? 3 * (int64_t)w * q * v : nf_row(p, y * q + v);
-            if (p->chroma) nf_rgb_run(p, 0, 0, y * q + v, w * q, to, to + w * q, to + 2 * w * q);
-        }
-        luma_row(p->chroma ? &view : p, rows, xs, q, w, out + (int64_t)y * w);
+        for (int v = 0; v < q; v++) rows[v] = nf_row(p, y * q + v);
+        luma_row(p, rows, xs, q, w, out + (int64_t)y * w);
     }
     free(xs);
-    free(colours);
     return 0;
 }
 
@@ -176,18 +168,10 @@ int32_t nf_register_windows(const nf_pixels *p, int32_t q, int32_t count, const 
     int side = size + 2 * WIDE, w = p->width / q * q, h = p->height / q * q;
     for (int k = 0; k < count; k++) {
         int x0 = (corner[2 * k] - WIDE) * q, y0 = (corner[2 * k + 1] - WIDE) * q;
-        if (p->chroma) {
-            uint8_t colours[3 * 4 * 4 * SIDE];
-            int cols[4 * SIDE], down[4];
-            for (int x = 0; x < side * q; x++) cols[x] = nf_mirror(x0 + x, w);
-            for (int y = 0; y < side; y++) {
-                for (int v = 0; v < q; v++) down[v] = nf_mirror(y0 + y * q + v, h);
-                luma_planes(p, down, cols, q, side, colours, luma + y * side);
-            }
-        } else if (q == 1 && x0 >= 0 && x0 + side <= w && (p->blocks || p->pixel == 1)) {
+        if (q == 1 && x0 >= 0 && x0 + side <= w && (p->blocks || p->pixel == 1)) {
             for (int y = 0; y < side; y++) luma_inside(p, x0, nf_row(p, nf_mirror(y0 + y, h)), side, luma + y * side);
         } else {
-            for (int x = 0; x < side * q; x++) xs[x] = nf_column(p, nf_mirror(x0 + x, w));
+            for (int x = 0; x < side * q; x++) xs[x] = luma_column(p, nf_mirror(x0 + x, w));
             for (int y = 0; y < side; y++) {
                 for (int v = 0; v < q; v++) ys[v] = nf_row(p, nf_mirror(y0 + y * q + v, h));
                 luma_row(p, ys, xs, q, side, luma + y * side);

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.kernel.loader import Pixels
+from nearfar.merge.kernel.planes import luma_at
 from nearfar.merge.kernel.register_calls import BLOCK, MOMENTS, NARROW, RING, WIDE, band_taps
 
 F32 = NDArray[np.float32]
@@ -22,10 +23,16 @@ def _mirrored(first: int, count: int, n: int) -> NDArray[np.int64]:
 
 
 def _luma_at(pixels: Pixels, ys: NDArray[np.int64], xs: NDArray[np.int64], reduction: int) -> F32:
-    """Linear luma at the full-size rows ``ys`` and columns ``xs``, mean of reduction x reduction of them."""
-    rgb = pixels.table[pixels.samples[np.ix_(ys, xs)]]
-    weights = np.array([0.299, 0.587, 0.114], np.float32)
-    full = weights[0] * rgb[..., 0] + weights[1] * rgb[..., 1] + weights[2] * rgb[..., 2]
+    """Linear luma at the full-size rows ``ys`` and columns ``xs``, mean of reduction x reduction of them.
+
+    Of a JPEG's planes it is the luma that the file has, made linear as if it were grey.
+    """
+    if pixels.down:
+        full = pixels.table[luma_at(pixels.samples, ys[:, None], xs[None])]
+    else:
+        rgb = pixels.table[pixels.samples[np.ix_(ys, xs)]]
+        weights = np.array([0.299, 0.587, 0.114], np.float32)
+        full = weights[0] * rgb[..., 0] + weights[1] * rgb[..., 1] + weights[2] * rgb[..., 2]
     if reduction == 1:
         return np.asarray(full, np.float32)
     total = np.zeros((len(ys) // reduction, len(xs) // reduction), np.float32)
@@ -57,7 +64,7 @@ def _band(padded: F32, shape: tuple[int, int]) -> F32:
 
 def luma(pixels: Pixels, reduction: int) -> F32:
     """As ``register_calls.luma``."""
-    h, w = (n // reduction * reduction for n in pixels.samples.shape[:2])
+    h, w = (n // reduction * reduction for n in pixels.shape[:2])
     return _luma_at(pixels, np.arange(h), np.arange(w), reduction)
 
 
@@ -103,7 +110,7 @@ def windows(
     pixels: Pixels, reduction: int, corners: NDArray[np.int32], size: int, lean: F32 | None = None
 ) -> F32:
     """As ``register_calls.windows``."""
-    h, w = (n // reduction * reduction for n in pixels.samples.shape[:2])
+    h, w = (n // reduction * reduction for n in pixels.shape[:2])
     out = np.empty((len(corners), size, size), np.float32)
     count = (size + 2 * WIDE) * reduction
     for k, (x, y) in enumerate(corners):

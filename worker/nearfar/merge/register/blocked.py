@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from nearfar.merge.kernel.bend import onto_frame, onto_picture
 from nearfar.merge.kernel.loader import Pixels
+from nearfar.merge.kernel.picture_calls import every
 from nearfar.merge.register.model import FramePose
 
 F32 = NDArray[np.float32]
@@ -60,15 +61,11 @@ def light_places(small: F32) -> F32:
 
 def colour_places(pixels: Pixels) -> F32:
     """Linear light (3, r, c) of the same places, from four pixels of each."""
-    height, width = pixels.shape
-    side = 4 * REDUCED
-    rows, cols = (side * np.arange(max(1, n // 4 // REDUCED)) for n in (height, width))
-    out = np.zeros((3, len(rows), len(cols)), np.float32)
-    for down in (side // 4, 3 * side // 4):
-        for right in (side // 4, 3 * side // 4):
-            y, x = np.minimum(rows + down, height - 1), np.minimum(cols + right, width - 1)
-            out += pixels.table[pixels.at(y[:, None], x[None])].transpose(2, 0, 1)
-    return np.asarray(out / np.float32(4), np.float32)
+    rows, cols = (max(1, n // 4 // REDUCED) for n in pixels.shape)
+    four = pixels.table[every(pixels, REDUCED)[1::2, 1::2][: 2 * rows, : 2 * cols]]
+    beyond = ((0, 2 * rows - four.shape[0]), (0, 2 * cols - four.shape[1]), (0, 0))
+    pairs = np.pad(four, beyond, mode="edge").reshape(rows, 2, cols, 2, 3)
+    return np.ascontiguousarray(pairs.mean(axis=(1, 3)).transpose(2, 0, 1), np.float32)
 
 
 @dataclass(frozen=True, kw_only=True)
