@@ -90,17 +90,18 @@ def lay_out_planes(rows: NDArray[np.uint8], blocks: NDArray[np.uint8], down: int
     _call("nf_lay_out_planes")(pointer(rows), pointer(blocks), rows.shape[1], rows.shape[0], down - 1)
 
 
-def every(pixels: Pixels, step: int) -> NDArray[Any]:
-    """Every ``step``-th pixel of every ``step``-th row, (h, w, 3)."""
+def every(pixels: Pixels, step: int, start: int = 0) -> NDArray[Any]:
+    """Every ``step``-th pixel of every ``step``-th row, from ``start`` on, (h, w, 3)."""
     height, width = pixels.shape
     if not pixels.down:
-        return np.ascontiguousarray(pixels.at(*np.ogrid[:height:step, :width:step]))
+        return np.ascontiguousarray(pixels.at(*np.ogrid[start:height:step, start:width:step]))
     row = np.empty((3, width), np.uint8)
-    out = np.empty((len(range(0, height, step)), len(range(0, width, step)), 3), np.uint8)
+    rows, columns = range(start, height, step), range(start, width, step)
+    out = np.empty((len(rows), len(columns), 3), np.uint8)
     struct = pixels.struct()
-    for y, into in zip(range(0, height, step), out, strict=True):
+    for y, into in zip(rows, out, strict=True):
         _call("nf_colour_row")(byref(struct), y, pointer(row))
-        into[...] = row[:, ::step].T
+        into[...] = row[:, start::step].T
     return out
 
 

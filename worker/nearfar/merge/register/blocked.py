@@ -62,7 +62,8 @@ def light_places(small: F32) -> F32:
 def colour_places(pixels: Pixels) -> F32:
     """Linear light (3, r, c) of the same places, from four pixels of each."""
     rows, cols = (max(1, n // 4 // REDUCED) for n in pixels.shape)
-    four = pixels.table[every(pixels, REDUCED)[1::2, 1::2][: 2 * rows, : 2 * cols]]
+    start = min(REDUCED, *(n - 1 for n in pixels.shape))
+    four = pixels.table[every(pixels, 2 * REDUCED, start)[: 2 * rows, : 2 * cols]]
     beyond = ((0, 2 * rows - four.shape[0]), (0, 2 * cols - four.shape[1]), (0, 0))
     pairs = np.pad(four, beyond, mode="edge").reshape(rows, 2, cols, 2, 3)
     return np.ascontiguousarray(pairs.mean(axis=(1, 3)).transpose(2, 0, 1), np.float32)
