@@ -23,7 +23,7 @@ from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
 
-VERSION = 13
+VERSION = 14
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:

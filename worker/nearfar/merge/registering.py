@@ -23,7 +23,7 @@ from nearfar.merge.register.misfired import why as misfired_why
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 
-VERSION = 11
+VERSION = 12
 
 
 @dataclass(frozen=True, kw_only=True)

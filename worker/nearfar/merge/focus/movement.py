@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from nearfar.merge.focus.find import FocusFrame, FocusWriter, cell_pose, covered, in_order
 from nearfar.merge.kernel.bend import F64, Bend
-from nearfar.merge.kernel.picture_calls import CELL, grow_grid, warp_grid
+from nearfar.merge.kernel.picture_calls import CELL, blur_grid, grow_grid, warp_grid
 
 F32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -52,8 +52,11 @@ DETAIL, SOFT, AROUND = 2.5, 0.6, 2.0
 are correlated."""
 FEWEST = 2
 """The fewest cells of a region."""
-LARGEST = 0.2
-"""The largest share of the picture that a region may cover; a larger one is not movement in the scene."""
+LARGEST, KEPT = 0.2, 0.7
+"""A region is taken from one frame if it covers no more of the picture than this, and if that frame has this much of the
+sharpness that all frames together have in it. Else it reaches over several depths, as water does and grass in the wind ..."""
+ZONE = 2.0
+"""... and falls into zones: in each the frame that is sharpest around, by a Gaussian of so many cells."""
 MOST = 40
 """Regions that are reported, largest first."""
 
@@ -264,17 +267,32 @@ def _settle(
     out = []
     for label in range(1, count):
         region = labels == label
-        if np.count_nonzero(region & (differs > 0)) < FEWEST or region.mean() > LARGEST:
+        if np.count_nonzero(region & (differs > 0)) < FEWEST:
             continue
         y, x = np.nonzero(region)
-        sharp = writer.prior[y, :, x].sum(axis=0, dtype=np.float64) * inside[:, y, x].all(axis=1)
-        chosen = int(np.argmax(sharp))
+        sharp = writer.prior[y, :, x].T.astype(np.float64) * inside[:, y, x]
+        chosen = int(np.argmax(sharp.sum(axis=1) * inside[:, y, x].all(axis=1)))
+        each: int | NDArray[np.intp] = chosen
+        if region.mean() > LARGEST or sharp[chosen].sum() < KEPT * sharp.max(axis=0).sum():
+            each = _zones(region, writer, inside)
         writer.admitted[y, :, x] = 0
-        writer.admitted[y, chosen, x] = 1
+        writer.admitted[y, each, x] = 1
         left, top = int(x.min()) * CELL, int(y.min()) * CELL
         right, bottom = min(size[0], (int(x.max()) + 1) * CELL), min(size[1], (int(y.max()) + 1) * CELL)
         out.append(Moved(box=(left, top, right - left, bottom - top), frame=chosen, cells=len(y)))
     return sorted(out, key=lambda m: (-m.cells, m.box))
+
+
+def _zones(region: Bools, writer: FocusWriter, inside: Bools) -> NDArray[np.intp]:
+    """For each cell of a region the frame that is sharpest in the region around it: zones as wide as that, with few seams."""
+    best = np.full(region.shape, -1, np.float32)
+    which = np.zeros(region.shape, np.intp)
+    for k, there in enumerate(inside):
+        sharp = np.where(region & there, writer.prior[:, k], 0).astype(np.float32)
+        around = blur_grid(sharp, ZONE)
+        better = around > best
+        best[better], which[better] = around[better], k
+    return which[region]
 
 
 def _inside(frame: FocusFrame, shape: tuple[int, ...], size: tuple[int, int]) -> Bools:
