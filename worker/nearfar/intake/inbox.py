@@ -11,7 +11,6 @@ import logging
 import os
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -132,12 +131,22 @@ class Inbox:
         return Look(folders=tuple(folders), found=tuple(found), hurry=self._hurry)
 
     def cards(self) -> list[str]:
-        """Folders that are cards now: every watched one, and those in them that look like one."""
-        found = [root.path for root in self.watched if root.problem is None]
-        for root in list(found):
-            with suppress(OSError):
-                folders = list(scan(root, sort=self._sort, excluded=self._excluded))
-                found += [card.path for card in apart(folders)[0]]
+        """Folders that are cards now: every watched one, and those in them that look like one.
+
+        A watched folder that does not answer is left out.
+        """
+        asked = [root.path for root in self.watched if root.problem is None]
+        for root in asked:
+            self._scans.ask(root, partial(self._scan, root))
+        found: list[str] = []
+        for root in asked:
+            try:
+                folders = self._scans.take(root).whole()
+            except TimeoutError:
+                continue
+            except OSError:
+                folders = []
+            found += [root, *(card.path for card in apart(folders)[0])]
         return list(dict.fromkeys(found))
 
     def _keep_as_it_was(self, root: str, problem: str) -> None:

@@ -30,10 +30,11 @@ def back() -> Iterator[threading.Event]:
 
 
 def hanging(share: Path, back: threading.Event, real: Callable[..., Any]) -> Callable[..., Any]:
-    """A call to the system that hangs on a share."""
+    """A call to the system that hangs on a share, and that nobody may make who has other things to do."""
 
     def call(path: Any, *given: Any, **named: Any) -> Any:
         if str(path) == str(share):
+            assert threading.current_thread() is not threading.main_thread(), f"{path} was asked directly"
             back.wait(60)
         return real(path, *given, **named)
 
@@ -71,6 +72,7 @@ def test_a_watch_begins_though_a_share_hangs(
     share = tmp_path / "share"
     monkeypatch.setattr(os.path, "realpath", hanging(share, back, os.path.realpath))
     monkeypatch.setattr(folders, "answered", lambda call, otherwise: answered(call, otherwise, within=SOON))
+    monkeypatch.setattr(inbox, "ANSWER", SOON)
     stepped = Stepped(short(tmp_path / "data", folders=[{"path": share}]), store)
     assert [Path(each.path) for each in stepped.watch.inbox.watched] == [stepped.places.inbox, share]
 
