@@ -87,7 +87,7 @@ format: setup  ## put the code into the one style
 	@$(BIN)/ruff check --fix .
 	@$(BIN)/ruff format .
 
-storm: setup  ## kill and freeze a working server; ARGS='--kills 200 --seed 7' takes about twenty minutes
+storm: setup  ## kill and freeze a working server; ARGS='--kills 200 --seed 7 --studio' takes about twenty minutes
 	@$(BIN)/python -m tests.acceptance.storm $(ARGS)
 
 outages: setup  ## take broker, store and data folder away from a working server, for a minute each
