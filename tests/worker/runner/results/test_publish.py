@@ -228,7 +228,7 @@ def test_when_all_names_are_taken_that_is_told(
 # ---- opening it again ----
 
 
-def check_result(outputs: Outputs, *, size: tuple[int, int], check: Callable[[], object]) -> None:
+def check_result(outputs: Outputs, *, size: tuple[int, int], check: Callable[[], None]) -> None:
     """Both that delivery asks for: of the picture before it gets its name, and of what lies beside it."""
     check_picture(outputs.picture, size=size, threads=2, check=check)
     check_side_files(outputs, size=size, threads=2, check=check)
