@@ -2,7 +2,8 @@
 
 Between neighbours focus changes little: whatever stays in place keeps its pattern, a little softer, and what moved does not.
 So the coarse patterns of neighbours are correlated cell by cell. Where an admitted frame and its neighbour disagree, the
-cells around are joined to a region, and only the frame that is sharpest over the region stays admitted there.
+cells around are joined to a region, and only the frame that is sharpest over the region stays admitted there, or over a
+zone of it.
 """
 
 from __future__ import annotations
@@ -54,7 +55,7 @@ FEWEST = 2
 """The fewest cells of a region."""
 LARGEST, KEPT = 0.2, 0.7
 """A region is taken from one frame if it covers no more of the picture than this, and if that frame has this much of the
-sharpness that all frames together have in it. Else it reaches over several depths, as water does and grass in the wind ..."""
+sharpness that all frames together have in it. Else it reaches over several depths, as water and grass do ..."""
 ZONE = 2.0
 """... and falls into zones: in each the frame that is sharpest around, by a Gaussian of so many cells."""
 MOST = 40
@@ -259,7 +260,7 @@ def _certain(crept: F32) -> Bools:
 def _settle(
     differs: NDArray[np.uint8], frames: Sequence[FocusFrame], writer: FocusWriter, size: tuple[int, int]
 ) -> list[Moved]:
-    """Regions of cells that differ, grown by one, each given to the frame that is sharpest in it."""
+    """Regions of cells that differ, grown by one, each given to the frame that is sharpest in it, or in zones to several."""
     count, labels = cv2.connectedComponents(grow_grid(np.ascontiguousarray(differs)), connectivity=8)
     if count == 1:
         return []
@@ -272,25 +273,32 @@ def _settle(
         y, x = np.nonzero(region)
         sharp = writer.prior[y, :, x].T.astype(np.float64) * inside[:, y, x]
         chosen = int(np.argmax(sharp.sum(axis=1) * inside[:, y, x].all(axis=1)))
-        each: int | NDArray[np.intp] = chosen
+        each = np.full(len(y), chosen, np.intp)
         if region.mean() > LARGEST or sharp[chosen].sum() < KEPT * sharp.max(axis=0).sum():
             each = _zones(region, writer, inside)
         writer.admitted[y, :, x] = 0
         writer.admitted[y, each, x] = 1
-        left, top = int(x.min()) * CELL, int(y.min()) * CELL
-        right, bottom = min(size[0], (int(x.max()) + 1) * CELL), min(size[1], (int(y.max()) + 1) * CELL)
-        out.append(Moved(box=(left, top, right - left, bottom - top), frame=chosen, cells=len(y)))
+        for frame in np.unique(each).tolist():
+            box = _box(x[each == frame], y[each == frame], size)
+            out.append(Moved(box=box, frame=frame, cells=int(np.count_nonzero(each == frame))))
     return sorted(out, key=lambda m: (-m.cells, m.box))
 
 
+def _box(x: NDArray[np.intp], y: NDArray[np.intp], size: tuple[int, int]) -> tuple[int, int, int, int]:
+    """x, y, w, h in pixels of the picture around cells."""
+    left, top = int(x.min()) * CELL, int(y.min()) * CELL
+    right, bottom = min(size[0], (int(x.max()) + 1) * CELL), min(size[1], (int(y.max()) + 1) * CELL)
+    return left, top, right - left, bottom - top
+
+
 def _zones(region: Bools, writer: FocusWriter, inside: Bools) -> NDArray[np.intp]:
-    """For each cell of a region the frame that is sharpest in the region around it: zones as wide as that, with few seams."""
+    """For each cell of a region the frame that is sharpest in the region around it: wide zones with few seams."""
     best = np.full(region.shape, -1, np.float32)
     which = np.zeros(region.shape, np.intp)
     for k, there in enumerate(inside):
         sharp = np.where(region & there, writer.prior[:, k], 0).astype(np.float32)
         around = blur_grid(sharp, ZONE)
-        better = around > best
+        better = there & (around > best)
         best[better], which[better] = around[better], k
     return which[region]
 

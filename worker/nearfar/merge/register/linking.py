@@ -16,7 +16,10 @@ from nearfar.merge.register.tuning import Tuning
 
 Pair = tuple[int, int]
 
-_FAR = 0.1  # of the shorter side: shifts from which a link is compared with one of further reduced pictures
+_FAR = (
+    0.1  # of the shorter side: shifts from which a link is compared with one of further reduced pictures, ...
+)
+_CLEARLY = 0.85  # ... and how alike those must be elsewhere; other scenes of the same make-up reach .65
 
 
 @dataclass(kw_only=True)
@@ -124,7 +127,7 @@ class Linker:
                 self.links.gains[pair] = found.gain_ev
 
     def _elsewhere(self, pair: Pair, link: CoarseLink) -> bool:
-        """Whether a link over a wide shift is one of a repeated pattern, as rows of windows are: pictures reduced so far that
+        """Whether a link over a wide shift is of a repeated pattern, as rows of windows are: pictures reduced so far that
         blur hardly matters then lie on each other elsewhere.
         """
         if abs(link.pose.t) < _FAR * min(self.size):
@@ -133,7 +136,7 @@ class Linker:
         if levels[0] <= self.levels[0]:
             return False
         first, second = (reduce_frame(self.frames[k], levels) for k in pair)
-        strict = replace(self.recipe, link_likeness=self.recipe.gap_likeness)
+        strict = replace(self.recipe, link_likeness=_CLEARLY)
         wide = coarse_link(first, second, size=self.size, recipe=strict)
         return wide.holds and abs(wide.pose.t - link.pose.t) > 2 * levels[0]
 
@@ -166,13 +169,15 @@ class Linker:
                 self._try([(i, j)], {k: self._reduced(k) for k in (i, j)})
 
     def _join_over_gaps(self) -> None:
-        """Link neighbours that are not in one part yet by pictures reduced so far that blur hardly matters: what lies on both
+        """Link neighbours that are not in one part by pictures reduced so far that blur hardly matters: what lies on both
         sides of a missing slice, and frames of few and wide steps.
         """
         levels = gap_levels(self.size)
         if levels[0] <= self.levels[0]:
             return
-        strict = replace(self.recipe, link_likeness=max(self.recipe.gap_likeness, self.recipe.belong_likeness))
+        strict = replace(
+            self.recipe, link_likeness=max(self.recipe.gap_likeness, self.recipe.belong_likeness)
+        )
         count = len(self.frames)
         sure = [k for k in range(count) if self.links.likeness(k) >= self.recipe.belong_likeness]
         held: dict[int, Reduced] = {}
