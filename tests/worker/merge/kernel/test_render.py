@@ -208,8 +208,8 @@ def at_rest(pictures: list[NDArray[Any]], **changes: Any) -> twin_render.Stack:
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
 def test_frames_that_are_all_the_same_become_that_frame(rng: np.random.Generator, dtype: Any) -> None:
-    """But for the step in which colours are held, 65535 / 24576, that is 1.34 of 65535 to either side, and for detail that the
-    colours have not in common, of which a tenth of the noise's deviation (295) may go, of luma's a thirtieth."""
+    """But for the step in which colours are held, 65535 / 24576, that is 1.34 of 65535 to either side, and for detail that
+    the colours have not in common: of it a tenth of the noise's deviation (295) may go, of luma's a thirtieth."""
     (frame,) = frames_of(rng, (100, 80), 1, dtype)
     picture = by_tiles(at_rest([frame] * 4), 64).picture.astype(np.int64)
     expected = frame.astype(np.int64) * (65535 // int(np.iinfo(dtype).max))

@@ -11,8 +11,19 @@ static float *green_row(const window_t *w, int y) {
     return plane + (int64_t)(y >> 1) * w->width;
 }
 
-static float square_of(const float *restrict r, const float *restrict g, const float *restrict b, int x) {
-    return r[x] * r[x] + g[x] * g[x] + b[x] * b[x];
+/* Along a row: what each colour has of the finest detail beside the common one, given means; the sum of its squares. */
+static void own_detail(const float *restrict red, const float *restrict green, const float *restrict blue, float (*restrict mean)[NF_WIDEST],
+                       float *restrict o, float *restrict p, float *restrict q, float *restrict square, int n) {
+    const float *restrict mr = mean[0], *restrict mg = mean[1], *restrict mb = mean[2];
+    for (int x = 0; x < n; x++) {
+        const float low = .299f * mr[x] + .587f * mg[x] + .114f * mb[x], more = nf_maxf(low, DARK) - low;
+        const float a = mr[x] + more, b = mg[x] + more, c = mb[x] + more, r = red[x] - mr[x], g = green[x] - mg[x], v = blue[x] - mb[x];
+        const float common = (a * r + b * g + c * v) / (a * a + b * b + c * c), s = r - a * common, t = g - b * common, u = v - c * common;
+        o[x] = s;
+        p[x] = t;
+        q[x] = u;
+        square[x] = s * s + t * t + u * u;
+    }
 }
 
 /* Finest detail of the colours that does not follow their common one, rows y0 - 2 to y1 + 1, into total, green_row and
@@ -20,29 +31,19 @@ static float square_of(const float *restrict r, const float *restrict g, const f
 static void colour_detail(window_t *w, int y0, int y1) {
     nf_warp_work *k = w->warp;
     const int from = HALO_X, n = w->width - 2 * from;
-    float *energy = w->blurred + (int64_t)w->half_width * w->half_height;
+    float *energy = w->blurred + (int64_t)w->half_width * w->half_height, squares[2][NF_WIDEST];
     for (int y = y0 - 4; y < y1 + 4; y++) {
         const int64_t row = (int64_t)y * w->width + from, past = row - 2 * w->width;
         for (int c = 0; c < 3; c++) nf_b5_across(w->sum[c] + row, k->ring[y & 7][c], n);
         if (y < y0) continue;
         for (int c = 0; c < 3; c++)
             nf_b5_down(k->ring[(y - 4) & 7][c], k->ring[(y - 3) & 7][c], k->ring[(y - 2) & 7][c], k->ring[(y - 1) & 7][c], k->ring[y & 7][c], k->row[c], n);
-        const float *restrict red = w->sum[0] + past, *restrict green = w->sum[1] + past, *restrict blue = w->sum[2] + past;
-        const float *restrict mr = k->row[0], *restrict mg = k->row[1], *restrict mb = k->row[2];
-        float *restrict o = w->total + past, *restrict p = green_row(w, y - 2) + from, *restrict q = w->fine_total + past;
-        for (int x = 0; x < n; x++) {
-            const float low = .299f * mr[x] + .587f * mg[x] + .114f * mb[x], more = nf_maxf(low, DARK) - low;
-            const float a = mr[x] + more, b = mg[x] + more, c = mb[x] + more, r = red[x] - mr[x], g = green[x] - mg[x], l = blue[x] - mb[x];
-            const float common = (a * r + b * g + c * l) / (a * a + b * b + c * c);
-            o[x] = r - a * common;
-            p[x] = g - b * common;
-            q[x] = l - c * common;
-        }
+        own_detail(w->sum[0] + past, w->sum[1] + past, w->sum[2] + past, k->row, w->total + past, green_row(w, y - 2) + from,
+                   w->fine_total + past, squares[y & 1], n);
         if (!(y & 1)) continue;
         float *restrict e = energy + (int64_t)((y - 2) >> 1) * w->half_width + from / 2;
-        const float *restrict above = o - w->width, *restrict up = green_row(w, y - 3) + from, *restrict over = q - w->width;
-        for (int x = 0; x < n / 2; x++)
-            e[x] = .25f * ((square_of(above, up, over, 2 * x) + square_of(above, up, over, 2 * x + 1)) + (square_of(o, p, q, 2 * x) + square_of(o, p, q, 2 * x + 1)));
+        const float *restrict above = squares[0], *restrict own = squares[1];
+        for (int x = 0; x < n / 2; x++) e[x] = .25f * ((above[2 * x] + above[2 * x + 1]) + (own[2 * x] + own[2 * x + 1]));
     }
 }
 
@@ -58,6 +59,10 @@ static void smooth_piece(const float *restrict e, int stride, float *restrict o)
     for (int x = 0; x < PIECE; x++) a[x + 2] = .7f * e[x] + .15f * (e[x - stride] + e[x + stride]);
     across_piece(a, b + 2);
     across_piece(b, o);
+}
+
+static void take_away(const float *restrict share, const float *restrict own, float *restrict o, int n) {
+    for (int x = 0; x < n; x++) o[x] -= share[x] * own[x];
 }
 
 /* Takes the noise of colours away in rows y0 to y1 - 1 of the tile. */
@@ -79,13 +84,9 @@ static void quiet_colours(window_t *w, int y0, int y1) {
         }
         for (int y = 2 * h; y < 2 * h + 2; y++) {
             const int64_t row = (int64_t)y * w->width + HALO_X;
-            float *restrict red = w->sum[0] + row, *restrict green = w->sum[1] + row, *restrict blue = w->sum[2] + row;
-            const float *restrict o = w->total + row, *restrict p = green_row(w, y) + HALO_X, *restrict q = w->fine_total + row;
-            for (int x = 0; x < tile; x++) {
-                red[x] -= share[x] * o[x];
-                green[x] -= share[x] * p[x];
-                blue[x] -= share[x] * q[x];
-            }
+            take_away(share, w->total + row, w->sum[0] + row, tile);
+            take_away(share, green_row(w, y) + HALO_X, w->sum[1] + row, tile);
+            take_away(share, w->fine_total + row, w->sum[2] + row, tile);
         }
     }
 }
