@@ -112,7 +112,7 @@ def register_stack(
     found = register(
         views, size=stack.size, reference=reference, recipe=tuning, tick=tick, threads=threads, share=share
     )
-    odd = _odd_ones(found, views)
+    odd = _odd_ones(found, views, threads)
     if reference in odd:
         raise StackRefused(
             f"{views[reference].name} was to give the picture its geometry, but is left out: {odd[reference]}. "
@@ -136,7 +136,7 @@ def register_stack(
     return replace(found, frames=tuple(replace(f, gain_ev=0.0) for f in found.frames))
 
 
-def _odd_ones(found: Registration, views: Sequence[SurveyedView]) -> dict[int, str]:
+def _odd_ones(found: Registration, views: Sequence[SurveyedView], threads: int) -> dict[int, str]:
     """Places of frames that could be lined up but do not belong, with the reason."""
     misfired = misfired_frames(found.frames)
     lit_alike = [replace(f, used=f.used and k not in misfired) for k, f in enumerate(found.frames)]
@@ -145,6 +145,7 @@ def _odd_ones(found: Registration, views: Sequence[SurveyedView]) -> dict[int, s
         lit_alike,
         lambda place: views[place].small.astype(np.float32) * unit,
         lambda place: colour_places(views[place].pixels),
+        threads,
     )
     return {
         **{k: covered_why(share) for k, share in covered.items()},
