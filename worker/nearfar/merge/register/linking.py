@@ -173,16 +173,14 @@ class Linker:
         sides of a missing slice, and frames of few and wide steps.
         """
         levels = gap_levels(self.size)
-        if levels[0] <= self.levels[0]:
-            return
-        strict = replace(
-            self.recipe, link_likeness=max(self.recipe.gap_likeness, self.recipe.belong_likeness)
-        )
+        if levels[0] <= self.levels[0] or self.recipe.belong_likeness > self.recipe.gap_likeness:
+            return  # who asks for more does not excuse blur
+        strict = replace(self.recipe, link_likeness=self.recipe.gap_likeness)
         count = len(self.frames)
         sure = [k for k in range(count) if self.links.likeness(k) >= self.recipe.belong_likeness]
-        held: dict[int, Reduced] = {}
+        parts, held = components(sure, self.links.held()), dict[int, Reduced]()
         for pair in pairwise(range(count)):
-            if any(pair[0] in p and pair[1] in p for p in components(sure, self.links.held())):
+            if any(pair[0] in p and pair[1] in p for p in parts):
                 continue
             held = {k: held[k] if k in held else reduce_frame(self.frames[k], levels) for k in pair}
             found = coarse_link(held[pair[0]], held[pair[1]], size=self.size, recipe=strict)
