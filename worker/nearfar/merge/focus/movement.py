@@ -53,9 +53,9 @@ DETAIL, SOFT, AROUND = 2.5, 0.6, 2.0
 are correlated."""
 FEWEST = 2
 """The fewest cells of a region."""
-LARGEST, KEPT = 0.2, 0.7
-"""A region is taken from one frame if it covers no more of the picture than this, and if that frame has this much of the
-sharpness that all frames together have in it. Else it reaches over several depths, as water and grass do ..."""
+LARGEST = 0.2
+"""The largest share of the picture that is taken from one frame. A larger region reaches over several depths, as water
+does ..."""
 ZONE = 2.0
 """... and falls into zones: in each the frame that is sharpest around, by a Gaussian of so many cells."""
 MOST = 40
@@ -274,7 +274,7 @@ def _settle(
         sharp = writer.prior[y, :, x].T.astype(np.float64) * inside[:, y, x]
         chosen = int(np.argmax(sharp.sum(axis=1) * inside[:, y, x].all(axis=1)))
         each = np.full(len(y), chosen, np.intp)
-        if region.mean() > LARGEST or sharp[chosen].sum() < KEPT * sharp.max(axis=0).sum():
+        if region.mean() > LARGEST:
             each = _zones(region, writer, inside)
         writer.admitted[y, :, x] = 0
         writer.admitted[y, each, x] = 1

@@ -189,3 +189,5 @@ class Linker:
                 self.links.gaps.append(pair)
                 if found.gain_ev is not None:
                     self.links.gains[pair] = found.gain_ev
+                sure = sorted({*sure, *pair})
+                parts = components(sure, self.links.held())
