@@ -8,7 +8,7 @@ import signal
 import ssl
 import subprocess
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -35,10 +35,11 @@ LONGEST_REST = 0.25
 
 
 class Served:
-    """A server in ``data``; ``env`` goes on top of its environment."""
+    """A server in ``data``; ``env`` goes on top of its environment, ``only`` names its parts if not all are needed."""
 
-    def __init__(self, data: Path, env: Mapping[str, str]) -> None:
+    def __init__(self, data: Path, env: Mapping[str, str], only: Sequence[str] = ()) -> None:
         self.data = data
+        self.only = only
         self.env = {**QUICK, **env}
         self.log = data.with_name(f"{data.name}.log")
         self.process: subprocess.Popen[bytes] | None = None
@@ -55,9 +56,10 @@ class Served:
     def start(self) -> None:
         """Start it and wait until it says that it is ready."""
         HOME.mkdir(exist_ok=True)
+        parts = [word for name in self.only for word in ("--only", name)]
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
-                [*nearfar_command(), "serve", "--data", str(self.data), "--port", "0"],
+                [*nearfar_command(), "serve", "--data", str(self.data), "--port", "0", *parts],
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,
@@ -121,9 +123,9 @@ class Served:
 
 
 @contextmanager
-def served(data: Path, **env: str) -> Iterator[Served]:
-    """Run a server; nothing of it is left running afterwards."""
-    server = Served(data, env)
+def served(data: Path, *, only: Sequence[str] = (), **env: str) -> Iterator[Served]:
+    """Run a server, or parts of one; nothing of it is left running afterwards."""
+    server = Served(data, env, only)
     server.start()
     try:
         yield server

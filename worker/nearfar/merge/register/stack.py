@@ -33,19 +33,7 @@ _COARSE_SHARE = 0.4  # of the whole work, for progress
 
 
 class StackRegistration:
-    """One stack on its way from views to poses.
-
-    Parameters
-    ----------
-    frames
-        Views, in the order in which they were taken.
-    size
-        Width and height of a frame, pixels.
-    crew
-        Who does the work that can be divided.
-    tick
-        Given the share done, 0..1.
-    """
+    """One stack on its way from views to poses; ``size`` in pixels, ``tick`` is given the share done, 0..1."""
 
     def __init__(
         self,
@@ -64,11 +52,7 @@ class StackRegistration:
         """Coarse links, parts, relative sharpness, fine links, adjustment, verdict.
 
         ``reference``: place of the frame whose geometry the picture takes; None: the middle one of those that go together.
-
-        Raises
-        ------
-        StackRefused
-            There is no frame at that place, or it goes together with no other; or no two frames do.
+        Raises `StackRefused` if there is no frame at that place, it goes together with no other, or no two frames do.
         """
         if len(self.frames) == 1:
             return self._alone()
