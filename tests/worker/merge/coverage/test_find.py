@@ -295,3 +295,14 @@ def test_slices_missing_from_scenes_in_layers_are_told(kind: str, rendered: Call
             assert (one.kind, one.after, one.before) == ("slice", f"F{gone[0] - 1}", f"F{gone[-1] + 1}")
             told += 1
     assert told >= 0.75 * asked
+
+
+def test_all_turns_of_the_magnification_are_told_in_one_line() -> None:
+    sizes = [1 + 0.002 * k for k in (0, 1, 2, 1.3, 3.3, 4.3, 3.6, 5, 6, 7, 8, 9, 10)]
+    poses = [np.array([[s, 0, 0], [0, s, 0]]) for s in sizes]
+    found = of_slope(ALL, poses=poses, sigma=0.02)
+    (turns,) = found.findings
+    assert (turns.kind, turns.after, turns.before) == ("scale", "F2", "F3")
+    assert turns.frames == ("F2", "F3", "F5", "F6")
+    assert "turns back between F2 and F3 and between F5 and F6: " in turns.text()
+    assert Finding.from_json(json.loads(json.dumps(turns.as_json()))) == turns

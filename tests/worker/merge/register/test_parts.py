@@ -25,7 +25,7 @@ from nearfar.merge.register.linking import components
 from nearfar.merge.register.pictures import coarse_levels, fast_length, reduce_frame
 from nearfar.merge.register.similarity import IDENTITY, Similarity, rounded, to_matrix
 from nearfar.merge.register.tuning import Tuning
-from nearfar.merge.register.verdict import bumps, repeats
+from nearfar.merge.register.verdict import bumps, gaps_told, repeats
 from tests.worker.merge.register.bracket import make_bracket, texture
 from tests.worker.merge.register.views import view_of
 
@@ -344,3 +344,14 @@ def test_frames_far_apart_in_focus_still_resemble_each_other() -> None:
     levels = coarse_levels(made.size)
     one, two = (reduce_frame(made.views()[k], levels) for k in (1, 3))
     assert coarse_link(one, two, size=made.size, recipe=Tuning()).likeness > 0.6
+
+
+def test_neighbours_with_nothing_sharp_in_both_are_told_in_one_line() -> None:
+    frames = [view_of(np.full((32, 32, 3), 9, np.uint16), name=f"F{k}", number=k) for k in range(7)]
+    one = gaps_told(range(7), frames, [(2, 3)])
+    assert one == [
+        "F2 and F3 show the same scene, but no detail is sharp in both: frames focused between them are missing"
+    ]
+    (line,) = gaps_told([0, 1, 2, 3, 5, 6], frames, [(5, 6), (1, 2), (0, 1), (3, 4)])
+    assert line.startswith("F0, F1 and F2; F5 and F6 show the same scene")
+    assert gaps_told([0], frames, [(0, 1)]) == []

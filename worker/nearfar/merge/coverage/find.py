@@ -118,11 +118,16 @@ def _shaken(names: Sequence[str], shaken: Sequence[int]) -> list[Finding]:
 def _backwards(
     frames: Sequence[CoverageFrame], size: tuple[int, int], order: list[int] | None
 ) -> list[Finding]:
-    """Places where the magnification turns back although the order of focus is right."""
+    """Places where the magnification turns back although the order of focus is right, as one finding."""
     if order is not None:
         return []
     found = turns_back([f.view.pose for f in frames], [f.sigma for f in frames], size)
-    return [Finding(kind="scale", after=frames[k].name, before=frames[k + 1].name) for k in found]
+    if not found:
+        return []
+    ends = [(frames[k].name, frames[k + 1].name) for k in found]
+    return [
+        Finding(kind="scale", after=ends[0][0], before=ends[0][1], frames=tuple(n for e in ends for n in e))
+    ]
 
 
 class _Look:

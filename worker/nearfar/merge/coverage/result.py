@@ -42,7 +42,8 @@ class Finding:
     travel_um: tuple[float, ...] = ()
     """The same as travel of rail or stage from the first frame, micrometres."""
     frames: tuple[str, ...] = ()
-    """Names of the frames that it is about, for ``order`` and ``shaken``."""
+    """Names of the frames that it is about, for ``order`` and ``shaken``; for ``scale`` the frames before and behind each
+    turn, of which ``after`` and ``before`` are the first."""
 
     def text(self) -> str:
         """What was found and what to do, as a sentence."""
@@ -107,8 +108,9 @@ class Finding:
         )
 
     def _scale(self) -> str:
+        turns = [f"between {a} and {b}" for a, b in zip(self.frames[::2], self.frames[1::2], strict=True)]
         return (
-            f"the magnification turns back between {self.after} and {self.before}: the focus or the camera moved the "
+            f"the magnification turns back {_listed(turns)}: the focus or the camera moved the "
             "other way there; look whether a frame is out of order or the camera was knocked"
         )
 

@@ -346,7 +346,7 @@ class StackRegistration:
             reference=reference,
             frames=tuple(poses),
             warnings=(
-                *self._gaps_told(members, coarse),
+                *verdict.gaps_told(members, self.frames, coarse.gaps),
                 *self._warnings(poses, members, reference, corrected),
             ),
             bent=Bent(
@@ -355,15 +355,6 @@ class StackRegistration:
             if corrected.bent
             else None,
         )
-
-    def _gaps_told(self, members: Sequence[int], coarse: CoarseLinks) -> list[str]:
-        names = [f.name for f in self.frames]
-        return [
-            f"{names[i]} and {names[j]} show the same scene, but no detail is sharp in both: frames focused between them "
-            "are missing"
-            for i, j in coarse.gaps
-            if i in members and j in members
-        ]
 
     def _warnings(
         self, poses: Sequence[FramePose], members: Sequence[int], reference: int, corrected: Corrected

@@ -56,6 +56,29 @@ def reason_left_out(
     )
 
 
+def gaps_told(
+    members: Sequence[int], frames: Sequence[FrameView], gaps: Sequence[tuple[int, int]]
+) -> list[str]:
+    """One sentence that names all neighbours of which nothing is sharp in both, run by run; none if there are none."""
+    runs: list[list[int]] = []
+    for i, j in sorted(g for g in gaps if set(g) <= set(members)):
+        if runs and runs[-1][-1] == i:
+            runs[-1].append(j)
+        else:
+            runs.append([i, j])
+    if not runs:
+        return []
+    told = "; ".join(_all_of([frames[k].name for k in run]) for run in runs)
+    each = "both" if max(map(len, runs)) == 2 else "two that follow each other"
+    return [
+        f"{told} show the same scene, but no detail is sharp in {each}: frames focused between them are missing"
+    ]
+
+
+def _all_of(names: Sequence[str]) -> str:
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
 def link_sigma(place: int, links: Sequence[Link], adjusted: Adjusted) -> float:
     """RMS px by which a frame's place among its neighbours is uncertain."""
     total = 1e-6 * np.eye(4)
