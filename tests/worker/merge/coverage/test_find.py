@@ -306,3 +306,10 @@ def test_all_turns_of_the_magnification_are_told_in_one_line() -> None:
     assert turns.frames == ("F2", "F3", "F5", "F6")
     assert "turns back between F2 and F3 and between F5 and F6: " in turns.text()
     assert Finding.from_json(json.loads(json.dumps(turns.as_json()))) == turns
+
+
+def test_the_first_frame_of_a_second_sweep_is_not_shaken() -> None:
+    again = [-2, *ALL]
+    names = [*(f"A{k}" for k in ALL), *(f"B{k}" for k in again)]
+    found = cover([*slope(tuple(ALL), 0.3), *slope(tuple(again), 0.3)], names, SIZE)
+    assert kinds(found) == ["order"]

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from nearfar.frames.decode import read_header
 from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.focus.movement import BLURRED, CONTRAST, FAINT, _differ, _Look
 from nearfar.merge.recipe import FocusRecipe, Recipe
 from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress
@@ -177,3 +178,24 @@ def test_corners_that_a_frame_does_not_reach_do_not_pass_for_movement(tmp_path: 
     scene = render("dome", frames=8, size=(420, 320), seed=11, jitter=4.0, breathing=0.03)
     _, told = merged(list(scene.frames), tmp_path, movement=True)
     assert told["moved"] == []
+
+
+@pytest.mark.parametrize(
+    ("times", "share", "told"),
+    [(0.8, 0.8, False), (2, 0.5 * BLURRED, False), (2, 0.8, True), (1.5 * FAINT, 0.5 * BLURRED, True)],
+    ids=["faint", "blurred", "as strong", "blurred, yet strong"],
+)
+def test_the_remains_of_a_blurred_pattern_decide_nothing(
+    rng: np.random.Generator, times: float, share: float, told: bool
+) -> None:
+    weak = times * CONTRAST**2
+
+    def look(power: float) -> _Look:
+        pattern = rng.normal(0, power**0.5, (64, 64)).astype(np.float32)
+        return _Look(
+            pattern=pattern, strength=np.full((16, 16), power, np.float32), whole=np.ones((16, 16), np.bool_)
+        )
+
+    one, other = look(weak), look(weak / share)
+    for pair in ((one, other), (other, one)):
+        assert _differ(*pair, neighbours=True).mean() == pytest.approx(float(told), abs=0.15)

@@ -85,6 +85,9 @@ def find_coverage(
     shaken = shaken_frames(curves)
     if order is not None and set(moved(order)) <= set(shaken):
         order = None  # a frame that is blurred as a whole looks as if it were focused far away
+    if order is not None:
+        astray = moved(order)  # those stand between frames that are not their neighbours
+        shaken = [k for k in shaken if k not in astray]
     findings = [*_shaken(names, shaken), *_order(names, order), *_backwards(frames, size, order)]
     if order is None:
         look = _Look(frames, curves, widths, size, recipe, float(limit))

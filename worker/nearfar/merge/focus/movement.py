@@ -45,6 +45,9 @@ CREEPING = 1000
 """Cells that are not alike from which on that is no small thing that creeps, and is not looked at (.1 ms a cell)."""
 CONTRAST = 0.012
 """Least contrast of the pattern in both frames, as square root of light; cells with less are not compared."""
+FAINT, BLURRED = 4.0, 0.3
+"""A pattern of less than so many times the least power, and of less than the second share of its neighbour's, decides
+nothing: wide steps blur both frames then, and what blur leaves of a pattern is turned over or comes from beside it."""
 FOLDED = 0.07
 """Share of the energy of the two bands next to a pattern that may lie in it without belonging there: means of 4 x 4 pixels
 fold finer detail into it, otherwise for every shift of a frame. So weave and print seem to change from frame to frame."""
@@ -206,9 +209,12 @@ def _differ(one: _Look, other: _Look, *, neighbours: bool) -> Bools:
     then that much of the weaker pattern is asked for in the stronger.
     """
     product = _around(one.pattern * other.pattern, one.whole.shape[:2])
-    strong = np.minimum(one.strength, other.strength) > CONTRAST**2
     powers = one.strength, other.strength
-    alike = product >= ALIKE * (np.minimum(*powers) if neighbours else np.sqrt(powers[0] * powers[1]))
+    weaker = np.minimum(*powers)
+    strong = weaker > CONTRAST**2
+    if neighbours:
+        strong &= (weaker > FAINT * CONTRAST**2) | (weaker > np.float32(BLURRED) * np.maximum(*powers))
+    alike = product >= ALIKE * (weaker if neighbours else np.sqrt(powers[0] * powers[1]))
     return np.asarray(one.whole & other.whole & strong & ~alike)
 
 
