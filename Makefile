@@ -9,8 +9,8 @@ HOOK := worker/nearfar/merge/kernel/build_hook.py
 WEB := api/nearfar_api/web
 WEB_HOOK := $(WEB)/build_hook.py
 VALIDATOR := iiif-validator==1.0.5
-# Test processes at a time: one more than processors, since many tests wait for something to happen.
-JOBS ?= $(shell echo $$(($$(nproc) + 1)))
+# Test processes at a time: two more than processors, since many tests wait for something to happen.
+JOBS ?= $(shell echo $$(($$(nproc) + 2)))
 UV := uv==0.13.9
 COMPILE := $(BIN)/uv pip compile --quiet --universal --fork-strategy fewest --python-version 3.11 \
 	--generate-hashes --no-emit-index-url --no-annotate --no-header
@@ -87,7 +87,7 @@ format: setup  ## put the code into the one style
 	@$(BIN)/ruff check --fix .
 	@$(BIN)/ruff format .
 
-storm: setup  ## kill and freeze a working server; ARGS='--kills 200 --seed 7' takes about twenty minutes
+storm: setup  ## kill and freeze a working server; ARGS='--kills 200 --seed 7 --studio' takes about twenty minutes
 	@$(BIN)/python -m tests.acceptance.storm $(ARGS)
 
 outages: setup  ## take broker, store and data folder away from a working server, for a minute each

@@ -169,7 +169,7 @@ def _disks(ctx: Context) -> Iterator[Metric]:
         "nearfar_disk_free_bytes", "Free bytes on the disk of a folder.", labels=["folder"]
     )
     size = GaugeMetricFamily("nearfar_disk_size_bytes", "Bytes of the disk of a folder.", labels=["folder"])
-    for name in ("data", "results", "scratch"):
+    for name in ("data", "results", "work", "uploads", "scratch"):
         try:
             usage = shutil.disk_usage(getattr(ctx.places, name))
         except OSError:

@@ -20,6 +20,7 @@ import httpx
 from nearfar.jobs import JobState, Store
 from tests.acceptance.command import lay
 from tests.acceptance.crew import digests, studio, wrong
+from tests.acceptance.serving import NO_TLS
 from tests.acceptance.wires import Wire
 from tests.scenes import render
 from tests.worker.jobs.postgresql import server
@@ -114,7 +115,9 @@ class Outages:
     def _health(self) -> dict[str, str] | None:
         """What is missing, by its name; None: no answer."""
         try:
-            answer: dict[str, Any] = httpx.get(f"{self._address()}/health/ready", timeout=30).json()
+            answer: dict[str, Any] = httpx.get(
+                f"{self._address()}/health/ready", timeout=30, verify=NO_TLS
+            ).json()
         except (OSError, ValueError, httpx.TransportError):
             return None
         return {each["name"]: str(each["why"]) for each in answer["checks"] if not each["ok"]}
@@ -122,7 +125,9 @@ class Outages:
     def _look_at_page(self, name: str) -> None:
         """Whether the first page says what is missing."""
         try:
-            answer = httpx.get(f"{self._address()}/", timeout=30, headers={"accept": "text/html"})
+            answer = httpx.get(
+                f"{self._address()}/", timeout=30, headers={"accept": "text/html"}, verify=NO_TLS
+            )
         except (OSError, ValueError, httpx.TransportError):
             return
         if WORDS[name] in answer.text:

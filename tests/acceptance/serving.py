@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import os
 import signal
+import ssl
 import subprocess
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -27,13 +28,18 @@ QUICK = {
     "NEARFAR_STORE_RETRY_AFTER": "0",
 }
 """Less waiting than a person's server has, and no more of the machine than a test may take."""
+NO_TLS = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+"""For `httpx`, which otherwise reads all certificates of the machine before each question: 25 ms."""
+LONGEST_REST = 0.25
+"""Seconds between two looks at something that takes long."""
 
 
 class Served:
-    """A server in ``data``; ``env`` goes on top of its environment."""
+    """A server in ``data``; ``env`` goes on top of its environment, ``only`` names its parts if not all are needed."""
 
-    def __init__(self, data: Path, env: Mapping[str, str]) -> None:
+    def __init__(self, data: Path, env: Mapping[str, str], only: Sequence[str] = ()) -> None:
         self.data = data
+        self.only = only
         self.env = {**QUICK, **env}
         self.log = data.with_name(f"{data.name}.log")
         self.process: subprocess.Popen[bytes] | None = None
@@ -50,9 +56,10 @@ class Served:
     def start(self) -> None:
         """Start it and wait until it says that it is ready."""
         HOME.mkdir(exist_ok=True)
+        parts = [word for name in self.only for word in ("--only", name)]
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
-                [*nearfar_command(), "serve", "--data", str(self.data), "--port", "0"],
+                [*nearfar_command(), "serve", "--data", str(self.data), "--port", "0", *parts],
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,
@@ -70,7 +77,7 @@ class Served:
             if told["pid"] != self.process.pid:  # of the one before
                 return False
             self.url = told["url"]
-            return httpx.get(f"{self.url}/health/ready").is_success
+            return httpx.get(f"{self.url}/health/ready", verify=NO_TLS).is_success
         except (OSError, ValueError, httpx.TransportError):
             return False
 
@@ -82,16 +89,18 @@ class Served:
 
     def wait(self, condition: Callable[[], object], seconds: float = 120, *, what: str = "") -> None:
         """Wait for something, generously; what the server said is part of the failure."""
-        end = time.monotonic() + seconds
+        end, rest = time.monotonic() + seconds, 0.02
         while not condition():
             assert time.monotonic() < end, (what, self.log.read_text(errors="replace")[-4000:])
-            time.sleep(0.05)
+            time.sleep(rest)
+            rest = min(1.3 * rest, LONGEST_REST)
 
     def get(self, path: str) -> Any:
         """What the API has at a path, from JSON."""
         key = self.env.get("NEARFAR_SERVER_KEY")
         headers = {"Authorization": f"Bearer {key}"} if key else {}
-        return httpx.get(f"{self.url}/api/v1{path}", headers=headers).raise_for_status().json()
+        answer = httpx.get(f"{self.url}/api/v1{path}", headers=headers, verify=NO_TLS)
+        return answer.raise_for_status().json()
 
     def jobs(self) -> list[dict[str, Any]]:
         """All jobs, oldest first."""
@@ -114,9 +123,9 @@ class Served:
 
 
 @contextmanager
-def served(data: Path, **env: str) -> Iterator[Served]:
-    """Run a server; nothing of it is left running afterwards."""
-    server = Served(data, env)
+def served(data: Path, *, only: Sequence[str] = (), **env: str) -> Iterator[Served]:
+    """Run a server, or parts of one; nothing of it is left running afterwards."""
+    server = Served(data, env, only)
     server.start()
     try:
         yield server

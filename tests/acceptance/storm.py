@@ -1,7 +1,8 @@
 """The fault storm: small jobs run through a real server whose processes are killed and frozen at random moments.
 
-``python -m tests.acceptance.storm --kills 200 --seed 7`` runs a long one and says what happened; `test_storm` runs
-short ones. A freeze lasts longer than a lease, so that whoever wakes up finds its unit in other hands.
+``python -m tests.acceptance.storm --kills 200 --seed 7`` runs a long one and says what happened; ``--studio`` with
+PostgreSQL and Redis, where the broker suffers as well; `test_storm` runs short ones. A freeze lasts longer than a lease,
+so that whoever wakes up finds its unit in other hands; on a machine that is busy otherwise give a longer ``--lease``.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -29,12 +31,15 @@ from nearfar.runner import planning
 from nearfar.server_settings import ServerSettings
 from tests.acceptance.command import lay
 from tests.scenes import render
-from tests.worker.runner.redis_server import RedisServer
+from tests.worker.jobs.postgresql import server
+from tests.worker.runner.redis_server import RedisServer, redis_server
 from tests.worker.runner.serving import REAL, end_all, serving, settings_for, store_of, wait_for
 
 LEASE = 3.0
 PATIENCE = 4.0
 """Seconds that the next stroke waits for something to be at work."""
+CALM = 240.0
+"""Seconds after the storm within which one more job has to end."""
 CAP = 12
 """Attempts that a unit may take: a storm brings more misfortune than the three tries of a server."""
 CHANCES = {"pool": 6, "work": 3, "keep": 2, "supervisor": 2}
@@ -74,9 +79,9 @@ def submit(store: Store, folder: Path, name: str) -> int:
     return store.submit(planning.submission(name, frames, owner=OWNER), who="storm").job
 
 
-def storm_settings(data: Path, **tables: dict[str, object]) -> ServerSettings:
+def storm_settings(data: Path, lease: float = LEASE, **tables: dict[str, object]) -> ServerSettings:
     """A server of two slots with a short lease, whose units may be tried often."""
-    store = {"lease": LEASE, "attempts": CAP, "retry_after": 0.1} | tables.pop("store", {})
+    store = {"lease": lease, "attempts": CAP, "retry_after": 0.1} | tables.pop("store", {})
     return settings_for(data, store=store, **tables)
 
 
@@ -212,7 +217,7 @@ class Storm:
     def _freeze(self) -> None:
         pid = self._strike(signal.SIGSTOP)
         # By a timer: this storm may itself wait for the store while a frozen process has its lock.
-        seconds = LEASE + self.random.uniform(0.3, 2.0)
+        seconds = self.settings.store.lease + self.random.uniform(0.3, 2.0)
         self.frozen[pid] = threading.Timer(seconds, _signal, (pid, signal.SIGCONT))
         self.frozen[pid].start()
 
@@ -234,12 +239,15 @@ class Storm:
             self.struck["broker frozen"] += 1
 
     def _calm(self) -> None:
-        end = time.monotonic() + 240
-        while self._open():
+        left, end = self._open(), time.monotonic() + CALM
+        while left:
             assert time.monotonic() < end, (
-                f"{self._open()} jobs did not come to an end:\n{self.server.text()[-4000:]}"
+                f"{left} jobs did not come to an end:\n{self.server.text()[-4000:]}"
             )
             self._sleep(0.2)
+            now = self._open()
+            if now < left:
+                left, end = now, time.monotonic() + CALM
         while self.frozen or self.redis_back:
             self._sleep(0.2)
 
@@ -325,22 +333,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--kills", type=int, default=30, help="as many processes are frozen as well")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=0, help="default: 20, or one for each three kills")
+    parser.add_argument("--lease", type=float, default=LEASE, help="seconds")
+    parser.add_argument("--studio", action="store_true", help="with PostgreSQL and Redis")
     parser.add_argument("--keep", action="store_true", help="leave the server's folder for a look")
     options = parser.parse_args(arguments)
     base = Path(tempfile.mkdtemp(prefix="nearfar-storm-"))
     try:
-        stacks = make_stacks(base)
-        storm = Storm(
-            storm_settings(base / "server"),
-            stacks,
-            seed=options.seed,
-            jobs=options.jobs or max(20, options.kills // 3),
-            kills=options.kills,
-            freezes=options.kills,
-        )
-        storm.run()
-        wrong = storm.wrong()
-        print(storm.told(), *(wrong or ["nothing is wrong"]), sep="\n")
+        with _services(options.studio) as (tables, redis):
+            storm = Storm(
+                storm_settings(base / "server", options.lease, **tables),
+                make_stacks(base),
+                seed=options.seed,
+                jobs=options.jobs or max(20, options.kills // 3),
+                kills=options.kills,
+                freezes=options.kills,
+                redis=redis,
+            )
+            storm.run()
+            wrong = storm.wrong()
+            print(storm.told(), *(wrong or ["nothing is wrong"]), sep="\n")
         return 1 if wrong else 0
     finally:
         end_all(base / "server")
@@ -348,6 +359,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(f"left: {base}")
         else:
             shutil.rmtree(base, ignore_errors=True)
+
+
+@contextmanager
+def _services(studio: bool) -> Iterator[tuple[dict[str, dict[str, object]], RedisServer | None]]:
+    """A PostgreSQL and a Redis for the storm: their addresses as settings, and the latter; or nothing of the kind."""
+    if not studio:
+        yield {}, None
+        return
+    with server("-c", "fsync=off") as url, redis_server() as redis:
+        yield {"store": {"url": url}, "broker": {"url": redis.url}}, redis
 
 
 if __name__ == "__main__":

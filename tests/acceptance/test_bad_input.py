@@ -27,13 +27,25 @@ from tests.acceptance.bad_stacks import (
     other_ending,
 )
 from tests.acceptance.command import digests, lay
-from tests.acceptance.serving import Served, served
+from tests.acceptance.serving import NO_TLS, Served, served
 from tests.scenes import render
 
 ENDED = {"done", "failed", "cancelled"}
 
 
 WAYS = ("inbox", "path", "upload")
+
+
+ALIKE = ("text", "huge tiff", "huge png", "huge jpeg")
+"""Cases that are found by decoding alone, however the frames came: they come one way."""
+
+
+def came(way: str, case: str) -> bool:
+    """Whether a case comes on a way."""
+    return way == WAYS[0] or case not in ALIKE
+
+
+CAME = [(way, case) for way in WAYS for case in CASES if came(way, case)]
 
 
 AWAY = "outside"
@@ -65,7 +77,9 @@ class Scattered:
     opened: Opened = field(default_factory=Opened)
 
     def post(self, stack: str, **what: Any) -> httpx.Response:
-        answer = httpx.post(f"{self.server.url}/api/v1/jobs", json={"stack": stack, **what}, timeout=30)
+        answer = httpx.post(
+            f"{self.server.url}/api/v1/jobs", json={"stack": stack, **what}, timeout=30, verify=NO_TLS
+        )
         if answer.status_code != 201:
             self.refused[stack] = answer
         return answer
@@ -91,7 +105,7 @@ class Scattered:
         if answer.status_code == 201:
             frames = f"{self.server.url}/api/v1/jobs/{answer.json()['id']}/frames"
             for number, path in enumerate(files, 1):
-                httpx.put(f"{frames}/{number}", content=path.read_bytes()).raise_for_status()
+                httpx.put(f"{frames}/{number}", content=path.read_bytes(), verify=NO_TLS).raise_for_status()
 
     def jobs(self) -> dict[str, dict[str, Any]]:
         return {job["stack"]: job for job in self.server.get("/jobs?limit=200")["jobs"]}
@@ -152,7 +166,8 @@ def scattered(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scattered]:
 def give_everything(found: Scattered) -> None:
     for way in WAYS:
         for name, (make, *_) in CASES.items():
-            found.come(way, name, make)
+            if came(way, name):
+                found.come(way, name, make)
         found.come(way, "good", good)
         found.come(way, "other ending", other_ending)
         found.come(way, "odd names", lambda folder: lay(FRAMES[1:], folder, format="jpeg", names=NAMES))
@@ -166,8 +181,7 @@ def give_everything(found: Scattered) -> None:
     found.post("linked folder", folder=str(found.shared / "linked folder"))
 
 
-@pytest.mark.parametrize("case", CASES)
-@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize(("way", "case"), CAME)
 def test_a_stack_that_cannot_be_merged_fails_with_the_frame_and_the_reason(
     way: str, case: str, scattered: Scattered
 ) -> None:
@@ -289,7 +303,7 @@ def test_a_stack_of_any_name_stays_in_the_results(stack: str, scattered: Scatter
 
 
 def test_no_original_was_touched(scattered: Scattered) -> None:
-    assert len(scattered.before) == len(WAYS) * (len(CASES) + 3)
+    assert len(scattered.before) == len(CAME) + 3 * len(WAYS)
     for folder, before in scattered.before.items():
         assert digests(folder) == before
 
@@ -321,14 +335,14 @@ def test_more_tiny_frames_than_files_may_be_open_come_to_an_end(tmp_path: Path) 
     """Render has all frames open at once. The usual limit is 1024 (from memory); a smaller one shows the same sooner."""
     small = render("occlusion", frames=20, size=(64, 48), seed=8).frames
     aside = tmp_path / "many"
-    for k in range(15):
+    for k in range(8):
         lay(small, aside, format="jpeg", names=[f"F{k:02d}{n:02d}.jpg" for n in range(20)])
     before = digests(aside)
     with ExitStack() as stack:
-        with few_files(256):
+        with few_files(128):
             server = stack.enter_context(served(tmp_path / "data", NEARFAR_WORKER_MEMORY="768MiB"))
         assert server.process is not None
-        assert resource.prlimit(server.process.pid, resource.RLIMIT_NOFILE)[0] == 256 < len(before)
+        assert resource.prlimit(server.process.pid, resource.RLIMIT_NOFILE)[0] == 128 < len(before)
         aside.rename(server.inbox / "many")
         server.wait(lambda: any(job["state"] in ENDED for job in server.jobs()), seconds=600)
         (job,) = server.jobs()

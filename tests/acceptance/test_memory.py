@@ -21,6 +21,9 @@ from tests.scenes.tags import exif_block, srgb_profile
 SIZE = (3000, 2000)
 
 
+FEW, MANY = 8, 40
+
+
 def _write_stack(folder: Path, count: int) -> None:
     """Frames of 6 megapixels of a slope: each sharp in a strip that moves down the picture, softer step by step away
     from it; fast rather than true to optics.
@@ -83,18 +86,26 @@ def _least(folder: Path, out: Path) -> int:
     return int(found[1])
 
 
+@pytest.fixture(scope="module")
+def stacks(tmp_path_factory: pytest.TempPathFactory) -> dict[int, Path]:
+    """Folders by the number of frames in them."""
+    folder = tmp_path_factory.mktemp("stacks")
+    for count in (FEW, MANY):
+        _write_stack(folder / f"{count}", count)
+    return {count: folder / f"{count}" for count in (FEW, MANY)}
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("threads", [1, 2])
 def test_the_least_limit_is_kept_and_does_not_grow_with_the_number_of_frames(
-    threads: int, tmp_path: Path
+    threads: int, stacks: dict[int, Path], tmp_path: Path
 ) -> None:
     """Frames are mapped, their pages come and go below the limit; with five times the frames five times as many are
     sharp in each tile, and the same limit has to do.
     """
     limits = []
-    for count in (12, 60):
-        frames, out = tmp_path / f"frames{count}", tmp_path / f"{count}.tif"
-        _write_stack(frames, count)
+    for count, frames in stacks.items():
+        out = tmp_path / f"{count}.tif"
         limit = _least(frames, out)
         done = _watched(frames, out, "--memory", f"{limit}MiB", "--threads", str(threads))
         told: dict[str, Any] = done.report["memory"]
@@ -106,7 +117,6 @@ def test_the_least_limit_is_kept_and_does_not_grow_with_the_number_of_frames(
     assert abs(limits[1] - limits[0]) <= 16  # it is told in steps of 16 MiB
 
 
-def test_without_a_limit_the_plan_is_held_to_as_well(tmp_path: Path) -> None:
-    _write_stack(tmp_path / "frames", 6)
-    done = _watched(tmp_path / "frames", tmp_path / "6.tif")
+def test_without_a_limit_the_plan_is_held_to_as_well(stacks: dict[int, Path], tmp_path: Path) -> None:
+    done = _watched(stacks[FEW], tmp_path / "few.tif")
     assert done.peak <= done.report["memory"]["planned"]

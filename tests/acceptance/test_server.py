@@ -51,7 +51,7 @@ def forty(tmp_path_factory: pytest.TempPathFactory) -> Stack:
 def long(tmp_path_factory: pytest.TempPathFactory) -> Stack:
     """Enough work for some seconds."""
     folder = tmp_path_factory.mktemp("long")
-    frames = big("easy", 20, size=(1800, 1200)).folder
+    frames = big("easy", 12, size=(1800, 1200)).folder
     merged(frames, folder / "long.tif")
     return Stack(frames=frames, picture=folder / "long.tif")
 

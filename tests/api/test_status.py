@@ -112,6 +112,8 @@ def test_a_disk_that_is_short_of_space_is_told_wherever_jobs_are(
     store.hand_back(claim(store), rest=10.0, cause="disk", reason="there is no space on a disk: work: full")
     assert client.get(f"/api/v1/jobs/{job}").json()["waits"] == "there is no space on a disk: work: full"
     assert "there is no space on a disk: work: full" in page(client).text
+    for path in ("/", "/jobs", f"/jobs/{job}"):
+        assert "here is no space on a disk: work: full" in client.get(path).text, path
 
 
 def test_hostile_names_stay_words(client: Client, store: Store, places: Places) -> None:

@@ -23,7 +23,8 @@ from nearfar.runner.weights import Extent, first_units, last_units
 MEGAPIXELS = 24.0
 SIZE = (6000, 4000)
 FRAME_BYTES = {"raw": 32e6, "jpeg": 12e6}
-ROW_BYTES = {"raw": 6 * MEGAPIXELS * 1e6, "jpeg": 3 * MEGAPIXELS * 1e6}
+ROW_BYTES = {"raw": 6 * MEGAPIXELS * 1e6, "jpeg": 1.5 * MEGAPIXELS * 1e6}
+"""JPEG frames whose chroma is halved both ways lie in scratch as luma and chroma planes."""
 SECONDS = {"raw": 0.12, "jpeg": 0.0094}
 """Seconds of one thread for the survey of a frame's megapixel."""
 DECODE = {"raw": 0.10, "jpeg": 0.006}

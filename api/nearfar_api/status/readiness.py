@@ -93,7 +93,8 @@ def data_problem(ctx: Context) -> str | None:
 def disk_problem(ctx: Context) -> str | None:
     """Which disk has less free space than must stay free, in words; None if none has."""
     spare = ctx.settings.worker.spare_disk
-    for folder in (ctx.places.data, ctx.places.results, ctx.places.scratch):
+    places = ctx.places
+    for folder in (places.data, places.results, places.work, places.uploads, places.scratch):
         try:
             free = shutil.disk_usage(folder).free
         except OSError as error:

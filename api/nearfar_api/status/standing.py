@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from nearfar.jobs import JobQuery, JobState, Sort
@@ -82,7 +83,8 @@ def disks(ctx: Context) -> list[Disk]:
     """The disks of the server's folders; one that several of them share is listed once."""
     places = ctx.places
     told: dict[int | str, Disk] = {}
-    for name, path in {"data": places.data, "results": places.results, "scratch": places.scratch}.items():
+    for name in ("data", "results", "work", "uploads", "scratch"):
+        path: Path = getattr(places, name)
         try:
             device, usage = path.stat().st_dev, shutil.disk_usage(path)
         except OSError:

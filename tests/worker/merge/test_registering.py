@@ -21,6 +21,7 @@ from nearfar.merge.register import FramePose, Registration
 from nearfar.merge.registering import SurveyedView, from_json, nothing_goes_together, register_key, to_json
 from nearfar.merge.scratch import Scratch, open_scratch
 from nearfar.merge.survey import MappedFrame, Surveyed, Surveyor, identify, luma_curve
+from nearfar.merge.surveyed_stack import SurveyedStack
 from tests.acceptance.command import lay
 from tests.bench import metrics
 from tests.scenes import Scene, render, strangers
@@ -58,14 +59,17 @@ def register(scratch: Scratch, survey: Callable[[NDArray[np.uint16]], list[Surve
         done = survey(frames)
         lowest = [scratch.load(f.key, "survey", "lowest")[0] for f in done]
         return registering.register_stack(
-            *(scratch, done, [MappedFrame(f) for f in done]),
-            noise=estimate(lowest, bits=16),
-            size=SIZE,
-            recipe=Recipe(register=RegisterRecipe(**change)),  # type: ignore[arg-type]
+            SurveyedStack(
+                scratch=scratch,
+                frames=done,
+                noise=estimate(lowest, bits=16),
+                recipe=Recipe(register=RegisterRecipe(**change)),  # type: ignore[arg-type]
+                threads=2,
+            ),
+            [MappedFrame(f) for f in done],
             reference=reference,
             tick=lambda _: None,
             touch=lambda: None,
-            threads=2,
         )
 
     return make

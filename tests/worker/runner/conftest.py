@@ -18,7 +18,7 @@ from tests.worker.jobs.postgresql import server
 from tests.worker.runner.mending.mended import Mending, deliver, put_back
 from tests.worker.runner.redis_server import RedisServer, redis_server
 from tests.worker.runner.serving import settings_for, store_of
-from tests.worker.runner.workbench import Bench
+from tests.worker.runner.workbench import Bench, empty_store
 
 if TYPE_CHECKING:
     from tests.worker.runner.objects.crew import Crew
@@ -39,6 +39,7 @@ def places(settings: ServerSettings) -> Places:
 
 @pytest.fixture
 def store(settings: ServerSettings, places: Places) -> Iterator[Store]:
+    (places.data / "store.sqlite").write_bytes(empty_store())
     opened = store_of(settings)
     yield opened
     dispose(opened.database.engine)

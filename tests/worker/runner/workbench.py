@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import signal
+import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -13,6 +15,7 @@ from typing import Any
 from nearfar.frames.decode import read_header
 from nearfar.intake.listing import gather
 from nearfar.jobs import Claim, Job, JobState, Rules, Store, Submission, UnitKind, open_store
+from nearfar.jobs.engine import dispose
 from nearfar.merge import survey
 from nearfar.merge.deliver.delivery import Outputs
 from nearfar.merge.recipe import Recipe
@@ -31,6 +34,17 @@ MEMORY = 1 << 40
 SPARE = 1 << 20
 PICTURE_FILES = ("tif", "preview.jpg", "focus.tif", "doubt.tif", "focus.png")
 """Endings of the files that are the same however a stack was merged; reports contain times and memory."""
+
+
+@functools.cache
+def empty_store(host: str | None = None) -> bytes:
+    """A store without jobs, to be copied: making one takes longer than most tests."""
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "store.sqlite"
+        store = open_store(f"sqlite:///{file}", host=host)
+        store.close()
+        dispose(store.database.engine)
+        return file.read_bytes()
 
 
 def places_in(folder: Path) -> Places:
@@ -59,6 +73,9 @@ class Bench:
     def at(cls, folder: Path, **rules: Any) -> Bench:
         places = places_in(folder)
         usual: dict[str, Any] = {"retry_after": 0.0, "elsewhere": 0.0}
+        file = folder / "store.sqlite"
+        if not file.exists():
+            file.write_bytes(empty_store("bench"))
         store = open_store(places.store_url, rules=Rules(**(usual | rules)), host="bench")
         hands = Hands(places=places, memory=MEMORY, threads=1, spare_disk=SPARE)
         return cls(places=places, store=store, hands=hands)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import threading
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from nearfar.intake.answering import sign
 from nearfar.intake.ledger import Ledger
 from nearfar.intake.settling import Mark
 
@@ -43,6 +45,7 @@ def content_digest(path: Path | str, mark: Mark) -> str | None:
             return None
         while piece := file.read(PIECE):
             digest.update(piece)
+            sign()
         if Mark.of(os.fstat(descriptor)) != mark:
             return None
     return digest.hexdigest()
@@ -53,6 +56,7 @@ class Digests:
 
     def __init__(self, file: Path) -> None:
         self._ledger = Ledger(file, durable=False)
+        self._lock = threading.Lock()
         self.read = 0
         """Files that were read, since this was opened."""
 
@@ -74,8 +78,9 @@ class Digests:
         self.read += 1
         digest = content_digest(path, mark)
         if digest is not None:
-            self._ledger.put({_key(mark): digest})
-            self._forget()
+            with self._lock:  # one may come late, from a share that hung
+                self._ledger.put({_key(mark): digest})
+                self._forget()
         return digest
 
     def _forget(self) -> None:

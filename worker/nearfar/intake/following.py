@@ -10,6 +10,7 @@ from pathlib import Path
 from nearfar.errors import FrameRefused, NearfarError
 from nearfar.frames.ending import examine
 from nearfar.frames.headers import FrameHeader
+from nearfar.intake.answering import sign
 from nearfar.intake.digests import Digests
 from nearfar.intake.listing import in_sequence, list_frames, made_by_nearfar, natural
 from nearfar.intake.scanning import Folder, said
@@ -110,6 +111,7 @@ class Follower:
         if before is not None and before.mark == mark and (before.fault is None or now - before.at < AGAIN):
             return before.fault
         looked = _look_into(path, mark, now)
+        sign()
         self._files[name] = looked
         return looked.fault
 

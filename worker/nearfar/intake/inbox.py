@@ -11,13 +11,12 @@ import logging
 import os
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
 from nearfar.errors import InputRefused
-from nearfar.intake.answering import Answers
+from nearfar.intake.answering import Answers, sign
 from nearfar.intake.arrivals import Arrival, Found, Look, Place, Watched, from_card
 from nearfar.intake.card.folders import apart, card_name
 from nearfar.intake.card.following import CardFollower, Sorting
@@ -103,6 +102,7 @@ class Inbox:
         self._share = share
         self._processes = Processes()
         self._scans: Answers[_Scanned] = Answers(ANSWER)
+        self._judged: Answers[list[Found]] = Answers(ANSWER, fresh=True)
         self._followers: dict[str, Follower] = {}
         self._followed: set[str] = set()
         self._cards: dict[str, CardFollower] = {}
@@ -132,12 +132,22 @@ class Inbox:
         return Look(folders=tuple(folders), found=tuple(found), hurry=self._hurry)
 
     def cards(self) -> list[str]:
-        """Folders that are cards now: every watched one, and those in them that look like one."""
-        found = [root.path for root in self.watched if root.problem is None]
-        for root in list(found):
-            with suppress(OSError):
-                folders = list(scan(root, sort=self._sort, excluded=self._excluded))
-                found += [card.path for card in apart(folders)[0]]
+        """Folders that are cards now: every watched one, and those in them that look like one.
+
+        A watched folder that does not answer is left out.
+        """
+        asked = [root.path for root in self.watched if root.problem is None]
+        for root in asked:
+            self._scans.ask(root, partial(self._scan, root))
+        found: list[str] = []
+        for root in asked:
+            try:
+                folders = self._scans.take(root).whole()
+            except TimeoutError:
+                continue
+            except OSError:
+                folders = []
+            found += [root, *(card.path for card in apart(folders)[0])]
         return list(dict.fromkeys(found))
 
     def _keep_as_it_was(self, root: str, problem: str) -> None:
@@ -169,7 +179,15 @@ class Inbox:
             if error.errno in AWAY:
                 return f"the folder is not there: {said(error)}; its stacks wait until it is back"
             return f"the folder cannot be read: {said(error)}; change its permissions"
-        share = scanned.share
+        self._judged.ask(root.path, partial(self._judge_all, root, folders, scanned.share, now))
+        try:
+            self._last[root.path] = self._judged.take(root.path)
+        except TimeoutError as error:
+            return f"a file in it cannot be read: its file system does not answer ({error}); its stacks wait until it does"
+        return None
+
+    def _judge_all(self, root: Watched, folders: list[Folder], share: str | None, now: float) -> list[Found]:
+        """What is found in all folders of a watched one; in a thread of its own, since reading a file may hang."""
         settings = {folder.parts: Path(folder.path, WISHES) for folder in folders if WISHES in folder.ours}
         found: list[Found] = []
         cards, stacks = apart(folders)
@@ -183,8 +201,8 @@ class Inbox:
                 now=now,
             )
             found += self._judge(place, card=folder in cards)
-        self._last[root.path] = found
-        return None
+            sign()
+        return found
 
     def _scan(self, path: str) -> _Scanned:
         """What lies in a watched folder and all below; in a thread of its own, which may hang with a share."""
@@ -199,8 +217,8 @@ class Inbox:
 
     @property
     def scan_seconds(self) -> float:
-        """Processor seconds of all scans so far."""
-        return self._scans.spent
+        """Processor seconds of all scans so far, and of what followed from them."""
+        return self._scans.spent + self._judged.spent
 
     def _judge(self, place: Place, *, card: bool) -> list[Found]:
         """What is found in one folder. A bug that shows in one folder does not hold up the others."""

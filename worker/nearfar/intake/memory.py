@@ -121,4 +121,4 @@ class Memory:
 
     def loose(self, source: str) -> list[Known]:
         """Stacks that were taken from a folder of loose frames, i.e. from a card."""
-        return [k for k in self.known.values() if k.loose and k.source == source]
+        return [k for k in list(self.known.values()) if k.loose and k.source == source]

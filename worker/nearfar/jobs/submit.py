@@ -298,12 +298,22 @@ def note_frames(tx: Tx, job: int, notes: Sequence[FrameNote]) -> None:
     NotFound
         The job has no frame at one of the places.
     """
+    # One statement for all that are alike: everyone who goes on with the job waits for a unit's outcome.
+    alike: dict[tuple[str, ...], list[dict[str, Any]]] = {}
     for note in notes:
-        values: dict[str, Any] = {"state": note.state, "reason": note.reason}
-        values |= {"size": note.size} if note.size is not None else {}
-        values |= {"digest": note.digest} if note.digest is not None else {}
-        changed = tx.conn.execute(
-            sa.update(frames).where(frames.c.job == job, frames.c.position == note.position).values(**values)
-        )
-        if changed.rowcount == 0:
-            raise NotFound(f"job {job} has no frame at place {note.position}, counted from 0")
+        known: dict[str, Any] = {"size": note.size, "digest": note.digest}
+        values = {name: value for name, value in known.items() if value is not None}
+        values |= {"state": note.state, "reason": note.reason, "place": note.position}
+        alike.setdefault(tuple(values), []).append(values)
+    for names, rows in alike.items():
+        own = (frames.c.job == job, frames.c.position == sa.bindparam("place"))
+        said: dict[str, Any] = {name: sa.bindparam(name) for name in names if name != "place"}
+        if tx.conn.execute(sa.update(frames).where(*own).values(said), rows).rowcount != len(rows):
+            _name_missing(tx, job, [row["place"] for row in rows])
+
+
+def _name_missing(tx: Tx, job: int, places: Sequence[int]) -> None:
+    there = set(tx.conn.scalars(sa.select(frames.c.position).where(frames.c.job == job)))
+    for place in places:
+        if place not in there:
+            raise NotFound(f"job {job} has no frame at place {place}, counted from 0")

@@ -13,13 +13,13 @@ from nearfar.jobs.model import totals
 
 def add(tx: Tx, amounts: Mapping[tuple[str, str], float]) -> None:
     """Add to the sums with these names and labels, in one order, so that two transactions cannot block each other."""
-    for (name, label), amount in sorted(amounts.items()):
-        insert = postgresql.insert(totals) if tx.postgresql else sqlite.insert(totals)
-        tx.conn.execute(
-            insert.values(name=name, label=label, value=amount).on_conflict_do_update(
-                index_elements=["name", "label"], set_={"value": totals.c.value + insert.excluded.value}
-            )
-        )
+    insert = postgresql.insert(totals) if tx.postgresql else sqlite.insert(totals)
+    sums = {"value": totals.c.value + insert.excluded.value}
+    rows = [
+        {"name": name, "label": label, "value": amount} for (name, label), amount in sorted(amounts.items())
+    ]
+    if rows:
+        tx.conn.execute(insert.on_conflict_do_update(index_elements=["name", "label"], set_=sums), rows)
 
 
 def read(tx: Tx) -> dict[tuple[str, str], float]:

@@ -144,6 +144,8 @@ def _add_units(tx: Tx, claim: Claim, job: Row, plans: Sequence[UnitPlan]) -> Non
 
 def _set_least(tx: Tx, claim: Claim, least: int) -> None:
     """Let units that nobody began go to workers with that much memory alone."""
+    if not least:
+        return
     begun = units.c.state.not_in((UnitState.WAITING, UnitState.READY))
     own = (units.c.job == claim.job, units.c.run == claim.run, units.c.memory < least)
     tx.conn.execute(sa.update(units).where(*own, sa.not_(begun)).values(memory=least))

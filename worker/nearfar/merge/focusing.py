@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +16,12 @@ from nearfar.merge.focus.movement import Moved, take_from_one
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.picture_calls import CELL, grid_shape
 from nearfar.merge.keys import key
-from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
+from nearfar.merge.surveyed_stack import SurveyedStack
 
 VERSION = 13
 
@@ -48,21 +48,24 @@ def bend_of(registration: Registration, place: int) -> Bend | None:
 
 
 def focus_stack(
-    scratch: Scratch,
+    stack: SurveyedStack,
     name: str,
-    frames: Sequence[Surveyed],
     registration: Registration,
-    used: Sequence[int],
     *,
     spots: Spots,
-    size: tuple[int, int],
-    noise: Noise,
-    recipe: Recipe,
-    threads: int,
     tick: Callable[[float], None],
 ) -> tuple[FocusMap, FocusWriter, list[Moved]]:
-    """Focus map, volume and movement of the used frames, from scratch if they are there under ``name``, or made now."""
-    rows, cols = grid_shape(*size)
+    """Focus map, volume and movement of the used frames, from scratch if they are there under ``name``, or made now.
+
+    Parameters
+    ----------
+    spots
+        Places on the sensor that count for nothing.
+    tick
+        Given the parts of the frames that are done, in frames.
+    """
+    scratch, frames, used = stack.scratch, stack.frames, registration.used
+    rows, cols = grid_shape(*stack.size)
     shape = (rows, len(used), cols)
     stored = scratch.load_text(name, "moved")
     volume_there = scratch.has(name, "volume", 3 * rows * cols * len(used))
@@ -73,18 +76,18 @@ def focus_stack(
             writer = _volume(part, shape, "w+")
             found = find_focus(
                 views,
-                size=size,
-                noise=noise,
-                recipe=recipe.focus,
+                size=stack.size,
+                noise=stack.noise,
+                recipe=stack.recipe.focus,
                 writer=writer,
-                threads=threads,
+                threads=stack.threads,
                 tick=tick,
             )
             moved: list[Moved] = []
-            if recipe.focus.movement:
+            if stack.recipe.focus.movement:
                 readers = [_small_of(scratch, frames[k]) for k in used]
                 moved = take_from_one(
-                    views, readers, writer, size=size, threads=threads, tick=lambda: tick(0.0)
+                    views, readers, writer, size=stack.size, threads=stack.threads, tick=lambda: tick(0.0)
                 )
         scratch.save(name, "focus", vars(found))
         stored = [vars(m) for m in moved]

@@ -13,7 +13,7 @@ from nearfar.errors import StackRefused
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.keys import key
-from nearfar.merge.noise import WHITE, Noise
+from nearfar.merge.noise import WHITE
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Bent, FramePose, Registration, Share, Tuning, register
 from nearfar.merge.register.blocked import colour_places, covered_frames
@@ -22,6 +22,7 @@ from nearfar.merge.register.misfired import misfired_frames
 from nearfar.merge.register.misfired import why as misfired_why
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
+from nearfar.merge.surveyed_stack import SurveyedStack
 
 VERSION = 11
 
@@ -71,27 +72,20 @@ def register_key(surveys: Sequence[str], recipe: Recipe, reference: int | None) 
 
 
 def register_stack(
-    scratch: Scratch,
-    frames: Sequence[Surveyed],
+    stack: SurveyedStack,
     mapped: Sequence[MappedFrame],
-    noise: Noise,
-    size: tuple[int, int],
-    recipe: Recipe,
     *,
     reference: int | None,
     tick: Callable[[float], None],
     touch: Callable[[], None],
-    threads: int,
     share: Share | None = None,
 ) -> Registration:
-    """Register surveyed frames, and leave out those that turn out not to belong. See `nearfar.merge.register`.
+    """Register a stack, and leave out those that turn out not to belong. See `nearfar.merge.register`.
 
     Parameters
     ----------
-    frames, mapped
-        All frames of the stack, and their pixels.
-    size
-        Width and height of a frame.
+    mapped
+        Pixels of all its frames.
     reference
         Place of the frame whose geometry the picture takes; None leaves the choice to registration.
     tick
@@ -100,19 +94,25 @@ def register_stack(
         Called before pixels of a frame are read.
     share
         If other processes register the same stack: how they divide the work.
+
+    Raises
+    ------
+    StackRefused
+        The frame that was to give the picture its geometry does not belong.
     """
+    noise, recipe, threads = stack.noise, stack.recipe, stack.threads
     variance = noise.variance[len(noise.variance) // 2]
     per_band = [float(variance * WHITE[b] * noise.bands[b]) for b in range(3)]
     floor = (per_band[0], per_band[1], per_band[2])
     views = [
-        SurveyedView(frame=f, number=k, scratch=scratch, mapped=m.pixels, noise=floor, touch=touch)
-        for k, (f, m) in enumerate(zip(frames, mapped, strict=True))
+        SurveyedView(frame=f, number=k, scratch=stack.scratch, mapped=m.pixels, noise=floor, touch=touch)
+        for k, (f, m) in enumerate(zip(stack.frames, mapped, strict=True))
     ]
     tuning = Tuning(belong_likeness=recipe.register.same_scene, bend=recipe.register.bend)
     found = register(
-        views, size=size, reference=reference, recipe=tuning, tick=tick, threads=threads, share=share
+        views, size=stack.size, reference=reference, recipe=tuning, tick=tick, threads=threads, share=share
     )
-    odd = _odd_ones(found, views)
+    odd = _odd_ones(found, views, threads)
     if reference in odd:
         raise StackRefused(
             f"{views[reference].name} was to give the picture its geometry, but is left out: {odd[reference]}. "
@@ -122,7 +122,7 @@ def register_stack(
         kept = [k for k in range(len(views)) if k not in odd]
         again = register(
             [views[k] for k in kept],
-            size=size,
+            size=stack.size,
             reference=None if reference is None else kept.index(reference),
             recipe=tuning,
             tick=tick,
@@ -136,7 +136,7 @@ def register_stack(
     return replace(found, frames=tuple(replace(f, gain_ev=0.0) for f in found.frames))
 
 
-def _odd_ones(found: Registration, views: Sequence[SurveyedView]) -> dict[int, str]:
+def _odd_ones(found: Registration, views: Sequence[SurveyedView], threads: int) -> dict[int, str]:
     """Places of frames that could be lined up but do not belong, with the reason."""
     misfired = misfired_frames(found.frames)
     lit_alike = [replace(f, used=f.used and k not in misfired) for k, f in enumerate(found.frames)]
@@ -145,6 +145,7 @@ def _odd_ones(found: Registration, views: Sequence[SurveyedView]) -> dict[int, s
         lit_alike,
         lambda place: views[place].small.astype(np.float32) * unit,
         lambda place: colour_places(views[place].pixels),
+        threads,
     )
     return {
         **{k: covered_why(share) for k, share in covered.items()},

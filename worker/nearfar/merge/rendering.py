@@ -14,15 +14,15 @@ from nearfar.merge.focus.find import FocusMap, FocusWriter
 from nearfar.merge.focusing import bend_of, pose_of
 from nearfar.merge.kernel.picture_calls import TileKernel, render_bytes
 from nearfar.merge.keys import key
-from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
 from nearfar.merge.render import Renderer
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import MappedFrame
+from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 10
+VERSION = 12
 
 WARPED_CHANNEL = 0.761
 """Variance that a warp at a random phase leaves of white noise of variance 1 in a channel."""
@@ -69,21 +69,31 @@ def gain_table(header: FrameHeader, gain_ev: float) -> NDArray[np.float32] | Non
 
 
 def make_renderer(
-    headers: Sequence[FrameHeader],
+    stack: SurveyedStack,
     mapped: Sequence[MappedFrame],
     registration: Registration,
-    used: Sequence[int],
     *,
     spots: Spots,
     found: FocusMap,
     volume: FocusWriter,
-    noise: Noise,
-    recipe: Recipe,
     plan: Plan,
     relax: Callable[[], None],
 ) -> Renderer:
-    """The renderer of a stack; ``headers`` and ``mapped`` are those of the used frames, in order."""
-    size = (headers[0].width, headers[0].height)
+    """The renderer of a stack.
+
+    Parameters
+    ----------
+    mapped
+        Pixels of the used frames, in order.
+    spots
+        Places on the sensor to be taken from other frames, or filled.
+    found, volume
+        What the focus step made.
+    relax
+        Called often; gives mapped pages back, and raises to stop.
+    """
+    recipe, noise, used, size = stack.recipe, stack.noise, registration.used, stack.size
+    headers = [stack.frames[k].header for k in used]
     gains = [registration.frames[k].gain_ev for k in used]
     kernel = TileKernel(
         size=size,

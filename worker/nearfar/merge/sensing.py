@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from nearfar.merge.focusing import bend_of, pose_of
 from nearfar.merge.keys import key
-from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration, Share
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import SensorFrame, Spots, find_spots
 from nearfar.merge.survey import MappedFrame, Surveyed
+from nearfar.merge.surveyed_stack import SurveyedStack
 
 VERSION = 3
 KIND = "spots"
@@ -26,25 +26,31 @@ def spots_key(register_key: str, recipe: Recipe) -> str:
 
 
 def look_for_spots(
-    scratch: Scratch,
-    frames: Sequence[Surveyed],
+    stack: SurveyedStack,
     mapped: Sequence[MappedFrame],
     registration: Registration,
-    used: Sequence[int],
     *,
-    noise: Noise,
-    recipe: Recipe,
-    threads: int,
     relax: Callable[[], None],
     share: Share | None = None,
 ) -> Spots:
-    """Search the used frames for spots; ``mapped`` are the pixels of all ``frames``, ``used`` places among them."""
-    if not recipe.sensor.spots:
+    """Search the used frames for hot and dead pixels and dust.
+
+    Parameters
+    ----------
+    mapped
+        Pixels of all frames of the stack.
+    relax
+        Called often; gives mapped pages back, and raises to stop.
+    share
+        If other processes search the same stack: how they divide the work.
+    """
+    used = registration.used
+    if not stack.recipe.sensor.spots:
         return Spots(why_not="the recipe leaves them alone")
-    if len({frames[k].header.orientation for k in used}) > 1:
+    if len({stack.frames[k].header.orientation for k in used}) > 1:
         return Spots(why_not="the camera was turned between the frames")
-    views = [_view(scratch, frames[k], mapped[k], registration, k) for k in used]
-    return find_spots(views, noise, relax, threads, share)
+    views = [_view(stack.scratch, stack.frames[k], mapped[k], registration, k) for k in used]
+    return find_spots(views, stack.noise, relax, stack.threads, share)
 
 
 def _view(

@@ -13,6 +13,7 @@ from nearfar.merge.recipe import Recipe
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor.correcting import Masters, make_planes
 from nearfar.merge.survey import MappedFrame, Mark, Surveyor, has_rows, surveyed
+from nearfar.merge.surveyed_stack import SurveyedStack
 
 Tick = Callable[[float], None]
 """Called with the progress since the last call."""
@@ -117,3 +118,13 @@ class StackFrames:
             bits = self.frames[0].header.bits
             self._noise = estimate(lowest, bits=bits, sigma=self.recipe.render.noise)
         return self._noise
+
+    def surveyed(self) -> SurveyedStack:
+        """The frames with what holds for all of them; those that are not surveyed yet are, now."""
+        return SurveyedStack(
+            noise=self.noise(),
+            scratch=self.scratch,
+            frames=self.frames,
+            recipe=self.recipe,
+            threads=self.plan.threads,
+        )

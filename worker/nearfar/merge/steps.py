@@ -130,23 +130,21 @@ class Steps(StackFrames):
             tick(max(0.0, share - done[0]))
             done[0] = max(share, done[0])
 
-        noise = self.noise()
+        stack = self.surveyed()
         return registering.register_stack(
-            *(self.scratch, self.frames, self._map(range(len(self.frames))), noise, self.size, self.recipe),
+            stack,
+            self._map(range(len(self.frames))),
             reference=self.reference,
             tick=listen,
             touch=lambda: self.relax(self.plan.threads * LINK_PAGES),
-            threads=self.plan.threads,
             share=self.share,
         )
 
     def _look_for_spots(self, registration: Registration) -> Spots:
-        used = [k for k, pose in enumerate(registration.frames) if pose.used]
         found = sensing.look_for_spots(
-            *(self.scratch, self.frames, self._mapped, registration, used),
-            noise=self.noise(),
-            recipe=self.recipe,
-            threads=self.plan.threads,
+            self.surveyed(),
+            self._mapped,
+            registration,
             relax=lambda: self.relax(LINK_PAGES),
             share=self.share,
         )
@@ -168,20 +166,14 @@ class Steps(StackFrames):
 
     def used(self) -> list[int]:
         """Places of the frames that go into the picture."""
-        return [k for k, pose in enumerate(self.registration().frames) if pose.used]
+        return self.registration().used
 
     # ---- focus ----
 
     def coverage(self) -> Coverage:
         """Slices of depth that the frames leave out. Raises `NotCovered` if there are any and the recipe asks for that."""
-        return cover_stack(
-            *(self.scratch, self.keys.coverage, self.frames, self.registration(), self.used()),
-            size=self.size,
-            noise=self.noise(),
-            recipe=self.recipe,
-            threads=self.plan.threads,
-            tick=lambda _: self.relax(),
-        )
+        registration = self.registration()
+        return cover_stack(self.surveyed(), self.keys.coverage, registration, tick=lambda _: self.relax())
 
     def focus(self, tick: Tick = nothing) -> tuple[FocusMap, FocusWriter]:
         """Focus map and volume of the used frames; ``tick`` is given parts of their number. Raises `NotCovered`."""
@@ -192,15 +184,9 @@ class Steps(StackFrames):
                 self.relax()
                 tick(share)
 
-            registration, noise, spots = self.registration(), self.noise(), self.spots()
+            registration, spots = self.registration(), self.spots()
             found, volume, self._moved = focusing.focus_stack(
-                *(self.scratch, self.keys.focus, self.frames, registration, self.used()),
-                spots=spots,
-                size=self.size,
-                noise=noise,
-                recipe=self.recipe,
-                threads=self.plan.threads,
-                tick=listen,
+                self.surveyed(), self.keys.focus, registration, spots=spots, tick=listen
             )
             self._focus = (found, volume)
         return self._focus
@@ -238,12 +224,12 @@ class Steps(StackFrames):
         used, spots = self.used(), self.spots()
         found, volume = self.focus()
         return rendering.make_renderer(
-            *([self.frames[k].header for k in used], self._map(used), self.registration(), used),
+            self.surveyed(),
+            self._map(used),
+            self.registration(),
             spots=spots,
             found=found,
             volume=volume,
-            noise=self.noise(),
-            recipe=self.recipe,
             plan=self.plan,
             relax=self.relax,
         )

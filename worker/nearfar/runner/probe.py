@@ -36,8 +36,10 @@ def _folder_problem(folder: Path) -> str | None:
     """Whether a file can appear in a folder by rename."""
     part = folder / f".probe-{os.getpid()}.part"
     try:
-        part.write_bytes(b"1")
-        part.unlink()
+        try:
+            part.write_bytes(b"1")
+        finally:
+            part.unlink(missing_ok=True)
     except OSError as error:
         return f"broker folder {folder}: {error.strerror}; check the disk and who may write there"
     return None

@@ -83,7 +83,7 @@ def test_a_server_is_told_in_lines_that_say_something() -> None:
         "server   open, Nearfar 1.2",
         "jobs     2 waiting, 9 done",
         "units    1 in work, 4 ready",
-        "workers  1, for 1 units at a time",
+        "workers  1, units at a time 1",
         "waiting  for 12 s at most",
         "disk     the disk is full",
     ]

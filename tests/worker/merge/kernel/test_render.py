@@ -208,12 +208,12 @@ def at_rest(pictures: list[NDArray[Any]], **changes: Any) -> twin_render.Stack:
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
 def test_frames_that_are_all_the_same_become_that_frame(rng: np.random.Generator, dtype: Any) -> None:
-    """But for the step in which colours are held, 65535 / 24576, that is 1.34 of 65535 to either side, and for detail of
-    colour that is a tenth of the noise's deviation (295)."""
+    """But for the step in which colours are held, 65535 / 24576, that is 1.34 of 65535 to either side, and for detail that
+    the colours have not in common: of it a tenth of the noise's deviation (295) may go, of luma's a thirtieth."""
     (frame,) = frames_of(rng, (100, 80), 1, dtype)
     picture = by_tiles(at_rest([frame] * 4), 64).picture.astype(np.int64)
     expected = frame.astype(np.int64) * (65535 // int(np.iinfo(dtype).max))
-    assert np.abs((picture - expected) @ LUMA).max() <= 2
+    assert np.abs((picture - expected) @ LUMA).max() <= 10
     assert np.abs(picture - expected).max() <= 30
 
 
@@ -270,7 +270,7 @@ def test_a_frame_that_differs_by_far_more_than_noise_is_not_averaged_in(rng: np.
     made = by_tiles(replace(stack, prior=prior, admitted=admitted), 64).picture.astype(np.int64)
     without = by_tiles(at_rest([frame, frame], order=0), 64).picture.astype(np.int64)
     plain = np.s_[34:56, 44:86]
-    assert np.abs((made - without) @ LUMA)[:26, :36].max() <= 2
+    assert np.abs((made - without) @ LUMA)[:26, :36].max() <= 10
     assert np.abs(made - without)[:26, :36].max() <= 30  # a tenth of the noise
     assert np.median(np.abs(made - without)[plain]) < 0.02 * 65535
 
@@ -288,7 +288,7 @@ def test_where_a_frame_ends_the_others_go_on(rng: np.random.Generator) -> None:
     assert np.median(made.frame_map[:, :24]) == 256
     assert np.median(made.frame_map[:, 30:-3]) > 480
     left = made.picture[:, :40].astype(float) - soft[:, :40]
-    assert np.abs(left @ LUMA).max() <= 2
+    assert np.abs(left @ LUMA).max() <= 40
     assert np.abs(left).max() <= 100  # a third of the noise
 
 

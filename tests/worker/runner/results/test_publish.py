@@ -15,7 +15,14 @@ import pytest
 from nearfar.errors import LostClaim, WorkFailed
 from nearfar.merge.deliver.delivery import Outputs
 from nearfar.runner.results import publish
-from nearfar.runner.results.publish import Mark, Results, check_result, outputs_in, safe_name
+from nearfar.runner.results.publish import (
+    Mark,
+    Results,
+    check_picture,
+    check_side_files,
+    outputs_in,
+    safe_name,
+)
 from tests.acceptance.command import SIDE_FILES, lay
 from tests.scenes import Scene, render
 from tests.worker.runner.workbench import merged
@@ -221,9 +228,15 @@ def test_when_all_names_are_taken_that_is_told(
 # ---- opening it again ----
 
 
+def check_result(outputs: Outputs, *, size: tuple[int, int], check: Callable[[], None]) -> None:
+    """Both that delivery asks for: of the picture before it gets its name, and of what lies beside it."""
+    check_picture(outputs.picture, size=size, threads=2, check=check)
+    check_side_files(outputs, size=size, threads=2, check=check)
+
+
 def test_a_sound_result_passes(made: Path) -> None:
     asked: list[int] = []
-    check_result(Outputs.beside(made), size=(530, 141), threads=2, check=lambda: asked.append(1))
+    check_result(Outputs.beside(made), size=(530, 141), check=lambda: asked.append(1))
     assert len(asked) >= 3 + 3 + 2 + 1 + 1 + 1, "before each file, and each tile"
 
 
@@ -250,9 +263,9 @@ def test_damage_to_any_file_is_noticed(ending: str, how: str, made: Path, tmp_pa
         del data[0 if how == "empty" else len(data) // 2 :]
     path.write_bytes(data)
     with pytest.raises(WorkFailed, match=f"picture.{ending}"):
-        check_result(outputs_in(folder), size=(530, 141), threads=1, check=nothing)
+        check_result(outputs_in(folder), size=(530, 141), check=nothing)
 
 
 def test_a_picture_of_another_size_is_noticed(made: Path) -> None:
     with pytest.raises(WorkFailed, match="530 x 141 pixels in place of 531 x 141"):
-        check_result(Outputs.beside(made), size=(531, 141), threads=1, check=nothing)
+        check_result(Outputs.beside(made), size=(531, 141), check=nothing)

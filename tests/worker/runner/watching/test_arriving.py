@@ -252,6 +252,39 @@ def test_a_job_whose_frames_vanished_runs_again_when_they_are_back(stepped: Step
     assert (store.job(1).state, store.job(1).run, len(jobs(store))) == (JobState.WAITING, 2, 1)
 
 
+@pytest.mark.parametrize("begun", [False, True])
+def test_a_folder_that_is_renamed_before_it_is_merged_is_merged_under_its_new_name(
+    begun: bool, stepped: Stepped, store: Store
+) -> None:
+    folder = stepped.places.inbox / "a"
+    lay_frames(folder, "1.tif", "2.tif")
+    stepped.settle()
+    assert not begun or store.claim("w1") is not None
+    folder.rename(stepped.places.inbox / "b")
+    entry = stepped.settle()["b"]
+    assert (entry.state, entry.job) == ("queued", 2)
+    assert jobs(store) == [(1, "a", "cancelled"), (2, "b", "waiting")]
+    assert str(store.job(1).reason).endswith("inbox/b; job 2 merges them")
+    assert "a" not in stepped.look(), "nothing is expected there any longer"
+
+
+def test_frames_that_counted_as_those_of_a_job_are_merged_for_themselves_once_that_lost_its_own(
+    settings: ServerSettings, stepped: Stepped, store: Store
+) -> None:
+    folder = stepped.places.inbox / "a"
+    lay_frames(folder, "1.tif", "2.tif")
+    stepped.settle()
+    shutil.copytree(folder, stepped.places.inbox / "b")
+    assert stepped.settle()["b"].state == "duplicate"
+    shutil.rmtree(folder)
+    assert stepped.settle()["b"].state == "duplicate", "it may come back"
+    store.refuse(1, cause="missing", reason="1.tif is not there", who="worker")
+    assert "job 1 lost its frames" in stepped.look()["b"].why
+    entry = Stepped(settings, store).settle()["b"]
+    assert (entry.state, entry.job) == ("queued", 2)
+    assert jobs(store) == [(1, "a", "failed"), (2, "b", "waiting")]
+
+
 def test_folders_of_the_server_in_a_watched_one_are_refused_with_the_reason(
     tmp_path: Path, store: Store
 ) -> None:

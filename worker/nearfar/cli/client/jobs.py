@@ -162,7 +162,8 @@ def run_order(options: argparse.Namespace, _signals: Any) -> int:
             except ServerError as error:
                 if error.status in {401, 403}:
                     raise
-                warn(f"nearfar: job {number}: {error}")
+                about = "" if f"job {number} " in str(error) else f"job {number}: "
+                warn(f"nearfar: {about}{error}")
                 code = error.exit_code
     return code
 
@@ -216,7 +217,7 @@ def figures_of(found: Mapping[str, Any]) -> list[str]:
         f"server   {found['state']}, Nearfar {found['version']}",
         f"jobs     {jobs or 'none'}",
         f"units    {found['units']['held']} in work, {found['units']['ready']} ready",
-        f"workers  {found['workers']}, for {found['slots']} units at a time",
+        f"workers  {found['workers']}, units at a time {found['slots']}",
     ]
     if found.get("oldest_waiting"):
         lines.append(f"waiting  for {format_seconds(found['oldest_waiting'])} at most")

@@ -46,14 +46,14 @@ class Window:
 
 @dataclass(frozen=True, kw_only=True)
 class Seen:
-    """``values`` (14, n, h, w); ``score`` (n, h, w): V / max V."""
+    """What the net is given: ``values`` (14, n, h, w), without units; ``score`` (n, h, w), 0..1: the rule's V / max V."""
 
     values: F32
     score: F32
 
 
 def b5(planes: F32) -> F32:
-    """[1 4 6 4 1] / 16 across and then down, the window's edge repeated."""
+    """Binomial filter [1 4 6 4 1] / 16 of planes (..., h, w), across and then down, the window's edge repeated."""
     out = planes
     for axis in (-1, -2):
         width = [(0, 0)] * (planes.ndim - 2) + ([(0, 0), (2, 2)] if axis == -1 else [(2, 2), (0, 0)])
@@ -66,7 +66,7 @@ def b5(planes: F32) -> F32:
 
 
 def softened(planes: F32) -> F32:
-    """3 x 3 with .15, .7, .15 first down and then across, the edge repeated outside."""
+    """Planes (..., h, w) under 3 x 3 with .15, .7, .15, first down and then across, the edge repeated outside."""
     wide = [(0, 0)] * (planes.ndim - 2)
     p = np.pad(planes, [*wide, (1, 1), (0, 0)], mode="edge")
     p = np.float32(0.7) * p[..., 1:-1, :] + np.float32(0.15) * (p[..., :-2, :] + p[..., 2:, :])
@@ -75,7 +75,7 @@ def softened(planes: F32) -> F32:
 
 
 def around5(planes: F32) -> F32:
-    """Largest value within 5 x 5 places, of values that are at least 0."""
+    """Largest value within 5 x 5 places of planes (n, h, w), of values that are at least 0; outside counts as 0."""
     h, w = planes.shape[1:]
     p = np.pad(planes, ((0, 0), (2, 2), (2, 2)))
     across = np.max([p[..., i : i + w] for i in range(5)], axis=0)
@@ -83,7 +83,7 @@ def around5(planes: F32) -> F32:
 
 
 def second_band(half_luma: F32) -> F32:
-    """Energy of luma's second band at half size, noise included."""
+    """Energy of luma's second band (n, h, w), noise included; ``half_luma`` (n, h, w), encoded 0..1."""
     band = half_luma - b5(half_luma)
     return softened(band * band)
 

@@ -58,7 +58,10 @@ def _beside(x: F32, around: F32, along: F32) -> F32:
 
 
 def logits(weights: Weights, seen: Seen, mask: F32) -> tuple[F32, F32]:
-    """Logits to the base 2 (3, n, h, w) and gains (2, h, w)."""
+    """Logits to the base 2 (3, n, h, w), of colours and luma's two finest bands, and gains (2, h, w), 1/2..2.
+
+    ``mask`` (n, h, w), above 0 where a frame is admitted, as in `Window`. Reads 1 place and 1 frame on each side.
+    """
     part, there = weights.parts(), (mask > 0).astype(np.float32)
     nothing = np.float32(0)
     x = np.stack(
@@ -75,7 +78,7 @@ def logits(weights: Weights, seen: Seen, mask: F32) -> tuple[F32, F32]:
 
 
 def choose(weights: Weights, window: Window, seen: Seen) -> Chosen:
-    """Weights of the frames in a window."""
+    """Weights of the frames in a window, 0..1; 0 where a frame is not admitted. ``seen``: its `features`."""
     found, gains = logits(weights, seen, window.mask)
     colour, detail, second = (_weights(band, window.admission) for band in found)
     return Chosen(colour=colour, detail=detail, second=second, gain=gains[0], second_gain=gains[1])

@@ -32,6 +32,8 @@ MOST_FRAMES = 400
 def unlikeness(curves: Curves) -> tuple[F64, float] | None:
     """How differently sharp each two frames are, (n + 1, n + 1), 0..1, the last being one that has nothing sharp,
     and the shortest way through all that could be; None where too little is sharp to tell.
+
+    Takes time that grows with the square of the number of frames.
     """
     peak = curves.sample.max(axis=0)
     shares = []
@@ -48,7 +50,9 @@ def unlikeness(curves: Curves) -> tuple[F64, float] | None:
 
 def better_order(curves: Curves) -> list[int] | None:
     """The order of the frames by what they have sharp, in the direction that they were given; None where it is the
-    given one, or nothing tells.
+    given one, or nothing tells: fewer than 4 or more than `MOST_FRAMES` frames, or too little that is sharp.
+
+    Returns places in the given order, from 0.
     """
     n = curves.frames
     if not 4 <= n <= MOST_FRAMES:
@@ -82,7 +86,10 @@ def _one_turn(order: Sequence[int]) -> bool:
 
 
 def moved(order: Sequence[int]) -> list[int]:
-    """Frames that stand elsewhere than in the given order: those outside the longest run that only rises."""
+    """Frames that stand elsewhere than in the given order: those outside the longest run that only rises.
+
+    By piles, as in patience sorting (Schensted, Longest Increasing and Decreasing Subsequences, 1961, from memory).
+    """
     tops: list[int] = []
     at: list[int] = []
     before: list[int] = []

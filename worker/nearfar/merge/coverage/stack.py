@@ -13,11 +13,11 @@ from nearfar.merge.coverage.result import Coverage
 from nearfar.merge.focus.find import FocusFrame
 from nearfar.merge.focusing import pose_of
 from nearfar.merge.keys import key
-from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import Surveyed
+from nearfar.merge.surveyed_stack import SurveyedStack
 
 VERSION = 2
 
@@ -30,36 +30,32 @@ def coverage_key(register_key: str, names: Sequence[str], recipe: Recipe) -> str
 
 
 def cover_stack(
-    scratch: Scratch,
-    name: str,
-    frames: Sequence[Surveyed],
-    registration: Registration,
-    used: Sequence[int],
-    *,
-    size: tuple[int, int],
-    noise: Noise,
-    recipe: Recipe,
-    threads: int,
-    tick: Callable[[float], None],
+    stack: SurveyedStack, name: str, registration: Registration, *, tick: Callable[[float], None]
 ) -> Coverage:
-    """Coverage of the used frames, from scratch if it is there under ``name``.
+    """Coverage of the used frames, from scratch if it is there under ``name``; ``tick`` is given the share done, 0..1.
 
     Raises
     ------
     NotCovered
         Something is missing and the recipe asks for such a stack to be held.
     """
+    scratch = stack.scratch
     stored = scratch.load_text(name, "coverage")
     if stored is None:
-        views = [_view(scratch, frames[k], registration, k) for k in used]
+        views = [_view(scratch, stack.frames[k], registration, k) for k in registration.used]
         found = find_coverage(
-            views, size=size, noise=noise, recipe=recipe.coverage, threads=threads, tick=tick
+            views,
+            size=stack.size,
+            noise=stack.noise,
+            recipe=stack.recipe.coverage,
+            threads=stack.threads,
+            tick=tick,
         )
         scratch.save_text(name, "coverage", found.as_json())
     else:
         found = Coverage.from_json(stored)
     reasons = found.to_hold()
-    if recipe.coverage.when == "hold" and reasons:
+    if stack.recipe.coverage.when == "hold" and reasons:
         raise NotCovered(
             f"{'; '.join(reasons)}. The recipe holds such stacks: add what is missing, or merge what there is with "
             'coverage.when = "warn"'

@@ -61,7 +61,7 @@ class Widths:
 
 
 def step_widths(curves: Curves) -> Widths:
-    """Measure all steps of a stack."""
+    """Measure all steps of a stack from its cells' sharpness over the frames; NaN wherever nothing tells."""
     factor = _texture(curves)
     bend = np.stack([f * _usual(c, f, curves.frames) for c, f in zip(curves.bands, factor, strict=True)])
     sure = curves.bands[0].sure & np.isfinite(bend[0])
@@ -160,7 +160,7 @@ def _asked(curves: Curves, widths: Widths) -> list[tuple[Curve, F32]]:
 
 
 def between(curves: Curves, widths: Widths, step: int) -> Bools:
-    """Cells (R, C) that lie well inside a step, away from the frames on both sides."""
+    """Cells (R, C) that lie well inside the step from frame ``step`` to the next, away from both."""
     out = np.zeros(curves.peak.shape[1:], np.bool_)
     wide = np.float32(widths.width[step])
     for curve, bend in _asked(curves, widths):
@@ -174,7 +174,8 @@ def between(curves: Curves, widths: Widths, step: int) -> Bools:
 def beyond(curves: Curves, widths: Widths, *, last: bool, loss: float) -> Bools:
     """Cells (R, C) whose sharpness still rises at an end of the stack, or which are soft there for what they hold.
 
-    ``loss``: of log-energy in the finest band, from which a cell is too soft.
+    ``last``: whether the end behind the last frame is asked for, else that before the first. ``loss``: of log-energy in
+    the finest band, from which a cell is too soft.
     """
     out = np.zeros(curves.peak.shape[1:], np.bool_)
     frame = curves.frames - 1 if last else 0

@@ -30,7 +30,10 @@ _BETWEEN = 1.05
 
 @dataclass(frozen=True, kw_only=True)
 class Bend:
-    """Displacement in pixels of the frame, at the picture's (x, y): cubics in X = (x - centre_x) per and Y likewise."""
+    """Displacement in pixels of the frame, at the picture's (x, y): cubics in X = (x - centre_x) per and Y likewise.
+
+    ``per``: X of a pixel. ``x``, ``y``: `TERMS` coefficients in pixels, in the order given there.
+    """
 
     centre_x: float
     centre_y: float
@@ -51,7 +54,7 @@ class Bend:
 
     @property
     def largest(self) -> float:
-        """Pixels that no displacement exceeds."""
+        """Pixels that no displacement exceeds on either axis where X and Y lie in -1..1."""
         return max(sum(abs(c) for c in axis) for axis in (self.x, self.y))
 
     @property
@@ -69,7 +72,7 @@ class Bend:
         return float(max(slopes)) * _BETWEEN * self.per
 
     def at(self, x: F64, y: F64) -> tuple[F64, F64]:
-        """Displacements (u, v) at places of the picture, in the kernel's order of operations."""
+        """Displacements (u, v), frame pixels, at places of the picture; arrays of one shape, in the kernel's order."""
         across, down = (x - self.centre_x) * self.per, (y - self.centre_y) * self.per
         return _cubic(self.x, across, down), _cubic(self.y, across, down)
 
@@ -117,7 +120,7 @@ def _cubic(p: Sequence[float], x: F64, y: F64) -> F64:
 
 
 def onto_frame(pose: F64, bend: Bend | None, x: F64, y: F64) -> tuple[F64, F64]:
-    """Where places of the picture lie in a frame of that pose (2, 3) and bend."""
+    """Where places of the picture lie in a frame of that pose (2, 3) and bend; pixels, arrays of one shape."""
     u, v = (p[0] * x + p[1] * y + p[2] for p in pose)
     if bend is None:
         return u, v
@@ -126,7 +129,7 @@ def onto_frame(pose: F64, bend: Bend | None, x: F64, y: F64) -> tuple[F64, F64]:
 
 
 def onto_picture(pose: F64, bend: Bend | None, u: F64, v: F64) -> tuple[F64, F64]:
-    """Inverse of `onto_frame`, to a hundredth of a pixel."""
+    """Inverse of `onto_frame`, to a hundredth of a pixel for bends within `MOST_BEND` and `MOST_STEEP`."""
     back = np.linalg.inv(pose[:, :2])
     x, y = (b[0] * (u - pose[0, 2]) + b[1] * (v - pose[1, 2]) for b in back)
     if bend is None:

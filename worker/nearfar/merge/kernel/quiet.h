@@ -1,43 +1,49 @@
-/* Quiet colours inside render.c: the finest detail of colour, but for what luma's own makes of it, is let in only as far as it
-   stands above the noise that is left after averaging. Specification: twin_quiet.py. */
+/* Quiet colours inside render.c: the finest detail that the colours have not in common is let in only as far as it stands
+   above the noise that is left after averaging. Specification: twin_quiet.py. */
 #define PIECE 32                  /* half-size columns within which energies are smoothed: of these tiles are made up */
-#define DARK (.02f * NF_UNIT)     /* luma below which colours follow luma less */
-#define LEFT 1.64f                /* noise of red and blue against luma in the finest band, by that of a channel */
-#define DOUBT .8f                 /* times that noise which is taken away */
+#define DARK (.02f * NF_UNIT)     /* luma below which all colours count alike */
+#define LEFT 1.586f               /* noise in the finest band of what does not follow the common detail, by that of a channel */
+#define DOUBT 1.f                 /* times that noise which is taken away */
 
-/* Finest detail of red and of blue that does not follow luma, rows y0 - 2 to y1 + 1, into total and fine_total; the mean of
-   its squares at half size into the second half plane of blurred. */
+/* A row of green's own detail: two rows of a plane at half the height fill what luma and blurred have free. */
+static float *green_row(const window_t *w, int y) {
+    float *plane = (y & 1 ? w->blurred : w->luma) + 2 * (int64_t)w->half_width * w->half_height;
+    return plane + (int64_t)(y >> 1) * w->width;
+}
+
+/* Along a row: what each colour has of the finest detail beside the common one, given means; the sum of its squares. */
+static void own_detail(const float *restrict red, const float *restrict green, const float *restrict blue, float (*restrict mean)[NF_WIDEST],
+                       float *restrict o, float *restrict p, float *restrict q, float *restrict square, int n) {
+    const float *restrict mr = mean[0], *restrict mg = mean[1], *restrict mb = mean[2];
+    for (int x = 0; x < n; x++) {
+        const float low = .299f * mr[x] + .587f * mg[x] + .114f * mb[x], more = nf_maxf(low, DARK) - low;
+        const float a = mr[x] + more, b = mg[x] + more, c = mb[x] + more, r = red[x] - mr[x], g = green[x] - mg[x], v = blue[x] - mb[x];
+        const float common = (a * r + b * g + c * v) / (a * a + b * b + c * c), s = r - a * common, t = g - b * common, u = v - c * common;
+        o[x] = s;
+        p[x] = t;
+        q[x] = u;
+        square[x] = s * s + t * t + u * u;
+    }
+}
+
+/* Finest detail of the colours that does not follow their common one, rows y0 - 2 to y1 + 1, into total, green_row and
+   fine_total; the mean of its squares at half size into the second half plane of blurred. */
 static void colour_detail(window_t *w, int y0, int y1) {
     nf_warp_work *k = w->warp;
     const int from = HALO_X, n = w->width - 2 * from;
-    float *energy = w->blurred + (int64_t)w->half_width * w->half_height;
+    float *energy = w->blurred + (int64_t)w->half_width * w->half_height, squares[2][NF_WIDEST];
     for (int y = y0 - 4; y < y1 + 4; y++) {
         const int64_t row = (int64_t)y * w->width + from, past = row - 2 * w->width;
-        const float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
-        float *restrict l = k->luma[y & 7] + 8;
-        for (int x = -2; x < n + 2; x++) l[x] = .299f * r[x] + .587f * g[x] + .114f * b[x];
-        nf_b5_across(r, k->ring[y & 7][0], n);
-        nf_b5_across(l, k->ring[y & 7][1], n);
-        nf_b5_across(b, k->ring[y & 7][2], n);
+        for (int c = 0; c < 3; c++) nf_b5_across(w->sum[c] + row, k->ring[y & 7][c], n);
         if (y < y0) continue;
         for (int c = 0; c < 3; c++)
             nf_b5_down(k->ring[(y - 4) & 7][c], k->ring[(y - 3) & 7][c], k->ring[(y - 2) & 7][c], k->ring[(y - 1) & 7][c], k->ring[y & 7][c], k->row[c], n);
-        const float *restrict red = w->sum[0] + past, *restrict blue = w->sum[2] + past, *restrict luma = k->luma[(y - 2) & 7] + 8;
-        const float *restrict mr = k->row[0], *restrict ml = k->row[1], *restrict mb = k->row[2];
-        float *restrict o = w->total + past, *restrict q = w->fine_total + past;
-        for (int x = 0; x < n; x++) {
-            const float d = luma[x] - ml[x], f = d / nf_maxf(ml[x], DARK);
-            o[x] = (red[x] - mr[x]) - d - (mr[x] - ml[x]) * f;
-            q[x] = (blue[x] - mb[x]) - d - (mb[x] - ml[x]) * f;
-        }
+        own_detail(w->sum[0] + past, w->sum[1] + past, w->sum[2] + past, k->row, w->total + past, green_row(w, y - 2) + from,
+                   w->fine_total + past, squares[y & 1], n);
         if (!(y & 1)) continue;
         float *restrict e = energy + (int64_t)((y - 2) >> 1) * w->half_width + from / 2;
-        const float *restrict p = o - w->width, *restrict s = q - w->width;
-        for (int x = 0; x < n / 2; x++) {
-            const float u = p[2 * x] * p[2 * x] + s[2 * x] * s[2 * x], v = p[2 * x + 1] * p[2 * x + 1] + s[2 * x + 1] * s[2 * x + 1];
-            const float t = o[2 * x] * o[2 * x] + q[2 * x] * q[2 * x], z = o[2 * x + 1] * o[2 * x + 1] + q[2 * x + 1] * q[2 * x + 1];
-            e[x] = .25f * ((u + v) + (t + z));
-        }
+        const float *restrict above = squares[0], *restrict own = squares[1];
+        for (int x = 0; x < n / 2; x++) e[x] = .25f * ((above[2 * x] + above[2 * x + 1]) + (own[2 * x] + own[2 * x + 1]));
     }
 }
 
@@ -55,7 +61,11 @@ static void smooth_piece(const float *restrict e, int stride, float *restrict o)
     across_piece(b, o);
 }
 
-/* Takes the noise of colours away in rows y0 to y1 - 1 of the tile; luma stays. */
+static void take_away(const float *restrict share, const float *restrict own, float *restrict o, int n) {
+    for (int x = 0; x < n; x++) o[x] -= share[x] * own[x];
+}
+
+/* Takes the noise of colours away in rows y0 to y1 - 1 of the tile. */
 static void quiet_colours(window_t *w, int y0, int y1) {
     const int64_t half = (int64_t)w->half_width * w->half_height;
     const float *energy = w->blurred + half, *squares = w->luma + half;
@@ -74,14 +84,9 @@ static void quiet_colours(window_t *w, int y0, int y1) {
         }
         for (int y = 2 * h; y < 2 * h + 2; y++) {
             const int64_t row = (int64_t)y * w->width + HALO_X;
-            float *restrict red = w->sum[0] + row, *restrict green = w->sum[1] + row, *restrict blue = w->sum[2] + row;
-            const float *restrict o = w->total + row, *restrict q = w->fine_total + row;
-            for (int x = 0; x < tile; x++) {
-                const float r = share[x] * o[x], s = share[x] * q[x];
-                red[x] -= r;
-                blue[x] -= s;
-                green[x] += (.299f * r + .114f * s) * (1 / .587f);
-            }
+            take_away(share, w->total + row, w->sum[0] + row, tile);
+            take_away(share, green_row(w, y) + HALO_X, w->sum[1] + row, tile);
+            take_away(share, w->fine_total + row, w->sum[2] + row, tile);
         }
     }
 }

@@ -52,16 +52,18 @@ _CHI_MEDIAN = 1.386  # median of chi-squared with two degrees of freedom
 
 @dataclass(frozen=True, kw_only=True)
 class Bends:
-    """For each frame: its terms (n, `TERMS`), px at the picture's RMS radius; RMS px by which they displace what is measured
-    in it; and the doubt of that.
-    """
+    """Bends of all n frames, as the links between them tell."""
 
     terms: F64
+    """(n, `TERMS`): px at the picture's RMS radius."""
     moved: F64
+    """(n,): RMS px by which they displace what is measured in each frame."""
     doubt: F64
+    """(n,): standard error of ``moved``, px."""
     left: F64
+    """For each link, RMS px by which parts of the picture lie apart in it, bent; empty after a quick look."""
     apart: F64
-    """For each link, RMS px by which parts of the picture lie apart in it, bent and as they are."""
+    """The same as they are."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,7 +11,9 @@ them little, or where little of it can be seen.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -48,6 +50,8 @@ ALIKE = 0.85
 """Frames between others that resemble a neighbour more than this stay ..."""
 MOST = 0.4
 """... unless so much of them is covered. (All these thresholds are our own, measured on rendered stacks.)"""
+TOGETHER = 8
+"""Frames that are looked at in one go; of these and two on both sides the light is held."""
 DARK = 0.01
 """Linear light that is added before the comparison, so that noise in black does not count."""
 
@@ -184,7 +188,7 @@ def _cells(plane: F32) -> F32:
 
 @dataclass(kw_only=True)
 class _Stack:
-    """The frames of a stack that lie on each other, and what is read of them; the last few are kept."""
+    """The frames of a stack that lie on each other, and what is read of them; few are kept at a time."""
 
     frames: Sequence[FramePose]
     small: Callable[[int], F32]
@@ -192,42 +196,41 @@ class _Stack:
 
     def __post_init__(self) -> None:
         self.used = [k for k, f in enumerate(self.frames) if f.used and f.pose is not None]
-        self._light: dict[int, F32] = {}
+        self.light: dict[int, F32] = {}
+        """Light of the places of frames, as far as `hold` was asked for them."""
 
-    def light(self, place: int) -> F32:
-        """Light of a frame's places."""
-        for old in [k for k in self._light if k < place - 8]:
-            del self._light[old]
-        if place not in self._light:
-            self._light[place] = light_places(self.small(place))
-        return self._light[place]
+    def hold(self, places: Sequence[int], pool: ThreadPoolExecutor) -> None:
+        """Read the light of these frames, and drop that of all others."""
+        missing = [k for k in places if k not in self.light]
+        made = zip(missing, pool.map(lambda k: light_places(self.small(k)), missing), strict=True)
+        self.light = {k: v for k, v in self.light.items() if k in places} | dict(made)
 
     def seen(self, place: int, other: int) -> Seen:
         """How another frame lies on this one."""
-        shape = self.light(place).shape
+        shape = self.light[place].shape
         return Seen.between(self.frames[place], self.frames[other], (shape[0], shape[1]), 4 * REDUCED)
 
     def by_light(self, place: int, other: int) -> float:
         """Share of a frame that is covered, as its light says."""
         seen = self.seen(place, other)
-        return largest_from_border(other_light(self.light(place), self.light(other), seen), seen.told)
+        return largest_from_border(other_light(self.light[place], self.light[other], seen), seen.told)
 
     def at_end(self, end: int) -> float:
         """Share of the first (0) or last (-1) frame that is covered, by all that tells; the less of its two neighbours."""
         place, near, far = self.used[:3] if end == 0 else self.used[:-4:-1]
-        own, colour = self.light(place), self.colour(place)
+        own, colour = self.light[place], self.colour(place)
         shares = []
         for other, next_ in ((near, far), (far, near)):
             seen, behind = self.seen(place, other), self.seen(place, next_)
-            light = self.light(other)
+            light = self.light[other]
             covered = other_light(own, light, seen) | other_colour(colour, self.colour(other), seen)
-            covered |= pattern_gone(own, (light, seen), (self.light(next_), behind))
+            covered |= pattern_gone(own, (light, seen), (self.light[next_], behind))
             shares.append(largest_from_border(covered, seen.told))
         return min(shares)
 
 
 def covered_frames(
-    frames: Sequence[FramePose], small: Callable[[int], F32], colour: Callable[[int], F32]
+    frames: Sequence[FramePose], small: Callable[[int], F32], colour: Callable[[int], F32], threads: int = 1
 ) -> dict[int, float]:
     """Places of the frames whose view was blocked, and the share of the frame that was.
 
@@ -239,18 +242,23 @@ def covered_frames(
         Reads the small picture, in linear light, of the frame at a place.
     colour
         Reads the colours (3, r, c) of a frame's places, linear light.
+    threads
+        How many look; both readers are called from all of them.
     """
     stack = _Stack(frames=frames, small=small, colour=colour)
     used = stack.used
     if len(used) < 3:
         return {}
-    found = {}
-    for at, place in enumerate(used):
-        is_end = at in {0, len(used) - 1}
-        share = stack.at_end(0 if at == 0 else -1) if is_end else _between(stack, at)
-        if share > SHARE:
-            found[place] = share
-    return found
+    found: dict[int, float] = {}
+    with ThreadPoolExecutor(threads) as pool:
+        stack.hold([*used[:3], *used[-3:]], pool)
+        found |= zip((used[0], used[-1]), pool.map(stack.at_end, (0, -1)), strict=True)
+        for start in range(1, len(used) - 1, TOGETHER):
+            end = min(start + TOGETHER, len(used) - 1)
+            stack.hold(used[max(0, start - 2) : end + 2], pool)
+            shares = pool.map(partial(_between, stack), range(start, end))
+            found |= zip(used[start:end], shares, strict=True)
+    return {place: share for place, share in sorted(found.items()) if share > SHARE}
 
 
 def _between(stack: _Stack, at: int) -> float:

@@ -93,3 +93,8 @@ class Registration:
     """Sentences for people, about the stack as a whole."""
     bent: Bent | None = None
     """None if nothing was bent."""
+
+    @property
+    def used(self) -> list[int]:
+        """Places of the frames that go into the picture, ascending."""
+        return [place for place, frame in enumerate(self.frames) if frame.used]

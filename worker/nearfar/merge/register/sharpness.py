@@ -15,7 +15,6 @@ from nearfar.merge.register.sliding import Crew, slide
 from nearfar.merge.register.tilt import find_tilt
 
 CELL = 16
-_BANDS = 1
 _FLOOR_PERCENTILE = 3.0
 _TINY = 1e-14
 _KEPT = 16 << 20  # bytes of energies that are kept

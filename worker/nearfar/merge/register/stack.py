@@ -33,7 +33,7 @@ _COARSE_SHARE = 0.4  # of the whole work, for progress
 
 
 class StackRegistration:
-    """One stack on its way from views to poses."""
+    """One stack on its way from views to poses; ``size`` in pixels, ``tick`` is given the share done, 0..1."""
 
     def __init__(
         self,
@@ -49,7 +49,11 @@ class StackRegistration:
         self.changes: list[float] = []
 
     def run(self, reference: int | None) -> Registration:
-        """Coarse links, parts, relative sharpness, fine links, adjustment, verdict."""
+        """Coarse links, parts, relative sharpness, fine links, adjustment, verdict.
+
+        ``reference``: place of the frame whose geometry the picture takes; None: the middle one of those that go together.
+        Raises `StackRefused` if there is no frame at that place, it goes together with no other, or no two frames do.
+        """
         if len(self.frames) == 1:
             return self._alone()
         linker = Linker(self.frames, size=self.size, recipe=self.recipe, crew=self.crew)

@@ -51,9 +51,19 @@ def find_spots(
     threads: int = 1,
     share: Share | None = None,
 ) -> Spots:
-    """Hot and dead pixels and dust of the sensor that took all these frames; ``tick`` is called after each look.
-    ``share`` is there where other processes look at the same frames (`look_at`).
+    """Hot and dead pixels and dust of the sensor that took all these frames; ``why_not`` is set where nothing can be told.
 
+    Parameters
+    ----------
+    noise
+        Of the samples.
+    tick
+        Called after each look; raises to stop.
+    share
+        If other processes look at the same frames: how they divide the work (`look_at`).
+
+    Notes
+    -----
     A place is only believed where the scene demonstrably moved or blurred under it while it stayed: on a perfect
     tripod, with nothing that blurs around it, a star is left alone.
     """

@@ -17,8 +17,6 @@ AROUND = 3.0
 """Pixels around a filled place over which the filters of a warp spread it."""
 SHADE = 0.985
 """Dust that lets a larger share of the light through is ignored."""
-OPAQUE = 0.35
-"""Dust that lets less through than this has left nothing to divide: it is filled from around."""
 MOST_TOLD = 200
 Integers = NDArray[np.int64]
 

@@ -205,27 +205,21 @@ def _complete(outputs: Outputs) -> bool:
     return all(file.is_file() and file.stat().st_size > 0 for file in files)
 
 
-def check_result(outputs: Outputs, *, size: tuple[int, int], threads: int, check: Callable[[], None]) -> None:
-    """Open every file of a result again and read all of it.
+def check_picture(picture: Path, *, size: tuple[int, int], threads: int, check: Callable[[], None]) -> None:
+    """Open the picture of a result again and read all of it.
 
     Parameters
     ----------
     size
-        Width and height that the picture must have, pixels.
+        Width and height that it must have, pixels.
     check
-        Called before each file and tile; raises to stop.
+        Called before the file and each tile; raises to stop.
 
     Raises
     ------
     WorkFailed
-        A file is not what was written.
+        It is not what was written.
     """
-    check_picture(outputs.picture, size=size, threads=threads, check=check)
-    check_side_files(outputs, size=size, threads=threads, check=check)
-
-
-def check_picture(picture: Path, *, size: tuple[int, int], threads: int, check: Callable[[], None]) -> None:
-    """The same for the picture alone."""
     check()
     with ThreadPoolExecutor(threads) as pool:
         found = check_tiles(picture, check=check, each=pool.map)

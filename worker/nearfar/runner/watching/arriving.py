@@ -7,12 +7,14 @@ the store is asked for a job of the same set from the same folder.
 from __future__ import annotations
 
 import logging
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from nearfar.errors import IllegalTransition, InputRefused, NearfarError, RecipeRefused, UsageError
+from nearfar.errors import InputRefused, NearfarError, RecipeRefused, UsageError
+from nearfar.intake.answering import answered
 from nearfar.intake.arrivals import Arrival, Found
 from nearfar.intake.digests import set_digest
 from nearfar.intake.inbox import Inbox
@@ -28,6 +30,7 @@ WHO = "watch"
 MOST = 500
 """Jobs of one set that are looked at."""
 GIVEN_UP = (JobState.FAILED, JobState.CANCELLED)
+ENDED = (JobState.DONE, *GIVEN_UP)
 
 MakeSubmission = Callable[..., Submission]
 """`planning.submission`."""
@@ -113,6 +116,7 @@ class Taker:
             submitted.job,
             extra={"action": "stack.taken", "job": submitted.job},
         )
+        self._call_off(arrival, digest, owner, submitted.job)
         told = self._told_of_growth(submitted.job, arrival, before)
         return self.memory.keep(replace(known, job=submitted.job, told=told))
 
@@ -162,8 +166,37 @@ class Taker:
                 return same[0], before.duplicate
         good = [job for job in page.jobs if job.state not in GIVEN_UP]
         if good and self._policy is Duplicates.SKIP and arrival.refused is None:
-            return good[0], True
+            there = [job for job in good if not self._frames_left(job)]
+            return (there[0], True) if there else (None, False)
         return None, False
+
+    def _frames_left(self, job: Job) -> bool:
+        """Whether a job that is still to be done lacks a frame where it expects it: its folder was moved."""
+        if job.state not in (JobState.WAITING, JobState.RUNNING):
+            return False
+        paths = [frame.path for frame in self.store.frames(job.id) if Path(frame.path).is_absolute()]
+        # On a share that does not answer frames are not gone.
+        return answered(lambda: not all(os.path.lexists(path) for path in paths), False)
+
+    def _call_off(self, arrival: Arrival, digest: str, owner: str, job: int) -> None:
+        """End jobs of the same set whose frames were moved to where this one has them."""
+        if self._policy is not Duplicates.SKIP:
+            return
+        try:
+            same = self.store.jobs(JobQuery(owner=owner, digest=digest, limit=MOST)).jobs
+            left = [other.id for other in same if other.id != job and self._frames_left(other)]
+        except NearfarError:  # they end by themselves: as failed
+            return
+        for other in left:
+            self._cancel(other, f"its frames were moved to {readable(arrival.source)}; job {job} merges them")
+
+    def _cancel(self, job: int, reason: str) -> None:
+        """End a job whose work is of no use; it may be done by now."""
+        try:
+            if self.store.job(job).state not in ENDED:
+                self.store.cancel(job, who=WHO, reason=reason)
+        except NearfarError as error:
+            log.info("job %d continues: %s", job, error, extra={"job": job, "action": "job.goes-on"})
 
     def _told_of_same(self, job: Job, before: Known | None) -> str:
         where = ", ".join(job.sources) or "an upload"
@@ -178,14 +211,8 @@ class Taker:
         if kept < len(before.files) or not more:
             return f"other frames than those of job {before.job}, which lay here before"
         count = f"{more} frame{'s' if more > 1 else ''} more than job {before.job} had"
-        try:
-            if self.store.job(before.job).state in (JobState.WAITING, JobState.RUNNING, JobState.HELD):
-                reason = f"{count.replace(f'job {before.job}', 'it')} arrived; job {job} has all of them"
-                self.store.cancel(before.job, who=WHO, reason=reason)
-        except (IllegalTransition, NearfarError) as error:
-            log.info(
-                "job %d continues: %s", before.job, error, extra={"job": before.job, "action": "job.goes-on"}
-            )
+        what = count.replace(f"job {before.job}", "it")
+        self._cancel(before.job, f"{what} arrived; job {job} has all of them")
         return count
 
 

@@ -209,6 +209,9 @@ class Watch:
                 _waits(found, f"paused: {pause.reason}")
             elif found.arrival is not None:
                 self._take(found)
+            elif found.known is not None and self.standings.lost(found.known):
+                self._look_again(found)
+                continue
             try:
                 self._after(found)
             except OSError as error:
@@ -241,6 +244,17 @@ class Watch:
         if found.known is not None:
             found.arrival = None
             self._kick()
+
+    def _look_again(self, found: Found) -> None:
+        """Take frames for themselves that counted as those of a job, since that one lost its own."""
+        if found.known is None:
+            return
+        try:
+            self.memory.forget([found.known.path])
+        except OSError as error:
+            log.warning("%s: %s", found.entry.path, error, extra={"action": "stack.not-remembered"})
+        _waits(found, f"job {found.known.job} lost its frames; these are the same, and are taken next")
+        found.known = None
 
     def _wait_for(self, look: Look, reason: str) -> None:
         for found in look.found:

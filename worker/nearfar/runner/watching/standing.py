@@ -17,6 +17,8 @@ WHO = "watch"
 HEALED = 5
 """Runs of a job after which it is no longer begun again by itself when its frames are back."""
 PAGE = 200
+LOST = ("missing", "changed")
+"""Causes of failure that say nothing about the same frames in another place."""
 OPEN = (JobState.WAITING, JobState.RUNNING, JobState.HELD)
 
 
@@ -69,8 +71,15 @@ class Standings:
         if known.trouble and not known.moved:
             notes.append(f"its frames could not be moved: {known.trouble}")
         entry.why = "; ".join([entry.why, *notes])
-        if job is not None and not gone and self._healing:
+        if job is not None and not gone and self._healing and not known.duplicate:
             self._heal(job)
+
+    def lost(self, known: Known) -> bool:
+        """Whether a stack counts as the same as one whose frames went away or were changed before they were merged."""
+        if not known.duplicate or known.job is None:
+            return False
+        job = self.of(known.job)
+        return job is not None and job.state is JobState.FAILED and job.cause in LOST
 
     def _heal(self, job: Job) -> None:
         """Let a job that missed its frames run again now that all of them are there."""
