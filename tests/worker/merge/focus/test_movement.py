@@ -120,6 +120,22 @@ def test_what_creeps_by_less_than_its_own_pattern_comes_from_one_frame_too(tmp_p
     assert ghost(after, frames, told) < 0.7 * ghost(before, frames, plain)
 
 
+def test_what_moves_over_several_depths_comes_from_one_frame_each_in_zones(tmp_path: Path) -> None:
+    """Water, say: a third of the picture, another in each frame, sharp from left to right."""
+    frames = [frame.copy() for frame in still()]
+    rng = np.random.default_rng(3)
+    for k, frame in enumerate(frames):
+        water = bracket(rng, texture(rng, SIZE), ramp(SIZE, 0, len(frames) - 1), [k], blur=1.0)[0]
+        frame[200:] = water[200:]
+    _, told = merged(frames, tmp_path, movement=True)
+    boxes = [region["box"] for region in told["moved"]]
+    assert len({region["frame"] for region in told["moved"]}) >= 3
+    covered = np.zeros(SIZE[::-1], np.bool_)
+    for x, y, w, h in boxes:
+        covered[y : y + h, x : x + w] = True
+    assert covered[216:, 32:-32].mean() > 0.95
+
+
 def test_where_all_holds_still_nothing_changes(tmp_path: Path) -> None:
     frames = still()
     with_it, told = merged(frames, tmp_path, movement=True)

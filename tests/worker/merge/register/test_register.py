@@ -14,6 +14,9 @@ from scipy import ndimage
 
 from nearfar.errors import StackRefused
 from nearfar.merge.register import FramePose, Tuning, register
+from tests.worker.merge.brackets import bracket as bracket_of
+from tests.worker.merge.brackets import ramp
+from tests.worker.merge.brackets import texture as grained
 from tests.worker.merge.register.bracket import Bracket, make_bracket
 from tests.worker.merge.register.views import View, errors, sequence, views_of
 
@@ -323,6 +326,31 @@ def test_a_wide_missing_slice_leaves_one_stack_and_is_told() -> None:
     drift = np.array([f.drift for f in result.frames])
     assert error[:4].max() < 0.05, "on the reference's side"
     assert (error < 4 * np.maximum(drift, 0.05)).all(), "beyond, no less sure than it is"
+
+
+def test_few_frames_with_steps_too_wide_for_any_detail_are_one_stack() -> None:
+    made = make_bracket(frames=3, seed=3, blur=9.0, jitter=4.0, size=(480, 360))
+    stranger = make_bracket(frames=1, seed=8, blur=9.0, size=(480, 360))
+    result = register(views_of([*made.frames, stranger.frames[0]]), size=made.size)
+    assert [f.used for f in result.frames] == [True] * 3 + [False]
+    kept = replace(result, frames=result.frames[:3])
+    error = errors(kept, made.poses, made.size)
+    assert (error < np.maximum(4 * np.array([f.drift for f in kept.frames]), 1.0)).all(), (
+        "no less sure than it is"
+    )
+
+
+def test_rows_of_windows_seen_by_a_camera_at_rest_stay_where_they_are() -> None:
+    """The farther ones are sharp in the next frame where the nearer ones were: shifted so, they look more alike."""
+    size, random = (480, 360), np.random.default_rng(4)
+    y, x = np.mgrid[: size[1], : size[0]]
+    pane = (x % 44 > 11) & (x % 44 < 34) & (y % 56 > 12) & (y % 56 < 44)
+    front = np.where(pane[..., None], 0.15, 0.5 + 0.15 * (grained(random, size) - 0.5))
+    frames = bracket_of(random, front, ramp(size, 0.5, 3), range(4), blur=4.0)
+    result = register(views_of(frames), size=size)
+    for frame in result.frames:
+        assert frame.pose is not None
+        assert np.abs(frame.pose[:, 2]).max() < 1
 
 
 def test_two_stacks_of_a_kind_do_not_become_one_with_a_gap(bracket: Bracket, other_scene: Bracket) -> None:

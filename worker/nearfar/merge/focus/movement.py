@@ -2,7 +2,8 @@
 
 Between neighbours focus changes little: whatever stays in place keeps its pattern, a little softer, and what moved does not.
 So the coarse patterns of neighbours are correlated cell by cell. Where an admitted frame and its neighbour disagree, the
-cells around are joined to a region, and only the frame that is sharpest over the region stays admitted there.
+cells around are joined to a region, and only the frame that is sharpest over the region stays admitted there, or over a
+zone of it.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 
 from nearfar.merge.focus.find import FocusFrame, FocusWriter, cell_pose, covered, in_order
 from nearfar.merge.kernel.bend import F64, Bend
-from nearfar.merge.kernel.picture_calls import CELL, grow_grid, warp_grid
+from nearfar.merge.kernel.picture_calls import CELL, blur_grid, grow_grid, warp_grid
 
 F32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -53,7 +54,10 @@ are correlated."""
 FEWEST = 2
 """The fewest cells of a region."""
 LARGEST = 0.2
-"""The largest share of the picture that a region may cover; a larger one is not movement in the scene."""
+"""The largest share of the picture that is taken from one frame. A larger region reaches over several depths, as water
+does ..."""
+ZONE = 2.0
+"""... and falls into zones: in each the frame that is sharpest around, by a Gaussian of so many cells."""
 MOST = 40
 """Regions that are reported, largest first."""
 
@@ -256,7 +260,7 @@ def _certain(crept: F32) -> Bools:
 def _settle(
     differs: NDArray[np.uint8], frames: Sequence[FocusFrame], writer: FocusWriter, size: tuple[int, int]
 ) -> list[Moved]:
-    """Regions of cells that differ, grown by one, each given to the frame that is sharpest in it."""
+    """Regions of cells that differ, grown by one, each given to the frame that is sharpest in it, or in zones to several."""
     count, labels = cv2.connectedComponents(grow_grid(np.ascontiguousarray(differs)), connectivity=8)
     if count == 1:
         return []
@@ -264,17 +268,39 @@ def _settle(
     out = []
     for label in range(1, count):
         region = labels == label
-        if np.count_nonzero(region & (differs > 0)) < FEWEST or region.mean() > LARGEST:
+        if np.count_nonzero(region & (differs > 0)) < FEWEST:
             continue
         y, x = np.nonzero(region)
-        sharp = writer.prior[y, :, x].sum(axis=0, dtype=np.float64) * inside[:, y, x].all(axis=1)
-        chosen = int(np.argmax(sharp))
+        sharp = writer.prior[y, :, x].T.astype(np.float64) * inside[:, y, x]
+        chosen = int(np.argmax(sharp.sum(axis=1) * inside[:, y, x].all(axis=1)))
+        each = np.full(len(y), chosen, np.intp)
+        if region.mean() > LARGEST:
+            each = _zones(region, writer, inside)
         writer.admitted[y, :, x] = 0
-        writer.admitted[y, chosen, x] = 1
-        left, top = int(x.min()) * CELL, int(y.min()) * CELL
-        right, bottom = min(size[0], (int(x.max()) + 1) * CELL), min(size[1], (int(y.max()) + 1) * CELL)
-        out.append(Moved(box=(left, top, right - left, bottom - top), frame=chosen, cells=len(y)))
+        writer.admitted[y, each, x] = 1
+        for frame in np.unique(each).tolist():
+            box = _box(x[each == frame], y[each == frame], size)
+            out.append(Moved(box=box, frame=frame, cells=int(np.count_nonzero(each == frame))))
     return sorted(out, key=lambda m: (-m.cells, m.box))
+
+
+def _box(x: NDArray[np.intp], y: NDArray[np.intp], size: tuple[int, int]) -> tuple[int, int, int, int]:
+    """x, y, w, h in pixels of the picture around cells."""
+    left, top = int(x.min()) * CELL, int(y.min()) * CELL
+    right, bottom = min(size[0], (int(x.max()) + 1) * CELL), min(size[1], (int(y.max()) + 1) * CELL)
+    return left, top, right - left, bottom - top
+
+
+def _zones(region: Bools, writer: FocusWriter, inside: Bools) -> NDArray[np.intp]:
+    """For each cell of a region the frame that is sharpest in the region around it: wide zones with few seams."""
+    best = np.full(region.shape, -1, np.float32)
+    which = np.zeros(region.shape, np.intp)
+    for k, there in enumerate(inside):
+        sharp = np.where(region & there, writer.prior[:, k], 0).astype(np.float32)
+        around = blur_grid(sharp, ZONE)
+        better = there & (around > best)
+        best[better], which[better] = around[better], k
+    return which[region]
 
 
 def _inside(frame: FocusFrame, shape: tuple[int, ...], size: tuple[int, int]) -> Bools:

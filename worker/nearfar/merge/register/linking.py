@@ -16,6 +16,11 @@ from nearfar.merge.register.tuning import Tuning
 
 Pair = tuple[int, int]
 
+_FAR = (
+    0.1  # of the shorter side: shifts from which a link is compared with one of further reduced pictures, ...
+)
+_CLEARLY = 0.85  # ... and how alike those must be elsewhere; other scenes of the same make-up reach .65
+
 
 @dataclass(kw_only=True)
 class CoarseLinks:
@@ -115,10 +120,25 @@ class Linker:
         return self.crew.map(link, pairs)
 
     def _try(self, pairs: list[Pair], held: dict[int, Reduced]) -> None:
-        for pair, found in zip(pairs, self._link(pairs, held), strict=True):
+        for pair, link in zip(pairs, self._link(pairs, held), strict=True):
+            found = replace(link, holds=False) if link.holds and self._elsewhere(pair, link) else link
             self.links.tried[pair] = found
             if found.gain_ev is not None:
                 self.links.gains[pair] = found.gain_ev
+
+    def _elsewhere(self, pair: Pair, link: CoarseLink) -> bool:
+        """Whether a link over a wide shift is of a repeated pattern, as rows of windows are: pictures reduced so far that
+        blur hardly matters then lie on each other elsewhere.
+        """
+        if abs(link.pose.t) < _FAR * min(self.size):
+            return False
+        levels = gap_levels(self.size)
+        if levels[0] <= self.levels[0]:
+            return False
+        first, second = (reduce_frame(self.frames[k], levels) for k in pair)
+        strict = replace(self.recipe, link_likeness=_CLEARLY)
+        wide = coarse_link(first, second, size=self.size, recipe=strict)
+        return wide.holds and abs(wide.pose.t - link.pose.t) > 2 * levels[0]
 
     def _measure_gains(self, new: range, held: dict[int, Reduced]) -> None:
         """Gains over two steps as well, which keeps a chain of medians from wandering."""
@@ -149,20 +169,25 @@ class Linker:
                 self._try([(i, j)], {k: self._reduced(k) for k in (i, j)})
 
     def _join_over_gaps(self) -> None:
-        """Join runs of frames that follow each other, where a slice too wide for any detail is missing between them."""
+        """Link neighbours that are not in one part by pictures reduced so far that blur hardly matters: what lies on both
+        sides of a missing slice, and frames of few and wide steps.
+        """
         levels = gap_levels(self.size)
-        if levels[0] <= self.levels[0]:
-            return
+        if levels[0] <= self.levels[0] or self.recipe.belong_likeness > self.recipe.gap_likeness:
+            return  # who asks for more does not excuse blur
         strict = replace(self.recipe, link_likeness=self.recipe.gap_likeness)
-        parts = [p for p in components(range(len(self.frames)), self.links.held()) if len(p) > 1]
-        for before, after in pairwise(sorted(parts)):
-            pair = before[-1], after[0]
-            if pair[0] > pair[1]:
-                continue  # they lie in each other: two scenes by turns
-            first, second = (reduce_frame(self.frames[k], levels) for k in pair)
-            found = coarse_link(first, second, size=self.size, recipe=strict)
+        count = len(self.frames)
+        sure = [k for k in range(count) if self.links.likeness(k) >= self.recipe.belong_likeness]
+        parts, held = components(sure, self.links.held()), dict[int, Reduced]()
+        for pair in pairwise(range(count)):
+            if any(pair[0] in p and pair[1] in p for p in parts):
+                continue
+            held = {k: held[k] if k in held else reduce_frame(self.frames[k], levels) for k in pair}
+            found = coarse_link(held[pair[0]], held[pair[1]], size=self.size, recipe=strict)
             if found.holds:
                 self.links.tried[pair] = found
                 self.links.gaps.append(pair)
                 if found.gain_ev is not None:
                     self.links.gains[pair] = found.gain_ev
+                sure = sorted({*sure, *pair})
+                parts = components(sure, self.links.held())

@@ -15,9 +15,9 @@ class Tuning:
     """Two frames that correlate this much as they lie need no search for a shift between them."""
     belong_likeness: float = 0.6
     """A frame belongs to the stack if its best link correlates at least this much."""
-    gap_likeness: float = 0.95
-    """Two successive runs of frames are one stack with a slice missing if their ends, reduced so far that blur hardly
-    matters, correlate by more than this."""
+    gap_likeness: float = 0.92
+    """Neighbours that nothing else links are of one stack, with a slice missing or steps too wide for any detail, if they
+    correlate by more than this when reduced so far that blur hardly matters. Other scenes of the same make-up reach .65."""
     overlap: float = 0.3
     """Least share of the picture that two linked frames must have in common."""
     most_turn: float = 0.05
