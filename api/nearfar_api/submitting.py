@@ -21,7 +21,7 @@ from nearfar.intake.listing import Listing, list_frames
 from nearfar.jobs import Duplicates, Submission, Submitted, Transfers
 from nearfar.merge import recipe as recipes
 from nearfar.runner import planning
-from nearfar.runner.disk import short_of_space
+from nearfar.runner.disk import free_bytes, short_of_space
 from nearfar.runner.objects import stacks
 from nearfar.runner.objects.buckets import Stored
 from nearfar.settings import format_size
@@ -61,6 +61,7 @@ def submit(ctx: Context, new: NewJob, *, key: str | None, by: Caller) -> Submitt
         built, upload = _maybe_held(built, new), sum(each.size for each in listed)
     elif new.upload is not None:
         built, upload = _upload(ctx, new, owner, key), sum(frame.size for frame in new.upload)
+        _check_room(ctx, upload)
     else:
         built, upload = _by_path(ctx, new, owner, key, open_folders(ctx, by)), 0
     built = replace(built, fingerprint=fingerprint if key is not None else None)
@@ -87,6 +88,18 @@ def check_space(ctx: Context) -> None:
     reason = short_of_space(ctx.places, ctx.settings.worker.spare_disk)
     if reason is not None:
         raise Problem("no-space", f"Nothing new is taken: {reason}.")
+
+
+def _check_room(ctx: Context, upload: int) -> None:
+    """Raises `Problem` if announced frames do not fit onto the disk as it is: no job is made that cannot get them."""
+    spare, free = ctx.settings.worker.spare_disk, free_bytes(ctx.places.uploads)
+    if upload > free - spare:
+        raise Problem(
+            "no-space",
+            f"The frames have {format_size(upload)} in all; the disk of {ctx.places.uploads} has {format_size(free)} free, "
+            f"of which {format_size(spare)} are to stay free. No job was made. Make room there, or lower "
+            "worker.spare_disk, and send the same frames again.",
+        )
 
 
 def check_recipe(name: str, settings: MergeSettings | None, roots: Sequence[Path] = ()) -> None:

@@ -110,8 +110,7 @@ async def put_frame(
     piece = arrival.piece_of(request.headers, frame)
     part = await run_in_threadpool(arrival.open_part, ctx, frame)
     try:
-        spare = ctx.settings.worker.spare_disk
-        await run_in_threadpool(part.begin, piece, ctx.places.uploads, spare)
+        await run_in_threadpool(part.begin, piece, ctx.settings.worker.spare_disk)
         await _take(request, part, piece, content)
         complete = await run_in_threadpool(part.settle, content, announced)
     finally:

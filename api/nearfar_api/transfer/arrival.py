@@ -149,14 +149,14 @@ class Part:
     A request that is given up may leave a thread behind that still writes: closing waits for it.
     """
 
-    def __init__(self, fd: int, folder: int, frame: Awaited) -> None:
-        self.fd, self.folder, self.frame = fd, folder, frame
+    def __init__(self, fd: int, folder: int, frame: Awaited, uploads: Path) -> None:
+        self.fd, self.folder, self.frame, self.uploads = fd, folder, frame, uploads
         self._busy = threading.RLock()
         self.name = f"{frame.number}.part"
         self.size = os.fstat(fd).st_size
         self.start = self.size
 
-    def begin(self, piece: Piece, uploads: Path, spare: int) -> None:
+    def begin(self, piece: Piece, spare: int) -> None:
         """Go to where the piece belongs; raises `Problem` if it is not the next one, or the disk has no room."""
         if piece.whole:
             self.cut(0)
@@ -169,7 +169,7 @@ class Part:
                 size=self.frame.size,
             )
         self.start = self.size
-        free, needed = shutil.disk_usage(uploads).free, piece.stop - piece.start
+        free, needed = shutil.disk_usage(self.uploads).free, piece.stop - piece.start
         if free - spare < needed:
             raise self.full(
                 f"{format_size(free)} are free, {format_size(spare)} have to stay free (worker.spare_disk)"
@@ -180,7 +180,8 @@ class Part:
         missing = self.frame.size - self.size
         return Problem(
             "no-space",
-            f"{self.frame.name}: {format_size(missing)} are to come, and {why}; {self.size} bytes are here and stay.",
+            f"{self.frame.name}: {format_size(missing)} are to come, and {why}; {self.size} bytes are here and stay. "
+            f"Make room on the disk of {self.uploads} and send the same frames again: they continue from here.",
             headers={"received": str(self.size)},
             received=self.size,
             size=self.frame.size,
@@ -270,7 +271,7 @@ def open_part(ctx: Context, frame: Awaited) -> Part:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
             if not os.path.samestat(os.fstat(fd), os.stat(name, dir_fd=folder, follow_symlinks=False)):
                 raise busy
-            return Part(fd, os.dup(folder), frame)
+            return Part(fd, os.dup(folder), frame, ctx.places.uploads)
         except (BlockingIOError, FileNotFoundError):
             os.close(fd)
             raise busy from None

@@ -224,8 +224,25 @@ def test_a_full_disk_is_told_with_numbers_before_bytes_are_taken(
     monkeypatch.setattr("nearfar_api.transfer.arrival.shutil.disk_usage", lambda path: usage)
     answer = put(client, job, 1, DATA[1000:], **piece(1000, 3000))
     assert (answer.status_code, answer.json()["received"], answer.json()["size"]) == (507, 1000, 3000)
+    assert answer.json()["detail"].endswith("send the same frames again: they continue from here.")
     monkeypatch.undo()
     assert put(client, job, 1, DATA[1000:], **piece(1000, 3000)).json()["complete"] is True
+
+
+def test_frames_that_cannot_all_fit_are_refused_before_a_job_is_made(
+    client: Client, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    body = {"stack": "moss", "upload": [{"name": f"{k}.tif", "size": 1000} for k in range(3)]}
+    usage = shutil.disk_usage("/")._replace(free=3000)
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage)
+    answer = client.post(API, json=body)
+    assert (answer.status_code, store.jobs().jobs) == (507, ())
+    assert "The frames have 2.93 KiB in all" in answer.json()["detail"]
+    monkeypatch.undo()
+    key = {"Idempotency-Key": "the same"}
+    assert client.post(API, json=body, headers=key).status_code == 201
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage)
+    assert client.post(API, json=body, headers=key).status_code == 200, "one that is on its way continues"
 
 
 def test_a_disk_that_fills_up_meanwhile_keeps_what_went_onto_it(

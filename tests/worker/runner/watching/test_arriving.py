@@ -11,7 +11,7 @@ import pytest
 
 from nearfar.errors import StoreUnreachable
 from nearfar.intake.state import read_state
-from nearfar.jobs import JobState, Store, Submission
+from nearfar.jobs import JobState, Outcome, Store, Submission, UnitKind, UnitPlan
 from nearfar.places import Places, places_of
 from nearfar.runner.disk import DiskWatch
 from nearfar.runner.watching import process
@@ -280,9 +280,23 @@ def test_frames_that_counted_as_those_of_a_job_are_merged_for_themselves_once_th
     assert stepped.settle()["b"].state == "duplicate", "it may come back"
     store.refuse(1, cause="missing", reason="1.tif is not there", who="worker")
     assert "job 1 lost its frames" in stepped.look()["b"].why
-    entry = Stepped(settings, store).settle()["b"]
+    afresh = Stepped(settings, store)
+    entry = afresh.settle()["b"]
     assert (entry.state, entry.job) == ("queued", 2)
     assert jobs(store) == [(1, "a", "failed"), (2, "b", "waiting")]
+    assert "job 2, which has them from" in afresh.look()["a"].why
+    store.cancel(2, who="mara")
+    deliver = UnitPlan(kind=UnitKind.DELIVER, weight=1.0)
+    same = {name: getattr(store.job(1), name) for name in ("owner", "recipe", "digest")}
+    store.submit(Submission(stack="c", sources=("/c",), units=(deliver,), **same), who="mara")
+    claim = store.claim("w1")
+    assert claim is not None
+    store.finish(claim, Outcome(job_result="/results/c/c.tif"))
+    entry = afresh.look()["a"]
+    assert (entry.state, entry.why) == (
+        "done",
+        "job 1 lost its frames; job 3 merged them from /c: /results/c/c.tif",
+    )
 
 
 def test_folders_of_the_server_in_a_watched_one_are_refused_with_the_reason(

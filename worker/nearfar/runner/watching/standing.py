@@ -8,7 +8,7 @@ from nearfar.errors import NearfarError, NotFound
 from nearfar.intake.arrivals import Found
 from nearfar.intake.memory import Known
 from nearfar.intake.state import Entry, State
-from nearfar.jobs import Job, JobState, Store
+from nearfar.jobs import Job, JobQuery, JobState, Store
 from nearfar.jobs.reading import Reading
 
 log = logging.getLogger(__name__)
@@ -35,12 +35,14 @@ class Standings:
         self.store = store
         self._healing = healing
         self._jobs: dict[int, Job | None] = {}
+        self._elsewhere: dict[int, Job | None] = {}
         self._reading = Reading(store.last_event())
 
     def refresh(self) -> None:
         """See which jobs changed. Raises `StoreUnreachable`."""
         if self.store.last_event() == self._reading.last and not self._reading.missing:
             return
+        self._elsewhere.clear()
         while events := self.store.events(self._reading.after, limit=PAGE):
             for event in self._reading.take(events):
                 self._jobs.pop(event.job or 0, None)
@@ -115,8 +117,35 @@ class Standings:
         if job is None or (job.state not in OPEN and job.cause != "missing"):
             return None
         entry = Entry(path=known.path, stack=known.stack, state="waiting", why="", job=known.job)
-        entry.why = f"its frames are not there; job {known.job} needs them and continues when they are back"
+        other = self._merged_elsewhere(job) if job.state is JobState.FAILED else None
+        if other is None:
+            entry.why = f"its frames are not there; job {job.id} needs them and continues when they are back"
+        else:
+            entry.state, entry.why = _words_elsewhere(job, other)
         return Found(entry=entry)
+
+    def _merged_elsewhere(self, job: Job) -> Job | None:
+        """The job that has the same set from another place and is done or on its way: a done one first."""
+        if job.id not in self._elsewhere:
+            query = JobQuery(owner=job.owner, digest=job.digest, limit=PAGE)
+            page = self.store.jobs(query).jobs if job.digest else ()
+            found = {each.state: each for each in page if each.id != job.id}
+            states = (JobState.DONE, *OPEN)
+            self._elsewhere[job.id] = next((found[state] for state in states if state in found), None)
+        return self._elsewhere[job.id]
+
+
+def _words_elsewhere(job: Job, other: Job) -> tuple[State, str]:
+    where = ", ".join(other.sources) or "an upload"
+    if other.state is JobState.DONE:
+        return (
+            "done",
+            f"job {job.id} lost its frames; job {other.id} merged them from {where}: {other.result}",
+        )
+    return (
+        "queued",
+        f"job {job.id} lost its frames; job {other.id}, which has them from {where}, is {other.state}",
+    )
 
 
 def _words(known: Known, job: Job | None) -> tuple[State, str]:
