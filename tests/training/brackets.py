@@ -135,13 +135,15 @@ def _slope(studio: Studio) -> list[Layer]:
 
 
 STYLES = {
-    "objects": (_objects, 0.27),
-    "hairs": (_hairs, 0.28),
-    "dome": (_dome, 0.22),
-    "doors": (_doors, 0.09),
-    "letters": (_letters, 0.07),
-    "slope": (_slope, 0.07),
+    "objects": (_objects, 0.25),
+    "hairs": (_hairs, 0.4),
+    "dome": (_dome, 0.15),
+    "doors": (_doors, 0.1),
+    "letters": (_letters, 0.05),
+    "slope": (_slope, 0.05),
 }
+WIDE = ("objects", "hairs")
+"""Styles of which blur reaches further on the whole: what stands before something else casts a veil there."""
 
 
 def layers(studio: Studio, style: str) -> list[Layer]:
@@ -258,7 +260,7 @@ def _noisy(studio: Studio, encoded: Tensor, sigma: float, lean: float) -> tuple[
 def bracket(studio: Studio, lens: Lens, n: int) -> Bracket:
     """A random bracket of n frames, nearest focus first."""
     style = str(studio.random.choice(list(STYLES), p=[share for _, share in STYLES.values()]))
-    aperture = studio.log_between(4, 40) / (n - 1)
+    aperture = (studio.log_between(7, 44) if style in WIDE else studio.log_between(4, 40)) / (n - 1)
     stack = layers(studio, style)
     if studio.chance(0.12) and len(stack) > 1:
         stack = [stack[0], *[_swaying(studio, layer, n) for layer in stack[1:]]]
