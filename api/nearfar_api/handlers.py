@@ -31,6 +31,9 @@ METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE")
 SHOWN = 20
 """Places of one request whose faults are listed."""
 
+FULL = ("disk is full", "No space left on device")
+"""How SQLite and PostgreSQL say it."""
+
 
 def install(app: FastAPI) -> None:
     """Give an application all handlers."""
@@ -44,7 +47,13 @@ def problem_of(error: NearfarError) -> Problem:
     match error:
         case StoreUnreachable():
             retry = {"retry-after": str(problems.RETRY_AFTER)}
-            return Problem("store-unreachable", "The job store does not answer at the moment.", headers=retry)
+            full = any(words in str(error) for words in FULL)
+            why = (
+                "takes nothing: its disk is full. Make room there."
+                if full
+                else "does not answer at the moment."
+            )
+            return Problem("store-unreachable", f"The job store {why}", headers=retry)
         case NotFound():
             return Problem("not-found", str(error))
         case IllegalTransition():

@@ -119,6 +119,21 @@ def test_a_mistake_tells_its_number_and_nothing_else(
     assert logged[0].exc_info is not None
 
 
+def test_a_store_whose_disk_is_full_says_so(
+    client: Client, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = submit(store)
+
+    def full(*_: object) -> None:
+        raise StoreUnreachable(
+            "job store sqlite:////data/store.sqlite does not answer: database or disk is full"
+        )
+
+    monkeypatch.setattr(store.database, "write", full)
+    problem = checked(client.ask("POST", f"{API}/jobs/{job}/hold"), 503)
+    assert problem["detail"] == "The job store takes nothing: its disk is full. Make room there."
+
+
 def test_a_store_that_does_not_answer_is_told_and_recovers(
     client: Client, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:

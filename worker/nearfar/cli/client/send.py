@@ -85,7 +85,7 @@ def run(options: argparse.Namespace, signals: Any) -> int:
                 job = submitted(server, body, body["upload"], again=options.again)
                 arrived = send_all(server, job["id"], frames, progress)
             if options.hold and arrived:
-                server.post(f"/jobs/{job['id']}/hold", {"reason": "as it was sent: with --hold"})
+                server.post(f"/jobs/{job['id']}/hold", {"reason": "as asked by whoever sent it"})
             job = server.job(job["id"]) | {"duplicate": job.get("duplicate", False)}
         return finished(server, job, options, signals)
 
