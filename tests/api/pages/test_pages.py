@@ -167,6 +167,16 @@ def test_nothing_stands_in_a_page_that_its_policy_forbids(client: Client, store:
             assert str(form.get("action", "/")).startswith("/")
 
 
+def test_a_job_without_a_result_is_not_told_of_one_nor_of_plots(
+    client: Client, store: Store, told: int
+) -> None:
+    job = submit(store)
+    fail(store)
+    assert "Only what changes is computed again." in page(client, f"/jobs/{job}").text
+    assert "plots below" not in page(client, f"/jobs/{job}").text
+    assert "This result stays" in page(client, f"/jobs/{told}").text
+
+
 def test_our_own_script_stays_small_and_asks_for_nothing_elsewhere() -> None:
     scripts = list(STATIC.glob("*.js"))
     lines = [line for path in scripts for line in path.read_text(encoding="utf-8").splitlines()]
