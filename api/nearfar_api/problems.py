@@ -160,7 +160,7 @@ KINDS: Mapping[str, Kind] = {
     "too-many-tries": Kind(
         status=429,
         title="Too many tries to log in",
-        remedy="Wait the seconds in Retry-After; each further try that fails makes it longer.",
+        remedy="Wait a while (programs: the seconds in Retry-After); each further try that fails makes it longer.",
     ),
     "mistake": Kind(
         status=500,
@@ -195,17 +195,17 @@ KINDS: Mapping[str, Kind] = {
     "store-unreachable": Kind(
         status=503,
         title="The job store does not answer",
-        remedy="Ask again after the seconds in Retry-After; whether a change was kept is to be looked up.",
+        remedy="Ask again in some seconds (programs: those in Retry-After); whether a change was kept is to be looked up.",
     ),
     "late": Kind(
         status=503,
         title="Something that the server needs does not answer",
-        remedy="Ask again after the seconds in Retry-After. Nothing is lost meanwhile.",
+        remedy="Ask again in some seconds (programs: those in Retry-After). Nothing is lost meanwhile.",
     ),
     "not-ready": Kind(
         status=503,
         title="The frame could not be made ready to be looked at",
-        remedy="Ask again after the seconds in Retry-After; the detail and the server's log say why.",
+        remedy="Ask again in some seconds (programs: those in Retry-After); the detail and the server's log say why.",
     ),
     "no-space": Kind(
         status=507,

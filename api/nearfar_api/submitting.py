@@ -87,7 +87,7 @@ def check_space(ctx: Context) -> None:
     """Raises `Problem` while a disk is short of space: nothing new is taken then."""
     reason = short_of_space(ctx.places, ctx.settings.worker.spare_disk)
     if reason is not None:
-        raise Problem("no-space", f"Nothing new is taken: {reason}.")
+        raise Problem("no-space", f"{reason[:1].upper()}{reason[1:]}.")
 
 
 def _check_room(ctx: Context, upload: int) -> None:

@@ -268,10 +268,7 @@ def test_nothing_new_is_taken_while_a_disk_is_short_of_space(client: Client, pla
     text = '{"low": true, "reason": "the disk of /data has 3 KiB free", "written": %f}'
     (places.state / DISK).write_text(text % time.time(), encoding="utf-8")
     answer = client.post(API, json={"stack": "moss", "upload": [{"name": "01.tif", "size": 1}]})
-    assert (answer.status_code, answer.json()["detail"]) == (
-        507,
-        "Nothing new is taken: the disk of /data has 3 KiB free.",
-    )
+    assert (answer.status_code, answer.json()["detail"]) == (507, "The disk of /data has 3 KiB free.")
 
 
 def test_frames_of_a_job_that_ended_are_not_taken(client: Client) -> None:

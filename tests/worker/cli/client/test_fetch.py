@@ -134,7 +134,7 @@ def test_a_file_that_was_made_anew_is_not_mixed_with_the_old_one(
 
     def then_anew(request: BaseHTTPRequestHandler) -> None:
         whole(request)
-        if source.asked:
+        if source.asked and source.tag != '"two"':  # once: this thread may come here late
             source.tag, source.content = '"two"', source.content[::-1]
 
     source.answer = then_anew  # type: ignore[method-assign]
