@@ -36,7 +36,9 @@ SPARE = {
 
 @dataclass(frozen=True, kw_only=True)
 class Quality:
-    """PSNR in dB; noise over one frame's; halo width and pose errors in px; seconds and bytes of our run."""
+    """PSNR in dB; noise over one frame's; width of halos in px, their amount in levels of 255; pose errors in px; seconds
+    and bytes of our run.
+    """
 
     scene: str
     variant: str
@@ -50,6 +52,8 @@ class Quality:
     noise_six: float | None
     halo: float | None
     halo_six: float | None
+    amount: float | None
+    amount_six: float | None
     pose_median: float
     pose_worst: float
     dropped: tuple[str, ...]
@@ -92,6 +96,7 @@ class _Figures:
     ssim: float
     noise: float | None
     halo: float | None
+    amount: float | None
 
 
 def figures(picture: Floats, scene: Scene, mask: Mask) -> _Figures:
@@ -101,6 +106,7 @@ def figures(picture: Floats, scene: Scene, mask: Mask) -> _Figures:
         ssim=metrics.ssim(picture, scene.truth, mask),
         noise=None if scene.shot else metrics.noise_ratio(picture, scene.truth, mask, scene.noise),
         halo=metrics.halo_width(picture, scene.truth, scene.depth, mask, step=step),
+        amount=metrics.halo_amount(picture, scene.truth, scene.depth, mask, step=step),
     )
 
 
@@ -150,6 +156,8 @@ def measure(
         noise_six=six.noise,
         halo=ours.halo,
         halo_six=six.halo,
+        amount=ours.amount,
+        amount_six=six.amount,
         pose_median=float(np.median(errors)) if len(errors) else float("nan"),
         pose_worst=float(errors.max()) if len(errors) else float("nan"),
         dropped=tuple(r["name"] for r in rows if not r["used"]),

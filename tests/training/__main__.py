@@ -13,6 +13,7 @@ import numpy as np
 import torch
 
 from nearfar.merge.chooser import weights
+from nearfar.merge.chooser.numbers import HARD_HIDDEN, HARD_STAGES
 from tests.training import train
 from tests.training.brackets import Lens, bracket
 from tests.training.focus import focus
@@ -28,6 +29,7 @@ def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.training", description=__doc__)
     parser.add_argument("--brackets", type=int, default=3520)
     parser.add_argument("--steps", type=int, default=19000)
+    parser.add_argument("--hard-steps", type=int, default=11000, help="of the larger net, for hard cells")
     parser.add_argument("--seed", type=int, default=1, help="of the net; it changes what is gained by .05 dB")
     parser.add_argument("--judged", type=int, default=130, help="brackets held out to judge the net")
     parser.add_argument("--out", type=Path, default=weights.FILE.parent)
@@ -35,21 +37,19 @@ def arguments() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def flat(net: Net) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
-    """The net's numbers in the order of the file."""
+def flat(net: Net, mark: str) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
+    """The net's numbers in the order of the file; ``mark``: which of the two nets, see `weights.STAGES`."""
     state = net.state_dict()
-    names = {
-        "inward": "inward.weight",
-        "inward_bias": "inward.bias",
-        "middle": "middle.weight",
-        "middle_bias": "middle.bias",
-        "most": "most.weight",
-        "outward": "outward.weight",
-        "outward_bias": "outward.bias",
-        "gain": "gain.weight",
-        "gain_bias": "gain.bias",
-    }
-    parts = [state[names.get(name, name)].cpu().numpy().ravel() for name, _ in weights.LAYOUT]
+    names = {name: f"{name}.weight" for name in ("inward", "outward", "gain")}
+    names |= {f"{name}_bias": f"{name}.bias" for name in ("inward", "outward", "gain")}
+    for k in range(weights.STAGES[mark]):
+        names |= {f"{name}{k}": f"stages.{k}.{name}" for name in ("around", "along")}
+        names |= {f"{name}{k}": f"stages.{k}.{name}.weight" for name in ("middle", "most")}
+        names[f"middle_bias{k}"] = f"stages.{k}.middle.bias"
+    ours = [
+        name.removeprefix("hard_") for name, _ in weights.LAYOUT if name.startswith("hard_") == bool(mark)
+    ]
+    parts = [state[names.get(name, name)].cpu().numpy().ravel() for name in ours]
     return np.concatenate(parts).astype(np.float32)
 
 
@@ -107,14 +107,22 @@ def main() -> None:
     data = train.make(options.brackets, SEED, device)
     say(f"{options.brackets} brackets")
     net = train.train(data, steps=options.steps, seed=options.seed, say=say)
-    weights.store(options.out / "weights.npz", flat(net))
+    shape = (HARD_HIDDEN, HARD_STAGES)
+    hard = train.train(data, steps=options.hard_steps, seed=options.seed, shape=shape, say=say)
+    numbers = [flat(net, weights.USUAL), flat(hard, weights.HARD)]
+    weights.store(options.out / "weights.npz", np.concatenate(numbers))
     write_reference(options.reference / "reference.npz", net, device)
     del data
     held_out = train.make(options.judged, HELD_OUT, device)
-    found = train.judge({"rule": train.rule, "chooser": lambda b: train.merge(net, b)}, held_out)
-    say("style: dB of the rule, dB of the chooser")
+    ways = {
+        "rule": train.rule,
+        "usual": lambda b: train.merge(net, b),
+        "hard": lambda b: train.merge(hard, b),
+    }
+    found = train.judge(ways, held_out)
+    say("style: dB of the rule, of the net for most cells, of the one for hard cells, each everywhere")
     for style, value in found["rule"].items():
-        say(f"{style}: {value:.2f} {found['chooser'][style]:.2f}")
+        say(f"{style}: {value:.2f} {found['usual'][style]:.2f} {found['hard'][style]:.2f}")
 
 
 if __name__ == "__main__":

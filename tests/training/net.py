@@ -19,16 +19,28 @@ COUNTS, SURE, LOST, FEW = (
 MIDDLE, SIDE = float(twin_average.MIDDLE), tuple(float(v) for v in twin_average.SIDE)
 
 
-class Net(nn.Module):  # type: ignore[misc]
-    """Linear, one stage of 3 x 3 depthwise and three taps along the frames, linear; see `nearfar.merge.chooser.net`."""
+class Stage(nn.Module):  # type: ignore[misc]
+    """A look at the places and frames beside, then linear; with the largest of all frames."""
 
-    def __init__(self, hidden: int = HIDDEN) -> None:
+    def __init__(self, hidden: int) -> None:
         super().__init__()
-        self.inward = nn.Linear(FEATURES, hidden)
         self.around = nn.Parameter(0.1 * torch.randn(hidden, 1, 3, 3))
         self.along = nn.Parameter(0.1 * torch.randn(hidden, 3))
         self.middle = nn.Linear(hidden, hidden)
         self.most = nn.Linear(hidden, hidden, bias=False)
+
+    def forward(self, x: Tensor, there: Tensor) -> Tensor:
+        y = _each(self.middle, _beside(x, self.around, self.along))
+        return functional.relu(y + _each(self.most, x.amax(1, keepdim=True))) * there
+
+
+class Net(nn.Module):  # type: ignore[misc]
+    """Linear, stages of 3 x 3 depthwise and three taps along the frames, linear; see `nearfar.merge.chooser.net`."""
+
+    def __init__(self, hidden: int = HIDDEN, stages: int = 1) -> None:
+        super().__init__()
+        self.inward = nn.Linear(FEATURES, hidden)
+        self.stages = nn.ModuleList(Stage(hidden) for _ in range(stages))
         self.outward = nn.Linear(hidden, BANDS)
         self.gain = nn.Linear(hidden, BANDS - 1)
         self.slope = nn.Parameter(torch.full((BANDS,), 8.0))
@@ -40,11 +52,10 @@ class Net(nn.Module):  # type: ignore[misc]
         """Logits (base 2) (B, n, bands, h, w) and gains (B, bands - 1, h, w) of the fine bands."""
         there = (mask > 0)[:, :, None].float()
         x = functional.relu(_each(self.inward, values)) * there
-        y = _beside(x, self.around, self.along)
-        y = _each(self.middle, y) + _each(self.most, x.amax(1, keepdim=True))
-        y = functional.relu(y) * there
-        logits = _each(self.outward, y) + self.slope.view(-1, 1, 1) * octaves(score + NEAR_ZERO)[:, :, None]
-        gains = _each(self.gain, y.amax(1, keepdim=True))[:, 0].clamp(-1, 1)
+        for stage in self.stages:
+            x = stage(x, there)
+        logits = _each(self.outward, x) + self.slope.view(-1, 1, 1) * octaves(score + NEAR_ZERO)[:, :, None]
+        gains = _each(self.gain, x.amax(1, keepdim=True))[:, 0].clamp(-1, 1)
         return logits, torch.exp2(gains)
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from nearfar.merge.chooser.numbers import HIDDEN
 from nearfar.merge.kernel.twin_warp import UNIT
 from tests.training import net as nets
 from tests.training.brackets import Bracket, Lens, bracket
@@ -132,16 +133,17 @@ def train(
     *,
     steps: int,
     seed: int,
+    shape: tuple[int, int] = (HIDDEN, 1),
     rate: float = 4e-3,
     frames_at_once: int = 64,
     everyone: float = 0.1,
     say: Callable[[str], None] = print,
 ) -> Net:
-    """Train a net."""
+    """Train a net; ``shape``: its hidden units and stages."""
     torch.manual_seed(seed)
     random = np.random.default_rng(seed)
     device = next(iter(data.values())).parts["frames"].device
-    net = Net().to(device)
+    net = Net(*shape).to(device)
     slow = [p for name, p in net.named_parameters() if name != "slope"]
     groups = [{"params": slow, "lr": rate}, {"params": [net.slope], "lr": 20 * rate}]
     bases = [float(g["lr"]) for g in groups]  # type: ignore[arg-type]

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from nearfar.errors import WorkFailed
 from nearfar.merge.chooser import net, weights
@@ -61,6 +62,34 @@ def test_logits_and_gains_are_those_of_the_trained_net(reference: dict[str, F32]
     np.testing.assert_allclose(found, np.moveaxis(reference["logits"], 1, 0), atol=0.02)
     np.testing.assert_allclose(gain, reference["gains"], atol=2e-3)
     assert np.ptp(reference["logits"]) > 5
+
+
+def test_the_net_for_hard_cells_is_what_scipy_makes_of_its_layers(
+    reference: dict[str, F32], window: Window
+) -> None:
+    """SciPy's correlation (edges repeated) and double precision; frames beside by hand."""
+    seen, there = features(window), window.mask > 0
+    part = {k[len(weights.HARD) :]: p.astype(float) for k, p in weights.load().parts().items() if k[0] == "h"}
+
+    def linear(name: str, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(np.einsum("oc,c...->o...", part[name], x))
+
+    def lifted(bias: NDArray[np.float64]) -> NDArray[np.float64]:
+        return bias.reshape(-1, 1, 1, 1)
+
+    x = np.maximum(linear("inward", seen.values.astype(float)) + lifted(part["inward_bias"]), 0) * there
+    for k in range(weights.STAGES[weights.HARD]):
+        around, along = part[f"around{k}"], part[f"along{k}"]
+        beside = [ndimage.correlate(c, a[None], mode="nearest") for c, a in zip(x, around, strict=True)]
+        frames = [ndimage.correlate1d(c, a, axis=0, mode="constant") for c, a in zip(x, along, strict=True)]
+        y = linear(f"middle{k}", x + np.stack(beside) + np.stack(frames)) + lifted(part[f"middle_bias{k}"])
+        x = np.maximum(y + linear(f"most{k}", x.max(axis=1))[:, None], 0) * there
+    slope = lifted(part["slope"]) * octaves(seen.score + np.float32(1e-3))
+    found, gain = net.logits(weights.load(), seen, window.mask, weights.HARD)
+    np.testing.assert_allclose(found, linear("outward", x) + lifted(part["outward_bias"]) + slope, atol=2e-3)
+    told = linear("gain", x.max(axis=1)) + part["gain_bias"][:, None, None]
+    np.testing.assert_allclose(gain, np.exp2(np.clip(told, -1, 1)), atol=1e-4)
+    assert np.ptp(found - net.logits(weights.load(), seen, window.mask)[0]) > 1
 
 
 def test_octaves_and_power_against_numpy() -> None:

@@ -1,9 +1,10 @@
-"""The net: a linear step on the features, one look at the places and frames beside, and logits for three bands.
+"""The net: a linear step on the features, looks at the places and frames beside, and logits for three bands.
 
-    x = relu(A f + a),  y = x + (3 x 3 around each place) + (three taps along the frames),
-    z = relu(B y + b + C max_frames x),  logit = D z + d + slope octaves(score + .001),  gain = 2^(E max_frames z + g).
+    x = relu(A f + a), then for each stage  y = x + (3 x 3 around each place) + (three taps along the frames),
+    x = relu(B y + b + C max_frames x);  logit = D x + d + slope octaves(score + .001),  gain = 2^(E max_frames x + g).
 
-x and z are 0 where a frame is not admitted. Sums run in the order of the loops here, as in the kernel.
+x is 0 where a frame is not admitted. Sums run in the order of the loops here, as in the kernel. There are two such nets:
+a larger one, of two stages, makes the hard cells.
 """
 
 from __future__ import annotations
@@ -14,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.chooser.features import Seen, Window
-from nearfar.merge.chooser.numbers import BANDS, HIDDEN, NEAR_ZERO
+from nearfar.merge.chooser.numbers import BANDS, NEAR_ZERO
 from nearfar.merge.chooser.numeric import exp2, octaves
-from nearfar.merge.chooser.weights import Weights
+from nearfar.merge.chooser.weights import STAGES, USUAL, Weights
 
 F32 = NDArray[np.float32]
 NOWHERE = np.float32(-1e4)
@@ -57,29 +58,32 @@ def _beside(x: F32, around: F32, along: F32) -> F32:
     return np.asarray(out)
 
 
-def logits(weights: Weights, seen: Seen, mask: F32) -> tuple[F32, F32]:
+def logits(weights: Weights, seen: Seen, mask: F32, net: str = USUAL) -> tuple[F32, F32]:
     """Logits to the base 2 (3, n, h, w), of colours and luma's two finest bands, and gains (2, h, w), 1/2..2.
 
-    ``mask`` (n, h, w), above 0 where a frame is admitted, as in `Window`. Reads 1 place and 1 frame on each side.
+    ``mask`` (n, h, w), above 0 where a frame is admitted, as in `Window`. ``net``: which of the two, see `weights.STAGES`.
+    Reads 1 place and 1 frame on each side for each stage.
     """
-    part, there = weights.parts(), (mask > 0).astype(np.float32)
-    nothing = np.float32(0)
+    part = {name[len(net) :]: p for name, p in weights.parts().items() if name.startswith(net)}
+    there, nothing = (mask > 0).astype(np.float32), np.float32(0)
     x = np.stack(
         [np.maximum(p, nothing) * there for p in _linear(part["inward"], part["inward_bias"], seen.values)]
     )
-    y = np.stack([_beside(x[c], part["around"][c], part["along"][c]) for c in range(HIDDEN)])
-    most = _linear(part["most"], None, x.max(axis=1))
-    y = np.stack(_linear(part["middle"], part["middle_bias"], y))
-    z = np.stack([np.maximum(y[c] + most[c], nothing) * there for c in range(HIDDEN)])
-    out = _linear(part["outward"], part["outward_bias"], z)
+    for k in range(STAGES[net]):
+        around, along = part[f"around{k}"], part[f"along{k}"]
+        y = np.stack([_beside(c, around[i], along[i]) for i, c in enumerate(x)])
+        most = _linear(part[f"most{k}"], None, x.max(axis=1))
+        y = np.stack(_linear(part[f"middle{k}"], part[f"middle_bias{k}"], y))
+        x = np.stack([np.maximum(c + m, nothing) * there for c, m in zip(y, most, strict=True)])
+    out = _linear(part["outward"], part["outward_bias"], x)
     near = octaves(seen.score + np.float32(NEAR_ZERO))
-    gains = np.stack(_linear(part["gain"], part["gain_bias"], z.max(axis=1)))
+    gains = np.stack(_linear(part["gain"], part["gain_bias"], x.max(axis=1)))
     return np.stack([out[b] + part["slope"][b] * near for b in range(BANDS)]), exp2(np.clip(gains, -1, 1))
 
 
-def choose(weights: Weights, window: Window, seen: Seen) -> Chosen:
+def choose(weights: Weights, window: Window, seen: Seen, net: str = USUAL) -> Chosen:
     """Weights of the frames in a window, 0..1; 0 where a frame is not admitted. ``seen``: its `features`."""
-    found, gains = logits(weights, seen, window.mask)
+    found, gains = logits(weights, seen, window.mask, net)
     colour, detail, second = (_weights(band, window.admission) for band in found)
     return Chosen(colour=colour, detail=detail, second=second, gain=gains[0], second_gain=gains[1])
 

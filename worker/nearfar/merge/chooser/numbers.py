@@ -12,5 +12,7 @@ LEAST, PRIOR_WEIGHT, QUIET = 1e-4, 0.1, 3.0
 """Score of any frame; weight of the prior; times the noise from which energies count. As the hand-made rule has them."""
 FEATURES, HIDDEN, BANDS = 14, 24, 3
 """Of the net; the bands are all colours, luma's finest band, and luma's second band."""
+HARD_HIDDEN, HARD_STAGES = 32, 2
+"""Of the larger net for the cells in which frames differ most."""
 NEAR_ZERO = 1e-3
 """Score to which the logarithm of a frame's relative score is held."""

@@ -13,26 +13,39 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
-from nearfar.merge.chooser.numbers import BANDS, FEATURES, HIDDEN
+from nearfar.merge.chooser.numbers import BANDS, FEATURES, HARD_HIDDEN, HARD_STAGES, HIDDEN
 
 F32 = NDArray[np.float32]
-VERSION = 3
+VERSION = 4
 """Raised when features or layout change: weights of another version are refused."""
 FILE = Path(__file__).with_name("weights.npz")
-LAYOUT: tuple[tuple[str, tuple[int, ...]], ...] = (
-    ("inward", (HIDDEN, FEATURES)),
-    ("inward_bias", (HIDDEN,)),
-    ("around", (HIDDEN, 3, 3)),
-    ("along", (HIDDEN, 3)),
-    ("middle", (HIDDEN, HIDDEN)),
-    ("middle_bias", (HIDDEN,)),
-    ("most", (HIDDEN, HIDDEN)),
-    ("outward", (BANDS, HIDDEN)),
-    ("outward_bias", (BANDS,)),
-    ("gain", (BANDS - 1, HIDDEN)),
-    ("gain_bias", (BANDS - 1,)),
-    ("slope", (BANDS,)),
-)
+
+
+def _net(mark: str, hidden: int, stages: int) -> tuple[tuple[str, tuple[int, ...]], ...]:
+    """Names and shapes of a net's numbers; what its stages have is laid out stage by stage."""
+    stage: tuple[tuple[str, tuple[int, ...]], ...] = (
+        ("around", (hidden, 3, 3)),
+        ("along", (hidden, 3)),
+        ("middle", (hidden, hidden)),
+        ("middle_bias", (hidden,)),
+        ("most", (hidden, hidden)),
+    )
+    return (
+        (f"{mark}inward", (hidden, FEATURES)),
+        (f"{mark}inward_bias", (hidden,)),
+        *((f"{mark}{name}{k}", shape) for k in range(stages) for name, shape in stage),
+        (f"{mark}outward", (BANDS, hidden)),
+        (f"{mark}outward_bias", (BANDS,)),
+        (f"{mark}gain", (BANDS - 1, hidden)),
+        (f"{mark}gain_bias", (BANDS - 1,)),
+        (f"{mark}slope", (BANDS,)),
+    )
+
+
+USUAL, HARD = "", "hard_"
+"""What names of a net's parts begin with: of the net for most cells, and of the larger one for hard cells."""
+STAGES = {USUAL: 1, HARD: HARD_STAGES}
+LAYOUT = (*_net(USUAL, HIDDEN, 1), *_net(HARD, HARD_HIDDEN, HARD_STAGES))
 """Parts in the order in which they lie in the list; the kernel reads them in the same order."""
 COUNT = sum(int(np.prod(shape)) for _, shape in LAYOUT)
 

@@ -15,6 +15,10 @@ SPREADS = {"learned": 1e-5, "careful": 1e-6}
 the recipe asks for."""
 
 
+HARD = 3.0
+"""So many times that variance, and a cell is hard: it is given to the larger net."""
+
+
 def pays(score: F32, half_luma: F32, variance: F32, spread: float) -> NDArray[np.bool_]:
     """Whether each place (h, w) lies in a cell that is given to the net; planes begin and end at cells.
 

@@ -11,9 +11,9 @@
 
 /* In columns a..b-1, to = matrix (rows x depth) from, sums in the order of the columns; with a bias, and what is there: what is above 0 of
    matrix from + bias + more (if any), where it counts. */
-static inline void net_matrix(net_line *to, const float *matrix, const int rows, const int depth, net_line *from, int a, int b,
+INLINE void net_matrix(net_line *to, const float *matrix, const int rows, const int depth, net_line *from, int a, int b,
                               const float *bias, net_line *more, const float *there) {
-    const int step = rows < TOGETHER ? rows : TOGETHER;
+    const int step = rows < TOGETHER ? rows : rows % TOGETHER ? 8 : TOGETHER;
     for (int x = a & ~(LANES - 1); x < b; x += LANES)
         for (int h = 0; h < rows; h += step) {
             lanes_t sum[TOGETHER];
@@ -74,8 +74,8 @@ static void net_commons(window_t *w, struct net_work *k, int r, net_common *o) {
     }
 }
 
-/* The first layer of all parts along row r. */
-static void net_inward(window_t *w, const net_t *net, struct net_work *k, int r) {
+/* The first layer of all parts along row r. `hidden`, here and below, is the net's own number, known when this is compiled. */
+INLINE void net_inward(window_t *w, const net_t *net, struct net_work *k, int r, const int hidden) {
     const nf_stack *s = w->stack;
     const int64_t at = net_at(w, k, r);
     const float *restrict noise = w->noise + at, *restrict o0 = k->over0[r], *restrict o1 = k->over1[r], *restrict luma = k->luma[r];
@@ -85,8 +85,9 @@ static void net_inward(window_t *w, const net_t *net, struct net_work *k, int r)
     for (int j = 0; j < k->count; j++) {
         net_part *p = k->parts + j;
         const member_t *m = p->member;
-        net_line *q = p->rows[r % 3];
-        if (!net_has(k, p, r) || p->a >= p->b) { memset(q, 0, sizeof(net_row)); continue; }
+        net_line *q = p->rows[0][r % 3];
+        memset(q, 0, (size_t)hidden * sizeof(net_line));
+        if (!net_has(k, p, r) || p->a >= p->b) continue;
         const float *restrict mask = m->mask + at, *restrict prior = m->prior + at, *restrict half = m->planes.half_luma + at;
         const int a = p->a > 2 ? p->a : 2, b = p->b < k->wide - 2 ? p->b : k->wide - 2;
         float there[NET_WIDE] = {0};
@@ -111,20 +112,19 @@ static void net_inward(window_t *w, const net_t *net, struct net_work *k, int r)
         }
         for (int x = 2; x < k->wide - 2; x++) common.nearer[x] = nf_maxf(common.nearer[x], p->around[r][x]);
         for (int x = a; x < b; x++) common.known_nearer[x] = nf_maxf(common.known_nearer[x], prior[x] * mask[x]);
-        memset(q, 0, sizeof(net_row));
-        if (any_above(there, a, b)) net_matrix(q, net->inward[0], HIDDEN, FEATURES, f, a, b, net->inward_bias, 0, there);
+        if (any_above(there, a, b)) net_matrix(q, net->inward, hidden, FEATURES, f, a, b, net->inward_bias, 0, there);
     }
 }
 
-/* A part's first layer in row r with the places and the frames beside. */
-static void net_beside(const net_t *net, const struct net_work *k, int j, int r, int a, int b, net_row to) {
+/* A part's layer before a stage in row r, with the places and the frames beside. */
+INLINE void net_beside(const net_t *net, const struct net_work *k, int stage, int j, int r, int a, int b, net_line *to, const int hidden) {
     const net_part *p = k->parts + j;
     static const net_row nothing;
-    const net_line *above = p->rows[(r - 1) % 3], *own = p->rows[r % 3], *below = p->rows[(r + 1) % 3], *before = nothing, *after = nothing;
-    if (j > 0 && abs(p[-1].member->index - p->member->index) == 1) before = p[-1].rows[r % 3];
-    if (j < k->count - 1 && abs(p[1].member->index - p->member->index) == 1) after = p[1].rows[r % 3];
-    for (int h = 0; h < HIDDEN; h++) {
-        const float *c = net->around[h], *d = net->along[h];
+    const net_line *above = p->rows[stage][(r - 1) % 3], *own = p->rows[stage][r % 3], *below = p->rows[stage][(r + 1) % 3], *before = nothing, *after = nothing;
+    if (j > 0 && abs(p[-1].member->index - p->member->index) == 1) before = p[-1].rows[stage][r % 3];
+    if (j < k->count - 1 && abs(p[1].member->index - p->member->index) == 1) after = p[1].rows[stage][r % 3];
+    for (int h = 0; h < hidden; h++) {
+        const float *c = net->around[stage] + 9 * h, *d = net->along[stage] + 3 * h;
         const float *restrict u = above[h], *restrict v = own[h], *restrict l = below[h], *restrict f = before[h], *restrict g = after[h];
         float *restrict o = to[h];
         for (int x = a; x < b; x++) {
@@ -135,29 +135,63 @@ static void net_beside(const net_t *net, const struct net_work *k, int j, int r,
     }
 }
 
-/* Weights and gain along row r, whose neighbours' first layers are there too. */
-static void net_outward(window_t *w, const net_t *net, struct net_work *k, int r) {
-    const int64_t at = net_at(w, k, r);
-    net_row top = {{0}}, most, sum = {{0}}, y, last = {{0}};
-    net_line best[BANDS], gain[BANDS - 1];
+/* What the largest of all frames adds to a stage along row r. */
+INLINE void net_largest(const net_t *net, const struct net_work *k, int stage, int r, net_line *most, const int hidden) {
+    net_row top;
+    memset(top, 0, (size_t)hidden * sizeof(net_line));
     for (int j = 0; j < k->count; j++)
-        for (int h = 0; h < HIDDEN; h++) for (int x = k->parts[j].a; x < k->parts[j].b; x++) top[h][x] = nf_maxf(top[h][x], k->parts[j].rows[r % 3][h][x]);
-    net_matrix(most, net->most[0], HIDDEN, HIDDEN, top, 0, k->wide, 0, 0, 0);
+        for (int h = 0; h < hidden; h++) {
+            const float *restrict v = k->parts[j].rows[stage][r % 3][h];
+            for (int x = k->parts[j].a; x < k->parts[j].b; x++) top[h][x] = nf_maxf(top[h][x], v[x]);
+        }
+    net_matrix(most, net->most[stage], hidden, hidden, top, 0, k->wide, 0, 0, 0);
+}
+
+/* A stage of one part along row r, in columns from `edge` on; returns whether it is admitted anywhere there. */
+INLINE int net_stage(window_t *w, const net_t *net, struct net_work *k, int stage, int j, int r, int edge, net_line *most, net_line *to, const int hidden) {
+    const net_part *p = k->parts + j;
+    if (!net_has(k, p, r)) return 0;
+    const int a = p->a > edge ? p->a : edge, b = p->b < k->wide - edge ? p->b : k->wide - edge;
+    const float *restrict mask = p->member->mask + net_at(w, k, r);
+    net_line there = {0};
+    for (int x = a; x < b; x++) there[x] = mask[x] > 0 ? 1.f : 0.f;
+    if (!any_above(there, a, b)) return 0;
+    net_row sum;
+    for (int h = 0; h < hidden; h++) memset(sum[h], 0, sizeof sum[h]);
+    net_beside(net, k, stage, j, r, a, b, sum, hidden);
+    net_matrix(to, net->middle[stage], hidden, hidden, sum, a, b, net->middle_bias[stage], most, there);
+    return 1;
+}
+
+/* A stage that another follows, along row r of all parts. */
+INLINE void net_onward(window_t *w, const net_t *net, struct net_work *k, int stage, int r, const int hidden) {
+    net_row most;
+    net_largest(net, k, stage, r, most, hidden);
+    for (int j = 0; j < k->count; j++) {
+        net_line *to = k->parts[j].rows[stage + 1][r % 3];
+        memset(to, 0, (size_t)hidden * sizeof(net_line));
+        net_stage(w, net, k, stage, j, r, NET_EDGE - 1, most, to, hidden);
+    }
+}
+
+/* Weights and gain along row r, whose neighbours before the last stage are there too. */
+INLINE void net_outward(window_t *w, const net_t *net, struct net_work *k, int r, const int hidden, const int stages) {
+    const int64_t at = net_at(w, k, r);
+    net_row most, y, last;
+    net_line best[BANDS], gain[BANDS - 1];
+    memset(last, 0, (size_t)hidden * sizeof(net_line));
+    net_largest(net, k, stages - 1, r, most, hidden);
     for (int i = 0; i < BANDS; i++) for (int x = 0; x < k->round; x++) best[i][x] = -1e4f;
     for (int j = 0; j < k->count; j++) {
         net_part *p = k->parts + j;
         const member_t *m = p->member;
         if (!net_has(k, p, r)) continue;
         const int a = p->a > NET_EDGE ? p->a : NET_EDGE, b = p->b < k->wide - NET_EDGE ? p->b : k->wide - NET_EDGE;
-        const float *restrict mask = m->mask + at, *restrict ad = m->admission + at;
-        net_line there = {0};
-        for (int x = a; x < b; x++) there[x] = mask[x] > 0 ? 1.f : 0.f;
+        const float *restrict ad = m->admission + at;
         memset(p->logit, 0, sizeof p->logit);
-        if (any_above(there, a, b)) {
-            net_beside(net, k, j, r, a, b, sum);
-            net_matrix(y, net->middle[0], HIDDEN, HIDDEN, sum, a, b, net->middle_bias, most, there);
-            for (int h = 0; h < HIDDEN; h++) for (int x = a; x < b; x++) last[h][x] = nf_maxf(last[h][x], y[h][x]);
-            net_matrix(p->logit, net->outward[0], BANDS, HIDDEN, y, a, b, 0, 0, 0);
+        if (net_stage(w, net, k, stages - 1, j, r, NET_EDGE, most, y, hidden)) {
+            for (int h = 0; h < hidden; h++) for (int x = a; x < b; x++) last[h][x] = nf_maxf(last[h][x], y[h][x]);
+            net_matrix(p->logit, net->outward, BANDS, hidden, y, a, b, 0, 0, 0);
         }
         for (int i = 0; i < BANDS; i++)
             for (int x = a; x < b; x++) {
@@ -166,7 +200,7 @@ static void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
                 best[i][x] = nf_maxf(best[i][x], p->logit[i][x]);
             }
     }
-    net_matrix(gain, net->gain[0], BANDS - 1, HIDDEN, last, 0, k->wide, 0, 0, 0);
+    net_matrix(gain, net->gain, BANDS - 1, hidden, last, 0, k->wide, 0, 0, 0);
     for (int x = NET_EDGE; x < k->wide - NET_EDGE; x++) {
         w->gain[at + x] = net_exp2(nf_minf(nf_maxf(gain[0][x] + net->gain_bias[0], -1), 1));
         w->second_gain[at + x] = net_exp2(nf_minf(nf_maxf(gain[1][x] + net->gain_bias[1], -1), 1));
@@ -185,7 +219,15 @@ static void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
     }
 }
 
-/* The net in some cells in a row. */
+INLINE void net_rows(window_t *w, const net_t *net, struct net_work *k, const int hidden, const int stages) {
+    for (int r = NET_EDGE - stages; r < k->tall - NET_EDGE + stages; r++) {
+        net_inward(w, net, k, r, hidden);
+        if (stages > 1 && r > NET_EDGE - 1) net_onward(w, net, k, 0, r - 1, hidden);
+        if (r >= NET_EDGE + stages) net_outward(w, net, k, r - stages, hidden, stages);
+    }
+}
+
+/* A net in some cells in a row. */
 static void net_block(window_t *w, const net_t *net, int y0, int y1, int x0, int cells) {
     struct net_work *k = w->net;
     k->y0 = y0;
@@ -201,13 +243,38 @@ static void net_block(window_t *w, const net_t *net, int y0, int y1, int x0, int
     net_energies(w, k);
     net_scores(w, k);
     for (int j = 0; j < k->count; j++) net_planes(w, k, k->parts + j);
-    for (int r = NET_EDGE - 1; r <= k->tall - NET_EDGE; r++) {
-        net_inward(w, net, k, r);
-        if (r > NET_EDGE) net_outward(w, net, k, r - 1);
-    }
+    if (net->stages > 1) net_rows(w, net, k, HARD_HIDDEN, STAGES);
+    else net_rows(w, net, k, HIDDEN, 1);
 }
 
-/* Which cells are given to the net: cells[x], 0 or 1, along the row of cells that begins at half row y. */
+static const float *net_take(const float **at, int count) {
+    const float *part = *at;
+    *at += count;
+    return part;
+}
+
+/* Where a net's numbers lie in the list; returns where the next one's begin. */
+static const float *net_laid_out(const float *at, int hidden, int stages, net_t *o) {
+    o->hidden = hidden;
+    o->stages = stages;
+    o->inward = net_take(&at, hidden * FEATURES);
+    o->inward_bias = net_take(&at, hidden);
+    for (int i = 0; i < stages; i++) {
+        o->around[i] = net_take(&at, 9 * hidden);
+        o->along[i] = net_take(&at, 3 * hidden);
+        o->middle[i] = net_take(&at, hidden * hidden);
+        o->middle_bias[i] = net_take(&at, hidden);
+        o->most[i] = net_take(&at, hidden * hidden);
+    }
+    o->outward = net_take(&at, BANDS * hidden);
+    o->outward_bias = net_take(&at, BANDS);
+    o->gain = net_take(&at, (BANDS - 1) * hidden);
+    o->gain_bias = net_take(&at, BANDS - 1);
+    o->slope = net_take(&at, BANDS);
+    return at;
+}
+
+/* Which cells are given to a net: cells[x], 1 or, if hard, 2, along the row of cells that begins at half row y. */
 static int net_pays(const window_t *w, int y, uint8_t *cells) {
     int any = 0;
     float sums[NF_WIDEST / 2];
@@ -223,7 +290,7 @@ static int net_pays(const window_t *w, int y, uint8_t *cells) {
     for (int c = 0; c < w->half_width / 8; c++) {
         float sum = sums[8 * c];
         for (int i = 1; i < 8; i++) sum += sums[8 * c + i];
-        any |= cells[c] = sum > 64 * w->stack->spread;
+        any |= cells[c] = (uint8_t)((sum > 64 * w->stack->spread) + (sum > 64 * (HARD * w->stack->spread)));
     }
     return any;
 }
@@ -238,7 +305,8 @@ static void net_spans(window_t *w, member_t *m, int y) {
 
 /* The net's weights in the cells where it pays; returns whether there was one. */
 static int net_weigh(window_t *w, int first, int last) {
-    const net_t *net = (const net_t *)w->stack->net;
+    net_t nets[2];
+    net_laid_out(net_laid_out(w->stack->net, HIDDEN, 1, nets), HARD_HIDDEN, STAGES, nets + 1);
     const int top = floor_div(w->top, 2), cells = w->half_width / 8;
     int any = 0;
     for (int64_t i = 0; i < (int64_t)w->half_width * w->half_height; i++) w->gain[i] = 1;
@@ -250,11 +318,11 @@ static int net_weigh(window_t *w, int first, int last) {
         const int y0 = 8 * cell - top > first ? 8 * cell - top : first, y1 = 8 * cell + 8 - top < last ? 8 * cell + 8 - top : last;
         for (int c = 1; c < cells - 1; c++) {
             int end = c;
-            while (end < cells - 1 && pays[end] && end - c < NET_CELLS) end++;
+            while (end < cells - 1 && pays[end] && pays[end] == pays[c] && end - c < NET_CELLS) end++;
             if (end == c) continue;
             for (int i = 0; i < w->count && !any; i++) memset(w->members[i].second, 0, (size_t)w->half_width * w->half_height * 4);
             any = some = 1;
-            net_block(w, net, y0, y1, 8 * c, end - c);
+            net_block(w, nets + (pays[c] - 1), y0, y1, 8 * c, end - c);
             c = end - 1;
         }
         for (int i = 0; i < w->count && some; i++)

@@ -1,13 +1,16 @@
 /* Cells in a row as the learned chooser looks at them: energies, scores and distances of the frames that are admitted
    there, in planes of one fixed width. Specification: merge/chooser/features.py. Part of choose.h. */
 #define FEATURES 14
-#define HIDDEN 24
+#define HIDDEN 24                 /* of the net for most cells */
+#define HARD_HIDDEN 32            /* of the larger one for hard cells */
+#define STAGES 2                  /* at most */
+#define HARD 3.f                  /* times the spread from which a cell is given to a net, and it is hard */
 #define BANDS 3                   /* all colours, luma's finest band, luma's second band */
-#define NET_HALO_Y 30             /* as HALO_Y; even */
+#define NET_HALO_Y 32             /* as HALO_Y; even */
 #define NET_SEEN 3                /* half rows at the window's edge where scores are not complete */
-#define NET_FIRST 6               /* half rows at the window's edge where weights are not complete */
+#define NET_FIRST 7               /* half rows at the window's edge where weights are not complete */
 #define NET_CELLS 7               /* cells in a row that the net works on at a time */
-#define NET_EDGE 3                /* half-size places around them at which features look */
+#define NET_EDGE 4                /* half-size places around them at which features look */
 #define NET_WIDE 64
 #define NET_TALL (8 + 2 * NET_EDGE)
 #define HALF_CHANNEL .2388f       /* what is left of a channel's noise at half size */
@@ -24,22 +27,25 @@
 #define TOGETHER 8
 #endif
 
+#define INLINE static inline __attribute__((always_inline))
+
 typedef float lanes_t __attribute__((vector_size(4 * LANES), aligned(4), may_alias));
 typedef int32_t lane_bits __attribute__((vector_size(4 * LANES), aligned(4), may_alias));
 typedef float net_line[NET_WIDE];
 typedef net_line net_plane[NET_TALL];
-typedef net_line net_row[HIDDEN];
+typedef net_line net_row[HARD_HIDDEN];
 
-typedef struct {                  /* as weights.py lays it out */
-    float inward[HIDDEN][FEATURES], inward_bias[HIDDEN], around[HIDDEN][9], along[HIDDEN][3], middle[HIDDEN][HIDDEN], middle_bias[HIDDEN];
-    float most[HIDDEN][HIDDEN], outward[BANDS][HIDDEN], outward_bias[BANDS], gain[BANDS - 1][HIDDEN], gain_bias[BANDS - 1], slope[BANDS];
+typedef struct {                  /* a net's numbers, as weights.py lays them out */
+    int hidden, stages;
+    const float *inward, *inward_bias, *around[STAGES], *along[STAGES], *middle[STAGES], *middle_bias[STAGES], *most[STAGES];
+    const float *outward, *outward_bias, *gain, *gain_bias, *slope;
 } net_t;
 
 typedef struct {                  /* a frame in a block; in columns a..b-1 it is admitted, or in a cell beside */
     member_t *member;
     int a, b;
     net_plane fine, second, near, around, score, apart, beside, brighter, colour[3];
-    net_row rows[3];
+    net_row rows[STAGES][3];       /* of the first layer, and of each stage but the last: half rows r, by r % 3 */
     net_line farther, known_farther, logit[BANDS];
 } net_part;
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from nearfar.merge.chooser import where
 from nearfar.merge.chooser.features import Window, features
 from nearfar.merge.chooser.net import Chosen, choose
-from nearfar.merge.chooser.weights import Weights
+from nearfar.merge.chooser.weights import HARD, USUAL, Weights
 from nearfar.merge.kernel import twin_render as twin
 from nearfar.merge.kernel.twin_average import average
 from nearfar.merge.kernel.twin_filters import blurred
@@ -41,20 +41,30 @@ def seen_by(window: twin.Window, frames: Sequence[Carried]) -> Window:
 
 
 def weigh(weights: Weights, window: twin.Window, frames: Sequence[Carried], v: F32, admission: F32) -> Chosen:
-    """Weights by the net where it pays, by the rule elsewhere; in the order of the frames."""
+    """Weights by the nets where they pay, by the rule elsewhere; in the order of the frames."""
     colour, detail = twin.weigh(window, frames, v, admission)
     at = seen_by(window, frames)
-    step, seen = window.stack.order or 1, features(at)
+    step, seen, spread = window.stack.order or 1, features(at), window.stack.numbers.spread
     before = twin.scores(window, frames, behind=False)[0][::step]
-    pays = where.pays(before, at.half_luma, window.noise, window.stack.numbers.spread)
-    found = choose(weights, at, seen)
-    return Chosen(
-        colour=np.where(pays, found.colour[::step], np.stack(colour)),
-        detail=np.where(pays, found.detail[::step], np.stack(detail)),
-        second=np.asarray(np.where(pays, found.second[::step], np.float32(0)), np.float32),
-        gain=np.where(pays, found.gain, np.float32(1)),
-        second_gain=np.where(pays, found.second_gain, np.float32(0)),
+    nothing = np.zeros_like(window.noise)
+    chosen = Chosen(
+        colour=np.stack(colour),
+        detail=np.stack(detail),
+        second=np.zeros_like(v),
+        gain=nothing + 1,
+        second_gain=nothing,
     )
+    for net, least in ((USUAL, spread), (HARD, float(np.float32(where.HARD) * np.float32(spread)))):
+        pays = where.pays(before, at.half_luma, window.noise, least)
+        found = choose(weights, at, seen, net)
+        chosen = Chosen(
+            colour=np.where(pays, found.colour[::step], chosen.colour),
+            detail=np.where(pays, found.detail[::step], chosen.detail),
+            second=np.where(pays, found.second[::step], chosen.second),
+            gain=np.where(pays, found.gain, chosen.gain),
+            second_gain=np.where(pays, found.second_gain, chosen.second_gain),
+        )
+    return chosen
 
 
 def second_band(frames: Sequence[Carried], chosen: Chosen, y: F32) -> F32:
