@@ -260,7 +260,7 @@ def read_chroma(file: FrameFile, header: FrameHeader, out: Samples | None) -> Sa
     walk = walk_markers(file)
     check_out(out, (header.height, header.width, 3), np.dtype(np.uint8))
     head = bytes([0xFF, SOI]) + ADOBE_RGB + b"".join(file.read(at, size) for at, size in walk.tables)
-    whole = memoryview(np.empty(len(ADOBE_RGB) + file.size, np.uint8))  # one copy of megabytes, in place of three
+    whole = np.empty(len(ADOBE_RGB) + file.size, np.uint8).data  # one copy of megabytes, in place of three
     data = whole[len(ADOBE_RGB) :]
     if walk.padding:
         data = memoryview(_without_padding(file, walk))
@@ -270,7 +270,9 @@ def read_chroma(file: FrameFile, header: FrameHeader, out: Samples | None) -> Sa
         plain = whole[len(ADOBE_RGB) + walk.scan - len(head) :]
     _check_scans(file, walk, data)
     if not walk.padding:
-        plain[: len(head)] = head  # what lay there is not needed: the segments before the scan, of which `head` has some
+        plain[: len(head)] = (
+            head  # what lay there is not needed: the segments before the scan, of which `head` has some
+        )
     return _decoded(file, walk, plain, "RGB", out, fastupsample=True)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge.focus.find import in_order
+from nearfar.merge.focus.seen import Held
 from nearfar.merge.noise import Noise, estimate
 from nearfar.merge.plan import Plan, resident
 from nearfar.merge.recipe import Recipe
@@ -47,6 +48,7 @@ class StackFrames:
         self._marks = marks
         self._mapped: list[MappedFrame] = []
         self._noise: Noise | None = None
+        self._held = Held(plan.held)
 
     def relax(self, room: int = 0) -> None:
         """Raise if the work is to stop; give mapped pages back if fewer than ``room`` bytes are left below the ceiling."""
@@ -127,4 +129,5 @@ class StackFrames:
             frames=self.frames,
             recipe=self.recipe,
             threads=self.plan.threads,
+            held=self._held,
         )

@@ -62,7 +62,15 @@ def carry(
     work = np.full(render_bytes(256, 1) // 4, np.nan, np.float32)  # more than the warp alone takes
     function = library().nf_warp_window
     function.restype = None
-    function.argtypes = [POINTER(PixelsStruct), *[c_void_p] * 2, *[c_int] * 4, Box, c_void_p, Planes, c_void_p]
+    function.argtypes = [
+        POINTER(PixelsStruct),
+        *[c_void_p] * 2,
+        *[c_int] * 4,
+        Box,
+        c_void_p,
+        Planes,
+        c_void_p,
+    ]
     bent = None if bend is None else bend.numbers()
     function(
         ctypes.byref(struct),
