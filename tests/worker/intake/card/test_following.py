@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from nearfar.intake.arrivals import Watched
 from nearfar.intake.card.folders import card_id
 from nearfar.intake.card.kept_card import Decided
 from tests.worker.intake.watched import Watching, ignored, lay_frames, names_of
@@ -102,6 +104,19 @@ def test_a_folder_with_the_marker_is_a_card_with_all_below(watching: Watching) -
     found = watching.settle()
     assert set(found) == {"day", "day/a/1.tif"}
     assert found["day/a/1.tif"].entry.stack == "day-1"
+
+
+def test_every_folder_is_a_card_where_the_settings_say_so(tmp_path: Path) -> None:
+    """A day's frames, copied by a program that names folders by dates."""
+    watching = Watching(tmp_path, watched=[Watched(path=str(tmp_path / "inbox"), of_cards=True)])
+    lay_frames(watching.root / "2031" / "06-09", "1.tif", "2.tif")
+    lay_frames(watching.root / "2031" / "06-09" / "late", "3.tif", first=5)
+    lay_frames(watching.root / "2031" / "06-10", "4.tif", first=9)
+    watching.settle()
+    found = watching.settle()
+    assert {path for path in found if found[path].arrival is None} == {"2031/06-09", "2031/06-10"}
+    stacks = sorted(names_of(each) for each in found.values() if each.arrival)
+    assert stacks == [["1.tif", "2.tif", "3.tif"], ["4.tif"]]
 
 
 def test_what_a_person_decided_is_taken_when_that_person_says_go(watching: Watching) -> None:

@@ -34,20 +34,22 @@ def card_name(parts: Parts) -> str:
     return "" if not parts or parts[-1].casefold() == ROOT else stack_name(parts)
 
 
-def apart(folders: Sequence[Folder]) -> tuple[list[Folder], list[Folder]]:
+def apart(folders: Sequence[Folder], *, all_cards: bool = False) -> tuple[list[Folder], list[Folder]]:
     """Divide folders into cards and stacks.
 
     Parameters
     ----------
     folders
         A watched folder and all below, as `scan` found them.
+    all_cards
+        Whether every folder with frames is a card.
 
     Returns
     -------
     Cards, each as one folder whose files are named by their paths within it; and all other folders as they are. The
     watched folder itself is always a card.
     """
-    homes = _homes(folders)
+    homes = _homes(folders, all_cards)
     inside: dict[Parts, list[Folder]] = {top: [] for top in homes.values()}
     rest: list[Folder] = []
     loose: list[Folder] = []
@@ -68,7 +70,7 @@ def _from_the_top(parts: Parts) -> list[Parts]:
     return [parts[:n] for n in range(len(parts) + 1)]
 
 
-def _homes(folders: Sequence[Folder]) -> dict[Parts, Parts]:
+def _homes(folders: Sequence[Folder], all_cards: bool) -> dict[Parts, Parts]:
     """Folders all of which belongs to a card, and which card that is: the folder itself or one above."""
     whole = {folder.parts for folder in folders if CARD in folder.ours}
     for folder in folders:
@@ -82,6 +84,9 @@ def _homes(folders: Sequence[Folder]) -> dict[Parts, Parts]:
             above = folder.parts[:-1]
             if not any(part in homes for part in _from_the_top(folder.parts)):
                 homes[folder.parts] = folder.parts if not above or above in stacks else above
+    for top in sorted(stacks if all_cards else (), key=len):
+        if top and not any(part in homes for part in _from_the_top(top)):
+            homes[top] = top
     return homes
 
 

@@ -60,16 +60,17 @@ def reason_left_out(
 def scenes_told(
     parts: Sequence[Sequence[int]], members: Sequence[int], frames: Sequence[FrameView]
 ) -> list[str]:
-    """One sentence that names the other scenes among the frames, of which nothing is in the picture; none if there are none."""
+    """One sentence that names the other scenes, of which nothing is in the picture; none if there are none."""
     others = sorted(sorted(part) for part in parts if len(part) >= _SCENE and not set(part) & set(members))
     if not others:
         return []
     told = "; ".join(f"{len(o)} frames from {frames[o[0]].name} to {frames[o[-1]].name}" for o in others)
     scenes = "another scene" if len(others) == 1 else f"{len(others)} other scenes"
-    return [
-        f"{scenes} left out: {told}. One picture is made of one scene: give each its own folder, have 'nearfar sort' "
-        "divide the frames, or put an empty file nearfar.card into their folder in the inbox"
-    ]
+    what_to_do = (
+        "give each its own folder, have 'nearfar sort' divide the frames, or put an empty file nearfar.card into their "
+        "folder in the inbox"
+    )
+    return [f"{scenes} left out: {told}. One picture is made of one scene: {what_to_do}"]
 
 
 def gaps_told(
