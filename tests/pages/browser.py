@@ -92,7 +92,7 @@ def violations(page: Any, *, but: frozenset[str] = frozenset()) -> list[str]:
 
 CUT = """() => [...document.querySelectorAll("select")].filter(e => e.checkVisibility()).filter(e => {
   const style = getComputedStyle(e), pen = document.createElement("canvas").getContext("2d");
-  pen.font = style.font;
+  pen.font = `${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
   const room = e.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight) - 18; // the arrow
   return pen.measureText(e.selectedOptions[0]?.text ?? "").width > room;
 }).map(e => e.selectedOptions[0].text)"""
