@@ -112,7 +112,7 @@ def refine(
 
     Returns
     -------
-    The pose, and its information (4, 4) about x, y (px of full size), log scale and roll (rad); zeros where no block fits in.
+    The pose, and its information (4, 4) about x, y (px of full size), log scale and roll (rad); zeros if no block fits in.
     """
     h, w = first.shape
     origins = block_grid(w, h)
