@@ -48,6 +48,9 @@ CONTRAST = 0.012
 FAINT, BLURRED = 4.0, 0.3
 """A pattern of less than so many times the least power, and of less than the second share of its neighbour's, decides
 nothing: wide steps blur both frames then, and what blur leaves of a pattern is turned over or comes from beside it."""
+KEPT = 0.35
+"""Share of the stronger pattern's power that the weaker one must have in half of the cells at least, for two neighbours to
+tell anything: over wider steps blur alone makes half of the patterns another one, from what lies beside them."""
 FOLDED = 0.07
 """Share of the energy of the two bands next to a pattern that may lie in it without belonging there: means of 4 x 4 pixels
 fold finer detail into it, otherwise for every shift of a frame. So weave and print seem to change from frame to frame."""
@@ -106,6 +109,8 @@ def take_from_one(
 
     for k, here in enumerate(in_order(list(range(count)), look, threads)):
         for span in [s for s in SPANS if s <= len(held)]:
+            if span == 1 and not _tell(held[-1], here):
+                continue
             let_in = _compared(writer, k - span, k)
             apart = let_in & _differ(held[-span], here, neighbours=span == 1)
             if span == 1:
@@ -200,6 +205,13 @@ def _around(plane: F32, shape: tuple[int, int]) -> F32:
     each = plane.shape[0] // shape[0]
     cells = cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.GaussianBlur(cells, (0, 0), AROUND / each), np.float32)
+
+
+def _tell(one: _Look, other: _Look) -> bool:
+    """Whether blur leaves enough of the patterns of two neighbours for them to be compared."""
+    weaker, stronger = np.minimum(one.strength, other.strength), np.maximum(one.strength, other.strength)
+    strong = one.whole & other.whole & (stronger > FAINT * CONTRAST**2)
+    return bool(np.count_nonzero(weaker[strong] > np.float32(KEPT) * stronger[strong]) >= 0.5 * strong.sum())
 
 
 def _differ(one: _Look, other: _Look, *, neighbours: bool) -> Bools:
