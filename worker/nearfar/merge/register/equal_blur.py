@@ -25,7 +25,7 @@ from nearfar.merge.register.tilt import CELL
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 
-WIDE = 0.8
+WIDE = 0.97
 """Likeness of neighbours below which blur is wide against what the frames show."""
 GROWTHS = (0.0, 0.006, 0.009, 0.0135, 0.02, 0.03)
 """Sigmas by which blur may grow with each frame, over the shorter side; 0: as they are is best."""
