@@ -192,9 +192,8 @@ def test_the_remains_of_a_blurred_pattern_decide_nothing(
 
     def look(power: float) -> _Look:
         pattern = rng.normal(0, power**0.5, (64, 64)).astype(np.float32)
-        return _Look(
-            pattern=pattern, strength=np.full((16, 16), power, np.float32), whole=np.ones((16, 16), np.bool_)
-        )
+        none = np.zeros((16, 16), np.bool_)
+        return _Look(pattern=pattern, strength=np.full((16, 16), power, np.float32), whole=~none, lamps=none)
 
     one, other = look(weak), look(weak / share)
     for pair in ((one, other), (other, one)):
