@@ -167,8 +167,13 @@ class Linker:
             if len(part) < 2:
                 break
             _, i, j = min((abs(i - j), min(i, j), max(i, j)) for i in parts[0] for j in part)
-            if (i, j) not in self.links.tried:
-                self._try([(i, j)], {k: self._reduced(k) for k in (i, j)})
+            again = [(min(k), max(k)) for k in ((parts[0][0], part[0]), (parts[0][-1], part[-1]))]
+            for pair in [(i, j), *again]:  # a second sweep begins or ends as the first one does
+                if pair not in self.links.tried and not self._joined(*pair):
+                    self._try([pair], {k: self._reduced(k) for k in pair})
+
+    def _joined(self, i: int, j: int) -> bool:
+        return any(i in part and j in part for part in components(self._sure(), self.links.held()))
 
     def _sure(self) -> list[int]:
         """Frames that resemble another one enough to belong."""
