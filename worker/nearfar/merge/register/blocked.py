@@ -133,7 +133,8 @@ def other_colour(own: F32, other: F32, seen: Seen) -> Bools:
 def beside_lamps(own: F32, other: F32, seen: Seen) -> Bools:
     """Cells in or beside which either frame has something so bright that its blur, growing or shrinking, lights them."""
     brightest = np.maximum(own, seen.carried(other))
-    near = cv2.dilate(brightest, np.ones((2 * CELL + 1, 2 * CELL + 1), np.uint8))
+    reach = np.ones((2 * CELL + 1, 2 * CELL + 1), np.uint8)
+    near = np.asarray(cv2.dilate(brightest, reach), np.float32)
     light = np.maximum(_cells(own), _cells(seen.carried(other)))
     return np.asarray(_cells(near) > np.float32(LAMP) * light)
 

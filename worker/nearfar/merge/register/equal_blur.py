@@ -31,7 +31,8 @@ GROWTHS = (0.0, 0.006, 0.009, 0.0135, 0.02, 0.03)
 """Sigmas by which blur may grow with each frame, over the shorter side; 0: as they are is best."""
 PART = 0.5
 """Steps of depth, in frames, within which blur counts as the same."""
-_FAINT = 0.3  # px of the reduced picture: blur of less is none
+_FINENESS, _WIDEST = 0.25, 6.0  # px of a reduced picture: sigmas differ by so much, and are no wider
+_TOLD = 8  # pairs, the least alike ones, that tell how fast blur grows
 
 
 @dataclass(kw_only=True)
@@ -47,31 +48,37 @@ class EqualBlur:
         self.centre = centre_of(self.size)
         self.levels = gap_levels(self.size)
         self.depth = _filled(self.depth)
+        self.growth = 0.0
         self._light: dict[tuple[int, int], F32] = {}
-        self._blurred: dict[tuple[int, int, int], F32] = {}
+        self._blurred: dict[tuple[int, int, float], F32] = {}
 
     def links(self, found: Mapping[tuple[int, int], CoarseLink]) -> dict[tuple[int, int], CoarseLink]:
-        """The links of ``found``, measured anew; none if no blur makes the frames more alike."""
+        """Those of the links ``found`` whose frames equal blur makes more alike, measured anew."""
         if not found or not np.isfinite(self.depth).all():
             return {}
-        self.growth = 0.0
-        told = [(self._alike(found, growth), growth) for growth in GROWTHS]
-        self.growth = max(told)[1] * min(self.size)
-        if not self.growth:
+        told = dict(sorted(found.items(), key=lambda f: f[1].likeness)[:_TOLD])
+        best = max(GROWTHS, key=lambda growth: sum(self._alike(told, growth, self.levels[0])))
+        if not best:
             return {}
-        self._blurred.clear()
-        return {pair: self._link(pair, link) for pair, link in found.items()}
+        alike = [self._alike(found, growth, self.levels[-1]) for growth in (0.0, best)]
+        gains = [here > before for before, here in zip(*alike, strict=True)]
+        return {
+            pair: self._link(pair, link)
+            for gain, (pair, link) in zip(gains, found.items(), strict=True)
+            if gain
+        }
 
-    def _alike(self, found: Mapping[tuple[int, int], CoarseLink], growth: float) -> float:
-        """How alike the pairs are, all in all, if blur grows so."""
+    def _grow(self, growth: float) -> None:
         self.growth = growth * min(self.size)
         self._blurred.clear()
-        level = self.levels[-1]
-        total = 0.0
-        for pair, link in found.items():
-            matrix = to_matrix(link.pose, self.centre, level)
-            total += likeness(*self._pair(pair, level), matrix)[0]
-        return total
+
+    def _alike(self, found: Mapping[tuple[int, int], CoarseLink], growth: float, level: int) -> list[float]:
+        """How alike the pairs are if blur grows so, ``level`` times reduced."""
+        self._grow(growth)
+        return [
+            likeness(*self._pair(pair, level), to_matrix(link.pose, self.centre, level))[0]
+            for pair, link in found.items()
+        ]
 
     def _link(self, pair: tuple[int, int], link: CoarseLink) -> CoarseLink:
         pose, known = link.pose, link.information
@@ -90,14 +97,14 @@ class EqualBlur:
         deep = PART * np.rint(self._depth_of(place, level, light.shape) / PART)
         out = np.empty_like(light)
         for depth in np.unique(deep):
-            own, wanted = (abs(self.frames[k].number - self.frames[0].number - depth) for k in (place, other))
-            more = self.growth * max(wanted**2 - own**2, 0.0) ** 0.5 / level
+            more = self.growth * max((other - depth) ** 2 - (place - depth) ** 2, 0.0) ** 0.5 / level
             here = deep == depth
-            out[here] = light[here] if more < _FAINT else self._soft(place, level, more)[here]
+            sigma = _FINENESS * round(min(more, _WIDEST) / _FINENESS)
+            out[here] = self._soft(place, level, sigma)[here] if sigma else light[here]
         return out
 
     def _soft(self, place: int, level: int, sigma: float) -> F32:
-        at = (place, level, round(sigma * 1000))
+        at = (place, level, sigma)
         if at not in self._blurred:
             self._blurred[at] = blur_grid(self._reduced(place, level), sigma)
         return self._blurred[at]

@@ -19,6 +19,7 @@ Pair = tuple[int, int]
 _FAR = (
     0.1  # of the shorter side: shifts from which a link is compared with one of further reduced pictures, ...
 )
+_SAME_AGAIN, _SWEEP = 0.95, 3  # likeness of frames of one focus, and the fewest frames of a sweep
 _CLEARLY = 0.85  # ... and how alike those must be elsewhere; other scenes of the same make-up reach .65
 
 
@@ -93,6 +94,7 @@ class Linker:
                 self._try(pairs, held)
             self._measure_gains(new, held)
             tick(new.stop / count)
+        self._join_sweeps()
         self._join_parts()
         self._join_over_gaps()
         return self.links
@@ -167,13 +169,21 @@ class Linker:
             if len(part) < 2:
                 break
             _, i, j = min((abs(i - j), min(i, j), max(i, j)) for i in parts[0] for j in part)
-            again = [(min(k), max(k)) for k in ((parts[0][0], part[0]), (parts[0][-1], part[-1]))]
-            for pair in [(i, j), *again]:  # a second sweep begins or ends as the first one does
-                if pair not in self.links.tried and not self._joined(*pair):
-                    self._try([pair], {k: self._reduced(k) for k in pair})
+            if (i, j) not in self.links.tried:
+                self._try([(i, j)], {k: self._reduced(k) for k in (i, j)})
 
-    def _joined(self, i: int, j: int) -> bool:
-        return any(i in part and j in part for part in components(self._sure(), self.links.held()))
+    def _join_sweeps(self) -> None:
+        """Where a step leaves frames little alike, a second sweep may begin: as the first one did, and it ends so."""
+        strict = replace(self.recipe, link_likeness=_SAME_AGAIN)
+        last = len(self.frames) - 1
+        for k in range(_SWEEP, last + 2 - _SWEEP):
+            if self.links.tried[k - 1, k].likeness >= self.recipe.sure_likeness:
+                continue
+            for pair in ((0, k), (k - 1, last)):
+                first, second = (self._reduced(place) for place in pair)
+                found = coarse_link(first, second, size=self.size, recipe=strict)
+                if found.holds:
+                    self.links.tried[pair] = found
 
     def _sure(self) -> list[int]:
         """Frames that resemble another one enough to belong."""
