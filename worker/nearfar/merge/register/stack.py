@@ -369,6 +369,7 @@ class StackRegistration:
             reference=reference,
             frames=tuple(poses),
             warnings=(
+                *verdict.scenes_told(parts, members, self.frames),
                 *verdict.gaps_told(members, self.frames, coarse.gaps),
                 *self._warnings(poses, members, reference, corrected),
             ),

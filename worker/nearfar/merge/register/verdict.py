@@ -21,6 +21,7 @@ _GOOD_DRIFT = 0.6
 _BUMP_STEPS = 6.0
 _BUMP_SHARE = 0.01
 _NAMED = 3
+_SCENE = 3  # frames that lie on each other are a scene of their own from this many on
 
 
 def belonging(links: CoarseLinks, count: int, recipe: Tuning) -> list[list[int]]:
@@ -54,6 +55,22 @@ def reason_left_out(
         f"does not resemble its neighbours: likeness {max(links.likeness(place), 0.0):.2f}, "
         f"{recipe.belong_likeness:.2f} is needed"
     )
+
+
+def scenes_told(
+    parts: Sequence[Sequence[int]], members: Sequence[int], frames: Sequence[FrameView]
+) -> list[str]:
+    """One sentence that names the other scenes, of which nothing is in the picture; none if there are none."""
+    others = sorted(sorted(part) for part in parts if len(part) >= _SCENE and not set(part) & set(members))
+    if not others:
+        return []
+    told = "; ".join(f"{len(o)} frames from {frames[o[0]].name} to {frames[o[-1]].name}" for o in others)
+    scenes = "another scene" if len(others) == 1 else f"{len(others)} other scenes"
+    what_to_do = (
+        "give each its own folder, have 'nearfar sort' divide the frames, or put an empty file nearfar.card into their "
+        "folder in the inbox"
+    )
+    return [f"{scenes} left out: {told}. One picture is made of one scene: {what_to_do}"]
 
 
 def gaps_told(
