@@ -371,7 +371,7 @@ class StackRegistration:
             warnings=(
                 *verdict.scenes_told(parts, members, self.frames),
                 *verdict.gaps_told(members, self.frames, coarse.gaps),
-                *self._warnings(poses, members, reference, corrected),
+                *verdict.poses_told(poses, members, self.frames, reference, corrected, self.recipe),
             ),
             bent=Bent(
                 size=round(corrected.size, 3), place=members[corrected.place], left=round(corrected.left, 3)
@@ -379,29 +379,3 @@ class StackRegistration:
             if corrected.bent
             else None,
         )
-
-    def _warnings(
-        self, poses: Sequence[FramePose], members: Sequence[int], reference: int, corrected: Corrected
-    ) -> tuple[str, ...]:
-        """What the person should know of the poses as a whole."""
-        names = [f.name for f in self.frames]
-        told = []
-        far = [k for k, p in enumerate(poses) if p.used and p.drift > self.recipe.drift_limit]
-        if far:
-            worst = max(far, key=lambda k: poses[k].drift)
-            told.append(
-                f"{len(far)} of {len(members)} frames are placed against the reference {names[reference]} less surely "
-                f"than {self.recipe.drift_limit:.2f} px; {names[worst]} is the worst, {poses[worst].drift:.2f} px"
-            )
-        if corrected.size and not corrected.bent:
-            told.append(
-                f"shift, scale and roll do not take {names[reference]} to {names[members[corrected.place]]}: "
-                f"{corrected.size:.2f} px are left over, as a tilted camera or a lens that distorts leave them"
-            )
-        if corrected.left > self.recipe.field_limit:
-            one, two = (names[members[k]] for k in corrected.worst)
-            told.append(
-                f"{one} and {two} cannot be brought to lie on each other everywhere: {corrected.left:.2f} px are left over "
-                "in places, as a camera that moved sideways leaves them"
-            )
-        return tuple(told)
