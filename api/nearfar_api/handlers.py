@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -25,6 +26,7 @@ from nearfar.errors import (
     UsageError,
 )
 from nearfar_api import problems
+from nearfar_api.access.caller import Caller
 from nearfar_api.problems import Problem
 
 METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE")
@@ -33,6 +35,8 @@ SHOWN = 20
 
 FULL = ("disk is full", "No space left on device")
 """How SQLite and PostgreSQL say it."""
+STORE_AT = re.compile(r"\bjob store [a-z0-9+]+://[^\s:]*(:[^\s:]+)*")
+"""The store with its address, which is only for whoever runs the server."""
 
 
 def install(app: FastAPI) -> None:
@@ -61,7 +65,7 @@ def problem_of(error: NearfarError) -> Problem:
         case KeyReused():
             return Problem("key-reused", str(error))
         case StoreError():
-            return Problem("refused-by-store", str(error))
+            return Problem("refused-by-store", STORE_AT.sub("the job store", str(error)))
         case BucketAway():
             return Problem("bucket-away", str(error), headers={"retry-after": str(problems.RETRY_AFTER)})
         case BucketRefused():
@@ -72,6 +76,11 @@ def problem_of(error: NearfarError) -> Problem:
             return Problem("invalid", str(error), errors=[])
         case _:
             return Problem("refused", str(error))
+
+
+def reason_for(error: NearfarError, by: Caller) -> str:
+    """Why something is not possible: with the addresses of the inside for whoever runs the server, else the plain fact."""
+    return str(error) if by.runs else str(problem_of(error).detail)
 
 
 def _answer(request: Request, problem: Problem) -> Response:

@@ -222,7 +222,10 @@ def test_a_reader_who_left_does_no_harm(frames: Callable[..., Path], tmp_path: P
         (("merge", "FOLDER", "--out", "picture"), 2, "found the ending ''; expected .tif"),
         (("merge", "FOLDER", "--out", "/no/picture.tif"), 2, "there is no folder /no; make it first"),
         (("merge", "FOLDER", "--out", f"{'x' * 250}.tif"), 2, "File name too long; give another name"),
-        (("merge", "nothing-here", "--out", "PICTURE"), 2, "no such file or folder"),
+        (("merge", "FOLDER", "--out", "/proc/picture.tif"), 4, "the folder cannot be written to"),
+        (("merge", "nothing-here", "--out", "PICTURE"), 3, "no such file or folder"),
+        (("sort", "nothing-here"), 3, "no such file or folder"),
+        (("send", "nothing-here", "--to", "http://127.0.0.1:9"), 3, "no such file or folder"),
     ],
 )
 def test_each_slip_of_the_keyboard_has_its_exit_code_and_words(

@@ -96,14 +96,14 @@ def test_a_stack_is_sent_followed_and_fetched_from_another_machine(
     assert sent.code == 0, sent.err
     number = sent.out.split()[1].rstrip(":")
     assert "from afar, 40 of 40 frames used" in sent.out
-    fetched = asked(server, "fetch", number, "--out", tmp_path)
+    new = tmp_path / "pictures"
+    fetched = asked(server, "fetch", number, "--out", new)
     assert fetched.code == 0, fetched.err
-    names = {p.name for p in tmp_path.iterdir()}
-    assert names == {"from afar.tif", "from afar.report.json"}
-    assert (tmp_path / "from afar.tif").read_bytes() == forty.picture.read_bytes()
-    again = asked(server, "fetch", number, "--out", tmp_path, "--all")
+    assert {p.name for p in new.iterdir()} == {"from afar.tif", "from afar.report.json"}
+    assert (new / "from afar.tif").read_bytes() == forty.picture.read_bytes()
+    again = asked(server, "fetch", number, "--out", new, "--all")
     assert again.code == 0, again.err
-    assert len(list(tmp_path.iterdir())) == 8
+    assert len(list(new.iterdir())) == 8
     job = json.loads(asked(server, "show", number, "--json").out)
     assert (job["state"], job["owner"], job["frames"]["used"]) == ("done", "lena", 40)
     told = asked(server, "show", number)
@@ -194,7 +194,8 @@ def test_a_failed_job_says_why_and_gives_exit_code_4(server: Served, forty: Stac
     shown = asked(server, "show", number, "--follow")
     assert shown.code == 4
     assert "reason    " in asked(server, "show", number).out
-    assert asked(server, "fetch", number, "--out", tmp_path).code == 4
+    assert asked(server, "fetch", number, "--out", tmp_path / "new").code == 4
+    assert not (tmp_path / "new").exists()
     assert "failed" in asked(server, "jobs", "--state", "failed").out
 
 

@@ -96,6 +96,10 @@ def test_of_two_stacks_in_one_folder_the_larger_one_is_merged_and_the_other_name
         assert frame["used"] is (stack == 0)
         if stack:
             assert "show another scene" in frame["why"]
+    others = [frame["name"] for frame in report["frames"] if not frame["used"]]
+    (told,) = [w for w in report["warnings"] if "scene left out" in w]
+    assert f"5 frames from {others[0]} to {others[-1]}" in told
+    assert "nearfar.card" in told
     assert quality(scene, tmp_path / "picture.tif") > undisturbed.psnr - LOSS
 
 

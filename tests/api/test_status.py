@@ -8,13 +8,15 @@ from html.parser import HTMLParser
 
 import pytest
 
-from nearfar.jobs import JobState, Store
+from nearfar.jobs import JobState, Role, Store
 from nearfar.places import Places
 from nearfar_api.web import STATIC, TEMPLATES
 from tests.api.conftest import Client
 from tests.api.making import claim, done, fail, submit
+from tests.api.people import studio
 from tests.api.routes.test_server import inbox
 
+API = "/api/v1"
 HOSTILE = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&{{ 7*7 }}</td></table>"
 
 
@@ -172,6 +174,21 @@ def test_the_page_says_where_the_store_does_not_answer(
     answer = client.get("/status")
     assert answer.status_code == 503
     assert "does not answer" in Page(answer.text).text
+
+
+@pytest.mark.parametrize("path", ["/", "/status", f"{API}/jobs"])
+def test_where_the_store_is_is_told_to_whoever_runs_the_server_alone(
+    path: str, store: Store, places: Places, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = studio(store, places.data)
+    keys = {role: found.key(role) for role in (Role.LOOK, Role.RUN)}
+    for name in ("figures", "jobs"):
+        monkeypatch.setattr(Store, name, lambda *_, **__: (_ for _ in ()).throw(away()))
+    for role, key in keys.items():
+        answer = found.client.get(path, headers={"authorization": f"Bearer {key}"})
+        assert answer.status_code == 503
+        assert "does not answer" in answer.text
+        assert ("store.sqlite" in answer.text) == (role is Role.RUN and not path.startswith(API))
 
 
 def away() -> Exception:

@@ -90,6 +90,19 @@ def violations(page: Any, *, but: frozenset[str] = frozenset()) -> list[str]:
     ]
 
 
+CUT = """() => [...document.querySelectorAll("select")].filter(e => e.checkVisibility()).filter(e => {
+  const style = getComputedStyle(e), pen = document.createElement("canvas").getContext("2d");
+  pen.font = `${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
+  const room = e.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight) - 18; // the arrow
+  return pen.measureText(e.selectedOptions[0]?.text ?? "").width > room;
+}).map(e => e.selectedOptions[0].text)"""
+
+
+def cut_choices(page: Any) -> list[str]:
+    """Choices of lists whose words do not fit into their fields."""
+    return list(page.evaluate(CUT))
+
+
 def too_wide(page: Any) -> int:
     """Pixels by which a page is wider than the window: what makes it slide sideways."""
     return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from pydantic import BaseModel, ValidationError
 
-from nearfar.server_settings import TABLES, ServerSettings
+from nearfar.server_settings import TABLES, ServerSettings, unknown_variables
 
 SETTING = re.compile(r"# ([a-z_]+ = .*)")
 OWN = "Not set: "
@@ -60,6 +60,15 @@ def test_every_line_reads_when_its_sign_is_taken_away(table: str, checkout: Path
         model(table).model_validate(values)
     except ValidationError as error:
         pytest.fail(str(error))
+
+
+def test_a_variable_of_the_environment_that_is_no_setting_is_named() -> None:
+    good = dict.fromkeys(("NEARFAR_SERVER_PORT", "NEARFAR_URL", "NEARFAR_KERNEL", "NEARFAR_LISTEN_FD"), "1")
+    assert unknown_variables(good) == []
+    said = "NEARFAR_KEEP_VERSION in the environment is not a setting and does nothing"
+    assert unknown_variables(good | {"NEARFAR_KEEP_VERSION": "2"}) == [
+        f"{said}; did you mean NEARFAR_KEEP_VERSIONS?"
+    ]
 
 
 def test_the_example_of_a_watched_folder_reads(checkout: Path) -> None:

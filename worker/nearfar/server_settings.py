@@ -10,7 +10,7 @@ import difflib
 import json
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +52,7 @@ __all__ = [
     "WorkerTable",
     "load_server",
     "to_environment",
+    "unknown_variables",
 ]
 
 TABLES = tuple(ServerSettings.model_fields)
@@ -132,7 +133,7 @@ def _given(
         if environment.get(PREFIX + name.upper()):
             found.append((PREFIX + name.upper(), table, name, environment[PREFIX + name.upper()]))
     for table in TABLES:
-        for name in ServerSettings.model_fields[table].annotation.model_fields:  # type: ignore[union-attr]
+        for name in _names_in(table):
             variable = f"{PREFIX}{table}_{name}".upper()
             if environment.get(variable):
                 found.append((variable, table, name, environment[variable]))
@@ -141,6 +142,25 @@ def _given(
             (f"--{name.replace('_', '-')}", table, name, v) for name, v in given.items() if v is not None
         ]
     return found
+
+
+def unknown_variables(environment: Mapping[str, str]) -> list[str]:
+    """Variables that look like settings and are none, each with what may be meant: nobody reads them."""
+    known = {f"{PREFIX}{table}_{name}".upper() for table in TABLES for name in _names_in(table)}
+    like = tuple(f"{PREFIX}{table}_".upper() for table in TABLES)
+    odd = [name for name in sorted(environment) if name.startswith(like) and name not in known]
+    return [
+        f"{name} in the environment is not a setting and does nothing{_perhaps(name, known)}" for name in odd
+    ]
+
+
+def _perhaps(name: str, known: Iterable[str]) -> str:
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.8)
+    return f"; did you mean {near[0]}?" if near else ""
+
+
+def _names_in(table: str) -> Collection[str]:
+    return ServerSettings.model_fields[table].annotation.model_fields  # type: ignore[union-attr,no-any-return]
 
 
 def _in_file(file: Path) -> list[tuple[str, str, str, object]]:
@@ -154,7 +174,7 @@ def _in_file(file: Path) -> list[tuple[str, str, str, object]]:
     found: list[tuple[str, str, str, object]] = []
     for name, value in content.items():
         if name in TABLES and isinstance(value, dict):
-            fields = ServerSettings.model_fields[name].annotation.model_fields  # type: ignore[union-attr]
+            fields = _names_in(name)
             for key in value:
                 if key not in fields:
                     raise UsageError(

@@ -173,6 +173,8 @@ class WatchedFolder(Table):
     owner: str | None = None
     recipe: str | None = None
     priority: int = Field(default=0, ge=-9, le=9)
+    each_folder: Literal["stack", "card"] | None = None
+    """As for the inbox, if not given."""
 
 
 class InboxTable(Table):
@@ -180,6 +182,8 @@ class InboxTable(Table):
 
     folders: Annotated[tuple[WatchedFolder, ...], BeforeValidator(listed)] = ()
     """Further folders; in the file as ``[[inbox.folders]]``."""
+    each_folder: Literal["stack", "card"] = "stack"
+    """What a folder of frames is, unless it is a card in any case."""
     scan: Seconds = 2.0
     """Seconds between two looks."""
     quiet: Seconds = 5.0

@@ -17,7 +17,9 @@ from nearfar.jobs import (
     Unit,
     Worker,
 )
+from nearfar.jobs.elsewhere import with_same_frames
 from nearfar.jobs.transfers.transfers import Kind
+from nearfar.runner.failures import PUT_BACK
 from nearfar.settings import format_size
 from nearfar_api.context import Context
 from nearfar_api.models.answers import (
@@ -67,6 +69,7 @@ def _job(ctx: Context, job: Job, brief: Brief, mending: Mending, carried: Sequen
         found = time_left(job, pace=ctx.pace(), figures=ctx.figures())
         left = LeftModel(least=round(found.least, 1), most=round(found.most, 1)) if found else None
     shown = {
+        "reason": reason_of(ctx, job),
         "settings": dict(job.settings),
         "sources": [words(source) for source in job.sources],
         "stage": brief.stage,
@@ -80,6 +83,22 @@ def _job(ctx: Context, job: Job, brief: Brief, mending: Mending, carried: Sequen
         "links": _links(job),
     }
     return JobModel(**_with_moments(plain) | shown)
+
+
+def reason_of(ctx: Context, job: Job) -> str | None:
+    """The reason of a job's state; a frame that is gone need not come back once another job has the same frames."""
+    reason = job.reason
+    if job.state is not JobState.FAILED or reason is None or not reason.endswith(PUT_BACK):
+        return reason
+    other = with_same_frames(ctx.store, job)
+    if other is None:
+        return reason
+    how = (
+        "merged the same frames"
+        if other.state is JobState.DONE
+        else f"has the same frames and is {other.state}"
+    )
+    return f"{reason.removesuffix(PUT_BACK)}; job {other.id} {how}, so nothing need be done"
 
 
 def _carried(transfer: Transfer) -> CarriedModel:

@@ -16,6 +16,7 @@ from nearfar.merge import recipe as recipes
 from nearfar_api import cards
 from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
+from nearfar_api.handlers import reason_for
 from nearfar_api.live import sse
 from nearfar_api.live.feed import Feed, Listener
 from nearfar_api.models.answers import InboxEntry
@@ -47,7 +48,7 @@ def show_overview(
     try:
         values = _found(ctx, by)
     except StoreUnreachable as error:
-        page = draw(request, "waiting.html", status=503, why=str(error))
+        page = draw(request, "waiting.html", status=503, why=reason_for(error, by))
         page.headers["retry-after"] = str(RETRY_AFTER)
         return page
     return draw(request, "live.html" if part == "live" else "overview.html", **values)

@@ -13,7 +13,9 @@ from nearfar import __version__
 from nearfar.bracket.words import space
 from nearfar.errors import StoreError
 from nearfar.progress import format_seconds
+from nearfar_api.access.caller import By
 from nearfar_api.context import Context, Ctx
+from nearfar_api.handlers import reason_for
 from nearfar_api.models.shaping import memory
 from nearfar_api.status import standing
 from nearfar_api.web import TEMPLATES
@@ -49,7 +51,7 @@ PAGES = _environment()
 @router.get(
     "/status", response_class=HTMLResponse, operation_id="showStatus", summary="The server on one page"
 )
-def show_status(request: Request, ctx: Ctx) -> HTMLResponse:
+def show_status(request: Request, ctx: Ctx, by: By) -> HTMLResponse:
     """A page for people; everything on it is also available through the API."""
     root = request.scope.get("root_path", "")
     shown = {
@@ -62,7 +64,7 @@ def show_status(request: Request, ctx: Ctx) -> HTMLResponse:
         page = PAGES.get_template("status.html").render(shown | _found(ctx))
         return HTMLResponse(page, headers={"cache-control": "no-store"})
     except StoreError as error:
-        page = PAGES.get_template("away.html").render(shown | {"why": str(error)})
+        page = PAGES.get_template("away.html").render(shown | {"why": reason_for(error, by)})
         return HTMLResponse(page, 503, headers={"cache-control": "no-store", "retry-after": "5"})
 
 

@@ -10,8 +10,9 @@ import pytest
 
 from nearfar.jobs import FrameNote, FrameState, JobState, Store
 from nearfar.places import Places
+from nearfar.runner.failures import PUT_BACK
 from tests.api.conftest import Client, Kicks, frames_in
-from tests.api.making import claim, done, fail, submit
+from tests.api.making import claim, done, fail, finish, submit
 
 API = "/api/v1"
 RFC_3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
@@ -117,6 +118,27 @@ def test_a_body_may_be_left_out_where_nothing_has_to_be_said(client: Client, sto
     assert said(client.post(f"{API}/jobs/1/release", json={}))["state"] == "waiting"
     assert said(client.post(f"{API}/jobs/1/cancel"))["state"] == "cancelled"
     assert said(client.post(f"{API}/jobs/1/run-again", json={}))["run"] == 2
+
+
+def test_frames_that_another_job_merged_need_not_be_put_back(
+    client: Client, store: Store, places: Places
+) -> None:
+    job = submit(store, digest="d")
+    fail(store, cause="missing", reason=f"01.tif: there is no such file any longer in /inbox/moss{PUT_BACK}")
+
+    def said() -> str:
+        return str(client.get(f"{API}/jobs/{job}").json()["reason"])
+
+    for another in ({"owner": "lena"}, {"digest": "e"}):  # not one's own, or other frames
+        submit(store, **{"digest": "d"} | another)
+        fail(store)
+    assert said().endswith("put it back and run again")
+    other = submit(store, digest="d")
+    gone = f"01.tif: there is no such file any longer in /inbox/moss; job {other}"
+    assert said() == f"{gone} has the same frames and is waiting, so nothing need be done"
+    finish(store, places, other)
+    assert said() == f"{gone} merged the same frames, so nothing need be done"
+    assert client.get(f"{API}/jobs").json()["jobs"][-1]["reason"] == said()
 
 
 def test_the_priority_is_changed(client: Client, store: Store) -> None:

@@ -18,7 +18,15 @@ import pytest
 
 from nearfar import __version__
 from nearfar.cli import command, merge, merge_options, say
-from nearfar.errors import DoesNotFit, FrameRefused, Interrupted, NearfarError, StackRefused, UsageError
+from nearfar.errors import (
+    DoesNotFit,
+    FrameRefused,
+    Interrupted,
+    NearfarError,
+    StackRefused,
+    UsageError,
+    WorkFailed,
+)
 from nearfar.frames.decode import read_header
 from nearfar.merge import recipe
 from nearfar.merge.deliver.delivery import Outputs
@@ -187,13 +195,15 @@ def test_outputs_that_cannot_be_written_are_refused(
         merge.check_names(Outputs(picture=tmp_path / picture, report=tmp_path / report))
 
 
-def test_a_folder_that_may_not_be_written_to_is_refused(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Also for root, whom nothing but a read-only disk stops."""
-    monkeypatch.setattr(os, "access", lambda *_: False)
-    with pytest.raises(UsageError, match="cannot be written to"):
-        merge.check_names(Outputs.beside(tmp_path / "a.tif"))
+def test_a_folder_that_cannot_be_written_to_fails() -> None:
+    """Also for root, who may write anywhere and yet can make no file below /proc (proc(5))."""
+    with pytest.raises(WorkFailed, match=r"/proc: the folder cannot be written to \(.+\); give another one"):
+        merge.check_names(Outputs.beside(Path("/proc/a.tif")))
+
+
+def test_trying_a_folder_leaves_nothing_there(tmp_path: Path) -> None:
+    merge.check_names(Outputs.beside(tmp_path / "a.tif"))
+    assert not list(tmp_path.iterdir())
 
 
 def test_frames_and_pictures_of_others_are_not_written_over(tmp_path: Path) -> None:
@@ -246,4 +256,4 @@ def test_a_reader_who_left_is_no_error(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_standard_error_that_is_closed_is_no_error(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(sys, "stderr", None)
     monkeypatch.setattr(sys, "stdout", io.StringIO())
-    assert run("merge", tmp_path / "gone", "--out", tmp_path / "x.tif") == 2
+    assert run("merge", tmp_path / "gone", "--out", tmp_path / "x.tif") == 3

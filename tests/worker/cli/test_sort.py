@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from nearfar.cli import sort
-from nearfar.errors import UsageError
+from nearfar.errors import InputRefused
 from tests.scenes import card_events as events
 from tests.scenes.card import Body, Truth, add_junk, write_events
 from tests.scenes.card_views import make_place
@@ -90,7 +90,7 @@ def test_what_was_read_is_remembered_in_the_folder_given(
 
 
 def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(UsageError, match="no such file or folder"):
+    with pytest.raises(InputRefused, match="no such file or folder"):
         run(tmp_path / "nowhere", "--no-cache")
 
 

@@ -188,7 +188,7 @@ def test_a_path_outside_of_all_watched_folders_says_so(asked: Asked, tmp_path: P
     (frame,) = lay_frames(tmp_path / "elsewhere", "1.tif")
     text = asked.text(frame)
     assert "lies in no watched folder" in text
-    assert str(places.inbox) in text
+    assert (str(places.inbox) in text, "--data" in text) == (True, True)
 
 
 def test_a_path_that_is_not_there_is_wrong_usage(places: Places, capsys: pytest.CaptureFixture[str]) -> None:

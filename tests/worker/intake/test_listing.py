@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from nearfar.errors import FrameRefused, StackRefused, UsageError
+from nearfar.errors import FrameRefused, InputRefused, StackRefused
 from nearfar.frames.camera import CameraData
 from nearfar.frames.headers import FrameHeader
 from nearfar.intake.listing import gather, in_sequence, list_frames, natural, why_not
@@ -109,7 +109,7 @@ def test_a_file_that_is_named_is_taken_whatever_its_ending(tmp_path: Path) -> No
 
 
 def test_what_is_not_there_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(UsageError, match="there is no such file or folder"):
+    with pytest.raises(InputRefused, match="there is no such file or folder"):
         list_frames([tmp_path / "gone"])
 
 
@@ -118,7 +118,7 @@ def test_a_folder_that_cannot_be_read_is_refused(tmp_path: Path, monkeypatch: py
         raise PermissionError(13, "Permission denied", str(self))
 
     monkeypatch.setattr(Path, "iterdir", refuse)
-    with pytest.raises(UsageError, match=r"the folder cannot be read \(Permission denied\)"):
+    with pytest.raises(InputRefused, match=r"the folder cannot be read \(Permission denied\)"):
         list_frames([tmp_path])
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 import ctypes
+import errno
 import os
 import signal
+import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from nearfar import settings
 from nearfar.cli.say import say
-from nearfar.errors import FrameRefused, UsageError
+from nearfar.errors import FrameRefused, UsageError, WorkFailed
 from nearfar.frames.decode import is_picture, read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.intake.listing import gather, made_by_nearfar
@@ -104,8 +106,24 @@ def check_names(outputs: Outputs) -> None:
                 raise UsageError(f"{target}: there is no folder {folder}; make it first")
         except OSError as error:  # a name that is too long, above all
             raise UsageError(f"{target}: {error.strerror}; give another name") from error
-        if not os.access(folder, os.W_OK | os.X_OK):
-            raise UsageError(f"{target}: the folder {folder} cannot be written to; give another one")
+    for folder in {target.absolute().parent for target in (outputs.picture, outputs.report)}:
+        check_writable(folder)
+
+
+def check_writable(folder: Path) -> None:
+    """Refuse a folder in which no file can be made, by making one that has no name. Raises `WorkFailed`.
+
+    Rights alone do not tell: root may write anywhere, but not to a read-only disk or below /proc.
+    """
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            raise
+        raise WorkFailed(
+            f"{folder}: the folder cannot be written to ({error.strerror}); give another one"
+        ) from error
 
 
 def check_targets(outputs: Outputs, headers: Sequence[FrameHeader]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import logging
 import os
 import shlex
 import signal
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from nearfar.places import Places
     from nearfar.server_settings import ServerSettings
 
+log = logging.getLogger(__name__)
 SERVE_HELP = """\
 Run the merge server: watch the inbox, take jobs over HTTP, merge them, hand over the pictures.
 
@@ -177,8 +179,11 @@ def _prepare(options: argparse.Namespace) -> tuple[ServerSettings, Places]:
 def _ready(settings: ServerSettings) -> tuple[ServerSettings, Places]:
     from nearfar.places import places_of
     from nearfar.runner.processes import logs
+    from nearfar.server_settings import unknown_variables
 
     logs.set_up("server")
+    for text in unknown_variables(os.environ):
+        log.warning(text, extra={"action": "settings.unknown"})
     return settings, places_of(settings)
 
 

@@ -22,6 +22,8 @@ class Watched:
     path: str
     wishes: Wishes = field(default_factory=Wishes)
     """For stacks below it whose own files do not say otherwise."""
+    of_cards: bool = False
+    """Whether each folder in it is a card, whatever it looks like."""
     problem: str | None = None
     """Why it may not be watched at all."""
 

@@ -136,18 +136,18 @@ class Inbox:
 
         A watched folder that does not answer is left out.
         """
-        asked = [root.path for root in self.watched if root.problem is None]
+        asked = [root for root in self.watched if root.problem is None]
         for root in asked:
-            self._scans.ask(root, partial(self._scan, root))
+            self._scans.ask(root.path, partial(self._scan, root.path))
         found: list[str] = []
         for root in asked:
             try:
-                folders = self._scans.take(root).whole()
+                folders = self._scans.take(root.path).whole()
             except TimeoutError:
                 continue
             except OSError:
                 folders = []
-            found += [root, *(card.path for card in apart(folders)[0])]
+            found += [root.path, *(card.path for card in apart(folders, all_cards=root.of_cards)[0])]
         return list(dict.fromkeys(found))
 
     def _keep_as_it_was(self, root: str, problem: str) -> None:
@@ -190,7 +190,7 @@ class Inbox:
         """What is found in all folders of a watched one; in a thread of its own, since reading a file may hang."""
         settings = {folder.parts: Path(folder.path, WISHES) for folder in folders if WISHES in folder.ours}
         found: list[Found] = []
-        cards, stacks = apart(folders)
+        cards, stacks = apart(folders, all_cards=root.of_cards)
         for folder in [*cards, *stacks]:
             above = [folder.parts[:n] for n in range(len(folder.parts) + 1)] if settings else []
             place = Place(

@@ -15,7 +15,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from nearfar.errors import FrameRefused, StackRefused, UsageError
+from nearfar.errors import FrameRefused, InputRefused, StackRefused
 from nearfar.frames.decode import read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.xmp import read_key
@@ -64,10 +64,8 @@ def list_frames(paths: Iterable[Path]) -> Listing:
 
     Raises
     ------
-    UsageError
-        If a path does not exist or a folder cannot be read.
-    StackRefused
-        If no frame is left.
+    InputRefused
+        If a path does not exist or a folder cannot be read; `StackRefused` if no frame is left.
     """
     given = list(paths)
     frames: list[Path] = []
@@ -83,7 +81,7 @@ def list_frames(paths: Iterable[Path]) -> Listing:
         elif path.exists() or path.is_symlink():
             frames.append(path)
         else:
-            raise UsageError(f"{path}: there is no such file or folder; give frames, or a folder of frames")
+            raise InputRefused(f"{path}: there is no such file or folder; give frames, or a folder of frames")
     for select in (_without_twins, _once_each):
         frames, left = select(frames)
         passed += left
@@ -96,7 +94,7 @@ def _entries(folder: Path) -> list[Path]:
     try:
         return sorted(folder.iterdir(), key=lambda p: natural(p.name))
     except OSError as error:
-        raise UsageError(
+        raise InputRefused(
             f"{folder}: the folder cannot be read ({error.strerror}); change its permissions, or copy the frames"
         ) from error
 
@@ -140,7 +138,7 @@ def gather(paths: Iterable[Path], *, own: Sequence[Path] = ()) -> Gathered:
     ------
     FrameRefused, StackRefused
         If frames cannot be read (all of them are named, not only the first), two have the same name, or none is left.
-    UsageError
+    InputRefused
         As `list_frames`.
     """
     listing = list_frames(paths)

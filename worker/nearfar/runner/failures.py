@@ -29,6 +29,8 @@ FULL = {errno.ENOSPC, errno.EDQUOT}
 SHUT = {errno.EROFS, errno.EACCES, errno.EPERM}
 PASSING = {errno.EIO, errno.ESTALE, errno.EINTR, errno.EAGAIN, errno.ETIMEDOUT, errno.ENFILE, errno.EMFILE}
 """Errors of reading that may be gone at the next try: shares that come back, disks that retry."""
+PUT_BACK = "; put it back and run again"
+"""What to do about a frame that is gone, at the end of the reason; idle once another job has the same frames."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,7 +57,7 @@ def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
     if missing is not None:
         return Failure(
             cause="missing",
-            reason=f"{missing.name}: there is no such file any longer in {missing.parent}; put it back and run again",
+            reason=f"{missing.name}: there is no such file any longer in {missing.parent}{PUT_BACK}",
             retry=True,
         )
     if isinstance(error, SourceChanged):

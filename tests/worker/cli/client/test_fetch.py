@@ -21,7 +21,7 @@ import numpy as np
 import pytest
 
 from nearfar.cli.client import fetch as fetching
-from nearfar.cli.client.fetch import check_name, chosen, fetch
+from nearfar.cli.client.fetch import check_folder, check_name, chosen, fetch
 from nearfar.cli.client.http import Address, Patience, Server
 from nearfar.errors import NearfarError, ServerError, UsageError
 from nearfar.progress import Progress
@@ -213,6 +213,20 @@ def test_the_picture_and_its_report_are_fetched_if_nothing_else_is_said(
     options = argparse.Namespace(**({"all": False, "picture": False} | given))
     found = [file["name"] for file in chosen(FILES, JOB, options)]
     assert found == ["moss.tif", "moss.report.json"] if wanted == 2 else len(found) == wanted
+
+
+def test_a_folder_may_be_new_but_not_the_one_above_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for folder in (Path(), Path("new"), tmp_path / "new"):
+        check_folder(folder)
+    with pytest.raises(UsageError, match=r"--out far/new: there is no folder .*/far; make it first"):
+        check_folder(Path("far/new"))
+    (tmp_path / "file").touch()
+    with pytest.raises(UsageError, match="found a file; expected a folder"):
+        check_folder(tmp_path / "file")
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]
 
 
 def test_a_job_without_a_picture_is_told_with_its_reason() -> None:

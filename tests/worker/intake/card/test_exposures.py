@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from nearfar.errors import UsageError
+from nearfar.errors import InputRefused
 from nearfar.frames.glance import Glance, glance
 from nearfar.intake.card.cache import CardCache
 from nearfar.intake.card.exposures import Card, read_card
@@ -175,7 +175,7 @@ def test_results_of_nearfar_are_no_frames(dcim: Path) -> None:
 
 
 def test_a_folder_that_is_not_there_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(UsageError, match="no such file or folder"):
+    with pytest.raises(InputRefused, match="no such file or folder"):
         read(tmp_path / "nowhere")
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from nearfar.intake.arrivals import Watched
 from nearfar.intake.card.folders import card_id
 from nearfar.intake.card.kept_card import Decided
 from tests.worker.intake.watched import Watching, ignored, lay_frames, names_of
@@ -64,6 +66,35 @@ def test_a_folder_with_a_cameras_own_folders_is_a_card(watching: Watching, top: 
     assert names_of(found["moss"]) == ["1.tif"]
 
 
+def test_a_cameras_folders_are_one_card_without_dcim_around_them(watching: Watching) -> None:
+    """Their names: DCF 2.0 (JEITA CP-3461), 3.2, three digits and five capitals."""
+    lay_frames(watching.root / "shoot" / "100NRFAR", "NF_9998.tif", "NF_9999.tif")
+    lay_frames(watching.root / "shoot" / "101NRFAR", "NF_0001.tif", first=5)
+    lay_frames(watching.root / "shoot" / "moss", "1.tif", first=9)
+    lay_frames(watching.root / "shoot" / "120beans", "2.tif", first=13)
+    watching.settle()
+    found = watching.settle()
+    assert {"shoot", "shoot/moss", "shoot/120beans"} < set(found)
+    assert names_of(found["shoot/moss"]) == ["1.tif"]
+    assert names_of(found["shoot/120beans"]) == ["2.tif"]
+    (stack,) = [each for place, each in found.items() if each.arrival and "NRFAR" in place]
+    assert names_of(stack) == ["NF_9998.tif", "NF_9999.tif", "NF_0001.tif"]
+    assert stack.entry.card == found["shoot"].entry.card is not None
+
+
+@pytest.mark.parametrize("beside", [False, True])
+def test_one_folder_of_a_camera_is_a_card_by_itself(watching: Watching, beside: bool) -> None:
+    place = watching.root / "shoot" if beside else watching.root
+    lay_frames(place / "100NRFAR", "NF_0001.tif", "NF_0002.tif")
+    if beside:
+        lay_frames(place, "1.tif", first=5)
+    watching.settle()
+    found = watching.settle()
+    path = "shoot/100NRFAR" if beside else "100NRFAR"
+    assert found[path].entry.card is not None
+    assert not beside or names_of(found["shoot"]) == ["1.tif"]
+
+
 def test_a_folder_with_the_marker_is_a_card_with_all_below(watching: Watching) -> None:
     lay_frames(watching.root / "day" / "a", "1.tif")
     lay_frames(watching.root / "day" / "b", "2.tif", first=5)
@@ -73,6 +104,19 @@ def test_a_folder_with_the_marker_is_a_card_with_all_below(watching: Watching) -
     found = watching.settle()
     assert set(found) == {"day", "day/a/1.tif"}
     assert found["day/a/1.tif"].entry.stack == "day-1"
+
+
+def test_every_folder_is_a_card_where_the_settings_say_so(tmp_path: Path) -> None:
+    """A day's frames, copied by a program that names folders by dates."""
+    watching = Watching(tmp_path, watched=[Watched(path=str(tmp_path / "inbox"), of_cards=True)])
+    lay_frames(watching.root / "2031" / "06-09", "1.tif", "2.tif")
+    lay_frames(watching.root / "2031" / "06-09" / "late", "3.tif", first=5)
+    lay_frames(watching.root / "2031" / "06-10", "4.tif", first=9)
+    watching.settle()
+    found = watching.settle()
+    assert {path for path in found if found[path].arrival is None} == {"2031/06-09", "2031/06-10"}
+    stacks = sorted(names_of(each) for each in found.values() if each.arrival)
+    assert stacks == [["1.tif", "2.tif", "3.tif"], ["4.tif"]]
 
 
 def test_what_a_person_decided_is_taken_when_that_person_says_go(watching: Watching) -> None:

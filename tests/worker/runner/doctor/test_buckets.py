@@ -37,7 +37,7 @@ def test_a_bucket_that_answers_is_fine_and_nothing_is_written_there(storage: Sto
     ("changes", "said"),
     [
         ({"name": "elsewhere", "user": "warden"}, "no bucket of that name"),
-        ({"endpoint": "http://127.0.0.1:1"}, "does not answer"),
+        ({"endpoint": "http://127.0.0.1:1"}, "(http://127.0.0.1:1)"),
         ({"keys": "env:NOBODY_SET_THIS"}, "NOBODY_SET_THIS_ID and NOBODY_SET_THIS_SECRET"),
     ],
 )

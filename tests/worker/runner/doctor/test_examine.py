@@ -35,7 +35,7 @@ def subject(tmp_path: Path) -> Subject:
 
 def with_settings(data: Path, **tables: dict[str, Any]) -> Subject:
     """A server in an empty data folder."""
-    tables["server"] = {"data": data / "data"} | tables.get("server", {})
+    tables["server"] = {"data": data / "data", "port": 0} | tables.get("server", {})
     settings = load_server(tables, environment={}, file=Path(os.devnull))
     places = places_of(settings)
     places.make()
@@ -251,6 +251,14 @@ def test_a_settings_file_with_a_key_is_for_its_owner(tmp_path: Path) -> None:
     for mode, level in ((0o644, Level.ADVICE), (0o600, Level.OK)):
         file.chmod(mode)
         assert levels(services.settings_file(replace(subject, file=file))) == {"settings": level}
+
+
+def test_a_variable_that_nobody_reads_is_worth_advice(
+    subject: Subject, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NEARFAR_SERVER_PROT", "8080")
+    (found,) = [each for each in services.settings_file(subject) if each.level is Level.ADVICE]
+    assert found.found.endswith("does nothing; did you mean NEARFAR_SERVER_PORT?")
 
 
 def test_a_damaged_store_and_one_of_a_newer_version_are_problems(subject: Subject) -> None:

@@ -34,14 +34,14 @@ PIECE = 1 << 20
 def run(options: argparse.Namespace, signals: Any) -> int:
     """Fetch what the options name; the exit code."""
     folder: Path = options.out
-    if not folder.is_dir():
-        raise UsageError(f"--out {folder}: there is no such folder; make it first")
+    check_folder(folder)
     signals.ask = _not_all_here
     with Server(find_server(options)) as server, Progress(quiet=options.quiet) as progress:
         job = server.job(options.job)
         files = chosen(server.get(f"/jobs/{job['id']}/files")["files"], job, options)
         for file in files:
             check_name(file["name"])
+        folder.mkdir(exist_ok=True)
         targets = [
             fetch(server, f"/jobs/{job['id']}/files/{quote(file['name'])}", folder / file["name"], progress)
             for file in files
@@ -49,6 +49,14 @@ def run(options: argparse.Namespace, signals: Any) -> int:
     if not options.quiet:
         say(*(str(target) for target in targets))
     return 0
+
+
+def check_folder(folder: Path) -> None:
+    """Refuse a folder that neither is there nor can be made in one that is: a share may be away. Raises `UsageError`."""
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"--out {folder}: found a file; expected a folder, or a name for a new one")
+    if not folder.absolute().parent.is_dir():
+        raise UsageError(f"--out {folder}: there is no folder {folder.absolute().parent}; make it first")
 
 
 def _not_all_here(reason: str) -> None:

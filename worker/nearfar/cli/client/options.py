@@ -158,7 +158,7 @@ def _fetch(commands: Commands) -> None:
         type=Path,
         default=Path(),
         metavar="DIR",
-        help="folder to write to (default: the current one)",
+        help="folder to write to, made if it is missing (default: the current one)",
     )
     what = fetch.add_mutually_exclusive_group()
     what.add_argument("--all", action="store_true", help="every file of the result")

@@ -14,7 +14,7 @@ from fnmatch import fnmatch
 from pathlib import Path
 from typing import Any
 
-from nearfar.errors import FrameRefused, UsageError
+from nearfar.errors import FrameRefused, InputRefused
 from nearfar.frames.camera import CameraData
 from nearfar.frames.glance import Glance, glance
 from nearfar.frames.side_car import read_side_car
@@ -58,7 +58,7 @@ def read_card(paths: Iterable[Path], cache: CardCache) -> Card:
 
     Raises
     ------
-    UsageError
+    InputRefused
         If a path does not exist, or a folder that was given cannot be read.
     """
     left: list[tuple[Path, str]] = []
@@ -96,7 +96,7 @@ def _files(paths: Iterable[Path], left: list[tuple[Path, str]]) -> Iterator[tupl
     seen: set[Path] = set()
     for given in paths:
         if not given.exists() and not given.is_symlink():
-            raise UsageError(f"{given}: there is no such file or folder; give the folder of a card")
+            raise InputRefused(f"{given}: there is no such file or folder; give the folder of a card")
         below = _walk(given, left) if given.is_dir() else [given]
         for path in below:
             if path not in seen:
@@ -107,7 +107,7 @@ def _files(paths: Iterable[Path], left: list[tuple[Path, str]]) -> Iterator[tupl
 def _walk(top: Path, left: list[tuple[Path, str]]) -> Iterator[Path]:
     def complain(error: OSError) -> None:
         if error.filename is not None and Path(error.filename) == top:
-            raise UsageError(
+            raise InputRefused(
                 f"{top}: the folder cannot be read ({error.strerror}); change its permissions, or copy the card"
             ) from error
         left.append((Path(error.filename), f"a folder that cannot be read ({error.strerror})"))

@@ -1,7 +1,7 @@
 """Which folders are cards: all that was taken on a day, to be sorted into stacks, instead of one stack.
 
-A card is what lies loose in a watched folder, a folder with a camera's own folders in it, or one with the marker
-``nearfar.card``. All that lies below belongs to it.
+A card is what lies loose in a watched folder, a folder with ``DCIM`` in it, or one with the marker ``nearfar.card``, with
+all that lies below; and a camera's own folders without ``DCIM`` around them, together with those that lie beside them.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from nearfar.intake.scanning import Folder
 # DCF 2.0 (JEITA CP-3461), 3.2: folders of a camera lie in DCIM, are numbered 100 to 999 and go on with five characters.
 ROOT = "dcim"
 NUMBERED = re.compile(r"[1-9]\d\d[0-9A-Za-z_]{5}")
+# Outside DCIM only as the standard spells them: a person's folder may well be called '120beans'.
+CAMERAS_OWN = re.compile(r"[1-9]\d\d[0-9A-Z_]{5}")
 
 Parts = tuple[str, ...]
 
@@ -32,27 +34,31 @@ def card_name(parts: Parts) -> str:
     return "" if not parts or parts[-1].casefold() == ROOT else stack_name(parts)
 
 
-def apart(folders: Sequence[Folder]) -> tuple[list[Folder], list[Folder]]:
+def apart(folders: Sequence[Folder], *, all_cards: bool = False) -> tuple[list[Folder], list[Folder]]:
     """Divide folders into cards and stacks.
 
     Parameters
     ----------
     folders
         A watched folder and all below, as `scan` found them.
+    all_cards
+        Whether every folder with frames is a card.
 
     Returns
     -------
     Cards, each as one folder whose files are named by their paths within it; and all other folders as they are. The
     watched folder itself is always a card.
     """
-    tops = _tops(folders)
-    inside: dict[Parts, list[Folder]] = {top: [] for top in tops}
+    homes = _homes(folders, all_cards)
+    inside: dict[Parts, list[Folder]] = {top: [] for top in homes.values()}
     rest: list[Folder] = []
     loose: list[Folder] = []
     for folder in folders:
-        top = next((folder.parts[:n] for n in range(len(folder.parts) + 1) if folder.parts[:n] in tops), None)
+        top = next((homes[part] for part in _from_the_top(folder.parts) if part in homes), None)
         if top is not None:
             inside[top].append(folder)
+        elif folder.parts in inside:
+            inside[folder.parts].append(folder)
         elif folder.parts:
             rest.append(folder)
         else:
@@ -60,14 +66,28 @@ def apart(folders: Sequence[Folder]) -> tuple[list[Folder], list[Folder]]:
     return [*loose, *(_gathered(found) for found in inside.values())], rest
 
 
-def _tops(folders: Sequence[Folder]) -> set[Parts]:
-    """Topmost folders of cards."""
-    found = {folder.parts for folder in folders if CARD in folder.ours}
+def _from_the_top(parts: Parts) -> list[Parts]:
+    return [parts[:n] for n in range(len(parts) + 1)]
+
+
+def _homes(folders: Sequence[Folder], all_cards: bool) -> dict[Parts, Parts]:
+    """Folders all of which belongs to a card, and which card that is: the folder itself or one above."""
+    whole = {folder.parts for folder in folders if CARD in folder.ours}
     for folder in folders:
         above = folder.parts[:-1]
         if above and above[-1].casefold() == ROOT and NUMBERED.fullmatch(folder.parts[-1]):
-            found.add(above[:-1] or above)
-    return {top for top in found if not any(top[:n] in found for n in range(len(top)))}
+            whole.add(above[:-1] or above)
+    homes = {top: top for top in whole if not any(part in whole for part in _from_the_top(top)[:-1])}
+    stacks = {folder.parts for folder in folders if folder.frames}
+    for folder in folders:
+        if folder.parts and CAMERAS_OWN.fullmatch(folder.parts[-1]):
+            above = folder.parts[:-1]
+            if not any(part in homes for part in _from_the_top(folder.parts)):
+                homes[folder.parts] = folder.parts if not above or above in stacks else above
+    for top in sorted(stacks if all_cards else (), key=len):
+        if top and not any(part in homes for part in _from_the_top(top)):
+            homes[top] = top
+    return homes
 
 
 def _gathered(folders: Sequence[Folder]) -> Folder:

@@ -42,8 +42,10 @@ def sort_card(
 
     Raises
     ------
+    InputRefused
+        If a path does not exist, or a folder cannot be read.
     UsageError
-        If a path does not exist, or a folder cannot be read, or a decision is none.
+        If a decision is none.
     """
     with CardCache(cache) as kept:
         card = read_card(list(paths), kept)

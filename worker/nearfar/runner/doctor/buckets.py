@@ -51,7 +51,7 @@ def _answer(table: BucketTable) -> Finding:
     except BucketAway as error:
         return problem(
             about,
-            str(error),
+            f"{error} ({table.endpoint})",
             "Correct endpoint of objects.buckets, or wait: what is to be carried is tried again.",
         )
     except BucketRefused as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import json
+import os
 import sqlite3
 import stat
 import time
@@ -20,6 +21,7 @@ from nearfar.places import Places
 from nearfar.runner import probe
 from nearfar.runner.doctor.examine import Finding, Subject, advice, fine, problem
 from nearfar.runner.processes.supervise import bind
+from nearfar.server_settings import unknown_variables
 from nearfar.settings import format_size
 
 THOROUGH = 256 << 20
@@ -39,6 +41,8 @@ def settings_file(subject: Subject) -> Iterator[Finding]:
         )
     else:
         yield fine(about, f"read from {file}")
+    for text in unknown_variables(os.environ):
+        yield advice(about, text, "Correct its name, or remove it.")
     if server.local and server.names and not server.key:
         yield advice(
             about,

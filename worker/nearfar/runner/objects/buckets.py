@@ -53,8 +53,8 @@ class Bucket:
 
     @property
     def shown(self) -> str:
-        """For messages."""
-        return f"bucket {self.name} at {self.table.endpoint}"
+        """For messages, which also people read who need not know where the storage is."""
+        return f"bucket {self.name}"
 
     def listed(self, prefix: str, *, most: int) -> list[Stored]:
         """Objects whose keys are the prefix and a plain name, in order of their keys; at most one more than ``most``."""

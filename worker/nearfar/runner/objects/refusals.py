@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
@@ -10,6 +11,8 @@ from nearfar.errors import BucketAway, BucketRefused
 
 AWAY = {408, 429, 500, 502, 503, 504}
 """HTTP statuses after which asking again may help."""
+ADDRESS = re.compile(r'(:\s)?"?https?://[^\s"]+"?')
+"""An endpoint as the library writes it into its messages; whoever runs the server has it in the settings."""
 CONFLICT = 409
 """Somebody else is making the same object right now; asking again tells how that ended."""
 CONDITION_FAILED = 412
@@ -53,7 +56,7 @@ def translated(shown: str) -> Iterator[None]:
         BotoCoreError,
         OSError,
     ) as error:  # of the connection: refused, timed out, cut off, its certificate
-        said = str(error).replace("\n", " ")[:300]
+        said = ADDRESS.sub("", str(error).replace("\n", " "))[:300]
         raise BucketAway(f"{shown} does not answer: {said}") from error
 
 

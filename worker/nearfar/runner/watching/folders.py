@@ -26,16 +26,23 @@ def watched_folders(settings: ServerSettings, places: Places) -> tuple[Watched, 
         places.scratch,
         places.moved,
     ]
-    given = [(places.inbox, Wishes())]
+    usual = settings.inbox.each_folder
+    given = [(places.inbox, Wishes(), usual)]
     given += [
-        (folder.path, Wishes(owner=folder.owner, recipe=folder.recipe, priority=folder.priority or None))
+        (
+            folder.path,
+            Wishes(owner=folder.owner, recipe=folder.recipe, priority=folder.priority or None),
+            folder.each_folder or usual,
+        )
         for folder in settings.inbox.folders
     ]
     watched: dict[str, Watched] = {}
-    for path, wishes in given:
+    for path, wishes, each in given:
         real = answered(partial(os.path.realpath, path), str(path.absolute()))  # its share may hang
         problem = _problem(Path(real), own, places)
-        watched.setdefault(real, Watched(path=str(path), wishes=wishes, problem=problem))
+        watched.setdefault(
+            real, Watched(path=str(path), wishes=wishes, of_cards=each == "card", problem=problem)
+        )
     return tuple(watched.values())
 
 

@@ -86,7 +86,10 @@ def reasons(path: Path, settings: ServerSettings) -> Reasons:
     if root is None:
         _must_exist(absolute)
         folders = ", ".join(folder.path for folder in watched)
-        rule = f"It lies in no watched folder, so nothing becomes of it. Watched: {folders}"
+        rule = (
+            f"It lies in no watched folder of the server whose data folder is {places.data}, so nothing becomes of "
+            f"it. Watched: {folders}. For a server with another data folder give --data DIR."
+        )
         return Reasons(path=str(absolute), server=runs, rule=rule)
     store = _store(settings, places)
     try:

@@ -8,7 +8,8 @@ from nearfar.errors import NearfarError, NotFound
 from nearfar.intake.arrivals import Found
 from nearfar.intake.memory import Known
 from nearfar.intake.state import Entry, State
-from nearfar.jobs import Job, JobQuery, JobState, Store
+from nearfar.jobs import Job, JobState, Store
+from nearfar.jobs.elsewhere import with_same_frames
 from nearfar.jobs.reading import Reading
 
 log = logging.getLogger(__name__)
@@ -125,13 +126,9 @@ class Standings:
         return Found(entry=entry)
 
     def _merged_elsewhere(self, job: Job) -> Job | None:
-        """The job that has the same set from another place and is done or on its way: a done one first."""
+        """As `with_same_frames`, asked once."""
         if job.id not in self._elsewhere:
-            query = JobQuery(owner=job.owner, digest=job.digest, limit=PAGE)
-            page = self.store.jobs(query).jobs if job.digest else ()
-            found = {each.state: each for each in page if each.id != job.id}
-            states = (JobState.DONE, *OPEN)
-            self._elsewhere[job.id] = next((found[state] for state in states if state in found), None)
+            self._elsewhere[job.id] = with_same_frames(self.store, job)
         return self._elsewhere[job.id]
 
 
