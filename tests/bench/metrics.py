@@ -83,30 +83,35 @@ def _beside_edges(
 ) -> NDArray[np.float64] | None:
     """Mean error of luma (0..1) from 0 to 47 px beside depth edges; None where there are next to none.
 
-    The error is smoothed (sigma 1) so that a broad veil weighs more than noise; its level 40 px away is taken off.
+    The error is smoothed (sigma 1) so that a broad veil weighs more than noise.
     """
     edges = depth_edges(depth, step=step)
     if edges[mask].sum() < 200:
         return None
     away = cv2.distanceTransform((~edges).astype(np.uint8), cv2.DIST_L2, 5)
     error = np.abs(cv2.GaussianBlur((picture - truth) @ LUMA, (0, 0), 1.0))
-    rings = np.array([error[mask & (away >= d) & (away < d + 1)].mean() for d in range(48)])
-    return np.asarray(np.maximum(rings - rings[40:].mean(), 0), np.float64)
+    return np.array([error[mask & (away >= d) & (away < d + 1)].mean() for d in range(48)], np.float64)
 
 
 def halo_width(picture: Floats, truth: Floats, depth: Floats, mask: Mask, *, step: float) -> float | None:
-    """Equivalent width in pixels of the extra error beside depth edges: its integral over its height."""
-    extra = _beside_edges(picture, truth, depth, mask, step)
-    return None if extra is None else float(extra.sum() / max(extra.max(), 1e-9))
+    """Equivalent width in pixels of the extra error beside depth edges: its integral over its height.
+
+    The level 40 px away is taken off.
+    """
+    rings = _beside_edges(picture, truth, depth, mask, step)
+    if rings is None:
+        return None
+    extra = np.maximum(rings - rings[40:].mean(), 0)
+    return float(extra.sum() / max(extra.max(), 1e-9))
 
 
 def halo_amount(picture: Floats, truth: Floats, depth: Floats, mask: Mask, *, step: float) -> float | None:
-    """How strong a halo is, in levels of 255: the mean extra error from 2 to 16 px beside depth edges.
+    """How strong a halo is, in levels of 255: the mean error from 2 to 16 px beside depth edges.
 
     A width alone does not tell: a picture that is better at the edge itself, and the same beside it, has a wider halo.
     """
-    extra = _beside_edges(picture, truth, depth, mask, step)
-    return None if extra is None else float(255 * extra[2:16].mean())
+    rings = _beside_edges(picture, truth, depth, mask, step)
+    return None if rings is None else float(255 * rings[2:16].mean())
 
 
 def pose_error(found: NDArray[np.float64], true: NDArray[np.float64], size: tuple[int, int]) -> float:

@@ -29,7 +29,7 @@ def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.training", description=__doc__)
     parser.add_argument("--brackets", type=int, default=3520)
     parser.add_argument("--steps", type=int, default=19000)
-    parser.add_argument("--hard-steps", type=int, default=11000, help="of the larger net, for hard cells")
+    parser.add_argument("--hard-steps", type=int, default=11350, help="of the larger net, for hard cells")
     parser.add_argument("--seed", type=int, default=1, help="of the net; it changes what is gained by .05 dB")
     parser.add_argument("--judged", type=int, default=130, help="brackets held out to judge the net")
     parser.add_argument("--out", type=Path, default=weights.FILE.parent)
