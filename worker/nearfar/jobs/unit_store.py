@@ -13,7 +13,7 @@ from nearfar.jobs import reap as reaper
 from nearfar.jobs.engine import Database, Tx
 from nearfar.jobs.order import Room
 from nearfar.jobs.reap import Reaped
-from nearfar.jobs.records import Claim, Wish, Worker
+from nearfar.jobs.records import Claim, Coming, Wish, Worker
 from nearfar.jobs.states import JobState, ServerState, UnitState, WorkerState
 from nearfar.jobs.work import Outcome
 
@@ -70,6 +70,14 @@ class UnitStore:
         """
         room = Room(worker=worker, memory=memory, disk=disk, near=near)
         return self.database.write(lambda tx: claims.claim(tx, room))
+
+    def coming(self, worker: str, job: int, *, memory: int | None = None, disk: int | None = None) -> Coming:
+        """What a worker that took part in a job and has no unit may expect; only reads.
+
+        `Coming.SOON`: the job runs, and units of later stages wait. ``memory``, ``disk`` as of `claim`.
+        """
+        room = Room(worker=worker, memory=memory, disk=disk)
+        return self.database.read(lambda tx: claims.coming(tx, room, job))
 
     def wish(self, claim: Claim) -> Wish:
         """What the holder of a unit should do. Only reads, and is to be asked every second. Raises `LostClaim`."""

@@ -18,11 +18,12 @@ from celery import Celery
 
 from nearfar import __version__
 from nearfar.errors import LostClaim, NotFound, StoreError, StoreUnreachable
-from nearfar.jobs import Claim, Store
+from nearfar.jobs import Claim, Coming, Store
 from nearfar.places import Places
 from nearfar.runner import disk
 from nearfar.runner.app import TASK
 from nearfar.runner.hints import Hinter
+from nearfar.runner.lingering import Lingering
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.presence import Presence
 from nearfar.runner.processes import beats, here, traces
@@ -91,6 +92,7 @@ class Lane:
         apart = os.environ.get(ROLE) == HELPER and not places.share_rows
         self._near: int | None = 0 if apart else None
         self._began = 0.0
+        self._lingering = Lingering()
         self._turn = threading.Lock()
         self._parent = parent or os.getppid()
 
@@ -106,9 +108,26 @@ class Lane:
         """
         taken = 0
         with self._turn:
-            while self.store is not None and not self.leaving() and self._one(self.store):
-                taken += 1
+            while self.store is not None and not self.leaving():
+                if self._one(self.store):
+                    taken += 1
+                elif not self._more_comes(self.store):
+                    break
         return taken
+
+    def _more_comes(self, store: Store) -> bool:
+        """Wait for the next stage of the job that this worker took part in; whether there is a unit now."""
+
+        def ask(job: int) -> Coming:
+            memory, free = self._room()
+            return store.coming(self.name, job, memory=memory, disk=free)
+
+        try:
+            return not self.look_soon and self._lingering.wait(ask, self.leaving)
+        except StoreError as error:
+            log.warning("%s", error, extra=self._told("worker.store-away"))
+            self.look_soon = True
+            return False
 
     def _one(self, store: Store) -> bool:
         """Take one unit and do it; False: there was none, or the store does not answer."""
@@ -127,6 +146,7 @@ class Lane:
             ):  # where there was one unit there may be more, for those that are free
                 self._hinter.kick()
             self.perform(store, claim, self.leaving)
+            self._lingering.worked(claim.job)
             return True
         except StoreUnreachable as error:
             log.warning("%s", error, extra=self._told("worker.store-away"))
@@ -135,6 +155,7 @@ class Lane:
         except Exception:
             log.exception("a mistake in Nearfar while a unit was at work", extra=self._told("worker.mistake"))
             self._give_up(store)
+            self._lingering.forget()
             return False
         finally:
             self.claim = None
