@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import json
 import struct
+import time
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -95,10 +96,26 @@ class Delivery:
     """Gathers rendered bands: tiles of all levels, the map of frames, and the small pictures.
 
     Its files on disk are removed at the end of the ``with`` block.
+
+    Parameters
+    ----------
+    key
+        Of the result.
+    reduced
+        Where rows of tiles may lie that were coded before.
+    least
+        Longest edge in pixels below which no level is needed: the picture itself cannot be written then.
     """
 
     def __init__(
-        self, size: tuple[int, int], channels: int, scratch: Scratch, key: str, reduced: Reduced | None = None
+        self,
+        size: tuple[int, int],
+        channels: int,
+        scratch: Scratch,
+        key: str,
+        reduced: Reduced | None = None,
+        *,
+        least: int = 0,
     ) -> None:
         width, height = size
         self.size = size
@@ -106,7 +123,7 @@ class Delivery:
         self._bands: list[Band] = []
         place = scratch.passing(key, "picture")
         coded = (reduced.half, reduced.frame_map) if reduced else (uncoded, uncoded)
-        self._levels = pyramid(width, height, channels, place, coded=coded[0])
+        self._levels = pyramid(width, height, channels, place, coded=coded[0], least=least)
         half = ((width + 1) // 2, (height + 1) // 2)
         self._map = TileStream(*half, 1, place.with_name(f"map-{place.name}"), coded=coded[1])
         self._map_step = max(1, -(-max(half) // MAP_EDGE))
@@ -233,14 +250,19 @@ def deliver(
     verify
         Given the picture's file before it has its name; raises to reject it.
     beside
-        Side files that another process may have made; those that are there are taken.
+        Side files that another process may have made; those that are there, or will be soon, are taken.
     """
     width, height = delivery.size
     tags = picture_tags(report, frames, used, recipe)
     headers = [frames[k].header for k in used]
     writers = side_writers(delivery, tags, found, [h.path.name for h in headers], recipe)
 
+    began = time.monotonic()
+
     def side(ending: str) -> None:
+        if beside is not None:
+            now = time.monotonic()
+            beside.wait(ending, now + (now - began), stop)
         with whole_file(outputs.named(ending)) as part:
             if beside is None or not beside.take(ending, part):
                 writers[ending](part)
@@ -263,7 +285,7 @@ def deliver(
         if beside is not None:
             plot()
             relief()
-            # What another process has not made by now is made here, from the other end.
+            # What another process has not begun by now is made here, from the other end.
             more = [pool.submit(work) for work in reversed(sides)]
         for written in more:
             written.result()
