@@ -7,6 +7,7 @@ get the same one: at SQLite writers take turns, PostgreSQL skips rows that anoth
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 import sqlalchemy as sa
@@ -40,8 +41,8 @@ def claim(tx: Tx, room: Room) -> Claim | None:
     return Claim.from_row(row)
 
 
-def coming(tx: Tx, room: Room, job: int) -> Coming:
-    """What a worker that took part in a job may expect next; see `unit_store.UnitStore.coming`."""
+def coming(tx: Tx, room: Room, part: Collection[int]) -> Coming:
+    """What a worker that took part in jobs may expect next; see `unit_store.UnitStore.coming`."""
     if flags.server_state(tx) is not ServerState.OPEN:
         return Coming.NO
     ready = sa.select(units.c.id).where(*order.claimable(tx, room)).limit(1)
@@ -51,9 +52,9 @@ def coming(tx: Tx, room: Room, job: int) -> Coming:
         units.c.job == jobs.c.id, units.c.run == jobs.c.run, units.c.state == UnitState.WAITING
     )
     goes_on = sa.select(jobs.c.id).where(
-        jobs.c.id == job, jobs.c.state == JobState.RUNNING, sa.exists(later.correlate(jobs))
+        jobs.c.id.in_(part), jobs.c.state == JobState.RUNNING, sa.exists(later.correlate(jobs))
     )
-    return Coming.NO if tx.conn.scalar(goes_on) is None else Coming.SOON
+    return Coming.NO if tx.conn.scalar(goes_on.limit(1)) is None else Coming.SOON
 
 
 def expired(tx: Tx, room: Room) -> sa.Select[int]:

@@ -5,6 +5,7 @@ Every method is one transaction.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import partial
 
 from nearfar.errors import LostClaim
@@ -71,13 +72,15 @@ class UnitStore:
         room = Room(worker=worker, memory=memory, disk=disk, near=near)
         return self.database.write(lambda tx: claims.claim(tx, room))
 
-    def coming(self, worker: str, job: int, *, memory: int | None = None, disk: int | None = None) -> Coming:
-        """What a worker that took part in a job and has no unit may expect; only reads.
+    def coming(
+        self, worker: str, part: Collection[int], *, memory: int | None = None, disk: int | None = None
+    ) -> Coming:
+        """What a worker that has no unit, and took part in the jobs ``part``, may expect; only reads.
 
-        `Coming.SOON`: the job runs, and units of later stages wait. ``memory``, ``disk`` as of `claim`.
+        `Coming.SOON`: one of these jobs runs, and units of later stages wait. ``memory``, ``disk`` as of `claim`.
         """
         room = Room(worker=worker, memory=memory, disk=disk)
-        return self.database.read(lambda tx: claims.coming(tx, room, job))
+        return self.database.read(lambda tx: claims.coming(tx, room, part))
 
     def wish(self, claim: Claim) -> Wish:
         """What the holder of a unit should do. Only reads, and is to be asked every second. Raises `LostClaim`."""

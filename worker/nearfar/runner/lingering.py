@@ -9,7 +9,7 @@ one small read, more and more seldom.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 from nearfar.jobs import Coming
 
@@ -24,39 +24,37 @@ SELDOM = 0.2
 
 
 class Lingering:
-    """How long a worker has been without a unit of the job that it took part in."""
+    """How long a worker has been without a unit, and the jobs that it took part in shortly before."""
 
     def __init__(self) -> None:
-        self._job: int | None = None
+        self._jobs: dict[int, float] = {}
         self._since = 0.0
 
     def worked(self, job: int) -> None:
         """A unit of this job was done, or came to nothing."""
-        self._job, self._since = job, time.monotonic()
+        self._jobs[job] = self._since = time.monotonic()
 
     def forget(self) -> None:
         """Something went wrong: do not stay."""
-        self._job = None
+        self._jobs = {}
 
-    def wait(self, ask: Callable[[int], Coming], leaving: Callable[[], bool]) -> bool:
+    def wait(self, ask: Callable[[Collection[int]], Coming], leaving: Callable[[], bool]) -> bool:
         """Wait until there is a unit; False: there is none as far as is known, or it was long enough.
 
         Parameters
         ----------
         ask
-            Asks the store, given the number of the job. What it raises is raised here.
+            Asks the store, given the numbers of the jobs. What it raises is raised here.
         leaving
             Whether this worker is to leave.
         """
-        while self._job is not None and not leaving():
-            without = time.monotonic() - self._since
-            if without > LONGEST:
-                break
-            time.sleep(min(max(OFTEN, SHARE * without), SELDOM))
-            found = ask(self._job)
+        while self._jobs and not leaving():
+            now = time.monotonic()
+            time.sleep(min(max(OFTEN, SHARE * (now - self._since)), SELDOM))
+            found = ask(list(self._jobs))
             if found is Coming.NOW:
                 return True
+            self._jobs = {job: at for job, at in self._jobs.items() if now - at <= LONGEST}
             if found is Coming.NO:
-                break
-        self._job = None
+                self._jobs = {}
         return False

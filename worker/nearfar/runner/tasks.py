@@ -11,7 +11,7 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Protocol
 
 from celery import Celery
@@ -116,11 +116,11 @@ class Lane:
         return taken
 
     def _more_comes(self, store: Store) -> bool:
-        """Wait for the next stage of the job that this worker took part in; whether there is a unit now."""
+        """Wait for the next stage of the jobs that this worker took part in; whether there is a unit now."""
 
-        def ask(job: int) -> Coming:
+        def ask(jobs: Collection[int]) -> Coming:
             memory, free = self._room()
-            return store.coming(self.name, job, memory=memory, disk=free)
+            return store.coming(self.name, jobs, memory=memory, disk=free)
 
         try:
             return not self.look_soon and self._lingering.wait(ask, self.leaving)
