@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import RecipeRefused, UsageError
-from nearfar.intake.digests import set_digest
+from nearfar.intake.answering import sign
+from nearfar.intake.digests import PIECE, set_digest
 from nearfar.intake.listing import Listing, list_frames
 from nearfar.jobs import Duplicates, Submission, Submitted, Transfers
 from nearfar.merge import recipe as recipes
@@ -25,7 +26,7 @@ from nearfar.runner.disk import free_bytes, short_of_space
 from nearfar.runner.objects import stacks
 from nearfar.runner.objects.buckets import Stored
 from nearfar.settings import format_size
-from nearfar_api import objects
+from nearfar_api import objects, shares
 from nearfar_api.access.caller import Caller
 from nearfar_api.context import Context
 from nearfar_api.models.requests import MergeSettings, NewJob, UploadFrame
@@ -110,7 +111,7 @@ def check_recipe(name: str, settings: MergeSettings | None, roots: Sequence[Path
         sensor = recipes.parse(settings.recipe_toml, name=name).sensor
         for path in (sensor.dark, sensor.flat):
             if path is not None:
-                _check_masters(path, roots)
+                shares.in_time(path, lambda path=path: _check_masters(path, roots))  # type: ignore[misc]
     elif name not in recipes.names():
         raise RecipeRefused(
             f"no recipe is called {name!r}; there are {', '.join(recipes.names())}. "
@@ -192,26 +193,42 @@ def _fault(pointer: str, detail: str) -> Problem:
 
 def _by_path(ctx: Context, new: NewJob, owner: str, key: str | None, roots: Sequence[Path]) -> Submission:
     given = [new.folder] if new.folder is not None else new.frames or []
-    places = [resolve(path, roots, base=ctx.places.inbox) for path in given]
-    listing = list_frames(places)
-    _check_ends(listing, roots)
+    top = shares.top_of(given[0], base=ctx.places.inbox)
+    places, listing = shares.in_time(top, lambda: _listed(given, roots, base=ctx.places.inbox))
     first = places[0]
     name = new.stack or (first.name if new.folder is not None else first.parent.name)
-    return planning.submission(
-        name,
-        listing.frames,
-        sources=[str(first)] if new.folder is not None else sorted({str(path.parent) for path in places}),
-        digest=_set_digest(listing, new) if new.duplicates is Duplicates.SKIP else None,
-        hold=planning.HELD if new.hold else None,
-        **_common(new, owner, key),
-    )
+    sources = [str(first)] if new.folder is not None else sorted({str(path.parent) for path in places})
+    digest: str | None = None
+    if new.duplicates is Duplicates.SKIP:
+        contents = shares.each_in_time(top, listing.frames, _content)
+        digest = set_digest(contents, recipe=new.recipe, settings=new.settings.given())
+
+    def built() -> Submission:
+        return planning.submission(
+            name,
+            listing.frames,
+            sources=sources,
+            digest=digest,
+            hold=planning.HELD if new.hold else None,
+            **_common(new, owner, key),
+        )
+
+    return shares.in_time(top, built)
+
+
+def _listed(given: Sequence[str], roots: Sequence[Path], *, base: Path) -> tuple[list[Path], Listing]:
+    """Where the paths of a request lead to, and the frames there."""
+    places = [resolve(path, roots, base=base) for path in given]
+    listing = list_frames(places)
+    _check_ends(listing, roots)
+    return places, listing
 
 
 def open_folders(ctx: Context, by: Caller) -> tuple[Path, ...]:
     """Real paths of the folders from which frames may be taken; uploads of others only if they may be seen."""
     places = ctx.places
     uploads = (places.uploads,) if by.sees_all else ()
-    return tuple(Path(os.path.realpath(p)) for p in (places.inbox, *uploads, *ctx.settings.server.shared))
+    return tuple(shares.real(path) for path in (places.inbox, *uploads, *ctx.settings.server.shared))
 
 
 def resolve(text: str, roots: Sequence[Path], *, base: Path) -> Path:
@@ -243,11 +260,10 @@ def _is_file(path: Path) -> bool:
         return False
 
 
-def _set_digest(listing: Listing, new: NewJob) -> str:
-    contents = [_content(path) for path in listing.frames]
-    return set_digest(contents, recipe=new.recipe, settings=new.settings.given())
-
-
 def _content(path: Path) -> str:
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    digest = hashlib.sha256()
+    with open(path, "rb", buffering=0) as file:
+        while piece := file.read(PIECE):
+            digest.update(piece)
+            sign()
+    return digest.hexdigest()

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import os
+import threading
+import time
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from nearfar.jobs import Store
+from nearfar.intake.listing import Listing, list_frames
+from nearfar.jobs import JobQuery, Store
 from nearfar.places import Places
+from nearfar_api import shares, submitting
 from tests.api.conftest import Client, frames_in
 
 API = "/api/v1/jobs"
@@ -174,3 +179,56 @@ def test_a_recipe_of_ones_own_goes_along(client: Client, places: Places) -> None
     own = {"recipe": "mine", "settings": {"recipe_toml": "[focus]\nadmit = 0.4", "reference": "02.tif"}}
     job = client.post(API, json={"folder": "moss"} | own).json()
     assert (job["recipe"], job["settings"]) == ("mine", own["settings"])
+
+
+@pytest.fixture
+def back(monkeypatch: pytest.MonkeyPatch) -> Iterator[threading.Event]:
+    """To be set when a share is back; requests wait for it a moment only."""
+    monkeypatch.setattr(shares, "PATIENCE", 0.1)
+    found = threading.Event()
+    yield found
+    found.set()
+
+
+def test_a_share_that_hangs_costs_a_request_its_answer_and_no_other_request(
+    client: Client, store: Store, places: Places, monkeypatch: pytest.MonkeyPatch, back: threading.Event
+) -> None:
+    for name in ("far", "near"):
+        frames_in(places.inbox / name)
+
+    def hanging(paths: Iterable[Path]) -> Listing:
+        given = list(paths)
+        if "far" in str(given):
+            back.wait(60)
+        return list_frames(given)
+
+    monkeypatch.setattr(submitting, "list_frames", hanging)
+    first = client.post(API, json={"folder": "far"})
+    assert (first.status_code, first.headers["retry-after"]) == (503, "5")
+    assert f"{places.inbox / 'far'} does not answer" in first.json()["detail"]
+    count = threading.active_count()
+    assert client.post(API, json={"folder": "far", "stack": "again"}).status_code == 503
+    assert threading.active_count() == count, "nobody asks again what hangs already"
+    assert client.post(API, json={"folder": "near"}).status_code == 201
+    back.set()
+    end = time.monotonic() + 60
+    while client.post(API, json={"folder": "far"}).status_code == 503 and time.monotonic() < end:
+        time.sleep(0.02)
+    assert sorted(job.stack for job in store.jobs(JobQuery()).jobs) == ["far", "near"]
+
+
+def test_a_shared_folder_that_hangs_is_no_hindrance_to_others(
+    client: Client, places: Places, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, back: threading.Event
+) -> None:
+    frames_in(places.inbox / "near")
+    real = os.path.realpath
+
+    def hanging(path: Any, **named: Any) -> str:
+        if str(path).startswith(str(tmp_path / "shared")):
+            back.wait(60)
+        return str(real(path, **named))
+
+    monkeypatch.setattr(os.path, "realpath", hanging)
+    assert client.post(API, json={"folder": "near"}).status_code == 201
+    far = client.post(API, json={"folder": str(tmp_path / "shared" / "far")})
+    assert far.json()["type"].endswith("/late")

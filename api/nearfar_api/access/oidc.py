@@ -1,7 +1,8 @@
 """Logging in at a provider of OpenID Connect: authorization code flow with PKCE, state and nonce.
 
 What is asked follows OpenID Connect Core 1.0, 3.1, and Discovery 1.0, 4; RFC 7636 for PKCE. The ID token is read and
-checked by joserfc; symmetric signatures and unsigned tokens are not taken.
+checked by joserfc; symmetric signatures and unsigned tokens are not taken. It and httpx are loaded by the first who comes:
+that takes half a second.
 """
 
 from __future__ import annotations
@@ -15,11 +16,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote_plus, urlencode
-
-import httpx
-from joserfc import jwt
-from joserfc.errors import JoseError
-from joserfc.jwk import KeySet
 
 from nearfar_api.problems import Problem
 
@@ -101,6 +97,8 @@ class Provider:
 
     def _token(self, code: str, back: str, verifier: str) -> dict[str, Any]:
         """Change the code into tokens; the client shows its secret as RFC 6749, 2.3.1, has it."""
+        import httpx
+
         asked = {
             "grant_type": "authorization_code",
             "code": code,
@@ -118,6 +116,10 @@ class Provider:
         return found
 
     def _claims(self, token: str, nonce: str) -> dict[str, Any]:
+        from joserfc import jwt
+        from joserfc.errors import JoseError
+        from joserfc.jwk import KeySet
+
         keys = KeySet.import_key_set(self._fetch(self._about("jwks_uri")))  # type: ignore[arg-type]
         wanted = jwt.JWTClaimsRegistry(
             leeway=LEEWAY,
@@ -155,6 +157,8 @@ class Provider:
         return value
 
     def _fetch(self, url: str) -> dict[str, Any]:
+        import httpx
+
         try:
             answer = httpx.get(url, timeout=TIMEOUT).raise_for_status()
             found = answer.json()

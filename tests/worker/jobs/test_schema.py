@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from importlib import resources
@@ -13,6 +15,7 @@ import pytest
 import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 
 from nearfar.errors import StoreError
 from nearfar.jobs import JobState, Store, UnitKind, UnitState, open_store, order, schema
@@ -318,3 +321,26 @@ def test_the_steps_lie_in_the_package() -> None:
         "m0006_transfers.py",
     ]
     assert schema.newest() == "0006"
+
+
+def test_files_of_steps_are_named_by_their_revisions() -> None:
+    """Held against Alembic, which reads them all."""
+    walked = ScriptDirectory(str(schema.STEPS)).walk_revisions()
+    assert schema._known() == tuple(script.revision for script in walked)
+
+
+OPENS = """\
+import sys
+import nearfar.runner.keep, nearfar_api.__main__
+from nearfar.jobs import open_store
+open_store(sys.argv[1]).close()
+print(*({"alembic", "httpx", "joserfc"} & sys.modules.keys()))
+"""
+
+
+def test_what_only_some_servers_need_is_not_loaded_by_all(tmp_path: Path) -> None:
+    """A store that is up to date needs nothing that migrates it."""
+    url = f"sqlite:///{tmp_path}/store.sqlite"
+    open_store(url).close()
+    done = subprocess.run([sys.executable, "-c", OPENS, url], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout.split()) == (0, []), done.stderr

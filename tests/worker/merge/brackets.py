@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.focus.find import FocusFrame, FocusMap, FocusWriter, find_focus
+from nearfar.merge.focus.find import FocusMap, FocusWriter, find_focus
+from nearfar.merge.focus.seen import FocusFrame
 from nearfar.merge.kernel import picture_calls, twin_survey
 from nearfar.merge.noise import Noise, estimate, lowest_cells
 from nearfar.merge.recipe import FocusRecipe

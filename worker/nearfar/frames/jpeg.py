@@ -258,18 +258,28 @@ def read_chroma(file: FrameFile, header: FrameHeader, out: Samples | None) -> Sa
     The decoder is told that the components are colours: then it converts nothing, and what it repeats is what is coded.
     """
     walk = walk_markers(file)
-    data = _without_padding(file, walk)
     check_out(out, (header.height, header.width, 3), np.dtype(np.uint8))
+    head = bytes([0xFF, SOI]) + ADOBE_RGB + b"".join(file.read(at, size) for at, size in walk.tables)
+    whole = np.empty(len(ADOBE_RGB) + file.size, np.uint8).data  # one copy of megabytes, in place of three
+    data = whole[len(ADOBE_RGB) :]
+    if walk.padding:
+        data = memoryview(_without_padding(file, walk))
+        plain = memoryview(head + data[walk.scan :])
+    else:
+        file.read_into(data)
+        plain = whole[len(ADOBE_RGB) + walk.scan - len(head) :]
     _check_scans(file, walk, data)
-    tables = b"".join(file.read(at, size) for at, size in walk.tables)
-    plain = data[:2] + ADOBE_RGB + tables + data[walk.scan :]
+    if not walk.padding:
+        plain[: len(head)] = (
+            head  # what lay there is not needed: the segments before the scan, of which `head` has some
+        )
     return _decoded(file, walk, plain, "RGB", out, fastupsample=True)
 
 
 def _decoded(
     file: FrameFile,
     walk: Walk,
-    data: bytes,
+    data: bytes | memoryview,
     colours: str,
     out: Samples | None,
     *,
@@ -319,12 +329,12 @@ def _without_padding(file: FrameFile, walk: Walk) -> bytes:
     return data
 
 
-def _only_padding(data: bytes, message: str) -> bool:
+def _only_padding(data: bytes | memoryview, message: str) -> bool:
     """Whether the complaint is about bytes before the end marker that are all zero."""
     found = _LEFT_OVER.search(message)
     if found is None or int(found[1]) > MAX_PADDING:
         return False
-    return b"\0" * int(found[1]) + b"\xff\xd9" in data
+    return b"\0" * int(found[1]) + b"\xff\xd9" in bytes(data)
 
 
 def _plain_words(message: str) -> str:
@@ -333,7 +343,7 @@ def _plain_words(message: str) -> str:
     return message
 
 
-def _check_scans(file: FrameFile, walk: Walk, data: bytes) -> None:
+def _check_scans(file: FrameFile, walk: Walk, data: bytes | memoryview) -> None:
     """See that a picture in several scans has them all: a missing one is decoded as grey or blurred, without a word."""
     if walk.coding != 0xC2 and data[walk.scan + 4 : walk.scan + 5] == bytes([len(walk.components)]):
         return
@@ -349,7 +359,7 @@ def _check_scans(file: FrameFile, walk: Walk, data: bytes) -> None:
         raise file.damaged("the picture data ends early: scans are missing")
 
 
-def _finished_by(scan: bytes, *, progressive: bool) -> set[tuple[int, int]]:
+def _finished_by(scan: bytes | memoryview, *, progressive: bool) -> set[tuple[int, int]]:
     """Which coefficients of which components a scan completes."""
     count = scan[0] if scan else 0
     if len(scan) < 4 + 2 * count:

@@ -49,9 +49,24 @@ class FrameFile:
             offset += len(piece)
         return pieces[0] if len(pieces) == 1 else b"".join(pieces)
 
+    def read_into(self, out: memoryview) -> None:
+        """The whole file into ``out``, `size` bytes; one that ends before them is refused as cut short."""
+        done = 0
+        while done < len(out):
+            with self._reading():
+                count = os.preadv(self.descriptor, [out[done:]], done)
+            if not count:
+                raise self.cut_short(f"{len(out)} bytes")
+            done += count
+
     def _piece(self, offset: int, size: int) -> bytes:
-        try:
+        with self._reading():
             return os.pread(self.descriptor, size, offset)
+
+    @contextmanager
+    def _reading(self) -> Iterator[None]:
+        try:
+            yield
         except OSError as error:
             raise self.refused(
                 f"an error while reading: {error.strerror or error}",

@@ -27,7 +27,7 @@ class _Asked(Generic[Answer]):
     heard: float = field(default_factory=time.monotonic)
     late: bool = False
     answer: list[Answer] = field(default_factory=list)
-    error: Exception | None = None
+    error: BaseException | None = None
     spent: float = 0.0
 
 
@@ -61,7 +61,7 @@ class Answers(Generic[Answer]):
             _here.asked = asked
             try:
                 asked.answer.append(call())
-            except Exception as error:  # noqa: BLE001 - raised where the answer is taken
+            except BaseException as error:  # noqa: BLE001 - raised where the answer is taken
                 asked.error = error
             asked.spent = time.thread_time() - began
             asked.done.set()

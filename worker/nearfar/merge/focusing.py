@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import StackRefused
-from nearfar.merge.focus.find import FocusFrame, FocusMap, FocusWriter, find_focus
+from nearfar.merge.focus.find import FocusMap, FocusWriter, find_focus
 from nearfar.merge.focus.movement import Moved, take_from_one
+from nearfar.merge.focus.seen import FocusFrame
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.picture_calls import CELL, grid_shape
 from nearfar.merge.keys import key
@@ -71,7 +72,9 @@ def focus_stack(
     volume_there = scratch.has(name, "volume", 3 * rows * cols * len(used))
     if stored is None or not (scratch.has(name, "focus") and volume_there):
         spotted = spots.cells((rows, cols), CELL) if spots.places else None
-        views = [_view(scratch, frames[k], registration, k, spotted) for k in used]
+        if spotted is not None:
+            stack.held.clear()  # coverage saw the frames with their spots
+        views = [_view(stack, frames[k], registration, k, spotted) for k in used]
         with scratch.writing(name, "volume") as part:
             writer = _volume(part, shape, "w+")
             found = find_focus(
@@ -89,6 +92,7 @@ def focus_stack(
                 moved = take_from_one(
                     views, readers, writer, size=stack.size, threads=stack.threads, tick=lambda: tick(0.0)
                 )
+        stack.held.clear()
         scratch.save(name, "focus", vars(found))
         stored = [vars(m) for m in moved]
         scratch.save_text(name, "moved", stored)
@@ -108,14 +112,14 @@ def _small_of(scratch: Scratch, frame: Surveyed) -> Callable[[], NDArray[np.floa
 
 
 def _view(
-    scratch: Scratch,
+    stack: SurveyedStack,
     frame: Surveyed,
     registration: Registration,
     place: int,
     spotted: NDArray[np.bool_] | None,
 ) -> FocusFrame:
     def read() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        energy, mean = scratch.load(frame.key, "survey", "energy", "mean")
+        energy, mean = stack.scratch.load(frame.key, "survey", "energy", "mean")
         return energy, mean
 
     return FocusFrame(
@@ -124,6 +128,8 @@ def _view(
         gain_ev=registration.frames[place].gain_ev,
         bend=bend_of(registration, place),
         spotted=spotted,
+        key=frame.key,
+        held=stack.held,
     )
 
 

@@ -74,10 +74,19 @@ def lowest_cells(energy: F32, mean: F32) -> NDArray[np.float64]:
         sorted_by_bin = energy[band].reshape(-1)[order]
         for b in range(len(CENTRES)):
             if ends[b + 1] - ends[b] >= FEWEST:
-                out[band, b] = (
-                    np.quantile(sorted_by_bin[ends[b] : ends[b + 1]], LOWEST) / LOWEST_OF_MEAN[band]
-                )
+                out[band, b] = low_quantile(sorted_by_bin[ends[b] : ends[b + 1]]) / LOWEST_OF_MEAN[band]
     return out
+
+
+def low_quantile(values: F32) -> np.float32:
+    """The quantile `LOWEST` of (n,), n > 1, as NumPy has it, bit for bit, in half the time: it sorts less."""
+    at = (len(values) - 1) * LOWEST
+    k = int(at)
+    low, high = np.partition(values, (k, k + 1))[k : k + 2]
+    share = at - k
+    if share >= 0.5:
+        return np.float32(high - (high - low) * np.float32(1 - share))
+    return np.float32(low + (high - low) * np.float32(share))
 
 
 def estimate(lowest: Sequence[NDArray[np.float64]], *, bits: int, sigma: float | None = None) -> Noise:

@@ -58,6 +58,8 @@ class Plan:
     """Working memory of one rendering thread."""
     ceiling: int
     """Resident size at which mapped pages are given back."""
+    held: int = 0
+    """What may be held in memory from coverage to focus, besides what the focus step needs."""
     scratch: int
     """Space that intermediate files take."""
     result: int
@@ -173,6 +175,7 @@ def make_plan(
         tile=tile,
         work_limit=max(work, least),
         ceiling=ceiling,
+        held=max(0, ceiling - takes["focus"]),
         scratch=sum(rows_bytes(h) for h in headers)
         + len(headers) * (rows * cols * (20 + 3) + pixels // 8)
         + pixels * 12,

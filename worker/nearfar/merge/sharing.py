@@ -114,9 +114,20 @@ def help_register(steps: Steps, place: int, helpers: int) -> None:
         with suppress(Enough):
             steps.register_anew(lambda _: None)
     if steps.recipe.sensor.spots and not steps.is_looked_at:
-        pixels = [frame.pixels for frame in steps.mapped()]
+        mapped = steps.mapped()
+
+        def relax() -> None:
+            steps.relax(LINK_PAGES)
+
         with suppress(Enough):
-            look_at(pixels, steps.noise(), lambda: steps.relax(LINK_PAGES), steps.plan.threads, steps.share)
+            look_at(
+                len(mapped),
+                lambda k: mapped[k].pixels,
+                steps.noise(),
+                relax,
+                steps.plan.threads,
+                steps.share,
+            )
 
 
 def help_deliver(steps: Steps) -> None:

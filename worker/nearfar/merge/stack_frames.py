@@ -7,6 +7,7 @@ from pathlib import Path
 
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge.focus.find import in_order
+from nearfar.merge.focus.seen import Held
 from nearfar.merge.noise import Noise, estimate
 from nearfar.merge.plan import Plan, resident
 from nearfar.merge.recipe import Recipe
@@ -17,6 +18,10 @@ from nearfar.merge.surveyed_stack import SurveyedStack
 
 Tick = Callable[[float], None]
 """Called with the progress since the last call."""
+
+
+AGAIN = 8 << 20
+"""Bytes of mapped pages that are worth giving back."""
 
 
 def nothing(_: float) -> None:
@@ -47,13 +52,19 @@ class StackFrames:
         self._marks = marks
         self._mapped: list[MappedFrame] = []
         self._noise: Noise | None = None
+        self._held = Held(plan.held)
+        self._without_pages = 0
 
     def relax(self, room: int = 0) -> None:
-        """Raise if the work is to stop; give mapped pages back if fewer than ``room`` bytes are left below the ceiling."""
+        """Raise if the work is to stop; give mapped pages back if fewer than ``room`` bytes are left below the ceiling.
+
+        What is above it without them stays above it: then they are given back once there are enough of them again.
+        """
         self.check()
-        if self._mapped and resident() + room > self.plan.ceiling:
+        if self._mapped and resident() + room > max(self.plan.ceiling, self._without_pages + room + AGAIN):
             for frame in self._mapped:
                 frame.forget()
+            self._without_pages = resident()
 
     def _map(self, places: Sequence[int]) -> list[MappedFrame]:
         """Map the frames at these places, surveyed and laid out first if need be; kept until `_release`."""
@@ -127,4 +138,5 @@ class StackFrames:
             frames=self.frames,
             recipe=self.recipe,
             threads=self.plan.threads,
+            held=self._held,
         )

@@ -115,9 +115,15 @@ class Steps(StackFrames):
         return self._registration
 
     def _register(self, tick: Tick) -> Registration:
-        registration = self.register_anew(tick)
+        share = self.share
+        if share is None and self.plan.threads > 1:
+            self.survey(range(len(self.frames)), rows=True)
+            with sensing.looking_ahead(self.surveyed(), self.check) as share:
+                registration = self.register_anew(tick)
+        else:
+            registration = self.register_anew(tick)
         self.scratch.save_text(self.keys.register, "register", registering.to_json(registration))
-        self._look_for_spots(registration)  # while the frames are mapped
+        self._look_for_spots(registration, share)  # while the frames are mapped
         self._release()
         return registration
 
@@ -140,13 +146,13 @@ class Steps(StackFrames):
             share=self.share,
         )
 
-    def _look_for_spots(self, registration: Registration) -> Spots:
+    def _look_for_spots(self, registration: Registration, share: Share | None) -> Spots:
         found = sensing.look_for_spots(
             self.surveyed(),
             self._mapped,
             registration,
             relax=lambda: self.relax(LINK_PAGES),
-            share=self.share,
+            share=share,
         )
         self.scratch.save_text(self.keys.spots, sensing.KIND, found.stored())
         return found
@@ -158,7 +164,7 @@ class Steps(StackFrames):
             stored = self.scratch.load_text(self.keys.spots, sensing.KIND)
             if stored is None:
                 self._map(range(len(self.frames)))
-                self._spots = self._look_for_spots(registration)
+                self._spots = self._look_for_spots(registration, self.share)
                 self._release()
             else:
                 self._spots = Spots.from_stored(stored)

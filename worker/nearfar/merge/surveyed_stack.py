@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from nearfar.merge.focus.seen import Held
 from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.scratch import Scratch
@@ -23,6 +24,8 @@ class SurveyedStack:
     recipe: Recipe
     threads: int
     """How many may be used; at least 1."""
+    held: Held = field(default_factory=lambda: Held(0))
+    """What coverage and focus both look at, as far as there is memory for it."""
 
     @property
     def size(self) -> tuple[int, int]:

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from nearfar.merge import rendering
 from nearfar.merge.chooser import net, numbers, weights
 from nearfar.merge.chooser.features import Window, features
-from nearfar.merge.focus.find import FocusFrame, FocusWriter, find_focus
+from nearfar.merge.focus.find import FocusWriter, find_focus
+from nearfar.merge.focus.seen import FocusFrame
 from nearfar.merge.kernel import twin_average, twin_choose, twin_render
 from nearfar.merge.kernel.twin_filters import blurred
 from nearfar.merge.kernel.twin_survey import halve, luma

@@ -16,7 +16,7 @@ from nearfar.frames.camera import CameraData
 from nearfar.frames.colour import light_table
 from nearfar.merge.coverage.find import CoverageFrame, find_coverage
 from nearfar.merge.coverage.result import Coverage, Finding
-from nearfar.merge.focus.find import FocusFrame
+from nearfar.merge.focus.seen import FocusFrame
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.picture_calls import CURVE_STEPS, grid_shape, measure
 from nearfar.merge.noise import estimate, lowest_cells

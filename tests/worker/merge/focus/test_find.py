@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from nearfar.merge.focus.find import FEW, cell_pose, covered, in_order
+from nearfar.merge.focus.find import FEW, covered, in_order
+from nearfar.merge.focus.seen import cell_pose
 from nearfar.merge.kernel.picture_calls import PRIOR_UNIT
 from nearfar.merge.recipe import FocusRecipe
 from tests.scenes.scene import render

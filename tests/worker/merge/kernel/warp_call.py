@@ -62,13 +62,22 @@ def carry(
     work = np.full(render_bytes(256, 1) // 4, np.nan, np.float32)  # more than the warp alone takes
     function = library().nf_warp_window
     function.restype = None
-    function.argtypes = [POINTER(PixelsStruct), *[c_void_p] * 2, *[c_int] * 4, Box, Planes, c_void_p]
+    function.argtypes = [
+        POINTER(PixelsStruct),
+        *[c_void_p] * 2,
+        *[c_int] * 4,
+        Box,
+        c_void_p,
+        Planes,
+        c_void_p,
+    ]
     bent = None if bend is None else bend.numbers()
     function(
         ctypes.byref(struct),
         *(pose.ctypes.data, None if bent is None else bent.ctypes.data),
         *(left, top, width, height),
         Box(*(box or (0, 0, width, height))),
+        None,
         planes,
         work.ctypes.data,
     )

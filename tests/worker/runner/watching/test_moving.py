@@ -6,6 +6,8 @@ import dataclasses
 import errno
 import os
 import shutil
+import threading
+import time
 from pathlib import Path
 from typing import Any
 
@@ -118,6 +120,44 @@ def test_a_move_that_is_denied_is_a_warning_and_no_failure(
     assert "could not be moved" in entry.why
     assert f"Permission denied (errno {errno.EACCES})" in entry.why
     assert frame.exists()
+
+
+@pytest.mark.parametrize("where", ["content_digest", "move_file"])
+def test_a_share_that_hangs_while_its_frames_are_checked_or_moved_holds_up_no_other_stack(
+    movers: Stepped, store: Store, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    places, back = movers.places, threading.Event()
+    frame = lay_frames(places.inbox / "a", "1.tif")[0]
+    movers.settle()
+    finish(places, store, "a")
+    real = getattr(moving, where)
+
+    def hangs(path: Path, *given: Any) -> Any:
+        assert threading.current_thread() is not threading.main_thread()
+        if path == frame:
+            assert back.wait(60)
+        return real(path, *given)
+
+    monkeypatch.setattr(moving, where, hangs)
+    movers.watch._mover._answers.patience = 0.1  # type: ignore[union-attr]
+    began = threading.active_count()
+    for _ in range(2):
+        entry = movers.look()["a"]
+        assert (entry.state, "takes long or hangs with a share" in entry.why) == ("done", True)
+        assert threading.active_count() == began + 1, "nobody asks again what hangs already"
+    lay_frames(places.inbox / "b", "1.tif", first=9)
+    movers.settle()
+    assert [stack for _, stack, _ in jobs(store)] == ["a", "b"]
+    assert frame.exists()
+
+    back.set()
+    monkeypatch.setattr(movers.watch._mover._answers, "patience", 60.0)  # type: ignore[union-attr]
+    end = time.monotonic() + 60
+    while movers.look()["a"].state != "moved" and time.monotonic() < end:
+        time.sleep(0.02)
+    assert movers.look()["a"].state == "moved"
+    assert [path.name for path in (places.moved / "a").iterdir()] == ["1.tif"]
+    assert not frame.exists()
 
 
 def test_a_move_never_writes_over_what_is_there(movers: Stepped, store: Store) -> None:

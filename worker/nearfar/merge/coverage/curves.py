@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.focus.find import FocusFrame, cell_pose, in_order
-from nearfar.merge.kernel.picture_calls import warp_grid
+from nearfar.merge.focus.find import in_order
+from nearfar.merge.focus.seen import FocusFrame, see
 from nearfar.merge.noise import Noise
 
 F32 = NDArray[np.float32]
@@ -98,28 +98,16 @@ class _Band:
 def sharpness_curves(
     frames: Sequence[FocusFrame], *, noise: Noise, threads: int, tick: Callable[[float], None]
 ) -> Curves:
-    """Gather the curves, reading every frame's energies once, in order.
+    """Gather the curves, seeing every frame once, in order.
 
     Cost: a third of the focus step. Memory: two dozen grids, three more per thread, and 12 kB per frame.
     """
-
-    def look(frame: FocusFrame) -> tuple[F32, F32]:
-        energy, mean = frame.read()
-        pose = cell_pose(frame.pose)
-        luma = warp_grid(mean, pose, frame.bend)
-        out = np.stack([warp_grid(np.ascontiguousarray(e), pose, frame.bend) for e in energy])
-        # To the stack's brightness, as the focus step does.
-        out *= np.float32(2.0 ** (-2 * frame.gain_ev / 2.2))
-        variance = noise.at(luma)
-        for band in range(BANDS):
-            out[band] -= variance * noise.white(band)
-        return np.maximum(out, 0, out=out), luma
-
     bands: list[_Band] = []
     sample: list[F32] = []
     places: NDArray[np.intp] | None = None
     peak = total = None
-    for index, (energy, luma) in enumerate(in_order(frames, look, threads)):
+    for index, seen in enumerate(in_order(frames, lambda frame: see(frame, noise), threads)):
+        energy, luma = seen.energy, seen.luma
         if peak is None or total is None or places is None:
             bands = [_Band((luma.shape[0], luma.shape[1])) for _ in range(BANDS)]
             peak, total = energy.copy(), np.zeros_like(luma)

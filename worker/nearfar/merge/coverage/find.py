@@ -21,7 +21,7 @@ from nearfar.merge.coverage.result import Coverage, Finding, distances_between, 
 from nearfar.merge.coverage.scale import turns_back
 from nearfar.merge.coverage.shaken import shaken_frames
 from nearfar.merge.coverage.steps import Widths, between, beyond, step_widths
-from nearfar.merge.focus.find import FocusFrame
+from nearfar.merge.focus.seen import FocusFrame
 from nearfar.merge.kernel.picture_calls import CELL
 from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import CoverageRecipe

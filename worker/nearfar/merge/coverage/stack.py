@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 from nearfar.errors import NotCovered
 from nearfar.merge.coverage.find import CoverageFrame, find_coverage
 from nearfar.merge.coverage.result import Coverage
-from nearfar.merge.focus.find import FocusFrame
+from nearfar.merge.focus.seen import FocusFrame
 from nearfar.merge.focusing import pose_of
 from nearfar.merge.keys import key
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
-from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
@@ -42,7 +41,7 @@ def cover_stack(
     scratch = stack.scratch
     stored = scratch.load_text(name, "coverage")
     if stored is None:
-        views = [_view(scratch, stack.frames[k], registration, k) for k in registration.used]
+        views = [_view(stack, stack.frames[k], registration, k) for k in registration.used]
         found = find_coverage(
             views,
             size=stack.size,
@@ -63,15 +62,22 @@ def cover_stack(
     return found
 
 
-def _view(scratch: Scratch, frame: Surveyed, registration: Registration, place: int) -> CoverageFrame:
+def _view(stack: SurveyedStack, frame: Surveyed, registration: Registration, place: int) -> CoverageFrame:
     def read() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        energy, mean = scratch.load(frame.key, "survey", "energy", "mean")
+        energy, mean = stack.scratch.load(frame.key, "survey", "energy", "mean")
         return energy, mean
 
     found = registration.frames[place]
     return CoverageFrame(
         name=frame.header.path.name,
-        view=FocusFrame(read=read, pose=pose_of(registration, place), gain_ev=found.gain_ev, bend=found.bend),
+        view=FocusFrame(
+            read=read,
+            pose=pose_of(registration, place),
+            gain_ev=found.gain_ev,
+            bend=found.bend,
+            key=frame.key,
+            held=stack.held,
+        ),
         sigma=found.sigma,
         camera=frame.header.camera,
     )

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.focus import passing
+from nearfar.merge.focus.seen import FocusFrame, Seen, cell_pose, see
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.picture_calls import CELL, PRIOR_UNIT, blur_grid, grow_grid, warp_grid
 from nearfar.merge.noise import Noise
@@ -54,19 +55,6 @@ R = TypeVar("R")
 
 
 @dataclass(frozen=True, kw_only=True)
-class FocusFrame:
-    """A frame as the focus step sees it: how to read its survey, and its pose."""
-
-    read: Callable[[], tuple[F32, F32]]
-    """Energies (3, R, C) and mean luma (R, C) in the frame's own geometry."""
-    pose: NDArray[np.float64]
-    gain_ev: float
-    bend: Bend | None = None
-    spotted: NDArray[np.bool_] | None = None
-    """Cells (R, C), in its own geometry, that are partly filled, so that their energies are not used."""
-
-
-@dataclass(frozen=True, kw_only=True)
 class FocusMap:
     """What the focus step finds, on cells (R, C).
 
@@ -84,14 +72,6 @@ class FocusMap:
     peak: F32
     variance: F32
     luma: F32
-
-
-def cell_pose(pose: NDArray[np.float64]) -> NDArray[np.float64]:
-    """A pose in pixels, (2, 3), turned into one between indices of cells; cell i has its centre at 16 i + 7.5."""
-    out = np.array(pose, np.float64)
-    middle = (CELL - 1) / 2
-    out[:, 2] = (out[:, 0] * middle + out[:, 1] * middle + out[:, 2] - middle) / CELL
-    return out
 
 
 def covered(
@@ -122,21 +102,6 @@ def in_order(items: Sequence[T], work: Callable[[T], R], threads: int, *, ahead:
             yield future.result()
 
 
-def around_spots(grid: F32, spotted: NDArray[np.bool_]) -> F32:
-    """The grid with spotted cells replaced by the mean of the unspotted cells beside them, if there are any."""
-    clean = np.pad(np.where(spotted, np.float32(0), np.float32(1)), 1)
-    value = np.pad(grid, 1) * clean
-    total, count = np.zeros_like(grid), np.zeros_like(grid)
-    rows, cols = grid.shape
-    for dy in range(3):
-        for dx in range(3):
-            total += value[dy : dy + rows, dx : dx + cols]
-            count += clean[dy : dy + rows, dx : dx + cols]
-    return np.asarray(
-        np.where(spotted & (count > 0), total / np.maximum(count, np.float32(1)), grid), np.float32
-    )
-
-
 def _spotted(frames: Sequence[FocusFrame], shape: tuple[int, ...]) -> NDArray[np.bool_]:
     """Mask of the picture's cells on which any frame has a spot."""
     out = np.zeros(shape, np.bool_)
@@ -153,29 +118,16 @@ class _Grids:
         self.noise = noise
         self.chance = CHANCE if frames > FEW else np.ones(3, np.float32)
 
-    def read(self, frame: FocusFrame) -> tuple[F32, F32]:
-        """Energies less noise (3, R, C), at least 0, and mean luma (R, C)."""
-        energy, mean = frame.read()
-        if frame.spotted is not None:
-            energy = np.stack([around_spots(e, frame.spotted) for e in energy])
-        pose = cell_pose(frame.pose)
-        luma = warp_grid(mean, pose, frame.bend)
-        out = np.stack([warp_grid(np.ascontiguousarray(e), pose, frame.bend) for e in energy])
-        # a brighter frame has larger energies: bring them to the stack's brightness (encoded values go about as
-        # the 1/2.2th power of light; rule of thumb, good enough for a tenth of an EV)
-        out *= np.float32(2.0 ** (-2 * frame.gain_ev / 2.2))
-        variance = self.noise.at(luma)
-        for band in range(3):
-            out[band] -= variance * self.noise.white(band)
-        return np.maximum(out, 0, out=out), luma
+    def read(self, frame: FocusFrame) -> Seen:
+        """The frame's grids."""
+        return see(frame, self.noise)
 
-    def sure(self, energy: F32, luma: F32) -> F32:
-        """Energies (3, R, C), already less the noise, reduced further by what noise may reach by chance."""
+    def sure(self, seen: Seen) -> F32:
+        """Energies (3, R, C) reduced further by what noise may reach by chance."""
         if (self.chance == 1).all():
-            return energy
-        variance = self.noise.at(luma)
-        more = np.stack([variance * (self.noise.white(b) * (self.chance[b] - 1)) for b in range(3)])
-        return np.asarray(np.maximum(energy - more, np.float32(0)), np.float32)
+            return seen.energy
+        more = np.stack([seen.variance * (self.noise.white(b) * (self.chance[b] - 1)) for b in range(3)])
+        return np.asarray(np.maximum(seen.energy - more, np.float32(0)), np.float32)
 
 
 @dataclass
@@ -258,9 +210,10 @@ def _largest(
     """The first pass. Until the third pass fills the admission, it holds the changes of brightness."""
     peak: _Peak | None = None
     held: deque[tuple[F32, F32]] = deque(maxlen=3)  # energies and brightness of the last frames
-    for index, (energy, luma) in enumerate(in_order(frames, grids.read, threads)):
+    for index, seen in enumerate(in_order(frames, grids.read, threads)):
+        energy, luma = seen.energy, seen.luma
         # encoded values go about as the 1/2.2th power of light
-        held.append((grids.sure(energy, luma), luma * np.float32(2.0 ** (-frames[index].gain_ev / 2.2))))
+        held.append((grids.sure(seen), luma * np.float32(2.0 ** (-frames[index].gain_ev / 2.2))))
         if peak is None:
             peak = _Peak(
                 energy=energy.copy(),
@@ -304,7 +257,7 @@ def _sharpest(
 
     def look(item: tuple[int, FocusFrame]) -> tuple[F32, F32, F32, NDArray[np.bool_]]:
         frame = item[1]
-        left = passing.remaining(grids.sure(*grids.read(frame)), writer.admitted[:, item[0]])
+        left = passing.remaining(grids.sure(grids.read(frame)), writer.admitted[:, item[0]])
         total, finest = peak.sharpness(left, nv)
         whole = covered(frame.pose, (shape[0], shape[1]), size, frame.bend)
         return _surroundings(total, PRIOR_AROUND), _surroundings(finest, AROUND), finest, whole
@@ -342,11 +295,11 @@ def _admit(
     reach = np.where(wide, recipe.neighbours, min(1, recipe.neighbours))
 
     def look(item: tuple[int, FocusFrame]) -> tuple[F32, NDArray[np.bool_], F32]:
-        energy, luma = grids.read(item[1])
-        left = passing.remaining(grids.sure(energy, luma), writer.admitted[:, item[0]])
+        seen = grids.read(item[1])
+        left = passing.remaining(grids.sure(seen), writer.admitted[:, item[0]])
         _, finest = peak.sharpness(left, nv)
         clear = (left[0] > CLEAR * nv[0]) | (left[1] > CLEAR * nv[1])
-        return finest, clear, energy[2] / np.maximum(peak.energy[2], np.float32(1e-20))
+        return finest, clear, seen.energy[2] / np.maximum(peak.energy[2], np.float32(1e-20))
 
     def admit(index: int, sharp: Sequence[F32], clear: NDArray[np.bool_]) -> U8:
         is_best = (best[0] == index) | (best[1] == index)

@@ -17,7 +17,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.focus.find import FocusFrame, FocusWriter, cell_pose, covered, in_order
+from nearfar.merge.focus.find import FocusWriter, covered, in_order
+from nearfar.merge.focus.seen import FocusFrame, cell_pose
 from nearfar.merge.kernel.bend import F64, Bend
 from nearfar.merge.kernel.picture_calls import CELL, blur_grid, grow_grid, warp_grid
 

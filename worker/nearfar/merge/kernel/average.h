@@ -22,9 +22,11 @@ static void agreement(window_t *w, member_t *m, nf_box in) {
     const int64_t plane = (int64_t)w->width * w->height;
     const float unit = 1 / (24 * s->channel * NF_UNIT * NF_UNIT), slope = 1 / (8 * s->agreement);
     float a[NF_WIDEST], b[NF_WIDEST];
-    const int x0 = in.x0, n = in.x1 - in.x0;
+    const int x0 = in.x0, all = in.x1 - in.x0;
     for (int y = in.y0; y < in.y1; y += 2) {
-        const int64_t at = (int64_t)y * w->width + x0, half = (int64_t)(y / 2) * w->half_width + x0 / 2;
+        const int first = nf_clampi(2 * m->start[y / 2], x0, in.x1), n = nf_clampi(2 * m->end[y / 2], first, in.x1) - first;
+        const int64_t at = (int64_t)y * w->width + first, half = (int64_t)(y / 2) * w->half_width + first / 2;
+        memset(w->half_a + half - (first - x0) / 2, 0, (size_t)all * 2);
         memset(a, 0, (size_t)n * 4);
         memset(b, 0, (size_t)n * 4);
         for (int c = 0; c < 3; c++) {
@@ -36,18 +38,21 @@ static void agreement(window_t *w, member_t *m, nf_box in) {
         for (int x = 0; x < n / 2; x++) o[x] = unit * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]) / v[x];
     }
     const int64_t at = (int64_t)(in.y0 / 2) * w->half_width + x0 / 2;
-    blur_plane(w->half_a + at, m->weight + at, w->half_width, n / 2, (in.y1 - in.y0) / 2, w->warp->across);
+    blur_plane(w->half_a + at, m->weight + at, w->half_width, all / 2, (in.y1 - in.y0) / 2, w->warp->across);
     for (int y = in.y0 / 2; y < in.y1 / 2; y++) {
         float *restrict d = m->weight + (int64_t)y * w->half_width;
         const float *restrict ad = m->admission + (int64_t)y * w->half_width;
-        for (int x = x0 / 2; x < in.x1 / 2; x++) {
+        const int first = nf_clampi(m->start[y], x0 / 2, in.x1 / 2), end = nf_clampi(m->end[y], first, in.x1 / 2);
+        memset(d + x0 / 2, 0, (size_t)(first - x0 / 2) * 4);
+        memset(d + end, 0, (size_t)(in.x1 / 2 - end) * 4);
+        for (int x = first; x < end; x++) {
             float t = nf_maxf(1 - nf_maxf(d[x] - 1, 0) * slope, 0);
             t *= t;
             t *= t;
             t *= t;
             d[x] = t * ad[x];
         }
-        find_span(d, x0 / 2, in.x1 / 2, m->from + y, m->to + y);
+        find_span(d, first, end, m->from + y, m->to + y);
     }
 }
 
@@ -78,7 +83,7 @@ static void soften_row(const float *plane, int stride, int y, int y0, int y1, in
 /* Energy of a member's finest band above the noise, as if a warp kept all of it, into its `detail` where it agrees; the
    largest of those that agree, into `best`. */
 static void fine_energy(window_t *w, member_t *m, nf_box in) {
-    const int x0 = in.x0 / 2, y0 = in.y0 / 2, y1 = in.y1 / 2, own = m->box.x0 / 2;
+    const int x0 = in.x0 / 2, y0 = in.y0 / 2, y1 = in.y1 / 2;
     float mask[NF_WIDEST / 2];
     between_t between;
     const float *restrict share = between.share;
@@ -90,10 +95,10 @@ static void fine_energy(window_t *w, member_t *m, nf_box in) {
         memset(e + x0, 0, (size_t)(in.x1 / 2 - x0) * 4);
         if (from >= to) continue;
         soften_row(m->planes.square, w->half_width, y, y0, y1, a, b, e);
-        energy_mask(w, m, y, 0, mask);
+        energy_mask(w, m, y, from, to - from, 0, mask);
         places_between(w->stack, m->index, floor_div(w->top, 2) + y, w->left / 2 + from, to - from, &between);
         for (int x = from; x < to; x++) {
-            e[x] = nf_maxf(e[x] - w->stack->band0 * noise[x], 0) * mask[x - own] / (share[x - from] * share[x - from]);
+            e[x] = nf_maxf(e[x] - w->stack->band0 * noise[x], 0) * mask[x - from] / (share[x - from] * share[x - from]);
             best[x] = nf_maxf(best[x], e[x] * agrees[x]);
         }
     }

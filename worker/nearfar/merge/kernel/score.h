@@ -26,10 +26,10 @@ static void noise_rows(window_t *w) {
     }
 }
 
-/* Hard admission of the cells along a half row, and coverage, as factors of the energies. */
-static void energy_mask(const window_t *w, const member_t *m, int y, const float *restrict cover, float *restrict mask) {
+/* Hard admission of the cells along n places of a half row, and coverage, as factors of the energies. */
+static void energy_mask(const window_t *w, const member_t *m, int y, int x0, int n, const float *restrict cover, float *restrict mask) {
     const nf_stack *s = w->stack;
-    int hx = w->left / 2, x0 = m->box.x0 / 2, n = m->box.x1 / 2 - x0;
+    int hx = w->left / 2;
     int row = nf_clampi(floor_div(floor_div(w->top, 2) + y, 8), 0, s->rows - 1);
     const uint8_t *a = s->admitted + ((int64_t)row * s->frames + m->index) * s->cols;
     for (int x = 0; x < n; x += 8) {
@@ -99,10 +99,11 @@ static void score_row(window_t *w, int y) {
     for (int i = 0; i < w->count; i++) {
         member_t *m = w->members + i;
         if (!has_row(m, y)) continue;
-        int x0 = m->box.x0 / 2, n = m->box.x1 / 2 - x0;
+        int x0 = m->start[y], n = m->end[y] - x0;
+        if (n <= 0) continue;
         int partly = coverage(s, m->index, hy, hx + x0, n, cover);
         float *restrict mask = own_mask;
-        energy_mask(w, m, y, partly ? cover : 0, mask);
+        energy_mask(w, m, y, x0, n, partly ? cover : 0, mask);
         const float *restrict e0 = m->planes.square + row + x0, *restrict e1 = m->band1 + row + x0, *restrict v = noise + x0;
         float *restrict t0 = top0 + x0, *restrict t1 = top1 + x0;
         for (int x = 0; x < n; x++) {
@@ -121,13 +122,16 @@ static void score_row(window_t *w, int y) {
     for (int j = 0; j < w->count; j++) {
         member_t *m = w->members + (s->order < 0 ? w->count - 1 - j : j);
         if (!has_row(m, y)) continue;
-        int x0 = m->box.x0 / 2, n = m->box.x1 / 2 - x0;
+        int x0 = m->start[y], n = m->end[y] - x0;
+        float *beside[] = {m->admission, m->weight, s->net ? m->prior : 0, s->net ? m->mask : 0};
+        for (int k = 0; k < 4; k++) if (beside[k]) clear_row_beside(m, y, beside[k] + row);
+        if (n <= 0) continue;
         float *restrict ad = m->admission + row + x0;
         float *restrict prior = s->net ? m->prior + row + x0 : own_prior, *restrict mask = s->net ? m->mask + row + x0 : own_mask;
         cell_rows(s, m->index, hy, hx + x0, n, ad, prior);
         int partly = coverage(s, m->index, hy, hx + x0, n, cover);
         if (partly) for (int x = 0; x < n; x++) ad[x] *= cover[x];
-        energy_mask(w, m, y, partly ? cover : 0, mask);
+        energy_mask(w, m, y, x0, n, partly ? cover : 0, mask);
         const float *restrict e0 = m->planes.square + row + x0, *restrict e1 = m->band1 + row + x0, *restrict v = noise + x0;
         float *restrict o = m->weight + row + x0, *restrict b = best + x0;
         for (int x = 0; x < n; x++) {
@@ -170,14 +174,15 @@ static void weigh(window_t *w, int first, int last) {
             float *restrict v = m->weight + row, *restrict q = m->detail + row;
             const float *restrict best = w->best + row, *restrict e0 = m->planes.square + row, *restrict ad = m->admission + row;
             const float *restrict noise = w->noise + row;
-            for (int x = m->box.x0 / 2; x < m->box.x1 / 2; x++) {
+            clear_row_beside(m, y, q);
+            for (int x = m->start[y]; x < m->end[y]; x++) {
                 float r = v[x] / nf_maxf(best[x], 1e-12f);
                 r = r < .3f ? 0 : r;
                 float r2 = r * r, r4 = r2 * r2, r8 = r4 * r4, r16 = r8 * r8, e = e0[x] * keep / noise[x];
                 v[x] = r16;
                 q[x] = (e * e + 1e-6f) * r16 * ad[x];
             }
-            find_span(v, m->box.x0 / 2, m->box.x1 / 2, m->from + y, m->to + y);
+            find_span(v, m->start[y], m->end[y], m->from + y, m->to + y);
         }
     }
 }

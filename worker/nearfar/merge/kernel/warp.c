@@ -101,11 +101,11 @@ static inline void down_block(nf_warp_work *k, int mask, int whole, const float 
     }
 }
 
-/* One source row resampled along x. u = rate * X + offset is the source column of picture column X. */
-static inline void across_blocks(float (*s)[2 * NF_WIDEST + 64], int s_from, double rate, double offset, int left, int n,
+/* One source row resampled along x, in columns a..b-1. u = rate * X + offset is the source column of picture column X. */
+static inline void across_blocks(float (*s)[2 * NF_WIDEST + 64], int s_from, double rate, double offset, int left, int a, int b,
                                  float (*o)[NF_WIDEST], const int N) {
     float w[TAPS * 16];
-    for (int x = 0; x < n; x += N) {
+    for (int x = a; x < b; x += N) {
         double u = rate * (left + x) + offset;
         int whole = (int)floor(u + (rate - 1) * (.5 * (N - 1)));
         weights_of(u, rate - 1, whole, w, N);
@@ -114,9 +114,9 @@ static inline void across_blocks(float (*s)[2 * NF_WIDEST + 64], int s_from, dou
 }
 
 /* One picture row from the ring. v = slope * X + offset is the source row at picture column X. */
-static inline void down_blocks(nf_warp_work *k, int mask, double slope, double offset, int left, int n, float (*o)[NF_WIDEST], const int N) {
+static inline void down_blocks(nf_warp_work *k, int mask, double slope, double offset, int left, int a, int b, float (*o)[NF_WIDEST], const int N) {
     float w[TAPS * 16];
-    for (int x = 0; x < n; x += N) {
+    for (int x = a; x < b; x += N) {
         double v = slope * (left + x) + offset;
         int whole = (int)floor(v + slope * (.5 * (N - 1)));
         weights_of(v, slope, whole, w, N);
@@ -125,9 +125,9 @@ static inline void down_blocks(nf_warp_work *k, int mask, double slope, double o
 }
 
 /* The same where a frame is bent: `at` has the places at which blocks begin, in between they go on straight. */
-static inline void across_bent(float (*s)[2 * NF_WIDEST + 64], int s_from, const double *at, int n, float (*o)[NF_WIDEST], const int N) {
+static inline void across_bent(float (*s)[2 * NF_WIDEST + 64], int s_from, const double *at, int a, int b, float (*o)[NF_WIDEST], const int N) {
     float w[TAPS * 16];
-    for (int x = 0; x < n; x += N, at++) {
+    for (int x = a; x < b; x += N, at++) {
         const double more = (at[1] - at[0]) / N - 1;
         const int whole = (int)floor(at[0] + more * (.5 * (N - 1)));
         weights_of(at[0], more, whole, w, N);
@@ -135,9 +135,9 @@ static inline void across_bent(float (*s)[2 * NF_WIDEST + 64], int s_from, const
     }
 }
 
-static inline void down_bent(nf_warp_work *k, int mask, const double *at, int n, float (*o)[NF_WIDEST], const int N) {
+static inline void down_bent(nf_warp_work *k, int mask, const double *at, int a, int b, float (*o)[NF_WIDEST], const int N) {
     float w[TAPS * 16];
-    for (int x = 0; x < n; x += N, at++) {
+    for (int x = a; x < b; x += N, at++) {
         const double slope = (at[1] - at[0]) / N;
         const int whole = (int)floor(at[0] + slope * (.5 * (N - 1)));
         weights_of(at[0], slope, whole, w, N);
@@ -151,18 +151,18 @@ static int block_of(double rate, double d, double e, double steep) {
     return most <= .02 ? 16 : most <= .04 ? 8 : most <= .08 ? 4 : 1;
 }
 
-static void across(nf_warp_work *k, int block, int from, double rate, double offset, int left, int n, float (*o)[NF_WIDEST]) {
-    if (block == 16) across_blocks(k->source, from, rate, offset, left, n, o, 16);
-    else if (block == 8) across_blocks(k->source, from, rate, offset, left, n, o, 8);
-    else if (block == 4) across_blocks(k->source, from, rate, offset, left, n, o, 4);
-    else across_blocks(k->source, from, rate, offset, left, n, o, 1);
+static void across(nf_warp_work *k, int block, int from, double rate, double offset, int left, int a, int b, float (*o)[NF_WIDEST]) {
+    if (block == 16) across_blocks(k->source, from, rate, offset, left, a, b, o, 16);
+    else if (block == 8) across_blocks(k->source, from, rate, offset, left, a, b, o, 8);
+    else if (block == 4) across_blocks(k->source, from, rate, offset, left, a, b, o, 4);
+    else across_blocks(k->source, from, rate, offset, left, a, b, o, 1);
 }
 
-static void down(nf_warp_work *k, int block, int mask, double slope, double offset, int left, int n, float (*o)[NF_WIDEST]) {
-    if (block == 16) down_blocks(k, mask, slope, offset, left, n, o, 16);
-    else if (block == 8) down_blocks(k, mask, slope, offset, left, n, o, 8);
-    else if (block == 4) down_blocks(k, mask, slope, offset, left, n, o, 4);
-    else down_blocks(k, mask, slope, offset, left, n, o, 1);
+static void down(nf_warp_work *k, int block, int mask, double slope, double offset, int left, int a, int b, float (*o)[NF_WIDEST]) {
+    if (block == 16) down_blocks(k, mask, slope, offset, left, a, b, o, 16);
+    else if (block == 8) down_blocks(k, mask, slope, offset, left, a, b, o, 8);
+    else if (block == 4) down_blocks(k, mask, slope, offset, left, a, b, o, 4);
+    else down_blocks(k, mask, slope, offset, left, a, b, o, 1);
 }
 
 /* Source columns at which blocks of source row j begin: picture row y has it where d x + e y + f + bend = j. */
@@ -185,25 +185,25 @@ static void span(const double *a, int n, double *low, double *high) {
     }
 }
 
-/* Source row j of a bent frame into the ring. */
-static void bent_source(nf_warp_work *k, const nf_pixels *frame, const double pose[6], const nf_bend *bend, int j, int left, int n,
+/* Columns a..b-1 of source row j of a bent frame into the ring. */
+static void bent_source(nf_warp_work *k, const nf_pixels *frame, const double pose[6], const nf_bend *bend, int j, int left, int a, int b,
                         int block, float (*o)[NF_WIDEST]) {
     double low, high;
-    columns_of(pose, bend, j, left, n, block, k->places);
-    span(k->places, n / block, &low, &high);
+    columns_of(pose, bend, j, left + a, b - a, block, k->places);
+    span(k->places, (b - a) / block, &low, &high);
     const int from = (int)floor(low) - 5;
     source_row(frame, from, j, (int)ceil(high - low) + 12, k->source);
-    if (block == 16) across_bent(k->source, from, k->places, n, o, 16);
-    else if (block == 8) across_bent(k->source, from, k->places, n, o, 8);
-    else if (block == 4) across_bent(k->source, from, k->places, n, o, 4);
-    else across_bent(k->source, from, k->places, n, o, 1);
+    if (block == 16) across_bent(k->source, from, k->places, a, b, o, 16);
+    else if (block == 8) across_bent(k->source, from, k->places, a, b, o, 8);
+    else if (block == 4) across_bent(k->source, from, k->places, a, b, o, 4);
+    else across_bent(k->source, from, k->places, a, b, o, 1);
 }
 
-static void bent_row(nf_warp_work *k, int block, int mask, int n, float (*o)[NF_WIDEST]) {
-    if (block == 16) down_bent(k, mask, k->places, n, o, 16);
-    else if (block == 8) down_bent(k, mask, k->places, n, o, 8);
-    else if (block == 4) down_bent(k, mask, k->places, n, o, 4);
-    else down_bent(k, mask, k->places, n, o, 1);
+static void bent_row(nf_warp_work *k, int block, int mask, int a, int b, float (*o)[NF_WIDEST]) {
+    if (block == 16) down_bent(k, mask, k->places, a, b, o, 16);
+    else if (block == 8) down_bent(k, mask, k->places, a, b, o, 8);
+    else if (block == 4) down_bent(k, mask, k->places, a, b, o, 4);
+    else down_bent(k, mask, k->places, a, b, o, 1);
 }
 
 static void store16(const float *restrict s, int16_t *restrict o, int n) {
@@ -221,22 +221,46 @@ static void square_rows(const float *restrict a, const float *restrict b, float 
     for (int i = 0; i < n; i++) o[i] = .25f * (a[2 * i] * a[2 * i] + a[2 * i + 1] * a[2 * i + 1] + b[2 * i] * b[2 * i] + b[2 * i + 1] * b[2 * i + 1]);
 }
 
-static void luma_row(float (*c)[NF_WIDEST], float *restrict o, int n) {
-    const float *restrict r = c[0], *restrict g = c[1], *restrict b = c[2];
-    for (int i = 0; i < n; i++) o[i] = .299f * r[i] + .587f * g[i] + .114f * b[i];
+static void luma_row(float (*c)[NF_WIDEST], float *restrict o, int a, int b) {
+    const float *restrict red = c[0], *restrict green = c[1], *restrict blue = c[2];
+    for (int i = a; i < b; i++) o[i] = .299f * red[i] + .587f * green[i] + .114f * blue[i];
 }
 
-/* Finest band of row y of the box (rows 0..h-1), once the luma two rows further down is there. */
-static void fine_row(nf_warp_work *k, int y, int h, int n, float *fine) {
-    const float *a[5];
-    for (int j = 0; j < 5; j++) a[j] = k->across[nf_clampi(y + j - 2, 0, h - 1) & 7];
-    nf_b5_down(a[0], a[1], a[2], a[3], a[4], k->band[0], n);
-    const float *restrict l = k->luma[y & 7] + 8, *restrict b = k->band[0];
-    for (int i = 0; i < n; i++) fine[i] = l[i] - b[i];
+/* Finest band of row y of the box (rows 0..h-1) in columns a..b-1, once the luma two rows further down is there. */
+static void fine_row(nf_warp_work *k, int y, int h, int a, int b, float *fine) {
+    const float *r[5];
+    for (int j = 0; j < 5; j++) r[j] = k->across[nf_clampi(y + j - 2, 0, h - 1) & 7] + a;
+    nf_b5_down(r[0], r[1], r[2], r[3], r[4], k->band[0], b - a);
+    const float *restrict l = k->luma[y & 7] + 8 + a, *restrict wide = k->band[0];
+    for (int i = 0; i < b - a; i++) fine[a + i] = l[i] - wide[i];
 }
+
+typedef struct { int a, b; } nf_columns;
+
+/* Columns of a box, from its left edge on, in which any of the window's rows y0..y1 matters, as far as they are in the box. */
+static nf_columns columns_in(const nf_rows *rows, nf_box box, int y0, int y1) {
+    nf_columns c = {0, box.x1 - box.x0};
+    if (!rows) return c;
+    c = (nf_columns){box.x1 - box.x0, 0};
+    for (int y = y0;; y += 16) {
+        const int half = nf_clampi(y < y1 ? y : y1, box.y0, box.y1 - 1) >> 1, a = 2 * rows->start[half] - box.x0, b = 2 * rows->end[half] - box.x0;
+        if (a < b && a < c.a) c.a = a;
+        if (a < b && b > c.b) c.b = b;
+        if (y >= y1) break;
+    }
+    if (c.a > c.b) c.a = c.b = 0;
+    return c;
+}
+
+static void clear_beside(float *row, nf_columns c, int n) {
+    memset(row, 0, (size_t)c.a * 4);
+    memset(row + c.b, 0, (size_t)(n - c.b) * 4);
+}
+
+#define BESIDE 4 /* rows above and below in which a row's filters look, with some to spare */
 
 void nf_warp_window(const nf_pixels *frame, const double pose[6], const nf_bend *bend, int left, int top, int width, int height,
-                    nf_box box, nf_planes to, nf_warp_work *k) {
+                    nf_box box, const nf_rows *rows, nf_planes to, nf_warp_work *k) {
     const double a = pose[0], b = pose[1], c = pose[2], d = pose[3], e = pose[4], f = pose[5];
     /* on source row j the picture's column X lies at u = rate X + skew j + shift */
     const double rate = a - b * d / e, skew = b / e, shift = c - b * f / e;
@@ -244,10 +268,14 @@ void nf_warp_window(const nf_pixels *frame, const double pose[6], const nf_bend 
     const double steep = bend ? bend->steep : 0, apart = fabs(d) * n + (bend ? fmin(2 * bend->largest, steep * n) : 0);
     const int block = block_of(rate, d, e, steep), mask = (apart + 8 > NF_RING ? NF_RING_ROLLED : NF_RING) - 1;
     const int64_t plane = (int64_t)width * height, half = width / 2;
+    if (e - steep < .5) rows = 0;
+    const int ahead = rows ? (int)((apart + 8) / (e - steep)) + 2 : 0; /* rows further down that need a source row as well */
     int done = 0, started = 0;
     for (int y = 0; y < h + 2; y++) {
+        const int at_row = box.y0 + y;
+        const nf_columns own = columns_in(rows, box, at_row - BESIDE, at_row + BESIDE);
         if (y < h) {
-            const int Y = top + box.y0 + y;
+            const int Y = top + at_row;
             double v0 = d * X + (e * Y + f), v1 = d * (X + n - 1) + (e * Y + f);
             if (bend) {
                 rows_of(pose, bend, Y, X, n, block, k->places);
@@ -255,35 +283,41 @@ void nf_warp_window(const nf_pixels *frame, const double pose[6], const nf_bend 
             }
             int lowest = (int)floor((v0 < v1 ? v0 : v1) - .5) - 2, highest = (int)floor((v0 < v1 ? v1 : v0) + .5) + 3;
             if (!started) { done = lowest - 1; started = 1; }
-            for (int j = done + 1; j <= highest; j++) {
+            const nf_columns all = columns_in(rows, box, at_row - BESIDE, at_row + ahead + BESIDE);
+            for (int j = done + 1; j <= highest && all.a < all.b; j++) {
                 if (bend) {
-                    bent_source(k, frame, pose, bend, j, X, n, block, k->ring[j & mask]);
+                    bent_source(k, frame, pose, bend, j, X, all.a, all.b, block, k->ring[j & mask]);
                     continue;
                 }
-                double offset = skew * j + shift, u0 = rate * X + offset, u1 = rate * (X + n - 1) + offset;
+                double offset = skew * j + shift, u0 = rate * (X + all.a) + offset, u1 = rate * (X + all.b - 1) + offset;
                 int from = (int)floor(u0 < u1 ? u0 : u1) - 5, count = (int)ceil(fabs(u1 - u0)) + 12;
                 source_row(frame, from, j, count, k->source);
-                across(k, block, from, rate, offset, X, n, k->ring[j & mask]);
+                across(k, block, from, rate, offset, X, all.a, all.b, k->ring[j & mask]);
             }
             if (highest > done) done = highest;
-            float (*row)[NF_WIDEST] = k->row;
-            if (bend) {
-                rows_of(pose, bend, Y, X, n, block, k->places);
-                bent_row(k, block, mask, n, row);
-            } else down(k, block, mask, d, e * Y + f, X, n, row);
-            int64_t at = (int64_t)(box.y0 + y) * width + x0, half_at = (int64_t)((box.y0 + y) >> 1) * half + x0 / 2;
-            for (int q = 0; q < 3; q++) store16(row[q], to.colour + q * plane + at, n);
-            float *l = k->luma[y & 7] + 8;
-            luma_row(row, l, n);
-            l[-1] = l[-2] = l[0];
-            l[n] = l[n + 1] = l[n - 1];
-            nf_b5_across(l, k->across[y & 7], n);
-            if (y & 1) halve_rows(k->luma[(y - 1) & 7] + 8, l, to.half_luma + half_at, n / 2);
+            const int64_t at = (int64_t)at_row * width + x0, half_at = (int64_t)(at_row >> 1) * half + x0 / 2;
+            float (*row)[NF_WIDEST] = k->row, *l = k->luma[y & 7] + 8;
+            if (own.a < own.b) {
+                if (bend) {
+                    rows_of(pose, bend, Y, X + own.a, own.b - own.a, block, k->places);
+                    bent_row(k, block, mask, own.a, own.b, row);
+                } else down(k, block, mask, d, e * Y + f, X, own.a, own.b, row);
+                for (int q = 0; q < 3; q++) store16(row[q] + own.a, to.colour + q * plane + at + own.a, own.b - own.a);
+                luma_row(row, l, own.a, own.b);
+                l[own.a - 1] = l[own.a - 2] = l[own.a];
+                l[own.b] = l[own.b + 1] = l[own.b - 1];
+                nf_b5_across(l + own.a, k->across[y & 7] + own.a, own.b - own.a);
+                if (y & 1) halve_rows(k->luma[(y - 1) & 7] + 8 + own.a, l + own.a, to.half_luma + half_at + own.a / 2, (own.b - own.a) / 2);
+            }
+            if (y & 1) clear_beside(to.half_luma + half_at, (nf_columns){own.a / 2, own.b / 2}, n / 2);
         }
         if (y < 2) continue;
-        float *fine = to.fine + (int64_t)(box.y0 + y - 2) * width + x0;
-        fine_row(k, y - 2, h, n, fine);
+        const nf_columns now = columns_in(rows, box, at_row - 2, at_row - 2);
+        float *fine = to.fine + (int64_t)(at_row - 2) * width + x0, *square = to.square + (int64_t)((at_row - 2) >> 1) * half + x0 / 2;
+        if (now.a < now.b) fine_row(k, y - 2, h, now.a, now.b, fine);
+        clear_beside(fine, now, n);
         if (!(y & 1)) continue;
-        square_rows(fine - width, fine, to.square + (int64_t)((box.y0 + y - 2) >> 1) * half + x0 / 2, n / 2);
+        square_rows(fine - width + now.a, fine + now.a, square + now.a / 2, (now.b - now.a) / 2);
+        clear_beside(square, (nf_columns){now.a / 2, now.b / 2}, n / 2);
     }
 }

@@ -20,6 +20,10 @@ typedef struct {
 /* Box inside a window, window pixels: x in x0..x1-1, y in y0..y1-1. x0, x1 multiples of 16, y0, y1 even. */
 typedef struct { int x0, y0, x1, y1; } nf_box;
 
+/* Of each half row of a window, the columns from start to end - 1 at half size in which a frame can matter, multiples of 8.
+   Half rows of one row of cells have the same. */
+typedef struct { const int16_t *start, *end; } nf_rows;
+
 typedef struct {
     float source[3][2 * NF_WIDEST + 64];
     float ring[NF_RING_ROLLED][3][NF_WIDEST];
@@ -30,9 +34,10 @@ typedef struct {
     double places[NF_WIDEST + 1];
 } nf_warp_work;
 
-/* `bend` is null for a frame that lies as its pose says. */
+/* `bend` is null for a frame that lies as its pose says. Outside of `rows` (null: nowhere) bands and half luma are 0, and
+   colours are not written; near their ends, filters repeat the edge as they do at the box's. */
 void nf_warp_window(const nf_pixels *frame, const double pose[6], const nf_bend *bend, int left, int top, int width, int height,
-                    nf_box box, nf_planes to, nf_warp_work *work);
+                    nf_box box, const nf_rows *rows, nf_planes to, nf_warp_work *work);
 
 /* B5 of one row: five rows that are blurred across, or one row with two samples of margin. */
 static inline void nf_b5_across(const float *restrict s, float *restrict o, int n) {

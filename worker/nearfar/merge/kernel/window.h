@@ -28,6 +28,7 @@ typedef struct {
     nf_planes planes;
     float *band1, *weight, *detail, *admission;   /* half size */
     int16_t *from, *to;           /* per half row: where weights are above zero */
+    int16_t *start, *end;         /* and where the frame can matter at all, as in nf_rows: 0 there is what lies beside in the box */
     float *mask, *prior, *second; /* half size, for the net: see choose.h; weight of luma's second band */
 } member_t;
 
@@ -82,6 +83,8 @@ static int64_t lay_out(window_t *w, char *base) {
         m.admission = take(&at, half * 4);
         m.from = take(&at, w->half_height * 2);
         m.to = take(&at, w->half_height * 2);
+        m.start = take(&at, w->half_height * 2);
+        m.end = take(&at, w->half_height * 2);
         if (net) {
             m.mask = take(&at, half * 4);
             m.prior = take(&at, half * 4);
@@ -129,9 +132,16 @@ static nf_box member_box(const nf_stack *s, const window_t *w, nf_box cells) {
     return b;
 }
 
+/* Columns of cells, first and one after the last, in which an admitted frame can matter in the window. */
+static void window_columns(const nf_stack *s, const window_t *w, int *first, int *end) {
+    *first = nf_clampi(floor_div(w->left, 16) - 1, 0, s->cols - 1);
+    *end = nf_clampi(floor_div(w->left + w->width - 1, 16) + 2, 1, s->cols);
+}
+
 static int choose_members(window_t *w) {
     const nf_stack *s = w->stack;
-    int c0 = nf_clampi(floor_div(w->left, 16) - 1, 0, s->cols - 1), c1 = nf_clampi(floor_div(w->left + w->width - 1, 16) + 2, 1, s->cols);
+    int c0, c1;
+    window_columns(s, w, &c0, &c1);
     int r0 = nf_clampi(floor_div(w->top, 16) - 1, 0, s->rows - 1), r1 = nf_clampi(floor_div(w->top + w->height - 1, 16) + 2, 1, s->rows);
     w->count = 0;
     for (int k = 0; k < s->frames && w->count < MOST; k++) {
@@ -143,4 +153,22 @@ static int choose_members(window_t *w) {
         w->members[w->count++].box = b;
     }
     return w->count;
+}
+
+/* Where a member can matter along the half rows of its box: in the admitted cells of a row of cells and of those beside. */
+static void member_rows(const window_t *w, member_t *m) {
+    const nf_stack *s = w->stack;
+    int c0, c1, before = -1;
+    nf_box b = {0, 0, 0, 0}, cells;
+    window_columns(s, w, &c0, &c1);
+    for (int y = m->box.y0 / 2; y < m->box.y1 / 2; y++) {
+        const int row = nf_clampi(floor_div(floor_div(w->top, 2) + y, 8), 0, s->rows - 1);
+        if (row != before) {
+            const int any = admitted_box(s, m->index, c0, row ? row - 1 : 0, c1, row + 2 < s->rows ? row + 2 : s->rows, &cells);
+            b = any ? member_box(s, w, cells) : (nf_box){m->box.x0, 0, m->box.x0, 0};
+        }
+        before = row;
+        m->start[y] = (int16_t)(b.x0 / 2);
+        m->end[y] = (int16_t)(b.x1 / 2);
+    }
 }

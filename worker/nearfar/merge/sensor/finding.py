@@ -69,23 +69,28 @@ def find_spots(
     """
     if len(frames) < FEWEST:
         return Spots(why_not=f"{len(frames)} frames are too few to tell the sensor from the scene")
-    least, looked = look_at([frame.pixels for frame in frames], noise, tick, threads, share)
+    least, looked = look_at(len(frames), lambda k: frames[k].pixels, noise, tick, threads, share)
     single = _find_isolated(frames, noise, tick, least, looked)
     return Spots(places=(*single, *find_dust(frames, single, tick)))
 
 
 def look_at(
-    frames: Sequence[Pixels], noise: Noise, tick: Callable[[], None], threads: int, share: Share | None
+    count: int,
+    pixels: Callable[[int], Pixels],
+    noise: Noise,
+    tick: Callable[[], None],
+    threads: int,
+    share: Share | None,
 ) -> tuple[float, list[Integers]]:
-    """Least height of a spot, and of some frames the places that stand out by it: + 1, and negative if darker."""
+    """Least height of a spot, and of some of ``count`` frames the places that stand out by it: + 1, negative if darker."""
     least = max(LEAST, OVER_NOISE * noise.sigma)
-    looked = spread_over(len(frames), LOOKED_AT)
+    looked = spread_over(count, LOOKED_AT)
     found: dict[int, Integers] = {}
     for piece in share.order(len(looked)) if share is not None else range(len(looked)):
-        name = f"spots-{len(frames)}-{least:.9g}"
+        name = f"spots-{count}-{least:.9g}"
         stored = share.take(name, piece, ()) if share is not None else None
         if stored is None:
-            places, height = isolated(frames[looked[piece]], least, threads)
+            places, height = isolated(pixels(looked[piece]), least, threads)
             stored = [np.where(height > 0, places + 1, -places - 1)]
             if share is not None:
                 share.give(name, piece, stored)

@@ -1,7 +1,8 @@
 """Which addresses the server may send to when a setting or a person names one: public ones, not its own network.
 
 A name is resolved once, every address it has is judged, and the connection goes to that very address, so that a name which
-means something else a moment later leads nowhere. Redirections are not followed.
+means something else a moment later leads nowhere. Redirections are not followed. httpx takes a quarter of a second to load,
+which most servers never need.
 """
 
 from __future__ import annotations
@@ -12,8 +13,6 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address
 from typing import Any
 from urllib.parse import urlsplit
-
-import httpx
 
 from nearfar.errors import UsageError
 
@@ -131,6 +130,8 @@ def send(
     httpx.HTTPError
         Nobody answers there, the certificate is not that of the name, or it takes longer than ``timeout`` (s).
     """
+    import httpx
+
     to = pinned(url, allowed=allowed, resolve=resolve)
     name = urlsplit(f"//{to.host}").hostname
     extensions: dict[str, Any] = {"sni_hostname": name}  # and the name that the certificate has to have

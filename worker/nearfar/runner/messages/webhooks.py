@@ -17,8 +17,6 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-import httpx
-
 from nearfar import __version__
 from nearfar.errors import UsageError
 from nearfar.runner.messages.addresses import Network, Resolve, send
@@ -78,6 +76,8 @@ def post(
     UsageError
         The address leads where the server sends nothing, or the secret is none.
     """
+    import httpx
+
     body, timestamp = body_of(content), int(now)
     headers = {
         "content-type": "application/json",

@@ -11,12 +11,13 @@ import hashlib
 import logging
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 
 from nearfar.durable import sync
 from nearfar.errors import SourceChanged
+from nearfar.intake.answering import Answers, sign
 from nearfar.intake.digests import PIECE, content_digest
 from nearfar.intake.memory import Known, Memory
 from nearfar.intake.names import SIDE_CARS
@@ -26,17 +27,26 @@ from nearfar.jobs import Job, JobState
 
 log = logging.getLogger(__name__)
 
+Attempt = tuple[str, int | None]
+"""Path of a stack, and number of its job."""
 NO_LINKS = {errno.EXDEV, errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EACCES}
 """What the system says if a file cannot get a second name at the new place."""
 
 
 class Mover:
-    """Moves the frames of finished stacks below a folder."""
+    """Moves the frames of finished stacks below a folder.
+
+    The files are read and moved in threads: a share that hangs holds up no other stack. What takes longer than is waited for
+    goes on, and its outcome is taken by a later call.
+    """
 
     def __init__(self, memory: Memory, target: Path) -> None:
         self.memory = memory
         self.target = target
-        self._tried: set[tuple[str, int | None]] = set()
+        self._tried: set[Attempt] = set()
+        self._placed: set[Attempt] = set()
+        self._late: dict[Attempt, Job] = {}
+        self._answers: Answers[str] = Answers()
 
     def move(self, known: Known, job: Job | None) -> Known:
         """Move the frames of a stack if its job is done and its result is there; what is known of it then."""
@@ -44,24 +54,59 @@ class Mover:
             return known
         attempt = known.path, known.job
         if attempt in self._tried:
-            return known
-        self._tried.add(attempt)  # what is denied now is denied again: the next start tries once more
+            return self.memory.known.get(known.path, known)
         try:
-            self._check(known, job)
-            known = self._with_target(known, job)
-            target = Path(known.moving or "")
-            for name in _all_of(known):
-                (target / name).parent.mkdir(parents=True, exist_ok=True)
-                move_file(Path(known.source, name), target / name, known.digests.get(name))
-            _remove_empty(known)
+            known = self._moved(attempt, known, job)
         except (OSError, SourceChanged) as error:
+            if isinstance(error, TimeoutError) and error.errno is None:  # nobody answers yet
+                self._late[attempt] = job
+                return self.memory.known.get(known.path, known)
+            self._over(attempt)  # what is denied now is denied again: the next start tries once more
             trouble = f"{error.filename}: {said(error)}" if isinstance(error, OSError) else str(error)
             log.warning(
                 "%s: not moved: %s", known.path, trouble, extra={"job": job.id, "action": "stack.not-moved"}
             )
-            return self.memory.note(known, trouble=trouble)
+            return self.memory.note(self.memory.known.get(known.path, known), trouble=trouble)
+        self._over(attempt)
         log.info("%s moved to %s", known.path, known.moving, extra={"job": job.id, "action": "stack.moved"})
         return self.memory.note(known, moved=True, trouble=None)
+
+    def go_on(self) -> None:
+        """Take the outcome of what was late; its folder may be gone by now, with all that lay in it."""
+        for attempt, job in list(self._late.items()):
+            known = self.memory.known.get(attempt[0])
+            if known is None or known.job != job.id:  # somebody put something else there
+                del self._late[attempt]
+            else:
+                self.move(known, job)
+
+    def is_late(self, known: Known) -> bool:
+        """Whether its frames are still being moved after the usual time."""
+        return (known.path, known.job) in self._late
+
+    def _moved(self, attempt: Attempt, known: Known, job: Job) -> Known:
+        """Check and move; the folder is remembered before the first frame goes."""
+        if attempt not in self._placed:
+            target = self._asked(attempt, lambda: self._folder(known, job))
+            known = self.memory.note(known, moving=target)
+            self._placed.add(attempt)
+        known = self.memory.known.get(known.path, known)
+        self._asked(attempt, lambda: _move_all(known))
+        return known
+
+    def _asked(self, attempt: Attempt, call: Callable[[], str]) -> str:
+        name = f"{attempt[0]} of job {attempt[1]}"
+        self._answers.ask(name, call)
+        return self._answers.take(name)
+
+    def _over(self, attempt: Attempt) -> None:
+        self._tried.add(attempt)
+        self._placed.discard(attempt)
+        self._late.pop(attempt, None)
+
+    def _folder(self, known: Known, job: Job) -> str:
+        self._check(known, job)
+        return self._with_target(known, job)
 
     def _check(self, known: Known, job: Job) -> None:
         """See that the result is there, and that every frame is what it was merged from, before any is moved."""
@@ -74,11 +119,11 @@ class Mover:
             if content_digest(path, Mark.of(path.stat())) != digest:
                 raise SourceChanged(f"{name} is not what was merged; it was changed since")
 
-    def _with_target(self, known: Known, job: Job) -> Known:
+    def _with_target(self, known: Known, job: Job) -> str:
         """Choose and make a folder of its own, named like the result's."""
         if known.moving is not None:
             Path(known.moving).mkdir(parents=True, exist_ok=True)
-            return known
+            return known.moving
         name = Path(job.result or known.stack).parent.name
         self.target.mkdir(parents=True, exist_ok=True)
         for count in range(1, 100_000):
@@ -87,8 +132,19 @@ class Mover:
                 folder.mkdir()
             except FileExistsError:
                 continue
-            return self.memory.note(known, moving=str(folder))
+            return str(folder)
         raise FileExistsError(errno.EEXIST, "too many folders of this name", str(self.target / name))
+
+
+def _move_all(known: Known) -> str:
+    """Move all files of a stack to the folder that was chosen; that folder."""
+    target = Path(known.moving or "")
+    for name in _all_of(known):
+        (target / name).parent.mkdir(parents=True, exist_ok=True)
+        move_file(Path(known.source, name), target / name, known.digests.get(name))
+        sign()
+    _remove_empty(known)
+    return str(target)
 
 
 def _all_of(known: Known) -> Iterator[str]:
@@ -147,6 +203,7 @@ def digest_of(path: Path) -> str:
     with open(path, "rb", buffering=0) as file:
         while piece := file.read(PIECE):
             digest.update(piece)
+            sign()
     return digest.hexdigest()
 
 

@@ -203,6 +203,8 @@ class Watch:
     def _act(self, look: Look) -> None:
         """Take what is complete, and tell how the rest stands."""
         self.standings.refresh()
+        if self._mover is not None:
+            self._mover.go_on()
         pause = read_disk(self.places)
         for found in look.found:
             if found.arrival is not None and pause.low:
@@ -231,6 +233,8 @@ class Watch:
         if found.known is not None and self._mover is not None and found.known.job is not None:
             found.known = self._mover.move(found.known, self.standings.of(found.known.job))
         self.standings.tell(found)
+        if found.known is not None and self._mover is not None and self._mover.is_late(found.known):
+            found.entry.why += "; its frames are being moved, which takes long or hangs with a share"
 
     def _entries(self, look: Look) -> list[Entry]:
         return [found.entry for found in (*look.found, *self._away)]
