@@ -38,6 +38,8 @@ LOOK_SOON = 3.0
 """The same if the store did not answer."""
 NEVER = 86400.0
 """Seconds between two looks for others without a kick: `nearfar.runner.keep` sees to that."""
+KICKED = 0.03
+"""Seconds between a claim and the look whether others are to be woken: who stays at the store is there first."""
 UNUSABLE = 20.0
 """Seconds before a store that cannot be used is tried again."""
 GRACE = 5.0
@@ -193,7 +195,7 @@ class Lane:
         if self.store is None:
             return
         self._register(self.store)
-        self._hinter = Hinter(self.settings, self.places, self.store, every=NEVER)
+        self._hinter = Hinter(self.settings, self.places, self.store, every=NEVER, rest=KICKED)
         self._hinter.start()
         threading.Thread(target=self._pulse, args=(self.store,), name="pulse", daemon=True).start()
         while not self.leaving():
