@@ -23,7 +23,7 @@ from nearfar.merge.deliver.delivery import Delivery, Outputs, deliver
 from nearfar.merge.deliver.reduced import Reduced
 from nearfar.merge.deliver.report import Report, build_report
 from nearfar.merge.focus.find import FocusMap, FocusWriter
-from nearfar.merge.focus.gaps import find_gaps
+from nearfar.merge.focus.gaps import find_gaps, nothing_sharp
 from nearfar.merge.focus.movement import MOST, Moved
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
@@ -292,6 +292,7 @@ class Steps(StackFrames):
             share=dict(zip(used, share, strict=True)),
             sharpness=detail_of(self.scratch, self.frames, noise, self.plan.threads),
             gaps=find_gaps(found, noise, names, self.size),
+            soft=nothing_sharp(found, noise),
             coverage=self.coverage(),
             noise=noise,
             spots=self.spots(),
