@@ -35,7 +35,7 @@ from nearfar.merge.kernel.twin_warp import UNIT, Carried, carry
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 HALO_X, HALO_Y = 32, 32
-"""Pixels around the picture that are computed as well: what a pixel depends on lies within 28 of it."""
+"""Pixels around the picture that are computed as well: what a pixel depends on lies within 30 of it."""
 CELL = 16
 HALF_CELL = CELL // 2
 PRIOR_UNIT = 8192
