@@ -72,7 +72,7 @@ def do(store: Store, claim: Claim, folder: Path, chance: random.Random, lease: f
         time.sleep(0.01)
     if not lost.is_set():
         file = folder / f"{claim.unit}.{claim.token}"
-        part = file.with_suffix(".part")
+        part = folder / f"{file.name}.part"
         part.write_text(f"{claim.unit} {claim.token}\n" * 500, encoding="ascii")
         part.rename(file)
         try:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from tests.acceptance.command import anew, lay, merged
+from tests.acceptance.command import lay, merged, nearfar
 from tests.acceptance.serving import served
 from tests.scenes import render
 from tests.worker.runner.objects.storage import object_storage
@@ -31,21 +31,21 @@ def test_a_stack_goes_from_a_bucket_to_a_bucket_also_through_a_restart(tmp_path:
         before = {key: storage.read(key) for key in storage.keys("cards/")}
         table = storage.table(tmp_path).model_dump(mode="json", exclude_none=True)
         with served(tmp_path / "data", NEARFAR_OBJECTS_BUCKETS=json.dumps([table])) as server:
-            sent = anew("send", "s3://shoots/cards/moss on slate/", "--to", server.url, "--json")
+            sent = nearfar("send", "s3://shoots/cards/moss on slate/", "--to", server.url, "--json")
             assert sent.code == 0, sent.err
             assert json.loads(sent.out)["stack"] == "moss on slate"
             assert server.stop() == 0
             server.start()
-            again = anew("send", "s3://shoots/cards/moss on slate/", "--to", server.url, "--follow")
+            again = nearfar("send", "s3://shoots/cards/moss on slate/", "--to", server.url, "--follow")
             assert again.code == 0, again.err
             assert len(server.jobs()) == 1
             server.wait(
                 lambda: (server.jobs()[0]["delivered_to"] or {}).get("state") == "done", what="delivered"
             )
-            shown = anew("show", "1", "--to", server.url)
+            shown = nearfar("show", "1", "--to", server.url)
             assert "fetched   s3://shoots/cards/moss on slate/: done" in shown.out
             assert "delivered s3://shoots/merged/moss on slate/: done" in shown.out
-            doctor = anew("doctor", "--data", server.data, env=server.env)
+            doctor = nearfar("doctor", "--data", server.data, env=server.env)
             assert "bucket shoots" in doctor.out
             here = server.results / "moss on slate"
             there = {key.rpartition("/")[2]: storage.read(key) for key in storage.keys("merged/")}

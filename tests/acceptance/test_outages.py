@@ -18,7 +18,7 @@ pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
 
 def test_work_goes_on_by_itself_after_each_outage(tmp_path: Path) -> None:
     with server("-c", "fsync=off") as url, redis_server() as redis:
-        one = Outages(tmp_path, 5.0, url, redis)
+        one = Outages(tmp_path, 3.5, url, redis)  # longer than a lease
         one.run()
     assert one.wrong == []
     assert len(set(one.digests)) == 1

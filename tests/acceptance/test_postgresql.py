@@ -9,7 +9,7 @@ import pytest
 import sqlalchemy as sa
 
 from nearfar.jobs.engine import dispose, engine_for, parse_url
-from tests.acceptance.command import anew, digests, merged
+from tests.acceptance.command import digests, merged, nearfar
 from tests.acceptance.serving import Served, served
 from tests.scenes.big import big
 from tests.worker.jobs.postgresql import server as postgresql
@@ -39,10 +39,10 @@ def test_a_job_in_flight_goes_on_in_an_empty_database_to_the_same_picture(tmp_pa
     with postgresql("-c", "fsync=off") as url:
         first, second = (database(url, name) for name in ("first", "second"))
         with served(data, NEARFAR_STORE_URL=first) as server:
-            sent = anew("send", frames, "--stack", "long", "--to", server.url)
+            sent = nearfar("send", frames, "--stack", "long", "--to", server.url)
             assert sent.code == 0, sent.err
             server.wait(lambda: units_done(server) >= 2, what="work began")
-            told = anew("backup", copy, "--data", data, env={"NEARFAR_STORE_URL": first})
+            told = nearfar("backup", copy, "--data", data, env={"NEARFAR_STORE_URL": first})
             assert told.code == 0, told.err
             assert server.state(1) == "running"
             server.stop(signal.SIGKILL)
@@ -50,7 +50,7 @@ def test_a_job_in_flight_goes_on_in_an_empty_database_to_the_same_picture(tmp_pa
         assert not (data / "results" / "long").exists(), (
             "it was in work when the copy was made and when it ended"
         )
-        back = anew("restore", copy, "--data", data, env={"NEARFAR_STORE_URL": second})
+        back = nearfar("restore", copy, "--data", data, env={"NEARFAR_STORE_URL": second})
         assert back.code == 0, back.err
         assert counted(second) == {"running": 1}
         with served(data, NEARFAR_STORE_URL=second) as again:

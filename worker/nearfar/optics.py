@@ -211,29 +211,6 @@ def frames_for(range_: float, depth: float, overlap: float, *, both_ends: bool =
     return math.ceil(range_ / (depth * (1 - overlap)) - WHOLE) + int(both_ends)
 
 
-def image_side_frames(
-    nearest: float,
-    farthest: float,
-    f: float,
-    N: float,
-    c: float,
-    overlap: float,
-    *,
-    both_ends: bool = False,
-) -> int:
-    """Number of frames from ``nearest`` to ``farthest`` (may be infinite), counted where steps are even: on the image side.
-
-    A frame is sharp within N c on either side of its image plane, wherever that is, so equal steps of the lens
-    serve near and far alike. The f-number is taken as it is; close up give `effective_f_number`.
-    """
-    span = image_distance(nearest, f) - image_distance(farthest, f)
-    if span <= 0:
-        raise UsageError(
-            f"the nearest distance, {nearest} mm, is not nearer than the farthest, {farthest} mm"
-        )
-    return frames_for(span, 2 * N * c, overlap, both_ends=both_ends)
-
-
 def sharp_images(v: float, f: float, N: float, c: float, pupil_ratio: float = 1.0) -> tuple[float, float]:
     """Image distances, mm, of the farthest and the nearest object that pass for sharp with the sensor at ``v``.
 

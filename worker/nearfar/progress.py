@@ -51,7 +51,7 @@ class _Bar(tqdm):  # type: ignore[misc, unused-ignore]
 
 
 class Progress:
-    """Progress of one piece of work, step after step. Any thread may call any method.
+    """Progress of one run, step after step. Any thread may call any method.
 
     Parameters
     ----------

@@ -33,19 +33,35 @@ class CoarseLink:
     """Pose from the first frame to the second, and how alike they are under it."""
 
     pose: Similarity
+    """In pixels of full size, about the centre."""
     likeness: float
+    """Correlation of the most reduced band-passed pictures, -1..1."""
     overlap: float
+    """Share of the picture that both have, 0..1."""
     holds: bool
     gain_ev: float | None
-    information: NDArray[
-        np.float64
-    ]  # (4, 4) about (x, y, log scale, roll), as the finest level used knows them
+    """Exposure of the second over the first, EV; None where the link does not hold, or nothing tells."""
+    information: NDArray[np.float64]
+    """(4, 4), the inverse of the covariance of x, y (px), log scale and roll (rad), as the finest level used knows them."""
 
 
 def shift_candidates(
     first: NDArray[np.complex64], second: NDArray[np.complex64], shape: tuple[int, int]
 ) -> Iterator[tuple[complex, float]]:
-    """Whole-pixel shifts s with second(x + s) ~ first(x), likeliest first, by phase correlation, and each one's peak."""
+    """Whole-pixel shifts s with second(x + s) ~ first(x), likeliest first, by phase correlation, and each one's peak.
+
+    Parameters
+    ----------
+    first, second
+        (h, w // 2 + 1) spectra of both pictures, as ``rfft2`` gives them.
+    shape
+        Height and width, h and w, of the pictures.
+
+    Notes
+    -----
+    Kuglin and Hines, The Phase Correlation Image Alignment Method, 1975 (from memory); high frequencies, which are noise,
+    count less here. At most four shifts, none within four pixels of a likelier one.
+    """
     h, w = shape
     cross = np.conj(first) * second
     size = np.abs(cross)
@@ -83,7 +99,21 @@ def refine(
     reduction: int,
     centre: complex,
 ) -> tuple[Similarity, NDArray[np.float64]]:
-    """``pose`` after a few rounds of the block solver on two band-passed pictures, and what is known of it."""
+    """``pose`` after a few rounds of the block solver on two band-passed pictures, and what is known of it.
+
+    Parameters
+    ----------
+    first, second
+        (h, w) pictures, reduced ``reduction`` times.
+    pose
+        To begin with, in pixels of full size about ``centre``.
+    centre
+        Of a frame, x + i y, px of full size.
+
+    Returns
+    -------
+    The pose, and its information (4, 4) about x, y (px of full size), log scale and roll (rad); zeros if no block fits in.
+    """
     h, w = first.shape
     origins = block_grid(w, h)
     known = np.zeros((4, 4))
@@ -110,7 +140,11 @@ def refine(
 def likeness(
     first: NDArray[np.float32], second: NDArray[np.float32], matrix: NDArray[np.float64]
 ) -> tuple[float, float]:
-    """Correlation of two band-passed pictures under a pose, and the share of the picture that they have in common."""
+    """Correlation of two band-passed pictures, -1..1, and the share of the picture that they have in common, 0..1.
+
+    ``matrix`` (2, 3) takes places of the first, px of these pictures, to those of the second. 0 where less than a block is
+    common to both.
+    """
     count, a, b, aa, bb, ab = (float(v) for v in grid_calls.alike(first, second, matrix))
     if count < BLOCK * BLOCK:
         return 0.0, count / first.size
@@ -160,6 +194,8 @@ def _least_moved(found: list[CoarseLink]) -> CoarseLink:
 
 def coarse_link(first: Reduced, second: Reduced, *, size: tuple[int, int], recipe: Tuning) -> CoarseLink:
     """The best link between two frames; ``holds`` is false where they are not alike under any pose that was tried.
+
+    ``size``: width and height of a frame, px of full size.
 
     No shift at all is tried first: where that leads to pictures that are far more alike than is asked, which is the usual
     case, nothing else is. Else the first of the likeliest shifts that holds is taken. But walls of bricks, meshes and cloth

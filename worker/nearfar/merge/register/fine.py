@@ -29,19 +29,26 @@ _STILL = 0.01  # px: a pass that moves less is the last
 
 @dataclass(frozen=True, kw_only=True)
 class FineLink:
-    """Pose from frame ``first`` to frame ``second`` (places), with its information about (x, y, log scale, roll)."""
+    """Pose from frame ``first`` to frame ``second`` (places in the stack), and what its K blocks say about it."""
 
     first: int
     second: int
     pose: Similarity
+    """In pixels of full size, about the centre."""
     information: NDArray[np.float64]
-    x: NDArray[np.float64]  # (K,) full px from the centre
+    """(4, 4), the inverse of the covariance of x, y (px), log scale and roll (rad)."""
+    x: NDArray[np.float64]
+    """(K,) middles of the blocks in the first frame, px from its centre, and so is ``y``."""
     y: NDArray[np.float64]
-    residual: NDArray[np.float64]  # (K, 2)
-    weight: NDArray[np.float64]  # (K,)
-    known: NDArray[np.float64]  # (K, 3) information of each block's own shift: xx, xy, yy
+    residual: NDArray[np.float64]
+    """(K, 2) x and y, px: each block's own shift less that of the pose."""
+    weight: NDArray[np.float64]
+    """(K,) trace of each block's information times its robust weight."""
+    known: NDArray[np.float64]
+    """(K, 3) information about each block's own shift: xx, xy, yy, in 1 / px²."""
     growth: Growth | None
-    doubt: float  # 1 where its blocks are sharp in both frames, more the blurrier they are
+    doubt: float
+    """1 where its blocks are sharp in both frames, more the blurrier they are."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +80,17 @@ def choose_blocks(
     size: tuple[int, int],
     recipe: Tuning,
 ) -> _Choice:
-    """The blocks that are sharpest in both frames, at most ``recipe.blocks``, with their weights."""
+    """The blocks that are sharpest in both frames, at most ``recipe.blocks``, with their weights.
+
+    Parameters
+    ----------
+    first, second
+        Sharpness of the cells of either frame; cells of the second are looked up where ``pose`` takes those of the first.
+    pose
+        From the first frame to the second, px of full size.
+    size
+        Width and height of a frame, px.
+    """
     matrix = to_matrix(pose, centre_of(size), CELL)
     shape = first.relative.shape
     sharp, energy = grid_calls.shared(
@@ -176,9 +193,30 @@ def fine_link(
 ) -> FineLink | None:
     """Measure a link at full size from the pose ``start``; None where no block says anything.
 
-    ``seen`` is the first frame's pose from the reference, in whose cells ``tilt`` is; ``growth`` asks for that as well.
-    ``beyond``: px of the first frame by which places of it, from its centre, are expected off the pose; it is part of the
-    residual then.
+    Parameters
+    ----------
+    places
+        Places of both frames in the stack, counted from 0.
+    frames, sharpness
+        Of both frames; their pixels are taken as linear light.
+    start
+        Pose from the first frame to the second, right to a few pixels: windows reach 4 px beyond a block.
+    size
+        Width and height of a frame, px.
+    tilt
+        Depth of the scene, in the cells of the reference.
+    seen
+        The first frame's pose from the reference.
+    growth
+        Whether to say by how much each frame's blur grows with depth as well.
+    beyond
+        From places in the first frame, px from its centre, to the px of it by which they are expected off the pose; that
+        is part of the residual then.
+
+    Notes
+    -----
+    The blocks' own shifts are fitted robustly (`fit_calls.fit`), in at most ``recipe.passes`` rounds. The time grows with
+    the number of blocks, not with the size of the frames.
     """
     centre, pose = centre_of(size), start
     chosen = choose_blocks(*sharpness, pose, size=size, recipe=recipe)
