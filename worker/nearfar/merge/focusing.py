@@ -24,7 +24,7 @@ from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 15
+VERSION = 16
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:

@@ -23,7 +23,7 @@ from nearfar.merge.deliver.delivery import Delivery, Outputs, deliver
 from nearfar.merge.deliver.reduced import Reduced
 from nearfar.merge.deliver.report import Report, build_report
 from nearfar.merge.focus.find import FocusMap, FocusWriter
-from nearfar.merge.focus.gaps import find_gaps
+from nearfar.merge.focus.gaps import find_gaps, nothing_sharp
 from nearfar.merge.focus.movement import MOST, Moved
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
@@ -246,10 +246,13 @@ class Steps(StackFrames):
         """Rows of tiles of the first reduced level, which workers that render may make ahead of delivery."""
         return Reduced(self.scratch, self.keys.bands(self.bands))
 
-    def delivery(self) -> Delivery:
-        """A delivery to be filled by `gather` and written by `deliver`, within one ``with`` block."""
+    def delivery(self, least: int = 0) -> Delivery:
+        """A delivery to be filled by `gather` and written by `deliver`, within one ``with`` block.
+
+        ``least``: longest edge below which no level is needed; with one the picture itself cannot be written.
+        """
         key, channels = self.keys.result, self.frames[0].header.channels
-        return Delivery(self.size, channels, self.scratch, key, self.reduced())
+        return Delivery(self.size, channels, self.scratch, key, self.reduced(), least=least)
 
     def gather(self, delivery: Delivery, tick: Tick = nothing) -> NDArray[np.float64]:
         """Add all bands to a delivery; returns each used frame's share of the picture, (frames,), which sum to 1."""
@@ -289,6 +292,7 @@ class Steps(StackFrames):
             share=dict(zip(used, share, strict=True)),
             sharpness=detail_of(self.scratch, self.frames, noise, self.plan.threads),
             gaps=find_gaps(found, noise, names, self.size),
+            soft=nothing_sharp(found, noise),
             coverage=self.coverage(),
             noise=noise,
             spots=self.spots(),

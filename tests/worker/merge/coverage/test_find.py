@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from nearfar.frames.camera import CameraData
 from nearfar.frames.colour import light_table
 from nearfar.merge.coverage.find import CoverageFrame, find_coverage
+from nearfar.merge.coverage.order import sweeps
 from nearfar.merge.coverage.result import Coverage, Finding
 from nearfar.merge.focus.seen import FocusFrame
 from nearfar.merge.kernel.loader import Pixels
@@ -312,4 +313,22 @@ def test_the_first_frame_of_a_second_sweep_is_not_shaken() -> None:
     again = [-2, *ALL]
     names = [*(f"A{k}" for k in ALL), *(f"B{k}" for k in again)]
     found = cover([*slope(tuple(ALL), 0.3), *slope(tuple(again), 0.3)], names, SIZE)
-    assert kinds(found) == ["order"]
+    assert kinds(found) == ["sweeps"]
+
+
+@pytest.mark.parametrize("second", [ALL, ALL[::-1]], ids=["again", "back"])
+def test_two_sweeps_are_told_as_two_sweeps(second: list[int]) -> None:
+    names = [*(f"A{k}" for k in ALL), *(f"B{k}" for k in second)]
+    found = cover([*slope(tuple(ALL), 0.3), *slope(tuple(second), 0.3)], names, SIZE)
+    (told,) = found.findings
+    assert told.kind == "sweeps"
+    assert told.text().startswith("the frames go through the focus 2 times, A0 to A12 and B")
+    assert not found.to_hold()
+    assert Finding.from_json(json.loads(json.dumps(told.as_json()))) == told
+
+
+def test_frames_that_are_mixed_up_are_no_sweeps() -> None:
+    assert sweeps([0, 6, 1, 7, 2, 8, 3, 9, 4, 10, 5, 11]) == [(0, 5), (6, 11)]
+    assert sweeps([0, 11, 1, 10, 2, 9, 3, 8, 4, 7, 5, 6]) == [(0, 6), (7, 11)]
+    for order in ([0, 2, 1, 3, 4, 5], [3, 4, 5, 0, 1, 2], [0, 1, 5, 4, 3, 2]):
+        assert sweeps(order) == []

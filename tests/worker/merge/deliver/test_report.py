@@ -92,6 +92,7 @@ def report(**changes: Any) -> Report:
         "coverage": Coverage(frames=2),
         "spots": Spots(),
         "moved": [],
+        "soft": False,
         "noise": Noise(variance=np.full(8, 0.004**2), bands=np.ones(3)),
         "key": "abc",
         "plan": Plan(
@@ -109,6 +110,12 @@ def report(**changes: Any) -> Report:
         "notes": (),
     }
     return build_report(**(usual | changes)).timed(STEPS, 250 * MIB)
+
+
+def test_it_says_first_that_nothing_is_sharp() -> None:
+    told = report(soft=True).content["warnings"]
+    assert told[0].startswith("next to nothing is sharp in any frame")
+    assert report().content["warnings"] == told[1:]
 
 
 def test_it_holds_what_programs_rely_on() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from nearfar.merge.focus.gaps import Gap, find_gaps
+from nearfar.merge.focus.gaps import Gap, find_gaps, nothing_sharp
 from tests.scenes.scene import render
 from tests.worker.merge.brackets import bracket, focused, ramp, texture
 
@@ -128,3 +128,16 @@ def test_a_gap_as_the_report_has_it() -> None:
     assert (told["after"], told["before"]) == ("A.jpg", "B.jpg")
     assert "12.3 %" in told["text"]
     assert "missing between A.jpg and B.jpg" in told["text"]
+
+
+@pytest.mark.parametrize(
+    ("frames", "noise", "soft"),
+    [(range(0, 11, 2), 0.004, False), (range(0, 11, 2), 0.02, False), (range(20, 24), 0.004, True)],
+    ids=["sharp", "sharp, noisy", "soft"],
+)
+def test_a_stack_in_which_nothing_is_sharp_is_known(
+    rng: np.random.Generator, frames: range, noise: float, soft: bool
+) -> None:
+    sharp = texture(rng, SIZE, contrast=0.3)
+    made = focused(bracket(rng, sharp, ramp(SIZE, 0, 10), frames, blur=0.9, noise=noise))
+    assert nothing_sharp(made.found, made.noise) == soft

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from nearfar.frames.decode import read_header
 from nearfar.merge.deliver.delivery import Outputs
-from nearfar.merge.focus.movement import BLURRED, CONTRAST, FAINT, _differ, _Look
+from nearfar.merge.focus.movement import BLURRED, CONTRAST, FAINT, KEPT, _differ, _lamps, _Look, _tell
 from nearfar.merge.recipe import FocusRecipe, Recipe
 from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress
@@ -192,10 +192,31 @@ def test_the_remains_of_a_blurred_pattern_decide_nothing(
 
     def look(power: float) -> _Look:
         pattern = rng.normal(0, power**0.5, (64, 64)).astype(np.float32)
-        return _Look(
-            pattern=pattern, strength=np.full((16, 16), power, np.float32), whole=np.ones((16, 16), np.bool_)
-        )
+        none = np.zeros((16, 16), np.bool_)
+        return _Look(pattern=pattern, strength=np.full((16, 16), power, np.float32), whole=~none, lamps=none)
 
     one, other = look(weak), look(weak / share)
     for pair in ((one, other), (other, one)):
         assert _differ(*pair, neighbours=True).mean() == pytest.approx(float(told), abs=0.15)
+
+
+@pytest.mark.parametrize(("share", "tells"), [(0.8 * KEPT, False), (1.2 * KEPT, True)])
+def test_neighbours_of_which_blur_leaves_too_little_tell_nothing(share: float, tells: bool) -> None:
+    none = np.zeros((16, 16), np.bool_)
+    pattern = np.zeros((64, 64), np.float32)
+
+    def look(power: float) -> _Look:
+        strength = np.full((16, 16), power * CONTRAST**2, np.float32)
+        return _Look(pattern=pattern, strength=strength, whole=~none, lamps=none)
+
+    assert _tell(look(40.0), look(40.0 * share)) == tells
+    assert _tell(look(40.0 * share), look(40.0)) == tells
+
+
+def test_lamps_are_what_is_bright_before_what_is_dark() -> None:
+    light = np.full((64, 64), 0.02, np.float32)
+    light[30:34, 30:34] = 1.0
+    assert np.argwhere(_lamps(light, (16, 16))).min() == 6
+    assert np.argwhere(_lamps(light, (16, 16))).max() == 9
+    assert not _lamps(np.full((64, 64), 1.0, np.float32), (16, 16)).any()
+    assert not _lamps(0.5 * light, (16, 16)).any()

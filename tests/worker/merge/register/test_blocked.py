@@ -45,3 +45,22 @@ def test_whoever_looks_the_covered_frame_is_found(hidden: int) -> None:
     assert found[0] == found[1]
     assert found[0] == {hidden: pytest.approx(0.5, abs=0.05)}
     assert len(asked) < 3 * 2 * COUNT, "frames are read over and over"
+
+
+def test_lamps_that_blur_spreads_before_the_night_are_no_hand() -> None:
+    """The first frame has disks where the others have points; their light reaches a band along the border."""
+    random = np.random.default_rng(3)
+    near = random.uniform(0.010, 0.012, SHAPE).astype(np.float32)
+    far = near.copy()
+    for x in range(4, 96, 8):
+        near[10:22, x - 3 : x + 4] += 0.04
+        far[16:18, x : x + 2] += 12 * 7 * 0.04 / 4
+
+    def small(place: int) -> F32:
+        return near if place == 0 else far
+
+    def colour(place: int) -> F32:
+        plane = small(place).reshape(SHAPE[0] // 4, 4, SHAPE[1] // 4, 4).mean(axis=(1, 3))
+        return np.stack([2 * plane, plane, 0.5 * plane + 0.02]).astype(np.float32)
+
+    assert covered_frames([_frame()] * 4, small, colour) == {}

@@ -340,6 +340,31 @@ def test_few_frames_with_steps_too_wide_for_any_detail_are_one_stack() -> None:
     )
 
 
+@pytest.mark.parametrize("seed", [5, 6])
+def test_steps_of_wide_blur_are_measured_under_equal_blur(seed: int) -> None:
+    """What is near and blurred pulls at links as they are: .25 and .27 px then."""
+    made = make_bracket(frames=4, seed=seed, blur=7.0, jitter=3.0)
+    result = register(views_of(made.frames), size=made.size)
+    assert errors(result, made.poses, made.size).max() < 0.15
+
+
+def test_a_frame_that_hardly_belongs_does_not_part_the_frames_beside_it() -> None:
+    """It resembles both neighbours enough to be linked, and too little to belong."""
+    made, other = (make_bracket(frames=9, seed=seed) for seed in (2, 77))
+    frames = list(made.frames)
+    frames[4] = (0.4 * frames[4] + 0.6 * other.frames[4]).astype(np.uint16)
+    result = register(views_of(frames), size=made.size)
+    assert [k for k in range(9) if not result.frames[k].used] == [4]
+
+
+def test_two_sweeps_are_one_stack_without_a_gap() -> None:
+    made = make_bracket(frames=6, seed=11, blur=6.0)
+    result = register(sequence([*made.views(), *made.views()]), size=made.size)
+    assert all(f.used for f in result.frames)
+    assert not any("F0006 and F0007" in w for w in result.warnings)
+    assert errors(result, np.concatenate([made.poses, made.poses]), made.size).max() < 0.5
+
+
 def test_rows_of_windows_seen_by_a_camera_at_rest_stay_where_they_are() -> None:
     """The farther ones are sharp in the next frame where the nearer ones were: shifted so, they look more alike."""
     size, random = (480, 360), np.random.default_rng(4)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from nearfar.frames.camera import CameraData
 from nearfar.merge.coverage.curves import Curves, sharpness_curves
-from nearfar.merge.coverage.order import better_order, moved
+from nearfar.merge.coverage.order import better_order, moved, sweeps
 from nearfar.merge.coverage.result import Coverage, Finding, distances_between, distances_beyond
 from nearfar.merge.coverage.scale import turns_back
 from nearfar.merge.coverage.shaken import shaken_frames
@@ -109,6 +109,10 @@ def _detail(widths: Widths) -> float | None:
 def _order(names: Sequence[str], order: list[int] | None) -> list[Finding]:
     if order is None:
         return []
+    several = sweeps(order)
+    if several:
+        ends = tuple(names[k] for sweep in several for k in sweep)
+        return [Finding(kind="sweeps", after=ends[1], before=ends[2], frames=ends)]
     return [Finding(kind="order", frames=tuple(names[k] for k in moved(order)))]
 
 

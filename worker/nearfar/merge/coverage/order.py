@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,8 @@ WAVE = 0.25
 ONE_TURN = 3.0
 """... and by so many times as much if all that is wrong is that an end of the stack runs backwards: over a wide gap it
 makes little difference which end of it follows."""
+SWEEP = 0.5
+"""Share of all places that a sweep goes through."""
 FEWEST_CELLS = 40
 MOST_FRAMES = 400
 """In longer stacks the order is not looked at: the search grows with the square."""
@@ -107,6 +110,26 @@ def moved(order: Sequence[int]) -> list[int]:
         kept.add(order[k])
         k = before[k]
     return sorted(set(order) - kept)
+
+
+def sweeps(order: Sequence[int]) -> list[tuple[int, int]]:
+    """First and last frame of each sweep, if the frames go through the focus several times, there or back; else empty.
+
+    Every sweep is at least half as long as the way from the nearest to the farthest of all frames, and leaves out no more
+    than the other sweeps hold there.
+    """
+    place = np.argsort(order)
+    rises = np.sign(np.diff(place))
+    turns = [0, *(np.flatnonzero(np.diff(rises)) + 1).tolist(), len(rises)]
+    found: list[tuple[int, int]] = []
+    for start, end in pairwise(turns):
+        if end - start == 1 and start > 0 and end < len(rises):
+            continue  # back to where the next sweep begins
+        if abs(place[end] - place[start]) < SWEEP * (len(order) - 1):
+            return []
+        found.append((start + 1 if found and found[-1][1] == start else start, end))
+    wide = max((abs(place[k + 1] - place[k]) for a, b in found for k in range(a, b)), default=0)
+    return found if len(found) > 1 and wide <= len(found) + 1 else []
 
 
 def _way(unlike: F64, order: Sequence[int]) -> float:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from nearfar.frames.camera import CameraData
 
-Kind = Literal["slice", "start", "end", "wide", "order", "scale", "shaken"]
+Kind = Literal["slice", "start", "end", "wide", "order", "scale", "shaken", "sweeps"]
 HELD_FOR: tuple[Kind, ...] = ("slice", "wide", "order")
 """Findings for which a stack is held if the recipe asks for it. Not the ends: what lies beyond may be meant to be soft."""
 NAMED = 4
@@ -21,8 +21,8 @@ class Finding:
 
     kind: Kind
     """``slice``: missing between two frames; ``start``, ``end``: beyond the first or the last; ``wide``: all steps are wider
-    than the depth of field; ``order``: frames are out of order; ``scale``: the magnification turns back; ``shaken``: a frame
-    is blurred as a whole."""
+    than the depth of field; ``order``: frames are out of order; ``sweeps``: they go through the focus several times;
+    ``scale``: the magnification turns back; ``shaken``: a frame is blurred as a whole."""
     after: str | None = None
     """Name of the frame before it."""
     before: str | None = None
@@ -43,7 +43,7 @@ class Finding:
     """The same as travel of rail or stage from the first frame, micrometres."""
     frames: tuple[str, ...] = ()
     """Names of the frames that it is about, for ``order`` and ``shaken``; for ``scale`` the frames before and behind each
-    turn, of which ``after`` and ``before`` are the first."""
+    turn, of which ``after`` and ``before`` are the first; for ``sweeps`` the first and last frame of each."""
 
     def text(self) -> str:
         """What was found and what to do, as a sentence."""
@@ -55,6 +55,7 @@ class Finding:
             "order": self._order,
             "scale": self._scale,
             "shaken": self._shaken,
+            "sweeps": self._sweeps,
         }[self.kind]()
 
     def _slice(self) -> str:
@@ -119,6 +120,10 @@ class Finding:
             f"{self.frames[0]} is blurred as a whole, against {self.after} and {self.before}: shaken, or knocked while "
             "exposed; what it alone would have sharp is missing, take it again"
         )
+
+    def _sweeps(self) -> str:
+        each = [f"{a} to {b}" for a, b in zip(self.frames[::2], self.frames[1::2], strict=True)]
+        return f"the frames go through the focus {len(each)} times, {_listed(each)}; all of them are used as one stack"
 
     @classmethod
     def from_json(cls, stored: dict[str, Any]) -> Finding:

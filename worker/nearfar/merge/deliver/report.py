@@ -26,6 +26,10 @@ from nearfar.settings import format_size
 FORMAT = "nearfar-report/1"
 NAMED = 4
 """The most frames that one warning names."""
+NOTHING_SHARP = (
+    "next to nothing is sharp in any frame, though there is something to see: the focus lay elsewhere, or all frames are "
+    "shaken; take the stack again"
+)
 FLICKER_EV = 0.1
 """Difference in brightness between frames from which the report mentions it (our own threshold)."""
 
@@ -152,6 +156,7 @@ def build_report(
     gaps: Sequence[Gap],
     coverage: Coverage,
     noise: Noise,
+    soft: bool,
     spots: Spots,
     moved: Sequence[Mapping[str, Any]],
     key: str,
@@ -164,6 +169,8 @@ def build_report(
     ----------
     share
         By place of a used frame, its share of the picture, 0..1.
+    soft
+        Whether nothing is sharp in any frame.
     sharpness
         Of each frame, as `survey.detail_of` gives it.
     moved
@@ -176,7 +183,7 @@ def build_report(
     header = frames[0].header
     size = (header.width, header.height)
     gains = [p.gain_ev for p in registration.frames if p.used]
-    warnings = list(registration.warnings)
+    warnings = [*([NOTHING_SHARP] if soft else []), *registration.warnings]
     if gains and max(gains) - min(gains) > FLICKER_EV:
         warnings.append(
             f"the brightness of the frames differs by {max(gains) - min(gains):.2f} EV; it was taken out in linear light"

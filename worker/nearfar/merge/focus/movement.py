@@ -49,6 +49,12 @@ CONTRAST = 0.012
 FAINT, BLURRED = 4.0, 0.3
 """A pattern of less than so many times the least power, and of less than the second share of its neighbour's, decides
 nothing: wide steps blur both frames then, and what blur leaves of a pattern is turned over or comes from beside it."""
+KEPT = 0.35
+"""Share of the stronger pattern's power that the weaker one must have in half of the cells at least, for two neighbours to
+tell anything: over wider steps blur alone makes half of the patterns another one, from what lies beside them."""
+LAMP, BRIGHT = 4.0, 0.8
+"""A place of so many times the light of a cell in or beside which it lies, and of so much of white, is a lamp: out of focus
+a disk that grows, which changes patterns and moves nothing."""
 FOLDED = 0.07
 """Share of the energy of the two bands next to a pattern that may lie in it without belonging there: means of 4 x 4 pixels
 fold finer detail into it, otherwise for every shift of a frame. So weave and print seem to change from frame to frame."""
@@ -107,6 +113,8 @@ def take_from_one(
 
     for k, here in enumerate(in_order(list(range(count)), look, threads)):
         for span in [s for s in SPANS if s <= len(held)]:
+            if span == 1 and not _tell(held[-1], here):
+                continue
             let_in = _compared(writer, k - span, k)
             apart = let_in & _differ(held[-span], here, neighbours=span == 1)
             if span == 1:
@@ -131,7 +139,8 @@ def _compared(writer: FocusWriter, first: int, second: int) -> Bools:
 
 @dataclass(frozen=True, kw_only=True)
 class _Look:
-    """A frame's ``pattern``, its ``strength`` around each cell, and the cells where it has one that is ``whole``.
+    """A frame's ``pattern``, its ``strength`` around each cell, the cells where it has one that is ``whole``, and those that
+    ``lamps`` light.
 
     Of the strength goes what finer detail may have added to it.
     """
@@ -139,17 +148,33 @@ class _Look:
     pattern: F32
     strength: F32
     whole: Bools
+    lamps: Bools
 
 
 def _look(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> _Look:
-    pattern = _pattern(small, frame, size, shape)
+    plane = _plane(small, frame, size, shape)
+    pattern = cv2.GaussianBlur(plane - cv2.GaussianBlur(plane, (0, 0), DETAIL), (0, 0), SOFT)
     outside = (~_inside(frame, shape, size)).view(np.uint8)
     if outside.any():
         outside = grow_grid(grow_grid(outside))  # a pattern reaches two cells
     edge = np.ones(shape, np.bool_)
     edge[1:-1, 1:-1] = False  # there one frame ends where another goes on
     strength = np.maximum(_around(pattern * pattern, shape) - _folded(frame, size), 0)
-    return _Look(pattern=pattern, strength=strength, whole=(outside == 0) & ~edge)
+    return _Look(
+        pattern=np.asarray(pattern, np.float32),
+        strength=strength,
+        whole=(outside == 0) & ~edge,
+        lamps=_lamps(plane * plane, shape),
+    )
+
+
+def _lamps(light: F32, shape: tuple[int, int]) -> Bools:
+    """Cells in or beside which a place is far brighter than they are."""
+    each = light.shape[0] // shape[0]
+    mean = cv2.resize(light, shape[::-1], interpolation=cv2.INTER_AREA)
+    brightest = light.reshape(shape[0], each, shape[1], each).max(axis=(1, 3))
+    near = cv2.dilate(brightest, np.ones((3, 3), np.uint8))
+    return np.asarray((near > np.float32(BRIGHT)) & (near > np.float32(LAMP) * mean))
 
 
 def _folded(frame: FocusFrame, size: tuple[int, int]) -> F32:
@@ -165,8 +190,8 @@ def _side(size: tuple[int, int]) -> int:
     return 8 if size[0] * size[1] > LARGE else 4
 
 
-def _pattern(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> F32:
-    """What is neither coarse nor fine of a frame, in the picture's geometry: so many places a cell each way."""
+def _plane(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> F32:
+    """Square root of a frame's light, in the picture's geometry: so many places a cell each way."""
     side = _side(size)
     if side == 8:
         small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.float32)
@@ -177,13 +202,10 @@ def _pattern(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[
     each = CELL // side
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     whole = (shape[1] * each, shape[0] * each)
-    if frame.bend is None:
-        plane = cv2.warpAffine(plane, pose, whole, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    else:
-        plane = _bent(plane, pose, frame.bend, whole, side)
-    return np.asarray(
-        cv2.GaussianBlur(plane - cv2.GaussianBlur(plane, (0, 0), DETAIL), (0, 0), SOFT), np.float32
-    )
+    if frame.bend is not None:
+        return _bent(plane, pose, frame.bend, whole, side)
+    plane = cv2.warpAffine(plane, pose, whole, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(plane, np.float32)
 
 
 def _bent(plane: F32, pose: F64, bend: Bend, whole: tuple[int, int], side: int) -> F32:
@@ -203,6 +225,13 @@ def _around(plane: F32, shape: tuple[int, int]) -> F32:
     return np.asarray(cv2.GaussianBlur(cells, (0, 0), AROUND / each), np.float32)
 
 
+def _tell(one: _Look, other: _Look) -> bool:
+    """Whether blur leaves enough of the patterns of two neighbours for them to be compared."""
+    weaker, stronger = np.minimum(one.strength, other.strength), np.maximum(one.strength, other.strength)
+    strong = one.whole & other.whole & (stronger > FAINT * CONTRAST**2)
+    return bool(np.count_nonzero(weaker[strong] > np.float32(KEPT) * stronger[strong]) >= 0.5 * strong.sum())
+
+
 def _differ(one: _Look, other: _Look, *, neighbours: bool) -> Bools:
     """Cells that both have whole, in which both patterns are strong and not alike.
 
@@ -214,6 +243,7 @@ def _differ(one: _Look, other: _Look, *, neighbours: bool) -> Bools:
     weaker = np.minimum(*powers)
     strong = weaker > CONTRAST**2
     if neighbours:
+        strong &= ~(one.lamps | other.lamps)
         strong &= (weaker > FAINT * CONTRAST**2) | (weaker > np.float32(BLURRED) * np.maximum(*powers))
     alike = product >= ALIKE * (weaker if neighbours else np.sqrt(powers[0] * powers[1]))
     return np.asarray(one.whole & other.whole & strong & ~alike)

@@ -50,6 +50,8 @@ ALIKE = 0.85
 """Frames between others that resemble a neighbour more than this stay ..."""
 MOST = 0.4
 """... unless so much of them is covered. (All these thresholds are our own, measured on rendered stacks.)"""
+LAMP = 4.0
+"""Times a cell's light from which a place in or beside it is a lamp, whose blur carries light and colour into the cell."""
 TOGETHER = 8
 """Frames that are looked at in one go; of these and two on both sides the light is held."""
 DARK = 0.01
@@ -127,6 +129,15 @@ def other_colour(own: F32, other: F32, seen: Seen) -> Bools:
         one, two = (np.log2(p[k] / p[1]) for p in planes)
         out |= _differs(one - two, seen.told, ANOTHER_COLOUR)
     return out
+
+
+def beside_lamps(own: F32, other: F32, seen: Seen) -> Bools:
+    """Cells in or beside which either frame has something so bright that its blur, growing or shrinking, lights them."""
+    brightest = np.maximum(own, seen.carried(other))
+    reach = np.ones((2 * CELL + 1, 2 * CELL + 1), np.uint8)
+    near = np.asarray(cv2.dilate(brightest, reach), np.float32)
+    light = np.maximum(_cells(own), _cells(seen.carried(other)))
+    return np.asarray(_cells(near) > np.float32(LAMP) * light)
 
 
 def pattern_gone(own: F32, near: tuple[F32, Seen], next_: tuple[F32, Seen]) -> Bools:
@@ -214,7 +225,9 @@ class _Stack:
     def by_light(self, place: int, other: int) -> float:
         """Share of a frame that is covered, as its light says."""
         seen = self.seen(place, other)
-        return largest_from_border(other_light(self.light[place], self.light[other], seen), seen.told)
+        own, light = self.light[place], self.light[other]
+        differs = other_light(own, light, seen) & ~beside_lamps(own, light, seen)
+        return largest_from_border(differs, seen.told)
 
     def at_end(self, end: int) -> float:
         """Share of the first (0) or last (-1) frame that is covered, by all that tells; the less of its two neighbours."""
@@ -225,6 +238,7 @@ class _Stack:
             seen, behind = self.seen(place, other), self.seen(place, next_)
             light = self.light[other]
             covered = other_light(own, light, seen) | other_colour(colour, self.colour(other), seen)
+            covered &= ~beside_lamps(own, light, seen)
             covered |= pattern_gone(own, (light, seen), (self.light[next_], behind))
             shares.append(largest_from_border(covered, seen.told))
         return min(shares)

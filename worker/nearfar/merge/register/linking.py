@@ -19,6 +19,7 @@ Pair = tuple[int, int]
 _FAR = (
     0.1  # of the shorter side: shifts from which a link is compared with one of further reduced pictures, ...
 )
+_SAME_AGAIN, _SWEEP = 0.95, 3  # likeness of frames of one focus, and the fewest frames of a sweep
 _CLEARLY = 0.85  # ... and how alike those must be elsewhere; other scenes of the same make-up reach .65
 
 
@@ -93,6 +94,7 @@ class Linker:
                 self._try(pairs, held)
             self._measure_gains(new, held)
             tick(new.stop / count)
+        self._join_sweeps()
         self._join_parts()
         self._join_over_gaps()
         return self.links
@@ -159,14 +161,33 @@ class Linker:
                 self.links.gains[k - 2, k] = gain
 
     def _join_parts(self) -> None:
-        """Try the nearest two frames of the largest part and of every other part that has more than one frame."""
-        parts = components(range(len(self.frames)), self.links.held())
+        """Try the nearest two frames of the largest part and of every other part that has more than one frame. A frame that
+        resembles others too little to belong joins nothing.
+        """
+        parts = components(self._sure(), self.links.held())
         for part in parts[1:]:
             if len(part) < 2:
                 break
-            gap, i, j = min((abs(i - j), min(i, j), max(i, j)) for i in parts[0] for j in part)
-            if gap > self.recipe.bridge and (i, j) not in self.links.tried:
+            _, i, j = min((abs(i - j), min(i, j), max(i, j)) for i in parts[0] for j in part)
+            if (i, j) not in self.links.tried:
                 self._try([(i, j)], {k: self._reduced(k) for k in (i, j)})
+
+    def _join_sweeps(self) -> None:
+        """Where a step leaves frames little alike, a second sweep may begin: as the first one did, and it ends so."""
+        strict = replace(self.recipe, link_likeness=_SAME_AGAIN)
+        last = len(self.frames) - 1
+        for k in range(_SWEEP, last + 2 - _SWEEP):
+            if self.links.tried[k - 1, k].likeness >= self.recipe.sure_likeness:
+                continue
+            for pair in ((0, k), (k - 1, last)):
+                first, second = (self._reduced(place) for place in pair)
+                found = coarse_link(first, second, size=self.size, recipe=strict)
+                if found.holds:
+                    self.links.tried[pair] = found
+
+    def _sure(self) -> list[int]:
+        """Frames that resemble another one enough to belong."""
+        return [k for k in range(len(self.frames)) if self.links.likeness(k) >= self.recipe.belong_likeness]
 
     def _join_over_gaps(self) -> None:
         """Link neighbours that are not in one part by pictures reduced so far that blur hardly matters: what lies on both
@@ -176,10 +197,9 @@ class Linker:
         if levels[0] <= self.levels[0] or self.recipe.belong_likeness > self.recipe.gap_likeness:
             return  # who asks for more does not excuse blur
         strict = replace(self.recipe, link_likeness=self.recipe.gap_likeness)
-        count = len(self.frames)
-        sure = [k for k in range(count) if self.links.likeness(k) >= self.recipe.belong_likeness]
+        sure = self._sure()
         parts, held = components(sure, self.links.held()), dict[int, Reduced]()
-        for pair in pairwise(range(count)):
+        for pair in pairwise(range(len(self.frames))):
             if any(pair[0] in p and pair[1] in p for p in parts):
                 continue
             held = {k: held[k] if k in held else reduce_frame(self.frames[k], levels) for k in pair}

@@ -11,6 +11,7 @@ from nearfar.errors import StackRefused
 from nearfar.merge.register import verdict
 from nearfar.merge.register.adjust import Adjusted, adjust
 from nearfar.merge.register.bending import Corrected, beyond, correct
+from nearfar.merge.register.equal_blur import WIDE, EqualBlur
 from nearfar.merge.register.fine import FineLink, fine_link
 from nearfar.merge.register.gains import solve_gains
 from nearfar.merge.register.link import Link
@@ -28,6 +29,7 @@ _GROWTH_LINKS = 8
 _GAP_DOUBT = 6.0  # times what else such blurred blocks err by, where a slice is missing between the frames
 _COARSE_SIGMA = 0.0075  # px of the finest reduced picture by which a link from it errs beyond its noise
 _GAP_SIGMA = 0.06  # the same over a missing slice
+_EQUAL_ROUNDS = 3  # depths are taken anew from better poses so many times
 _MEASURED_AGAIN, _SETTLED = 4, 0.05  # times; px by which terms of bends still change
 _COARSE_SHARE = 0.4  # of the whole work, for progress
 
@@ -63,6 +65,7 @@ class StackRegistration:
         if reference is None:
             reference = members[(len(members) - 1) // 2]
         rough = self._rough(members, reference, coarse)
+        rough = self._over_wide_steps(members, reference, coarse, rough)
         links = self._fine(members, rough)
         if self.crew.share is not None:
             self.crew.share.all_linked()
@@ -111,6 +114,26 @@ class StackRegistration:
         place = {k: m for m, k in enumerate(members)}
         links = self._coarse_links(place, coarse)
         return adjust(len(members), place[reference], links, radius=self.radius, robust=False).poses
+
+    def _over_wide_steps(
+        self, members: Sequence[int], reference: int, coarse: CoarseLinks, rough: list[Similarity]
+    ) -> list[Similarity]:
+        """The same, with the links over steps of wide blur measured anew, under equal blur; they take the others' place."""
+        place = {k: m for m, k in enumerate(members)}
+        wide = {
+            (place[i], place[j]): link
+            for (i, j), link in sorted(coarse.held().items())
+            if i in place and j in place and ((i, j) in coarse.gaps or link.likeness < WIDE)
+        }
+        frames = [self.frames[k] for k in members]
+        for _ in range(_EQUAL_ROUNDS):
+            if not wide:
+                break
+            depth = StackSharpness(frames, rough, self.centre, self.crew).tilt.depth
+            wide = EqualBlur(frames=frames, poses=rough, depth=depth, size=self.size).links(wide)
+            coarse.tried |= {(members[i], members[j]): link for (i, j), link in wide.items()}
+            rough = self._rough(members, reference, coarse)
+        return rough
 
     def _coarse_links(self, place: dict[int, int], coarse: CoarseLinks) -> list[Link]:
         """Coarse links between members, as weak as they are."""
@@ -348,7 +371,7 @@ class StackRegistration:
             warnings=(
                 *verdict.scenes_told(parts, members, self.frames),
                 *verdict.gaps_told(members, self.frames, coarse.gaps),
-                *self._warnings(poses, members, reference, corrected),
+                *verdict.poses_told(poses, members, self.frames, reference, corrected, self.recipe),
             ),
             bent=Bent(
                 size=round(corrected.size, 3), place=members[corrected.place], left=round(corrected.left, 3)
@@ -356,29 +379,3 @@ class StackRegistration:
             if corrected.bent
             else None,
         )
-
-    def _warnings(
-        self, poses: Sequence[FramePose], members: Sequence[int], reference: int, corrected: Corrected
-    ) -> tuple[str, ...]:
-        """What the person should know of the poses as a whole."""
-        names = [f.name for f in self.frames]
-        told = []
-        far = [k for k, p in enumerate(poses) if p.used and p.drift > self.recipe.drift_limit]
-        if far:
-            worst = max(far, key=lambda k: poses[k].drift)
-            told.append(
-                f"{len(far)} of {len(members)} frames are placed against the reference {names[reference]} less surely "
-                f"than {self.recipe.drift_limit:.2f} px; {names[worst]} is the worst, {poses[worst].drift:.2f} px"
-            )
-        if corrected.size and not corrected.bent:
-            told.append(
-                f"shift, scale and roll do not take {names[reference]} to {names[members[corrected.place]]}: "
-                f"{corrected.size:.2f} px are left over, as a tilted camera or a lens that distorts leave them"
-            )
-        if corrected.left > self.recipe.field_limit:
-            one, two = (names[members[k]] for k in corrected.worst)
-            told.append(
-                f"{one} and {two} cannot be brought to lie on each other everywhere: {corrected.left:.2f} px are left over "
-                "in places, as a camera that moved sideways leaves them"
-            )
-        return tuple(told)

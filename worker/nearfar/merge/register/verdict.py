@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.register.adjust import Adjusted
+from nearfar.merge.register.bending import Corrected
 from nearfar.merge.register.link import Link
 from nearfar.merge.register.linking import CoarseLinks, components
-from nearfar.merge.register.model import FrameView
+from nearfar.merge.register.model import FramePose, FrameView
 from nearfar.merge.register.tuning import Tuning
 
 _AROUND = 4  # steps on each side that a step is compared with
@@ -90,6 +91,38 @@ def gaps_told(
     return [
         f"{told} show the same scene, but no detail is sharp in {each}: frames focused between them are missing"
     ]
+
+
+def poses_told(
+    poses: Sequence[FramePose],
+    members: Sequence[int],
+    frames: Sequence[FrameView],
+    reference: int,
+    corrected: Corrected,
+    recipe: Tuning,
+) -> list[str]:
+    """What the person should know of the poses as a whole."""
+    names = [f.name for f in frames]
+    told = []
+    far = [k for k, p in enumerate(poses) if p.used and p.drift > recipe.drift_limit]
+    if far:
+        worst = max(far, key=lambda k: poses[k].drift)
+        told.append(
+            f"{len(far)} of {len(members)} frames are placed against the reference {names[reference]} less surely "
+            f"than {recipe.drift_limit:.2f} px; {names[worst]} is the worst, {poses[worst].drift:.2f} px"
+        )
+    if corrected.size and not corrected.bent:
+        told.append(
+            f"shift, scale and roll do not take {names[reference]} to {names[members[corrected.place]]}: "
+            f"{corrected.size:.2f} px are left over, as a tilted camera or a lens that distorts leave them"
+        )
+    if corrected.left > recipe.field_limit:
+        one, two = (names[members[k]] for k in corrected.worst)
+        told.append(
+            f"{one} and {two} cannot be brought to lie on each other everywhere: {corrected.left:.2f} px are left over "
+            "in places, as a camera that moved sideways leaves them"
+        )
+    return told
 
 
 def _all_of(names: Sequence[str]) -> str:
