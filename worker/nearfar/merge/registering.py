@@ -197,6 +197,7 @@ def to_json(registration: Registration) -> dict[str, Any]:
         "reference": registration.reference,
         "frames": frames,
         "warnings": list(registration.warnings),
+        "banded": registration.banded,
         "bent": None if registration.bent is None else asdict(registration.bent),
     }
 
@@ -217,6 +218,7 @@ def from_json(stored: dict[str, Any]) -> Registration:
         reference=stored["reference"],
         frames=frames,
         warnings=tuple(stored["warnings"]),
+        banded=stored["banded"],
         bent=None if stored["bent"] is None else Bent(**stored["bent"]),
     )
 
