@@ -20,6 +20,7 @@ _FAR = (
     0.1  # of the shorter side: shifts from which a link is compared with one of further reduced pictures, ...
 )
 _BANDS = 0.05  # by which rows of even brightness must make frames more alike
+_BANDED = 0.25  # share of the links that must gain so for the frames to be banded
 _SAME_AGAIN, _SWEEP = 0.95, 3  # likeness of frames of one focus, and the fewest frames of a sweep
 _CLEARLY = 0.85  # ... and how alike those must be elsewhere; other scenes of the same make-up reach .65
 
@@ -42,7 +43,8 @@ class CoarseLinks:
     @property
     def banded(self) -> bool:
         """Whether rows of frames are brighter or darker in bands."""
-        return any(link.evened for link in self.held().values())
+        evened = [link.evened for link in self.held().values()]
+        return sum(evened) >= max(2, _BANDED * len(evened))
 
     def likeness(self, frame: int) -> float:
         """The best correlation of a frame with another."""
