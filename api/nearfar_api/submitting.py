@@ -13,7 +13,6 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from nearfar.errors import RecipeRefused, UsageError
 from nearfar.intake.answering import sign
@@ -127,8 +126,12 @@ def _check_masters(text: str, roots: Sequence[Path]) -> None:
             raise nowhere(str(path), roots)
 
 
-def _common(new: NewJob, owner: str, key: str | None) -> dict[str, Any]:
+def _common(
+    new: NewJob, owner: str, key: str | None, *, digest: str | None = None, sources: Sequence[str] = ()
+) -> planning.Wanted:
     return {
+        "digest": digest,
+        "sources": sources,
         "owner": owner,
         "recipe": new.recipe,
         "settings": new.settings.given(),
@@ -144,11 +147,11 @@ def _upload(ctx: Context, new: NewJob, owner: str, key: str | None) -> Submissio
     contents = [_sha256(frame) for frame in frames]
     known = [content for content in contents if content is not None]
     whole = len(known) == len(frames)
+    digest = set_digest(known, recipe=new.recipe, settings=new.settings.given()) if whole else None
     built = planning.upload_submission(
         new.stack or "",
-        [(frame.name, frame.size, digest) for frame, digest in zip(frames, contents, strict=True)],
-        digest=set_digest(known, recipe=new.recipe, settings=new.settings.given()) if whole else None,
-        **_common(new, owner, key),
+        [(frame.name, frame.size, content) for frame, content in zip(frames, contents, strict=True)],
+        **_common(new, owner, key, digest=digest),
     )
     return _maybe_held(built, new)
 
@@ -207,10 +210,8 @@ def _by_path(ctx: Context, new: NewJob, owner: str, key: str | None, roots: Sequ
         return planning.submission(
             name,
             listing.frames,
-            sources=sources,
-            digest=digest,
             hold=planning.HELD if new.hold else None,
-            **_common(new, owner, key),
+            **_common(new, owner, key, digest=digest, sources=sources),
         )
 
     return shares.in_time(top, built)

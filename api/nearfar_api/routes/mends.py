@@ -123,6 +123,7 @@ def _json_only(request: Request) -> None:
 )
 def get_mend(request: Request, ctx: Ctx, job: JobNumber, number: MendNumber) -> Response:
     """The mend as a Web Annotation."""
+    ctx.store.job(job)  # which may be what is not there
     for mend in ctx.store.mends(job):
         if mend.number == number:
             return _told(request, mend)

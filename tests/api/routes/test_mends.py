@@ -158,6 +158,8 @@ def test_other_bodies_and_numbers_are_refused(client: Client, store: Store, job:
     for method, path in (("DELETE", "/7"), ("POST", "/7/redo"), ("GET", "/7")):
         assert client.ask(method, mends + path).status_code == 404
     assert client.get("/api/v1/jobs/999/mends").status_code == 404
+    gone = client.get("/api/v1/jobs/999/mends/1").json()["detail"]
+    assert gone.startswith("there is no job 999")
     waiting = submit(store)
     answer = client.post(f"/api/v1/jobs/{waiting}/mends", json=BOX)
     assert (answer.status_code, answer.json()["state"]) == (409, "waiting")

@@ -58,6 +58,10 @@ def test_data_reach_the_disk_before_the_name_and_the_folder_after(
     with whole_file(tmp_path / "a.tif") as temporary:
         temporary.touch()
     assert steps == ["sync", "rename", "sync"]
+    del steps[:]
+    with whole_file(tmp_path / "b.tif", durable=False) as temporary:
+        temporary.touch()
+    assert steps == ["rename"], "whoever asks for that syncs them all"
 
 
 def test_parts_of_the_dead_are_removed_and_those_of_the_living_are_not(tmp_path: Path) -> None:

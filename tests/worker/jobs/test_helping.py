@@ -5,7 +5,19 @@ from __future__ import annotations
 import pytest
 
 from nearfar.errors import LostClaim
-from nearfar.jobs import AttemptStep, Claim, JobState, Store, UnitKind, UnitPlan, UnitState, Wish
+from nearfar.jobs import (
+    AttemptStep,
+    Claim,
+    Coming,
+    JobState,
+    Outcome,
+    ServerState,
+    Store,
+    UnitKind,
+    UnitPlan,
+    UnitState,
+    Wish,
+)
 from tests.worker.jobs.making import Clock, must_claim, one, submit, surveys, work_off
 
 
@@ -97,3 +109,61 @@ def test_help_that_was_handed_back_may_be_given_by_another(store: Store) -> None
     store.finish(deliver)
     assert store.job(job).state is JobState.DONE
     assert work_off(store) == []
+
+
+def test_work_of_other_jobs_goes_before_help_whatever_becomes_of_weights_and_priority(store: Store) -> None:
+    helping = submit(store, units=(*surveys(1), *helped(UnitKind.DELIVER)))
+    other = submit(store, stack="fern", units=(*surveys(1), one(UnitKind.DELIVER)))
+    for survey in (must_claim(store), must_claim(store, "w2")):
+        store.finish(survey, Outcome(weights={"survey": 1.0, "deliver": 2.0}))
+    for job in (helping, other):
+        store.set_priority(job, 1, who="tester")
+    claims = [must_claim(store, worker) for worker in ("w1", "w2", "w3")]
+    assert {(claim.job, claim.start) for claim in claims[:2]} == {(helping, 0), (other, 0)}
+    assert (claims[2].job, claims[2].start) == (helping, 1), "nothing else is ready"
+
+
+# What a worker that took part may expect
+
+
+def test_who_took_part_in_a_job_is_told_that_more_comes_until_its_last_stage(store: Store) -> None:
+    job = submit(store, units=(*surveys(2), one(UnitKind.DELIVER)))
+    assert store.coming("w1", [job]) is Coming.NOW
+    first, second = must_claim(store), must_claim(store, "w2")
+    store.finish(first)
+    assert store.coming("w1", [job]) is Coming.SOON, "the other survey is at work, delivery waits"
+    store.finish(second)
+    assert store.coming("w1", [job]) is Coming.NOW
+    deliver = must_claim(store, "w2")
+    assert store.coming("w1", [job]) is Coming.NO, "nothing follows"
+    store.finish(deliver)
+    assert store.coming("w1", [job]) is Coming.NO
+
+
+def test_nobody_waits_for_a_job_that_is_held_or_a_server_that_gives_nothing_out(store: Store) -> None:
+    job = submit(store, units=(*surveys(2), one(UnitKind.DELIVER)))
+    must_claim(store)
+    store.set_server_state(ServerState.PAUSED, who="tester")
+    assert store.coming("w2", [job]) is Coming.NO
+    store.set_server_state(ServerState.OPEN, who="tester")
+    assert store.coming("w2", [job]) is Coming.NOW
+    assert store.coming("w2", [job], memory=0, disk=0) is Coming.NOW, "these units need no memory"
+    store.hold(job, who="tester")
+    assert store.coming("w2", [job]) is Coming.NO
+    store.cancel(job, who="tester")
+    assert store.coming("w2", [job]) is Coming.NO
+    assert store.coming("w2", [999]) is Coming.NO
+
+
+def test_a_unit_that_the_worker_may_not_have_yet_is_none_that_is_there_now(
+    store: Store, clock: Clock
+) -> None:
+    job = submit(store, units=(*surveys(1), one(UnitKind.DELIVER)))
+    store.fail(must_claim(store), cause="frame", reason="not read", retry=True)
+    assert store.coming("w1", [job]) is Coming.SOON
+    clock.forward(6)
+    assert (store.coming("w2", [job]), store.coming("w1", [job])) == (Coming.NOW, Coming.SOON)
+    assert store.claim("w1") is None
+    must_claim(store, "w2")
+    clock.forward(61)
+    assert store.coming("w1", [job]) is Coming.NOW, "its lease ran out"

@@ -14,20 +14,23 @@ from nearfar.durable import sync
 
 
 @contextmanager
-def whole_file(path: Path | str) -> Iterator[Path]:
+def whole_file(path: Path | str, *, durable: bool = True) -> Iterator[Path]:
     """Give a temporary path beside ``path``; when the block ends well it becomes ``path``, on an error it is removed.
 
     The data reach the disk before the name does, and the folder is synced after it, so that a power cut leaves either
-    the old state or the new one.
+    the old state or the new one. Without ``durable`` nothing is synced: for a folder of which whoever made it syncs all
+    files at once before anybody relies on it.
     """
     path = Path(path)
     temporary = path.with_name(f"{_parts_of(path)}-{secrets.token_hex(6)}.part")
     try:
         with _held(temporary) as descriptor:
             yield temporary
-            os.fsync(descriptor)
+            if durable:
+                os.fsync(descriptor)
             temporary.replace(path)
-        sync(path.parent)
+        if durable:
+            sync(path.parent)
     except OSError as error:
         if error.filename is None or error.filename == str(temporary):
             error.filename = str(path)  # the name that a person knows

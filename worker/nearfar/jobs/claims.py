@@ -7,6 +7,7 @@ get the same one: at SQLite writers take turns, PostgreSQL skips rows that anoth
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 import sqlalchemy as sa
@@ -16,8 +17,8 @@ from nearfar.jobs import events, flags, moves, order, owners, totals
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import attempts, jobs, units
 from nearfar.jobs.order import Room
-from nearfar.jobs.records import Claim, Row
-from nearfar.jobs.states import AttemptStep, JobState, ServerState
+from nearfar.jobs.records import Claim, Coming, Row
+from nearfar.jobs.states import AttemptStep, JobState, ServerState, UnitState
 
 
 def claim(tx: Tx, room: Room) -> Claim | None:
@@ -38,6 +39,22 @@ def claim(tx: Tx, room: Room) -> Claim | None:
         _write_lost(tx, row)
     _write_start(tx, row)
     return Claim.from_row(row)
+
+
+def coming(tx: Tx, room: Room, part: Collection[int]) -> Coming:
+    """What a worker that took part in jobs may expect next; see `unit_store.UnitStore.coming`."""
+    if flags.server_state(tx) is not ServerState.OPEN:
+        return Coming.NO
+    ready = sa.select(units.c.id).where(*order.claimable(tx, room)).limit(1)
+    if any(tx.conn.scalar(query) is not None for query in (ready, expired(tx, room))):
+        return Coming.NOW
+    later = sa.select(units.c.id).where(
+        units.c.job == jobs.c.id, units.c.run == jobs.c.run, units.c.state == UnitState.WAITING
+    )
+    goes_on = sa.select(jobs.c.id).where(
+        jobs.c.id.in_(part), jobs.c.state == JobState.RUNNING, sa.exists(later.correlate(jobs))
+    )
+    return Coming.NO if tx.conn.scalar(goes_on.limit(1)) is None else Coming.SOON
 
 
 def expired(tx: Tx, room: Room) -> sa.Select[int]:

@@ -15,7 +15,7 @@ from nearfar.errors import IllegalTransition, NotFound
 from nearfar.jobs import events, totals
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import jobs, units
-from nearfar.jobs.records import Row
+from nearfar.jobs.records import Row, UnitPlan
 from nearfar.jobs.states import ENDED, JOB_MOVES, UNIT_MOVES, WHOLE, JobState, UnitState, sources
 
 
@@ -85,7 +85,7 @@ HELPS: sa.ColumnElement[bool] = sa.and_(units.c.kind.in_(WHOLE), units.c.start >
 """Condition that a unit only helps another one."""
 
 
-def helps(row: Row) -> bool:
+def helps(row: Row | UnitPlan) -> bool:
     """Whether a unit only helps another one: its stage is done without it, and it brings no job down."""
     return row.kind in WHOLE and row.start > 0
 

@@ -7,6 +7,7 @@
 where *work* is the expected seconds of the whole job. A small stack goes before a long one that came shortly before it;
 a step of priority is worth six hours of waiting. The due time of a job never changes and that of new jobs grows with the
 clock, so that nothing is overtaken for ever: work of priority -1 goes before normal work that came six hours later.
+Units that only help come an hour later than their job.
 
 **Between owners** the one that was given least goes first::
 
@@ -40,6 +41,9 @@ LONGEST_PATIENCE = 3600.0
 ADVANCE = 600.0
 """Seconds of work by which one step of priority lets an owner go ahead of its share."""
 PRIORITIES = range(-9, 10)
+HELP = 3600.0
+"""Seconds by which a unit that only helps another one comes later than its job: where other work waits, that goes first, of
+which nothing is done twice."""
 NEAR = 600.0
 """Seconds by which another job may be due earlier while a worker stays with the job whose frames it has."""
 CANDIDATES = 8

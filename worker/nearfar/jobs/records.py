@@ -46,6 +46,17 @@ class Wish(StrEnum):
     """Remove its scratch, then hand it back, which ends it: its job was cancelled or has failed."""
 
 
+class Coming(StrEnum):
+    """What a worker without a unit may expect."""
+
+    NOW = "now"
+    """There is a unit for it."""
+    SOON = "soon"
+    """None yet, but others are at a job of which more is to come."""
+    NO = "no"
+    """Neither, as far as is known."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class FrameEntry:
     """A frame of a job, as submitted or as known now."""

@@ -168,7 +168,7 @@ def insert_units(tx: Tx, job: Row, plans: Sequence[UnitPlan], *, planned: bool) 
             "state": UnitState.WAITING,
             "planned": planned,
             "owner": job.owner,
-            "due": job.due,
+            "due": job.due + (order.HELP if moves.helps(plan) else 0.0),
             "priority": job.priority,
             **asdict(plan),
         }
@@ -226,8 +226,11 @@ def _place(tx: Tx, job: int, place: dict[str, Any], **more: Any) -> None:
     """Write a job's place in the order to the rows that claims read: the job, and its units that nobody began."""
     tx.conn.execute(sa.update(jobs).where(jobs.c.id == job).values(**place, **more, updated=tx.now))
     open_states = (UnitState.WAITING, UnitState.READY, UnitState.HELD)
+    due = sa.case((moves.HELPS, place["due"] + order.HELP), else_=place["due"])
     tx.conn.execute(
-        sa.update(units).where(units.c.job == job, units.c.state.in_(open_states)).values(**place)
+        sa.update(units)
+        .where(units.c.job == job, units.c.state.in_(open_states))
+        .values({**place, "due": due})
     )
 
 

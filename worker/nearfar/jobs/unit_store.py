@@ -5,6 +5,7 @@ Every method is one transaction.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import partial
 
 from nearfar.errors import LostClaim
@@ -13,7 +14,7 @@ from nearfar.jobs import reap as reaper
 from nearfar.jobs.engine import Database, Tx
 from nearfar.jobs.order import Room
 from nearfar.jobs.reap import Reaped
-from nearfar.jobs.records import Claim, Wish, Worker
+from nearfar.jobs.records import Claim, Coming, Wish, Worker
 from nearfar.jobs.states import JobState, ServerState, UnitState, WorkerState
 from nearfar.jobs.work import Outcome
 
@@ -70,6 +71,16 @@ class UnitStore:
         """
         room = Room(worker=worker, memory=memory, disk=disk, near=near)
         return self.database.write(lambda tx: claims.claim(tx, room))
+
+    def coming(
+        self, worker: str, part: Collection[int], *, memory: int | None = None, disk: int | None = None
+    ) -> Coming:
+        """What a worker that has no unit, and took part in the jobs ``part``, may expect; only reads.
+
+        `Coming.SOON`: one of these jobs runs, and units of later stages wait. ``memory``, ``disk`` as of `claim`.
+        """
+        room = Room(worker=worker, memory=memory, disk=disk)
+        return self.database.read(lambda tx: claims.coming(tx, room, part))
 
     def wish(self, claim: Claim) -> Wish:
         """What the holder of a unit should do. Only reads, and is to be asked every second. Raises `LostClaim`."""

@@ -12,7 +12,7 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.merge.chooser import weights, where
 from nearfar.merge.focus.find import FocusMap, FocusWriter
 from nearfar.merge.focusing import bend_of, pose_of
-from nearfar.merge.kernel.picture_calls import TileKernel, render_bytes
+from nearfar.merge.kernel.picture_calls import TileFrame, TileKernel, render_bytes
 from nearfar.merge.keys import key
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
@@ -94,12 +94,19 @@ def make_renderer(
     """
     recipe, noise, used, size = stack.recipe, stack.noise, registration.used, stack.size
     headers = [stack.frames[k].header for k in used]
-    gains = [registration.frames[k].gain_ev for k in used]
+    frames = [
+        TileFrame(
+            pixels=m.pixels,
+            pose=pose_of(registration, k),
+            table=gain_table(header, registration.frames[k].gain_ev),
+            bend=bend_of(registration, k),
+            fill=spots.fill(m.pixels, m.pixels.table) if spots.places else None,
+        )
+        for k, header, m in zip(used, headers, mapped, strict=True)
+    ]
     kernel = TileKernel(
         size=size,
-        pixels=[m.pixels for m in mapped],
-        tables=[gain_table(h, gain) for h, gain in zip(headers, gains, strict=True)],
-        poses=np.stack([pose_of(registration, k) for k in used]),
+        frames=frames,
         prior=volume.prior,
         admitted=volume.admitted,
         variance=found.variance if len(used) > 1 else np.full_like(found.variance, KEEP_NOISE),
@@ -117,8 +124,6 @@ def make_renderer(
         mapped=True,
         net=weights.load().numbers if recipe.render.chooser in where.SPREADS else None,
         spots=spots.table(),
-        bends=[bend_of(registration, k) for k in used],
-        fills=[spots.fill(m.pixels, m.pixels.table) for m in mapped] if spots.places else None,
     )
     return Renderer(
         kernel,

@@ -147,12 +147,12 @@ class Scratch:
         return WorkFailed(f"{path}: {found}; it was removed and will be made again")
 
     def save_text(self, key: str, kind: str, value: object) -> None:
-        """Store JSON under a key."""
-        with self.writing(key, kind) as part:
+        """Store JSON under a key; not synced, since what is damaged reads as not there."""
+        with self.writing(key, kind, sync=False) as part:
             part.write_text(json.dumps(value), encoding="utf-8")
 
     def load_text(self, key: str, kind: str) -> Any:
-        """JSON stored under a key, or None."""
+        """JSON stored under a key, or None if there is none or it is damaged."""
         try:
             return json.loads(self.path(key, kind).read_text(encoding="utf-8"))
         except (OSError, ValueError):

@@ -3,9 +3,9 @@
 At a registration each leaves what it found in scratch, and takes what others left there; at a delivery one makes what
 belongs to the picture besides it.
 
-Nobody waits for anybody. Each begins at another place and goes through all pieces, so that they meet; a piece that two
-do at the same moment is done twice, with the same result. What cannot be read counts as not there, and no file is
-synced: at worst a piece is done again.
+Nobody waits for anybody at a registration. Each begins at another place and goes through all pieces, so that they meet;
+a piece that two do at the same moment is done twice, with the same result. What cannot be read counts as not there, and
+no file is synced: at worst a piece is done again. How long a delivery waits, `deliver.beside` says.
 """
 
 from __future__ import annotations
@@ -135,7 +135,7 @@ def help_deliver(steps: Steps) -> None:
     reference = steps.frames[steps.registration().reference].header
     tags = PictureTags(icc=reference.icc, exif=exif_block(reference))
     names = [steps.frames[k].header.path.name for k in steps.used()]
-    with steps.delivery() as delivery:
+    with steps.delivery(least=steps.recipe.deliver.preview_edge) as delivery:
         steps.gather(delivery)
         writers = side_writers(delivery, tags, steps.focus()[0], names, steps.recipe)
         Beside(steps.scratch, steps.keys.result).make(writers, steps.check)

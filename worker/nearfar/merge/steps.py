@@ -246,10 +246,13 @@ class Steps(StackFrames):
         """Rows of tiles of the first reduced level, which workers that render may make ahead of delivery."""
         return Reduced(self.scratch, self.keys.bands(self.bands))
 
-    def delivery(self) -> Delivery:
-        """A delivery to be filled by `gather` and written by `deliver`, within one ``with`` block."""
+    def delivery(self, least: int = 0) -> Delivery:
+        """A delivery to be filled by `gather` and written by `deliver`, within one ``with`` block.
+
+        ``least``: longest edge below which no level is needed; with one the picture itself cannot be written.
+        """
         key, channels = self.keys.result, self.frames[0].header.channels
-        return Delivery(self.size, channels, self.scratch, key, self.reduced())
+        return Delivery(self.size, channels, self.scratch, key, self.reduced(), least=least)
 
     def gather(self, delivery: Delivery, tick: Tick = nothing) -> NDArray[np.float64]:
         """Add all bands to a delivery; returns each used frame's share of the picture, (frames,), which sum to 1."""

@@ -48,14 +48,23 @@ class Hinter:
         Asked from the thread alone.
     every
         Seconds between two looks without a kick.
+    rest
+        Seconds between a kick and the look.
     """
 
     def __init__(
-        self, settings: ServerSettings, places: Places, store: Store, *, every: float = EVERY
+        self,
+        settings: ServerSettings,
+        places: Places,
+        store: Store,
+        *,
+        every: float = EVERY,
+        rest: float = 0.0,
     ) -> None:
         self.app = make_app(settings, places)
         self.store = store
         self.every = every
+        self.rest = rest
         self.broker: str | None = None
         """Why the broker cannot be reached; None: it can, as far as is known."""
         self._wake = threading.Event()
@@ -85,7 +94,8 @@ class Hinter:
 
     def _run(self) -> None:
         while not self._leaving:
-            self._wake.wait(self.every)
+            if self._wake.wait(self.every):
+                time.sleep(self.rest)
             self._wake.clear()
             if self._leaves() or time.monotonic() < self._not_before:
                 continue

@@ -8,7 +8,7 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Required, TypedDict, Unpack
 
 from nearfar.errors import StackRefused, UsageError
 from nearfar.jobs import (
@@ -76,21 +76,32 @@ def check_settings(recipe: str, settings: Mapping[str, Any]) -> None:
     recipe_of(recipe, settings)
 
 
+class Wanted(TypedDict, total=False):
+    """What is wanted of a stack, wherever its frames come from; as in `Submission` unless something else is said here."""
+
+    owner: Required[str]
+    recipe: str
+    """`recipes.DEFAULT` if not given."""
+    settings: Mapping[str, Any]
+    """``reference``: name of the frame whose geometry the picture has; ``leave_out``: names of frames;
+    ``recipe_toml``: text of a recipe, which is then called ``recipe``; ``accepted``: what the job is not to be held for, as
+    releasing it writes it.
+    """
+    priority: int
+    sources: Sequence[str]
+    digest: str | None
+    duplicates: Duplicates
+    key: str | None
+
+
 def submission(
     stack: str,
     frames: Sequence[Path],
     *,
-    owner: str,
-    recipe: str = recipes.DEFAULT,
-    settings: Mapping[str, Any] | None = None,
-    priority: int = 0,
-    sources: Sequence[str] = (),
-    digest: str | None = None,
-    duplicates: Duplicates = Duplicates.AGAIN,
-    key: str | None = None,
     hold: str | None = None,
     refused: tuple[str, str] | None = None,
     faults: Mapping[str, str] | None = None,
+    **wanted: Unpack[Wanted],
 ) -> Submission:
     """A stack of files for `Store.submit`. Only their sizes are looked at.
 
@@ -98,10 +109,8 @@ def submission(
     ----------
     frames
         Paths, in natural order of their names; times in the frames go before that order later.
-    settings
-        ``reference``: name of the frame whose geometry the picture has; ``leave_out``: names of frames;
-        ``recipe_toml``: text of a recipe, which is then called ``recipe``; ``accepted``: what the job is not to be
-        held for, as releasing it writes it.
+    hold
+        As in `Submission`.
     refused
         Cause and reason why nothing can be made of it; it is recorded as failed.
     faults
@@ -112,29 +121,32 @@ def submission(
     UsageError, RecipeRefused
         The recipe or a setting is not known, or there are no frames.
     """
-    chosen = dict(settings or {})
+    common = _common(wanted)
     entries = tuple(_entry(path, (faults or {}).get(path.name)) for path in frames)
     if refused is None:
-        check_settings(recipe, chosen)
+        check_settings(common["recipe"], common["settings"])
         if not entries:
             raise UsageError(f"{stack}: no frames were given; expected the frames of one stack")
     units, weights = first_units([(e.path, e.size) for e in entries])
     return Submission(
         stack=stack,
-        owner=owner,
         frames=entries,
         units=() if refused is not None else units,
-        sources=tuple(sources),
-        recipe=recipe,
-        settings=chosen,
-        priority=priority,
         weights=weights,
-        digest=digest,
-        duplicates=duplicates,
-        key=key,
         hold=hold,
         refused=refused,
+        **common,
     )
+
+
+def _common(wanted: Wanted) -> dict[str, Any]:
+    """Fields of a submission by what is wanted."""
+    return {
+        **wanted,
+        "recipe": wanted.get("recipe", recipes.DEFAULT),
+        "settings": dict(wanted.get("settings", {})),
+        "sources": tuple(wanted.get("sources", ())),
+    }
 
 
 def _entry(path: Path, fault: str | None) -> FrameEntry:
@@ -149,23 +161,15 @@ def _entry(path: Path, fault: str | None) -> FrameEntry:
 def upload_submission(
     stack: str,
     frames: Sequence[tuple[str, int | None, str | None]],
-    *,
-    owner: str,
-    recipe: str = recipes.DEFAULT,
-    settings: Mapping[str, Any] | None = None,
-    priority: int = 0,
-    sources: Sequence[str] = (),
-    digest: str | None = None,
-    duplicates: Duplicates = Duplicates.AGAIN,
-    key: str | None = None,
+    **wanted: Unpack[Wanted],
 ) -> Submission:
     """A stack whose frames are still to come, as name, size and digest of each; held until `plan_upload`.
 
     A frame's place is `frame_path`. Digests are SHA-256, as 64 hexadecimal digits or as RFC 9530 writes them. Raises as
     `submission`.
     """
-    chosen = dict(settings or {})
-    check_settings(recipe, chosen)
+    common = _common(wanted)
+    check_settings(common["recipe"], common["settings"])
     if not frames:
         raise UsageError(f"{stack}: no frames were announced; expected the frames of one stack")
     names = [check_name(name) for name, _, _ in frames]
@@ -178,17 +182,10 @@ def upload_submission(
     )
     return Submission(
         stack=stack,
-        owner=owner,
         frames=entries,
-        sources=tuple(sources),
-        recipe=recipe,
-        settings=chosen,
-        priority=priority,
         weights=first_units([(name, size) for name, size, _ in frames])[1],
-        digest=digest,
-        duplicates=duplicates,
-        key=key,
         hold=f"not all of its {len(entries)} frames are here",
+        **common,
     )
 
 

@@ -11,18 +11,19 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Protocol
 
 from celery import Celery
 
 from nearfar import __version__
 from nearfar.errors import LostClaim, NotFound, StoreError, StoreUnreachable
-from nearfar.jobs import Claim, Store
+from nearfar.jobs import Claim, Coming, Store
 from nearfar.places import Places
 from nearfar.runner import disk
 from nearfar.runner.app import TASK
 from nearfar.runner.hints import Hinter
+from nearfar.runner.lingering import Lingering
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.presence import Presence
 from nearfar.runner.processes import beats, here, traces
@@ -37,6 +38,8 @@ LOOK_SOON = 3.0
 """The same if the store did not answer."""
 NEVER = 86400.0
 """Seconds between two looks for others without a kick: `nearfar.runner.keep` sees to that."""
+KICKED = 0.03
+"""Seconds between a claim and the look whether others are to be woken: who stays at the store is there first."""
 UNUSABLE = 20.0
 """Seconds before a store that cannot be used is tried again."""
 GRACE = 5.0
@@ -91,6 +94,7 @@ class Lane:
         apart = os.environ.get(ROLE) == HELPER and not places.share_rows
         self._near: int | None = 0 if apart else None
         self._began = 0.0
+        self._lingering = Lingering()
         self._turn = threading.Lock()
         self._parent = parent or os.getppid()
 
@@ -106,9 +110,26 @@ class Lane:
         """
         taken = 0
         with self._turn:
-            while self.store is not None and not self.leaving() and self._one(self.store):
-                taken += 1
+            while self.store is not None and not self.leaving():
+                if self._one(self.store):
+                    taken += 1
+                elif not self._more_comes(self.store):
+                    break
         return taken
+
+    def _more_comes(self, store: Store) -> bool:
+        """Wait for the next stage of the jobs that this worker took part in; whether there is a unit now."""
+
+        def ask(jobs: Collection[int]) -> Coming:
+            memory, free = self._room()
+            return store.coming(self.name, jobs, memory=memory, disk=free)
+
+        try:
+            return not self.look_soon and self._lingering.wait(ask, self.leaving)
+        except StoreError as error:
+            log.warning("%s", error, extra=self._told("worker.store-away"))
+            self.look_soon = True
+            return False
 
     def _one(self, store: Store) -> bool:
         """Take one unit and do it; False: there was none, or the store does not answer."""
@@ -127,6 +148,7 @@ class Lane:
             ):  # where there was one unit there may be more, for those that are free
                 self._hinter.kick()
             self.perform(store, claim, self.leaving)
+            self._lingering.worked(claim.job)
             return True
         except StoreUnreachable as error:
             log.warning("%s", error, extra=self._told("worker.store-away"))
@@ -135,6 +157,7 @@ class Lane:
         except Exception:
             log.exception("a mistake in Nearfar while a unit was at work", extra=self._told("worker.mistake"))
             self._give_up(store)
+            self._lingering.forget()
             return False
         finally:
             self.claim = None
@@ -172,7 +195,7 @@ class Lane:
         if self.store is None:
             return
         self._register(self.store)
-        self._hinter = Hinter(self.settings, self.places, self.store, every=NEVER)
+        self._hinter = Hinter(self.settings, self.places, self.store, every=NEVER, rest=KICKED)
         self._hinter.start()
         threading.Thread(target=self._pulse, args=(self.store,), name="pulse", daemon=True).start()
         while not self.leaving():

@@ -62,9 +62,10 @@ def _render(
     poses = np.array([[[1 + a, -b, x], [b, 1 + a, y]] for (a, b), (x, y) in zip(turn, shift, strict=True)])
     kernel = picture.TileKernel(
         size=(WIDTH, HEIGHT),
-        pixels=frames,
-        tables=[frame.table for frame in frames],
-        poses=poses,
+        frames=[
+            picture.TileFrame(pixels=frame, pose=pose, table=frame.table)
+            for frame, pose in zip(frames, poses, strict=True)
+        ],
         prior=rng.integers(0, picture.PRIOR_UNIT, (rows, FRAMES, cols)).astype(np.uint16),
         admitted=np.ones((rows, FRAMES, cols), np.uint8),
         variance=np.full((rows, cols), 1e-4, np.float32),

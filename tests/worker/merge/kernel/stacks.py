@@ -145,9 +145,16 @@ def tile_kernel(
 ) -> picture_calls.TileKernel:
     return picture_calls.TileKernel(
         size=stack.size,
-        pixels=[pixels_of(s, layout) for s in stack.samples],
-        tables=list(stack.tables),
-        poses=stack.poses,
+        frames=[
+            picture_calls.TileFrame(
+                pixels=pixels_of(samples, layout),
+                pose=stack.poses[k],
+                table=stack.tables[k],
+                bend=stack.bends[k] if stack.bends else None,
+                fill=stack.fills[k] if stack.fills else None,
+            )
+            for k, samples in enumerate(stack.samples)
+        ],
         prior=np.ascontiguousarray(stack.prior),
         admitted=np.ascontiguousarray(stack.admitted),
         variance=stack.variance,
@@ -155,8 +162,6 @@ def tile_kernel(
         numbers=vars(stack.numbers),
         net=net,
         spots=stack.spots,
-        fills=stack.fills,
-        bends=stack.bends,
     )
 
 

@@ -113,11 +113,11 @@ def test_the_compiler_wheel_is_asked_for_only_where_there_is_no_compiler(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     hook = object.__new__(build_hook.KernelHook)
-    assert hook.dependencies() == [build_hook.COMPILER_WHEEL]
+    assert build_hook.COMPILER_WHEEL in hook.dependencies()
     monkeypatch.undo()
     build_hook.own_compiler.cache_clear()
     if build_hook.own_compiler() is not None:
-        assert hook.dependencies() == []
+        assert build_hook.COMPILER_WHEEL not in hook.dependencies()
 
 
 @pytest.mark.usefixtures("without_compiler")

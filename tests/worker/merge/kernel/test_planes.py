@@ -203,15 +203,20 @@ def test_tiles_are_the_same(rng: np.random.Generator, down: int, bend: float) ->
     for frames in zip(*pairs, strict=True):
         kernel = picture_calls.TileKernel(
             size=size,
-            pixels=list(frames),
-            tables=list(stack.tables),
-            poses=stack.poses,
+            frames=[
+                picture_calls.TileFrame(
+                    pixels=pixels,
+                    pose=stack.poses[k],
+                    table=stack.tables[k],
+                    bend=stack.bends[k] if stack.bends else None,
+                )
+                for k, pixels in enumerate(frames)
+            ],
             prior=stack.prior,
             admitted=stack.admitted,
             variance=stack.variance,
             order=1,
             numbers=NUMBERS,
-            bends=stack.bends,
         )
         out = np.zeros((2 * tile, 2 * tile, 3), np.uint16)
         frame_map, share = np.zeros((tile, tile), np.uint16), np.zeros(3)

@@ -119,6 +119,24 @@ def test_a_result_lies_under_the_name_of_its_stack(results: Results, made: Path)
     assert list((results.folder / ".making").iterdir()) == []
 
 
+def test_every_file_reaches_the_disk_before_the_result_gets_its_name(
+    results: Results, made: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They are written without (`Outputs.durable`)."""
+    synced: list[Path] = []
+    rename = publish._renamed
+
+    def renamed(staged: Path, target: Path) -> bool:
+        assert {*staged.iterdir(), staged} <= set(synced)
+        return rename(staged, target)
+
+    monkeypatch.setattr(publish, "sync", synced.append)
+    monkeypatch.setattr(publish, "_renamed", renamed)
+    picture = published(results, made)
+    assert synced[-1] == results.folder
+    assert picture.is_file()
+
+
 def test_another_job_gets_another_name_and_replaces_nothing(results: Results, made: Path) -> None:
     first = published(results, made)
     before = first.with_name("moss.report.json").read_bytes()

@@ -160,6 +160,35 @@ def test_a_share_that_hangs_while_its_frames_are_checked_or_moved_holds_up_no_ot
     assert not frame.exists()
 
 
+def test_only_some_stacks_are_moved_in_the_background_at_a_time(
+    movers: Stepped, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    places, back = movers.places, threading.Event()
+    frames = [lay_frames(places.inbox / name, "1.tif", first=k)[0] for k, name in enumerate("ab", 1)]
+    movers.settle()
+    for name in "ab":
+        finish(places, store, name)
+    store.set_priority(2, 1, who="test")  # so that the trail speaks of both
+    real = moving.move_file
+
+    def hangs(path: Path, *given: Any) -> Any:
+        if path == frames[0]:
+            assert back.wait(60)
+        return real(path, *given)
+
+    monkeypatch.setattr(moving, "move_file", hangs)
+    monkeypatch.setattr(moving, "MOST_LATE", 1)
+    movers.watch._mover._answers.patience = 0.1  # type: ignore[union-attr]
+    movers.look()
+    assert movers.look()["b"].state == "done"
+    assert frames[1].exists()
+    back.set()
+    end = time.monotonic() + 60
+    while {movers.look()[name].state for name in "ab"} != {"moved"} and time.monotonic() < end:
+        time.sleep(0.02)
+    assert not any(frame.exists() for frame in frames)
+
+
 def test_a_move_never_writes_over_what_is_there(movers: Stepped, store: Store) -> None:
     there = movers.places.moved / "a" / "1.tif"
     there.parent.mkdir(parents=True)

@@ -8,9 +8,11 @@ from __future__ import annotations
 import io
 import json
 import struct
+import time
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -62,11 +64,18 @@ class Outputs:
 
     picture: Path
     report: Path
+    durable: bool = True
+    """Whether each file is synced on its own; False where whoever asked for them syncs all of them at once."""
 
     @classmethod
-    def beside(cls, picture: Path, report: Path | None = None) -> Outputs:
+    def beside(cls, picture: Path, report: Path | None = None, *, durable: bool = True) -> Outputs:
         """Outputs for a picture's path; the report lies beside it unless a path is given."""
-        return cls(picture=picture, report=report or picture.with_name(f"{picture.stem}.report.json"))
+        report = report or picture.with_name(f"{picture.stem}.report.json")
+        return cls(picture=picture, report=report, durable=durable)
+
+    def writing(self, path: Path) -> AbstractContextManager[Path]:
+        """A temporary name for one of these files; see `whole_file`."""
+        return whole_file(path, durable=self.durable)
 
     def named(self, ending: str) -> Path:
         """The path of the side file with that ending."""
@@ -95,10 +104,26 @@ class Delivery:
     """Gathers rendered bands: tiles of all levels, the map of frames, and the small pictures.
 
     Its files on disk are removed at the end of the ``with`` block.
+
+    Parameters
+    ----------
+    key
+        Of the result.
+    reduced
+        Where rows of tiles may lie that were coded before.
+    least
+        Longest edge in pixels below which no level is needed: the picture itself cannot be written then.
     """
 
     def __init__(
-        self, size: tuple[int, int], channels: int, scratch: Scratch, key: str, reduced: Reduced | None = None
+        self,
+        size: tuple[int, int],
+        channels: int,
+        scratch: Scratch,
+        key: str,
+        reduced: Reduced | None = None,
+        *,
+        least: int = 0,
     ) -> None:
         width, height = size
         self.size = size
@@ -106,7 +131,7 @@ class Delivery:
         self._bands: list[Band] = []
         place = scratch.passing(key, "picture")
         coded = (reduced.half, reduced.frame_map) if reduced else (uncoded, uncoded)
-        self._levels = pyramid(width, height, channels, place, coded=coded[0])
+        self._levels = pyramid(width, height, channels, place, coded=coded[0], least=least)
         half = ((width + 1) // 2, (height + 1) // 2)
         self._map = TileStream(*half, 1, place.with_name(f"map-{place.name}"), coded=coded[1])
         self._map_step = max(1, -(-max(half) // MAP_EDGE))
@@ -233,22 +258,27 @@ def deliver(
     verify
         Given the picture's file before it has its name; raises to reject it.
     beside
-        Side files that another process may have made; those that are there are taken.
+        Side files that another process may have made; those that are there, or will be soon, are taken.
     """
     width, height = delivery.size
     tags = picture_tags(report, frames, used, recipe)
     headers = [frames[k].header for k in used]
     writers = side_writers(delivery, tags, found, [h.path.name for h in headers], recipe)
 
+    began = time.monotonic()
+
     def side(ending: str) -> None:
-        with whole_file(outputs.named(ending)) as part:
+        if beside is not None:
+            now = time.monotonic()
+            beside.wait(ending, now + (now - began), stop)
+        with outputs.writing(outputs.named(ending)) as part:
             if beside is None or not beside.take(ending, part):
                 writers[ending](part)
 
     sides = [partial(side, ending) for ending in writers]
     plot = partial(_write_plot, outputs, report)
     relief = partial(_write_height, outputs, delivery, headers, recipe)
-    with whole_file(outputs.picture) as part, ThreadPoolExecutor(threads) as pool:
+    with outputs.writing(outputs.picture) as part, ThreadPoolExecutor(threads) as pool:
         if beside is None:
             more = [pool.submit(work) for work in (*sides, plot, relief)]
         write_picture(
@@ -263,7 +293,7 @@ def deliver(
         if beside is not None:
             plot()
             relief()
-            # What another process has not made by now is made here, from the other end.
+            # What another process has not begun by now is made here, from the other end.
             more = [pool.submit(work) for work in reversed(sides)]
         for written in more:
             written.result()
@@ -336,10 +366,10 @@ def _write_height(
         return
     scale = height_scale(headers, order_of(headers, recipe), recipe)
     size, tiles = delivery.map_tiles()
-    with whole_file(outputs.named("height.tif")) as part:
+    with outputs.writing(outputs.named("height.tif")) as part:
         write_heights(part, size, tiles, scale, SOFTWARE, recipe.deliver.pixel_um)
     shaded = relief(delivery.small_map(), scale)
-    with whole_file(outputs.named("height.png")) as part:
+    with outputs.writing(outputs.named("height.png")) as part:
         data = cv2.imencode(".png", np.ascontiguousarray(shaded[:, :, ::-1]))[1].tobytes()
         part.write_bytes(marked_png(data, (shaded.shape[1], shaded.shape[0])))
 
@@ -355,14 +385,14 @@ def grid_tiles(grid: NDArray[np.uint16]) -> Iterator[bytes]:
 
 
 def _write_reports(outputs: Outputs, report: Report) -> None:
-    with whole_file(outputs.named("report.txt")) as part:
+    with outputs.writing(outputs.named("report.txt")) as part:
         part.write_text(report.text(), encoding="utf-8")
-    with whole_file(outputs.report) as part:
+    with outputs.writing(outputs.report) as part:
         part.write_text(json.dumps(report.content, indent=1) + "\n", encoding="utf-8")
 
 
 def _write_plot(outputs: Outputs, report: Report) -> None:
-    with whole_file(outputs.named("report.png")) as part:
+    with outputs.writing(outputs.named("report.png")) as part:
         picture = plot_frames(report.content)
         data = io.BytesIO()
         picture.save(data, "PNG")

@@ -125,15 +125,18 @@ def gather(tiles: Iterable[bytes], width: int, height: int, channels: int) -> ND
 
 
 def pyramid(
-    width: int, height: int, channels: int, name: Path, *, coded: Coded = uncoded
+    width: int, height: int, channels: int, name: Path, *, coded: Coded = uncoded, least: int = 0
 ) -> TileStream | None:
     """All levels below a picture of that size, down to one tile; None where the picture is one tile itself.
 
     Each lies in a file called like ``name`` behind a word that says which level it is. ``coded`` is that of the first.
+    Levels whose longer edge is shorter than ``least`` are left out.
     """
-    sizes = []
+    sizes: list[tuple[int, int]] = []
     while max(width, height) > TILE:
         width, height = (width + 1) // 2, (height + 1) // 2
+        if max(width, height) < least:
+            break
         sizes.append((width, height))
     level: TileStream | None = None
     for number, (w, h) in reversed(list(enumerate(sizes, 1))):

@@ -6,6 +6,7 @@ import ctypes
 import functools
 from collections.abc import Callable, Sequence
 from ctypes import POINTER, byref, c_float, c_int, c_int32, c_int64, c_void_p
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -24,7 +25,9 @@ PRIOR_UNIT = 8192
 
 F32 = NDArray[np.float32]
 Fill = tuple[NDArray[np.int32], NDArray[np.uint16]]
-"""Runs (r, 4) of pixels to fill and the samples (p, 3) to take there; see `TileKernel`."""
+"""Runs (r, 4) of pixels to fill and the samples (p, 3) to take there: row, column, length and first sample of each run,
+sorted by row.
+"""
 
 
 class StackStruct(ctypes.Structure):
@@ -187,15 +190,30 @@ def render_bytes(tile: int, frames: int, *, learned: bool = False) -> int:
     return int(_call("nf_render_bytes")(tile, frames, int(learned)))
 
 
+@dataclass(frozen=True, kw_only=True)
+class TileFrame:
+    """A frame as the tile kernel takes it."""
+
+    pixels: Pixels
+    """Its own table is not used."""
+    pose: F64
+    """(2, 3), from places of the picture to the frame's, px."""
+    table: F32 | None = None
+    """From a sample to the encoded value, 0..1; None: the sample as it is."""
+    bend: Bend | None = None
+    """What it is bent by beyond its pose."""
+    fill: Fill | None = None
+
+
 class TileKernel:
     """The stack as the tile kernel sees it. Keeps every array that the structure points to alive.
 
     Parameters
     ----------
-    pixels
-        One per frame; ``table`` None-like identity is expressed by passing ``tables[k] = None``.
-    poses
-        (n, 2, 3) float64.
+    size
+        Width and height of the picture, px.
+    frames
+        The n frames.
     prior, admitted
         (R, n, C) uint16 in 8192ths and uint8.
     variance
@@ -211,20 +229,18 @@ class TileKernel:
         Weights of the learned chooser (float32, in the order of its file), or None for the rule alone.
     spots
         (m, 3) float32: x, y and reach in frame pixels, sorted by y, of places that count less in every frame.
-    bends
-        What each frame is bent by beyond its pose, None for one that is not; None where no frame is.
-    fills
-        For each frame the runs (r, 4) int32 and samples (p, 3) uint16 to take in place of what it has: row, column,
-        length and first sample of each run, sorted by row.
+
+    Raises
+    ------
+    WorkFailed
+        A frame is rolled, scaled or bent further than there is room for.
     """
 
     def __init__(
         self,
         *,
         size: tuple[int, int],
-        pixels: Sequence[Pixels],
-        tables: Sequence[F32 | None],
-        poses: NDArray[np.float64],
+        frames: Sequence[TileFrame],
         prior: NDArray[np.uint16],
         admitted: NDArray[np.uint8],
         variance: F32,
@@ -233,23 +249,16 @@ class TileKernel:
         mapped: bool = False,
         net: F32 | None = None,
         spots: F32 | None = None,
-        fills: Sequence[Fill] | None = None,
-        bends: Sequence[Bend | None] | None = None,
     ) -> None:
-        self._kept = (pixels, tables, prior, admitted, net, spots, fills)
+        self._kept = (tuple(frames), prior, admitted, net, spots)
         self.learned = net is not None
-        self._poses = checked_poses(np.ascontiguousarray(poses, np.float64))
-        self._bends = checked_bends(table_of(bends or ()))
+        self._poses = checked_poses(np.stack([f.pose for f in frames]).astype(np.float64))
+        self._bends = checked_bends(table_of([f.bend for f in frames]))
         self._variance = np.ascontiguousarray(variance, np.float32)
-        self._structs = (PixelsStruct * len(pixels))(*(p.struct() for p in pixels))
-        for struct, table in zip(self._structs, tables, strict=True):
-            struct.table = table.ctypes.data if table is not None else None
-        for struct, (runs, fill) in zip(self._structs, fills or (), strict=fills is not None):
-            struct.runs, struct.fill, struct.run_count = runs.ctypes.data, fill.ctypes.data, len(runs)
-        rows, frames, cols = admitted.shape
-        self.frames = frames
+        self._structs = (PixelsStruct * len(frames))(*(_struct(f) for f in frames))
+        rows, self.frames, cols = admitted.shape
         self._stack = StackStruct(
-            *(frames, *size, cols, rows, order, int(mapped), 0 if spots is None else len(spots)),
+            *(self.frames, *size, cols, rows, order, int(mapped), 0 if spots is None else len(spots)),
             ctypes.cast(self._structs, POINTER(PixelsStruct)),
             *(a.ctypes.data for a in (self._poses, prior, admitted, self._variance)),
             **numbers,
@@ -280,6 +289,15 @@ class TileKernel:
                 *(pointer(share), pointer(work), work.size),
             )
         )
+
+
+def _struct(frame: TileFrame) -> PixelsStruct:
+    struct = frame.pixels.struct()
+    struct.table = None if frame.table is None else frame.table.ctypes.data
+    if frame.fill is not None:
+        runs, fill = frame.fill
+        struct.runs, struct.fill, struct.run_count = runs.ctypes.data, fill.ctypes.data, len(runs)
+    return struct
 
 
 def checked_poses(poses: NDArray[np.float64]) -> NDArray[np.float64]:

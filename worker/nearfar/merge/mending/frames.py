@@ -23,7 +23,13 @@ from nearfar.frames.windows import FrameRows, map_plain
 from nearfar.merge import development
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.loader import Pixels
-from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, grid_shape, render_bytes
+from nearfar.merge.kernel.picture_calls import (
+    TileFrame,
+    TileKernel,
+    checked_frames,
+    grid_shape,
+    render_bytes,
+)
 from nearfar.merge.keys import file_digest
 from nearfar.merge.mending.region import Box
 from nearfar.merge.rendering import KEEP_NOISE, gain_table
@@ -154,15 +160,19 @@ class Carrier:
         rows, cols = grid_shape(width, height)
         return TileKernel(
             size=(width, height),
-            pixels=[Pixels(samples=samples, table=light_table(header.icc, header.bits))],
-            tables=[gain_table(header, frame.gain_ev)],
-            poses=pose[None],
+            frames=[
+                TileFrame(
+                    pixels=Pixels(samples=samples, table=light_table(header.icc, header.bits)),
+                    pose=pose,
+                    table=gain_table(header, frame.gain_ev),
+                    bend=None if self.bend is None else self.bend.seen_from(x, y),
+                )
+            ],
             prior=np.full((rows, 1, cols), 8192, np.uint16),
             admitted=np.ones((rows, 1, cols), np.uint8),
             variance=np.full((rows, cols), KEEP_NOISE, np.float32),
             order=0,
             numbers=NUMBERS,
-            bends=None if self.bend is None else [self.bend.seen_from(x, y)],
         )
 
     def cover(self, box: Box) -> F32:

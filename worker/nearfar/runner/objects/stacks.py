@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Unpack
 
 from nearfar.errors import StackRefused
 from nearfar.intake.digests import set_digest
 from nearfar.intake.listing import frames_among
 from nearfar.jobs import Submission
+from nearfar.merge import recipe as recipes
 from nearfar.runner import planning
 from nearfar.runner.objects.buckets import Bucket, Stored
 
@@ -47,17 +48,20 @@ def submission(
     frames: Sequence[Stored],
     *,
     stack: str | None,
-    recipe: str,
-    settings: Mapping[str, Any],
-    **more: Any,
+    **wanted: Unpack[planning.Wanted],
 ) -> Submission:
-    """The job of frames that are still to be fetched; ``more`` is for `planning.upload_submission`, which see."""
+    """The job of frames that are still to be fetched, named by its place if ``stack`` is None.
+
+    Raises as `planning.upload_submission`.
+    """
+    recipe, settings = wanted.get("recipe", recipes.DEFAULT), wanted.get("settings", {})
+    given: planning.Wanted = {
+        **wanted,
+        "sources": [place],
+        "digest": digest_of(frames, recipe=recipe, settings=settings),
+    }
     return planning.upload_submission(
         stack or place.rstrip("/").rpartition("/")[2],
         [(each.key.rpartition("/")[2], each.size, None) for each in frames],
-        sources=[place],
-        digest=digest_of(frames, recipe=recipe, settings=settings),
-        recipe=recipe,
-        settings=settings,
-        **more,
+        **given,
     )

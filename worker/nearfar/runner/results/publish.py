@@ -28,6 +28,8 @@ MAKING = ".making"
 LONGEST_NAME = 100
 """Bytes of a result folder's name at most; the names in it are a little longer."""
 MOST_NUMBERS = 10_000
+TOGETHER = 8
+"""Files that are synced at the same time."""
 FORBIDDEN = set('/\\:*?"<>|')
 """Characters that some system or share does not take in a name; common practice, no source."""
 RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
@@ -156,7 +158,8 @@ class Results:
             with suppress(OSError):
                 os.chown(file, -1, status.st_gid)
             file.chmod(status.st_mode & 0o666 | 0o600)
-            sync(file)
+        with ThreadPoolExecutor(TOGETHER) as pool:  # a file system writes its journal once for many that wait
+            list(pool.map(sync, staged.iterdir()))
         sync(staged)
         sync(staged.parent)
 

@@ -68,7 +68,7 @@ def _publish(stack: Stack, steps: Steps, results: Results, mark: Mark) -> Path:
     task, holding = stack.task, stack.holding
     check, threads = holding.check, stack.hands.threads
     with results.staging(stack.claim.job, stack.claim.token) as staged, steps.delivery() as delivery:
-        outputs = Outputs.beside(staged / f"{safe_name(task.job.stack)}.tif")
+        outputs = Outputs.beside(staged / f"{safe_name(task.job.stack)}.tif", durable=False)
         left = max(0.0, 1.0 - CHECKING - holding.progress)
         share = steps.gather(delivery, stack.gauge.part(left, steps.blocks(range(steps.bands))))
         seconds, peak = _so_far(stack)

@@ -29,6 +29,8 @@ log = logging.getLogger(__name__)
 
 Attempt = tuple[str, int | None]
 """Path of a stack, and number of its job."""
+MOST_LATE = 8
+"""Stacks that are moved in the background at a time; further ones wait."""
 NO_LINKS = {errno.EXDEV, errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EACCES}
 """What the system says if a file cannot get a second name at the new place."""
 
@@ -53,7 +55,8 @@ class Mover:
         if job is None or job.state is not JobState.DONE or known.moved or known.duplicate:
             return known
         attempt = known.path, known.job
-        if attempt in self._tried:
+        waits = attempt not in self._late and len(self._late) >= MOST_LATE
+        if waits or attempt in self._tried:
             return self.memory.known.get(known.path, known)
         try:
             known = self._moved(attempt, known, job)
