@@ -19,7 +19,8 @@ from tests.worker.runner.redis_server import RedisServer, redis_server
 from tests.worker.runner.serving import wait_for
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
-JOBS = 10
+JOBS = 7
+CREWS = 3
 OPEN = 3
 """Jobs that are on their way at least as long as workers are cut off."""
 
@@ -86,10 +87,10 @@ def test_workers_cut_off_one_after_the_other_lose_nothing(
 ) -> None:
     """Each hears nothing for longer than a lease and then comes back; no unit is done twice."""
     folder = postgresql_url.rpartition("host=")[2]
-    with spaces(4) as cables:
+    with spaces(CREWS) as cables:
         wires: list[Wire] = []
         cuts: list[Space | list[Wire]] = []
-        for number in range(4):
+        for number in range(CREWS):
             address = cables[number].ours if cables else "127.0.0.1"
             own = [Wire(f"{folder}/.s.PGSQL.5432", address), Wire(("127.0.0.1", redis.port), address)]
             wires += own
@@ -100,7 +101,7 @@ def test_workers_cut_off_one_after_the_other_lose_nothing(
                 f"redis://{address}:{own[1].port}/0",
             )
             small.crew(f"crew{number}", file=file, prefix=cables[number].prefix if cables else ())
-        wait_for(lambda: len(store.workers(alive=True)) >= 4, 240)
+        wait_for(lambda: len(store.workers(alive=True)) >= CREWS, 240)
         jobs: list[int] = []
 
         def feed(least: int = 0) -> None:
