@@ -93,10 +93,10 @@ def focus_stack(
                 moved = take_from_one(
                     views, readers, writer, size=stack.size, threads=stack.threads, tick=lambda: tick(0.0)
                 )
-        stack.held.clear()
         scratch.save(name, "focus", vars(found))
         stored = [vars(m) for m in moved]
         scratch.save_text(name, "moved", stored)
+    stack.held.clear()  # also of what coverage alone was made of
     fields = list(FocusMap.__dataclass_fields__)
     values = scratch.load(name, "focus", *fields)
     volume = _volume(scratch.path(name, "volume"), shape, "r")
