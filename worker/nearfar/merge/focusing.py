@@ -19,6 +19,7 @@ from nearfar.merge.kernel.picture_calls import CELL, grid_shape
 from nearfar.merge.keys import key
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
+from nearfar.merge.register.pictures import even_rows
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
@@ -88,14 +89,14 @@ def focus_stack(
             )
             moved: list[Moved] = []
             if stack.recipe.focus.movement:
-                readers = [_small_of(scratch, frames[k]) for k in used]
+                readers = [_small_of(scratch, frames[k], even=registration.banded) for k in used]
                 moved = take_from_one(
                     views, readers, writer, size=stack.size, threads=stack.threads, tick=lambda: tick(0.0)
                 )
-        stack.held.clear()
         scratch.save(name, "focus", vars(found))
         stored = [vars(m) for m in moved]
         scratch.save_text(name, "moved", stored)
+    stack.held.clear()  # also of what coverage alone was made of
     fields = list(FocusMap.__dataclass_fields__)
     values = scratch.load(name, "focus", *fields)
     volume = _volume(scratch.path(name, "volume"), shape, "r")
@@ -103,10 +104,11 @@ def focus_stack(
     return FocusMap(**dict(zip(fields, values, strict=True))), volume, told
 
 
-def _small_of(scratch: Scratch, frame: Surveyed) -> Callable[[], NDArray[np.float32]]:
+def _small_of(scratch: Scratch, frame: Surveyed, *, even: bool) -> Callable[[], NDArray[np.float32]]:
     def read() -> NDArray[np.float32]:
         (small,) = scratch.load(frame.key, "survey", "small")
-        return small.astype(np.float32) * np.float32(1 / 65535)
+        light = small.astype(np.float32) * np.float32(1 / 65535)
+        return even_rows(light) if even else light
 
     return read
 

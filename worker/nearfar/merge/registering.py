@@ -24,7 +24,7 @@ from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 14
+VERSION = 15
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -197,6 +197,7 @@ def to_json(registration: Registration) -> dict[str, Any]:
         "reference": registration.reference,
         "frames": frames,
         "warnings": list(registration.warnings),
+        "banded": registration.banded,
         "bent": None if registration.bent is None else asdict(registration.bent),
     }
 
@@ -217,6 +218,7 @@ def from_json(stored: dict[str, Any]) -> Registration:
         reference=stored["reference"],
         frames=frames,
         warnings=tuple(stored["warnings"]),
+        banded=stored["banded"],
         bent=None if stored["bent"] is None else Bent(**stored["bent"]),
     )
 

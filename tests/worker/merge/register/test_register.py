@@ -365,6 +365,20 @@ def test_two_sweeps_are_one_stack_without_a_gap() -> None:
     assert errors(result, np.concatenate([made.poses, made.poses]), made.size).max() < 0.5
 
 
+def test_bands_that_pulsing_lamps_leave_hold_nothing_back_and_are_told() -> None:
+    made, random = make_bracket(frames=6, seed=4, jitter=4.0), np.random.default_rng(1)
+    rows = np.arange(made.size[1])
+    frames = []
+    for frame in made.frames:
+        band = (1 + 0.3 * np.sin(2 * np.pi * (rows / 48 + random.random()))) ** (1 / 2.2)
+        frames.append(np.clip(frame * band[:, None, None], 0, 65535).astype(np.uint16))
+    result = register(views_of(frames), size=made.size)
+    assert errors(result, made.poses, made.size).max() < 0.3
+    assert result.banded
+    assert any("rows of the frames are brighter and darker in bands" in w for w in result.warnings)
+    assert not register(made.views(), size=made.size).banded
+
+
 def test_rows_of_windows_seen_by_a_camera_at_rest_stay_where_they_are() -> None:
     """The farther ones are sharp in the next frame where the nearer ones were: shifted so, they look more alike."""
     size, random = (480, 360), np.random.default_rng(4)

@@ -26,7 +26,7 @@ static void agreement(window_t *w, member_t *m, nf_box in) {
     for (int y = in.y0; y < in.y1; y += 2) {
         const int first = nf_clampi(2 * m->start[y / 2], x0, in.x1), n = nf_clampi(2 * m->end[y / 2], first, in.x1) - first;
         const int64_t at = (int64_t)y * w->width + first, half = (int64_t)(y / 2) * w->half_width + first / 2;
-        memset(w->half_a + half - (first - x0) / 2, 0, (size_t)all * 2);
+        if (n < all) memset(w->half_a + half - (first - x0) / 2, 0, (size_t)all * 2);
         memset(a, 0, (size_t)n * 4);
         memset(b, 0, (size_t)n * 4);
         for (int c = 0; c < 3; c++) {

@@ -121,9 +121,9 @@ static int coverage(const nf_stack *s, int k, int hy, int hx, int n, float *rest
 
 /* Sets a member's half row to 0 where it does not matter. */
 static void clear_row_beside(const member_t *m, int hy, float *row) {
-    const int x0 = m->box.x0 / 2, x1 = m->box.x1 / 2;
-    memset(row + x0, 0, (size_t)(m->start[hy] - x0) * 4);
-    memset(row + m->end[hy], 0, (size_t)(x1 - m->end[hy]) * 4);
+    const int x0 = m->box.x0 / 2, x1 = m->box.x1 / 2, start = m->start[hy], end = m->end[hy];
+    if (start > x0) memset(row + x0, 0, (size_t)(start - x0) * 4);
+    if (end < x1) memset(row + end, 0, (size_t)(x1 - end) * 4);
 }
 
 static int has_row(const member_t *m, int hy) { return 2 * hy >= m->box.y0 && 2 * hy < m->box.y1; }

@@ -228,9 +228,9 @@ int nf_render_tile(const nf_stack *stack, int tile, int x0, int y0, uint16_t *ou
         const nf_pixels *frame = stack->pixels + m->index;
         const double *pose = stack->poses + 6 * m->index;
         const nf_bend *bend = bend_of(stack, m->index);
-        member_rows(&w, m);
+        const int less = member_rows(&w, m);
         const nf_rows rows = {m->start, m->end};
-        nf_warp_window(frame, pose, bend, w.left, w.top, w.width, w.height, m->box, &rows, m->planes, w.warp);
+        nf_warp_window(frame, pose, bend, w.left, w.top, w.width, w.height, m->box, less ? &rows : 0, m->planes, w.warp);
         if (stack->mapped) give_pages_back(frame, pose, bend ? (int)bend->largest + 1 : 0, &w, m->box);
     }
     const int first = stack->net ? NET_FIRST : FIRST, last = w.half_height - first, y_first = 2 * first + 2, y_last = w.height - 2 * first - 2;

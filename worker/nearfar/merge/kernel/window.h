@@ -155,10 +155,11 @@ static int choose_members(window_t *w) {
     return w->count;
 }
 
-/* Where a member can matter along the half rows of its box: in the admitted cells of a row of cells and of those beside. */
-static void member_rows(const window_t *w, member_t *m) {
+/* Where a member can matter along the half rows of its box: in the admitted cells of a row of cells and of those beside.
+   Returns whether that is less than the box. */
+static int member_rows(const window_t *w, member_t *m) {
     const nf_stack *s = w->stack;
-    int c0, c1, before = -1;
+    int c0, c1, before = -1, less = 0;
     nf_box b = {0, 0, 0, 0}, cells;
     window_columns(s, w, &c0, &c1);
     for (int y = m->box.y0 / 2; y < m->box.y1 / 2; y++) {
@@ -170,5 +171,7 @@ static void member_rows(const window_t *w, member_t *m) {
         before = row;
         m->start[y] = (int16_t)(b.x0 / 2);
         m->end[y] = (int16_t)(b.x1 / 2);
+        less |= b.x0 > m->box.x0 || b.x1 < m->box.x1;
     }
+    return less;
 }

@@ -43,6 +43,8 @@ class CoarseLink:
     """Exposure of the second over the first, EV; None where the link does not hold, or nothing tells."""
     information: NDArray[np.float64]
     """(4, 4), the inverse of the covariance of x, y (px), log scale and roll (rad), as the finest level used knows them."""
+    evened: bool = False
+    """Whether rows were made evenly bright first."""
 
 
 def shift_candidates(

@@ -18,7 +18,7 @@ from nearfar.merge.kernel.grid_calls import halve
 from nearfar.merge.kernel.picture_calls import blur_grid
 from nearfar.merge.register.coarse import CoarseLink, likeness, refine
 from nearfar.merge.register.model import FrameView
-from nearfar.merge.register.pictures import SMALL, gap_levels
+from nearfar.merge.register.pictures import SMALL, even_rows, gap_levels
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
 from nearfar.merge.register.tilt import CELL
 
@@ -43,6 +43,8 @@ class EqualBlur:
     poses: Sequence[Similarity]
     depth: F64
     size: tuple[int, int]
+    even: bool = False
+    """Whether bands of rows are taken out."""
 
     def __post_init__(self) -> None:
         self.centre = centre_of(self.size)
@@ -131,7 +133,9 @@ class EqualBlur:
                 found = np.ascontiguousarray(small.astype(np.float32) * unit)
             else:
                 found = halve(frame.small if level == 2 * SMALL else self._reduced(place, level // 2))
-            self._light[place, level] = found
+            self._light[place, level] = (
+                found if level > self.levels[-1] or not self.even else even_rows(found)
+            )
         return self._light[place, level]
 
 

@@ -19,6 +19,8 @@ Pair = tuple[int, int]
 _FAR = (
     0.1  # of the shorter side: shifts from which a link is compared with one of further reduced pictures, ...
 )
+_BANDS = 0.05  # by which rows of even brightness must make frames more alike
+_BANDED = 0.25  # share of the links that must gain so for the frames to be banded
 _SAME_AGAIN, _SWEEP = 0.95, 3  # likeness of frames of one focus, and the fewest frames of a sweep
 _CLEARLY = 0.85  # ... and how alike those must be elsewhere; other scenes of the same make-up reach .65
 
@@ -37,6 +39,12 @@ class CoarseLinks:
     def held(self) -> dict[Pair, CoarseLink]:
         """The pairs that are linked."""
         return {pair: link for pair, link in self.tried.items() if link.holds}
+
+    @property
+    def banded(self) -> bool:
+        """Whether rows of frames are brighter or darker in bands."""
+        evened = [link.evened for link in self.held().values()]
+        return sum(evened) >= max(2, _BANDED * len(evened))
 
     def likeness(self, frame: int) -> float:
         """The best correlation of a frame with another."""
@@ -117,9 +125,20 @@ class Linker:
         def link(pair: Pair) -> CoarseLink:
             if pair in self._ahead:
                 return self._ahead[pair]
-            return coarse_link(held[pair[0]], held[pair[1]], size=self.size, recipe=self.recipe)
+            return self._without_bands(
+                pair, coarse_link(held[pair[0]], held[pair[1]], size=self.size, recipe=self.recipe)
+            )
 
         return self.crew.map(link, pairs)
+
+    def _without_bands(self, pair: Pair, found: CoarseLink) -> CoarseLink:
+        """The link, or the one that rows of even brightness give where those make the frames clearly more alike."""
+        if found.likeness >= self.recipe.sure_likeness:
+            return found
+        first, second = (reduce_frame(self.frames[k], self.levels, even=True) for k in pair)
+        again = coarse_link(first, second, size=self.size, recipe=self.recipe)
+        more = again.holds and again.likeness > found.likeness + _BANDS
+        return replace(again, evened=True) if more else found
 
     def _try(self, pairs: list[Pair], held: dict[int, Reduced]) -> None:
         for pair, link in zip(pairs, self._link(pairs, held), strict=True):

@@ -93,6 +93,8 @@ class Registration:
     """Sentences for people, about the stack as a whole."""
     bent: Bent | None = None
     """None if nothing was bent."""
+    banded: bool = False
+    """Whether rows of frames are brighter or darker in bands, as lamps that pulse leave them."""
 
     @property
     def used(self) -> list[int]:

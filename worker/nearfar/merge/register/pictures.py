@@ -16,6 +16,8 @@ SMALL = 4  # reduction of FrameView.small
 _COARSEST = 16
 _LEAST_SIDE = 96
 _GAP_SIDE = 40
+_WIDE_ROWS = 0.2  # of the shorter side: sigma within which rows are made alike
+_DARK_ROW = 1e-4
 _FAST_FACTORS = (2, 3, 5)
 
 
@@ -76,8 +78,21 @@ def _spectrum(light: NDArray[np.float32]) -> NDArray[np.complex64]:
     return np.asarray(np.fft.rfft2(part), np.complex64)
 
 
-def reduce_frame(frame: FrameView, levels: tuple[int, ...]) -> Reduced:
-    """Read a frame's small picture (its full-size pixels if tiny) and reduce it to ``levels``."""
+def even_rows(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The light without what brightens or darkens whole rows, as lamps that pulse leave it with a rolling shutter."""
+    rows = np.add.reduce(light.T.astype(np.float64), axis=0) / light.shape[1]
+    sigma = _WIDE_ROWS * min(light.shape)
+    reach = round(3 * sigma)
+    taps = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    padded = np.pad(rows, reach, mode="symmetric")
+    around = sum(tap * padded[k : k + len(rows)] for k, tap in enumerate(taps)) / taps.sum()
+    return np.asarray(light * (around / np.maximum(rows, _DARK_ROW))[:, None], np.float32)
+
+
+def reduce_frame(frame: FrameView, levels: tuple[int, ...], *, even: bool = False) -> Reduced:
+    """Read a frame's small picture (its full-size pixels if tiny) and reduce it to ``levels``; ``even``: without bands of
+    rows that are brighter or darker.
+    """
     finest = levels[-1]
     if finest < SMALL:
         light, at = kernel.luma(frame.pixels, finest), finest
@@ -87,6 +102,7 @@ def reduce_frame(frame: FrameView, levels: tuple[int, ...]) -> Reduced:
         small = frame.small
         unit = np.float32(1 / 65535 if small.dtype == np.uint16 else 1)
         light, at = small.astype(np.float32) * unit, SMALL
+    light = even_rows(light) if even else light
     bands = {}
     while True:
         if at in levels:

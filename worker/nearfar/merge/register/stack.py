@@ -130,7 +130,9 @@ class StackRegistration:
             if not wide:
                 break
             depth = StackSharpness(frames, rough, self.centre, self.crew).tilt.depth
-            wide = EqualBlur(frames=frames, poses=rough, depth=depth, size=self.size).links(wide)
+            wide = EqualBlur(
+                frames=frames, poses=rough, depth=depth, size=self.size, even=coarse.banded
+            ).links(wide)
             coarse.tried |= {(members[i], members[j]): link for (i, j), link in wide.items()}
             rough = self._rough(members, reference, coarse)
         return rough
@@ -371,6 +373,7 @@ class StackRegistration:
             warnings=(
                 *verdict.scenes_told(parts, members, self.frames),
                 *verdict.gaps_told(members, self.frames, coarse.gaps),
+                *([verdict.BANDED] if coarse.banded else []),
                 *verdict.poses_told(poses, members, self.frames, reference, corrected, self.recipe),
             ),
             bent=Bent(
@@ -378,4 +381,5 @@ class StackRegistration:
             )
             if corrected.bent
             else None,
+            banded=coarse.banded,
         )

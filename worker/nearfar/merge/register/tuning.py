@@ -15,7 +15,7 @@ class Tuning:
     """Two frames that correlate this much as they lie need no search for a shift between them."""
     belong_likeness: float = 0.6
     """A frame belongs to the stack if its best link correlates at least this much."""
-    gap_likeness: float = 0.92
+    gap_likeness: float = 0.88
     """Neighbours that nothing else links are of one stack, with a slice missing or steps too wide for any detail, if they
     correlate by more than this when reduced so far that blur hardly matters. Other scenes of the same make-up reach .65."""
     overlap: float = 0.3

@@ -22,6 +22,10 @@ _GOOD_DRIFT = 0.6
 _BUMP_STEPS = 6.0
 _BUMP_SHARE = 0.01
 _NAMED = 3
+BANDED = (
+    "rows of the frames are brighter and darker in bands, as lamps that pulse leave them: expose for a whole number of "
+    "their periods, 1/50 or 1/60 s or longer"
+)
 _SCENE = 3  # frames that lie on each other are a scene of their own from this many on
 
 
