@@ -1,10 +1,11 @@
 """``python -m tests.bench.crews [FRAMES [WIDTH HEIGHT]]``: one job, and then a queue, by crews of one worker each.
 
 Crews are commands ``nearfar worker`` on PostgreSQL and Redis, each on a processor of its own (taskset(1)) as long as
-there are as many, with the same scratch folder as workers of one machine have. One job is done by one and by two; a queue
-of six by one, two and four. Prints seconds, how many times faster than one worker that is, and the processor seconds of
-all units: where those add up to the seconds times the processors, more workers cannot be faster. ``--units`` also prints
-who did which unit of a single job and when, and the seconds in which each worker had none.
+there are as many, with the same scratch folder as workers of one machine have. One job is done by one and by two, in turns,
+five times each; a queue of six by one, two and four. Each crew does a job that does not count first. Prints medians of
+seconds by the store's clock, how many times faster than one worker that is, and the processor seconds of all units: where
+those add up to the seconds times the processors, more workers cannot be faster. ``--single`` leaves out the queues,
+``--units`` also prints who did which unit of a single job and when, and the seconds in which each worker had none.
 """
 
 from __future__ import annotations
@@ -32,6 +33,8 @@ from tests.worker.runner.serving import wait_for
 
 JOBS = 6
 """Jobs of a queue."""
+TURNS = 5
+"""How often one job is done by each crew: seconds of one run differ by a tenth."""
 
 
 def raw_frames(sources: list[Path], folder: Path) -> list[Path]:
@@ -60,12 +63,10 @@ def timed(one: Studio, store: Store, frames: list[Path], crews: int, jobs: int) 
     wait_for(lambda: len(store.workers(alive=True)) >= crews, 240)
     time.sleep(1.0)
     hinter = Hinter(one.settings, places_of(one.settings), store)
-    began = time.monotonic()
-    numbers = [one.submit(store, frames[0].parent, f"stack {k}") for k in range(jobs)]
-    hinter.publish()  # as a server does at once; what was only written to the store is found within a second
-    while any(store.job(number).state is not JobState.DONE for number in numbers):
-        time.sleep(0.05)
-    took = time.monotonic() - began
+    _done(one, store, hinter, frames, 1)
+    numbers = _done(one, store, hinter, frames, jobs)
+    ended = [store.job(number) for number in numbers]
+    took = max(job.finished or 0.0 for job in ended) - min(job.created for job in ended)
     for name in names:
         one.stop(name)
     wait_for(lambda: not store.workers(alive=True), 60)
@@ -76,6 +77,15 @@ def timed(one: Studio, store: Store, frames: list[Path], crews: int, jobs: int) 
     if jobs == 1 and "--units" in sys.argv:
         print_units(store, numbers[0])
     return took, sum(float((unit.result or {}).get("processor", 0.0)) for unit in units)
+
+
+def _done(one: Studio, store: Store, hinter: Hinter, frames: list[Path], jobs: int) -> list[int]:
+    """Jobs that were submitted and are done."""
+    numbers = [one.submit(store, frames[0].parent, f"stack {k}") for k in range(jobs)]
+    hinter.publish()  # as a server does at once; what was only written to the store is found within a second
+    while any(store.job(number).state is not JobState.DONE for number in numbers):
+        time.sleep(0.5)  # whoever asks takes processor time from the workers
+    return numbers
 
 
 def print_units(store: Store, job: int) -> None:
@@ -101,8 +111,23 @@ def print_units(store: Store, job: int) -> None:
         print(f"    {worker[-12:]}: {end - sum(stop - start for start, stop in found):.2f} s without a unit")
 
 
+def print_crews(found: dict[int, list[tuple[float, float]]]) -> None:
+    """Medians of each crew's (seconds, processor seconds), and the seconds of all its runs."""
+    single = 0.0
+    for number, runs in found.items():
+        took, processor = (float(np.median(column)) for column in zip(*runs, strict=True))
+        single = single or took
+        each = ", ".join(f"{seconds:.2f}" for seconds, _ in runs)
+        print(
+            f"  {number} worker{'s' if number > 1 else ''}: {took:.2f} s ({each}), {single / took:.2f} times; "
+            f"{processor:.1f} s of processors",
+            flush=True,
+        )
+
+
 def main() -> None:
-    numbers = [int(text) for text in sys.argv[1:] if text != "--units"]
+    numbers = [int(text) for text in sys.argv[1:] if not text.startswith("--")]
+    tasks = ((1, (1, 2)), (JOBS, (1, 2, 4)))[: 1 if "--single" in sys.argv else 2]
     count = numbers[0] if numbers else 16
     size = (numbers[1], numbers[2]) if len(numbers) > 2 else (3000, 2000)
     stack = big("easy", count, size=size)
@@ -118,17 +143,12 @@ def main() -> None:
         alone.mkdir()
         jpeg = [Path(shutil.copy(frame, alone)) for frame in stack.frames]
         for kind, frames in (("raw", raw_frames(jpeg, Path(base) / "raw")), ("jpeg", jpeg)):
-            for jobs, crews in ((1, (1, 2)), (JOBS, (1, 2, 4))):
+            for jobs, crews in tasks:
                 print(f"{count} {kind} frames of {size[0]} x {size[1]}, {jobs} job{'s' if jobs > 1 else ''}")
-                single = 0.0
-                for number in crews:
-                    took, processor = timed(one, store, frames, number, jobs)
-                    single = single or took
-                    print(
-                        f"  {number} worker{'s' if number > 1 else ''}: {took:.1f} s, {single / took:.2f} times; "
-                        f"{processor:.1f} s of processors",
-                        flush=True,
-                    )
+                found: dict[int, list[tuple[float, float]]] = {number: [] for number in crews}
+                for number in crews * (TURNS if jobs == 1 else 1):
+                    found[number].append(timed(one, store, frames, number, jobs))
+                print_crews(found)
         store.close()
 
 
