@@ -15,8 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from nearfar.errors import RecipeRefused, UsageError
-from nearfar.intake.answering import sign
-from nearfar.intake.digests import PIECE, set_digest
+from nearfar.intake.digests import set_digest
 from nearfar.intake.listing import Listing, list_frames
 from nearfar.jobs import Duplicates, Submission, Submitted, Transfers
 from nearfar.merge import recipe as recipes
@@ -24,6 +23,7 @@ from nearfar.runner import planning
 from nearfar.runner.disk import free_bytes, short_of_space
 from nearfar.runner.objects import stacks
 from nearfar.runner.objects.buckets import Stored
+from nearfar.runner.watching.moving import digest_of
 from nearfar.settings import format_size
 from nearfar_api import objects, shares
 from nearfar_api.access.caller import Caller
@@ -203,7 +203,7 @@ def _by_path(ctx: Context, new: NewJob, owner: str, key: str | None, roots: Sequ
     sources = [str(first)] if new.folder is not None else sorted({str(path.parent) for path in places})
     digest: str | None = None
     if new.duplicates is Duplicates.SKIP:
-        contents = shares.each_in_time(top, listing.frames, _content)
+        contents = shares.each_in_time(top, listing.frames, digest_of)
         digest = set_digest(contents, recipe=new.recipe, settings=new.settings.given())
 
     def built() -> Submission:
@@ -259,12 +259,3 @@ def _is_file(path: Path) -> bool:
         return stat.S_ISREG(path.stat().st_mode)
     except OSError:
         return False
-
-
-def _content(path: Path) -> str:
-    digest = hashlib.sha256()
-    with open(path, "rb", buffering=0) as file:
-        while piece := file.read(PIECE):
-            digest.update(piece)
-            sign()
-    return digest.hexdigest()

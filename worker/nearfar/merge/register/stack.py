@@ -337,18 +337,7 @@ class StackRegistration:
             alike = float(np.clip(coarse.likeness(k), 0, 1))
             if k not in place:
                 why = verdict.reason_left_out(k, parts, members, self.frames, coarse, self.recipe)
-                poses.append(
-                    FramePose(
-                        used=False,
-                        why=why,
-                        pose=None,
-                        gain_ev=0.0,
-                        confidence=0.0,
-                        likeness=alike,
-                        sigma=float("inf"),
-                        drift=float("inf"),
-                    )
-                )
+                poses.append(_left_out(why, alike))
                 continue
             m = place[k]
             sigma = verdict.link_sigma(m, links, adjusted)
@@ -383,3 +372,17 @@ class StackRegistration:
             else None,
             banded=coarse.banded,
         )
+
+
+def _left_out(why: str, likeness: float) -> FramePose:
+    """What is known of a frame that is no part of the picture."""
+    return FramePose(
+        used=False,
+        why=why,
+        pose=None,
+        gain_ev=0.0,
+        confidence=0.0,
+        likeness=likeness,
+        sigma=float("inf"),
+        drift=float("inf"),
+    )
