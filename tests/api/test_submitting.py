@@ -209,7 +209,10 @@ def test_a_share_that_hangs_costs_a_request_its_answer_and_no_other_request(
     count = threading.active_count()
     assert client.post(API, json={"folder": "far", "stack": "again"}).status_code == 503
     assert threading.active_count() == count, "nobody asks again what hangs already"
-    assert _in_the_end(client, "near") in {200, 201}  # on a busy machine it may take longer than this patience, too
+    assert _in_the_end(client, "near") in {
+        200,
+        201,
+    }  # on a busy machine it may take longer than this patience, too
     back.set()
     assert _in_the_end(client, "far") in {200, 201}
     assert sorted(job.stack for job in store.jobs(JobQuery()).jobs) == ["far", "near"]
