@@ -68,7 +68,9 @@ def test_a_job_is_followed(url: str, shared_store: Store, tmp_path: Path) -> Non
             events_of(lines, until="progress")
             shared_store.cancel(job, who="lena")
             names = [event["event"] for event in events_of(lines, until="end")]
-        assert names == ["job.cancelled", "progress", "end"]
+        # What changed while the listener joined may be told twice.
+        assert [name for name in names if name != "progress"] == ["job.cancelled", "end"]
+        assert names[-2] == "progress"
 
 
 def test_a_listener_that_comes_back_gets_what_became_visible_late(

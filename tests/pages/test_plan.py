@@ -45,7 +45,8 @@ def test_only_what_belongs_to_what_moves_is_asked(studio: Studio, open_page: Ope
         assert not page.get_by_label("Nearest point").is_visible()
         page.get_by_label("Objective").fill("20/0.5")
         page.get_by_label("Depth of the subject").fill("0.1mm")
-        page.get_by_role("button", name="Work it out").click()
+        with page.expect_navigation():  # to its end: styles tell which drawing is shown
+            page.get_by_role("button", name="Work it out").click()
         # Depth of field 1.0 * 0.55 / 0.5^2 = 2.2 um, step at most 0.7 of it: ceil(100 / 1.54) + 1 = 66 frames.
         assert "66 frames, each 1.54 µm" in page.inner_text("#found")
         assert page.locator(".dofs svg:visible .dof").count() == 66
@@ -87,7 +88,8 @@ def test_a_field_that_is_not_understood_is_named_and_marked(studio: Studio, page
 )
 def test_the_card_for_the_field_is_one_sheet(studio: Studio, page: Any, query: str) -> None:
     page.goto(f"{studio.url}/plan?{query}")
-    page.get_by_role("link", name="Card for the field").click()
+    with page.expect_navigation():
+        page.get_by_role("link", name="Card for the field").click()
     for paper in ("A4", "Letter"):
         assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper))) == 1
 
@@ -112,7 +114,8 @@ def test_the_card_is_black_on_white_whatever_the_screen_prefers_and_says_what_ha
 def test_what_was_shot_is_compared_and_the_plan_kept_with_its_job(studio: Studio, page: Any) -> None:
     page.goto(f"{studio.url}/plan?way=rail&depth=10mm")
     page.get_by_label("Compare with").select_option(f"job-{studio.done}")
-    page.get_by_role("button", name="Compare").click()
+    with page.expect_navigation():
+        page.get_by_role("button", name="Compare").click()
     said = page.inner_text("section[aria-labelledby=against]")
     assert re.search(r"\d+ frames were planned, 9 were shot", said)
     page.get_by_role("button", name=f"Keep this plan with job {studio.done}").click()

@@ -109,7 +109,8 @@ def test_nothing_changed_is_refused_with_a_way_back(studio: Studio, page: Any) -
     page.goto(f"{studio.url}/jobs/{studio.done}")
     page.get_by_role("button", name="Make another version").click()
     assert "Nothing would be different" in page.inner_text("main")
-    page.click("text=Back")
+    with page.expect_navigation():
+        page.click("text=Back")
     assert page.url.endswith(f"/jobs/{studio.done}")
 
 

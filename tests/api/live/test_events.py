@@ -99,7 +99,11 @@ def test_a_listener_goes_on_where_it_was(live: Process, live_store: Store) -> No
         "GET", f"{live.url}{API}/jobs/{job}/events", headers=headers, timeout=PATIENCE
     ) as answer:
         found = events_of(answer.iter_lines(), until="end")
-    assert [event["event"] for event in found] == ["job.held", "job.cancelled", "progress", "end"]
+    assert [event["event"] for event in found if event["event"] != "progress"] == [
+        "job.held",
+        "job.cancelled",
+        "end",
+    ]
     assert found[0]["id"] == str(numbers[1])
 
 
