@@ -18,6 +18,7 @@ from PIL import Image, ImageCms
 
 from tests.acceptance.command import HOME
 from tests.acceptance.serving import Served, served
+from tests.api.process import PATIENCE
 from tests.pages.browser import chromium, opened
 from tests.scenes.card import write_card
 from tests.scenes.demo import write_demo
@@ -46,7 +47,9 @@ def main() -> int:
             with chromium() as browser:
                 _look(browser, server, job, card)
             frames = sorted((server.inbox / STACK).iterdir())
-            merged = httpx.get(f"{server.url}/iiif/3/job-{job}/full/max/0/default.jpg").raise_for_status()
+            merged = httpx.get(
+                f"{server.url}/iiif/3/job-{job}/full/max/0/default.jpg", timeout=PATIENCE
+            ).raise_for_status()
             _beside(_srgb(frames[len(frames) // 2]), Image.open(io.BytesIO(merged.content)))
     finally:
         shutil.rmtree(folder)
@@ -64,7 +67,7 @@ def _merged(server: Served, folder: Path) -> int:
 
 def _sorted(server: Served, folder: Path) -> str:
     """The card, sorted; a pause keeps its clear stacks waiting."""
-    httpx.put(f"{server.url}/api/v1/server", json={"state": "paused"}).raise_for_status()
+    httpx.put(f"{server.url}/api/v1/server", json={"state": "paused"}, timeout=PATIENCE).raise_for_status()
     (folder / CARD).rename(server.inbox / CARD)
 
     def asked() -> list[Any]:

@@ -16,6 +16,7 @@ from typing import Any
 import httpx
 
 from tests.acceptance.command import HOME, environment
+from tests.api.process import PATIENCE
 from tests.bench.running import nearfar_command
 from tests.worker.runner.serving import end_all
 
@@ -99,7 +100,7 @@ class Served:
         """What the API has at a path, from JSON."""
         key = self.env.get("NEARFAR_SERVER_KEY")
         headers = {"Authorization": f"Bearer {key}"} if key else {}
-        answer = httpx.get(f"{self.url}/api/v1{path}", headers=headers, verify=NO_TLS)
+        answer = httpx.get(f"{self.url}/api/v1{path}", headers=headers, verify=NO_TLS, timeout=PATIENCE)
         return answer.raise_for_status().json()
 
     def jobs(self) -> list[dict[str, Any]]:

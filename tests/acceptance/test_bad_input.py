@@ -28,6 +28,7 @@ from tests.acceptance.bad_stacks import (
 )
 from tests.acceptance.command import digests, lay
 from tests.acceptance.serving import NO_TLS, Served, served
+from tests.api.process import PATIENCE
 from tests.scenes import render
 
 ENDED = {"done", "failed", "cancelled"}
@@ -105,7 +106,9 @@ class Scattered:
         if answer.status_code == 201:
             frames = f"{self.server.url}/api/v1/jobs/{answer.json()['id']}/frames"
             for number, path in enumerate(files, 1):
-                httpx.put(f"{frames}/{number}", content=path.read_bytes(), verify=NO_TLS).raise_for_status()
+                httpx.put(
+                    f"{frames}/{number}", content=path.read_bytes(), verify=NO_TLS, timeout=PATIENCE
+                ).raise_for_status()
 
     def jobs(self) -> dict[str, dict[str, Any]]:
         return {job["stack"]: job for job in self.server.get("/jobs?limit=200")["jobs"]}
@@ -278,7 +281,7 @@ def test_no_name_of_a_frame_leads_out_of_its_folder(name: str, scattered: Scatte
 def test_no_name_of_a_file_leads_out_of_a_result(name: str, scattered: Scattered) -> None:
     job = scattered.jobs()["path good"]["id"]
     for part in ("files", "frames"):
-        with httpx.Client() as client:  # with a client that leaves the address as it stands
+        with httpx.Client(timeout=PATIENCE) as client:  # with a client that leaves the address as it stands
             request = client.build_request("GET", scattered.server.url)
             request.url = request.url.copy_with(raw_path=f"/api/v1/jobs/{job}/{part}/{name}".encode())
             assert client.send(request).status_code in {404, 422}
@@ -297,7 +300,7 @@ def test_a_stack_of_any_name_stays_in_the_results(stack: str, scattered: Scatter
     scattered.server.wait(lambda: scattered.server.state(job) in ENDED)
     found = scattered.server.get(f"/jobs/{job}")
     assert found["state"] == "done", found["reason"]
-    picture = httpx.get(f"{scattered.server.url}{found['links']['picture']}")
+    picture = httpx.get(f"{scattered.server.url}{found['links']['picture']}", timeout=PATIENCE)
     assert picture.status_code == 200
     assert all(p.name.isprintable() for p in scattered.server.results.iterdir())
 

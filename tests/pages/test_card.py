@@ -13,6 +13,7 @@ import httpx
 import pytest
 
 from tests.acceptance.serving import Served, served
+from tests.api.process import PATIENCE
 from tests.pages.browser import WIDTHS, overlapping, too_wide, violations
 from tests.scenes.card import write_card
 
@@ -39,7 +40,9 @@ class Desk:
 
     def undo_all(self) -> None:
         for _ in self.told()["decisions"]:
-            httpx.delete(f"{self.server.url}/api/v1/cards/{self.card}/decisions").raise_for_status()
+            httpx.delete(
+                f"{self.server.url}/api/v1/cards/{self.card}/decisions", timeout=PATIENCE
+            ).raise_for_status()
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +53,9 @@ def served_card(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Itera
         folder / "wetland" / "DCIM" / "100NRFAR" / "empty.JPG"
     ).unlink()  # a server waits for what is to come of it
     with served(folder / "data", NEARFAR_SERVER_PATH="/merge") as server:
-        httpx.put(f"{server.url}/api/v1/server", json={"state": "paused"}).raise_for_status()
+        httpx.put(
+            f"{server.url}/api/v1/server", json={"state": "paused"}, timeout=PATIENCE
+        ).raise_for_status()
         (folder / "wetland").rename(server.inbox / "wetland")
 
         def all_told() -> list[Any]:
@@ -178,7 +183,9 @@ def test_what_makes_no_sense_is_said_and_nothing_is_decided(desk: Desk, page: An
     page.get_by_role("button", name="A new stack begins here").locator("visible=true").click()
     page.wait_for_selector("[role=alert] >> text=the first of its stack")
     assert desk.told()["decisions"] == []
-    answer = httpx.post(f"{desk.page}/do", data={"do": "leave-out", "stack": "/nowhere.jpg"})
+    answer = httpx.post(
+        f"{desk.page}/do", data={"do": "leave-out", "stack": "/nowhere.jpg"}, timeout=PATIENCE
+    )
     assert answer.status_code == 422
     assert "no longer there" in answer.text
 

@@ -11,6 +11,7 @@ import httpx
 import pytest
 
 from nearfar.jobs import ServerState
+from tests.api.process import PATIENCE
 from tests.pages.conftest import Studio
 
 
@@ -23,7 +24,7 @@ def paused(studio: Studio) -> Iterator[Studio]:
 
 
 def set_server(studio: Studio, state: ServerState) -> None:
-    httpx.put(f"{studio.url}/api/v1/server", json={"state": state}).raise_for_status()
+    httpx.put(f"{studio.url}/api/v1/server", json={"state": state}, timeout=PATIENCE).raise_for_status()
 
 
 def test_a_folder_in_the_inbox_shows_with_the_seconds_to_go_and_becomes_a_picture(

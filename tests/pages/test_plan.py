@@ -13,6 +13,7 @@ import httpx
 import pytest
 
 from nearfar.bracket import read_plan
+from tests.api.process import PATIENCE
 from tests.pages.browser import WIDTHS, overlapping, too_wide, violations
 from tests.pages.conftest import Studio
 
@@ -56,7 +57,9 @@ def test_the_drawing_shows_what_the_plan_says_and_takes_its_colours_from_the_pag
     studio: Studio, open_page: Open
 ) -> None:
     # Kept as the command would have it, to compare with.
-    plan = read_plan(httpx.get(f"{studio.url}/plan/plan.json?focal=50mm&near=1m&far=3m").text)
+    plan = read_plan(
+        httpx.get(f"{studio.url}/plan/plan.json?focal=50mm&near=1m&far=3m", timeout=PATIENCE).text
+    )
     for width, scheme in ((1280, "light"), (390, "dark")):
         with open_page(width=width, color_scheme=scheme) as page:
             page.goto(f"{studio.url}/plan?focal=50mm&near=1m&far=3m")

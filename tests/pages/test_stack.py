@@ -8,6 +8,7 @@ from typing import Any
 
 import httpx
 
+from tests.api.process import PATIENCE
 from tests.pages.conftest import Studio
 
 
@@ -32,7 +33,7 @@ def test_each_frame_shows_itself_and_what_it_gave(studio: Studio, page: Any) -> 
 
 def test_frames_show_themselves_while_the_job_runs(studio: Studio, page: Any) -> None:
     def server(state: str) -> None:
-        httpx.put(f"{studio.url}/api/v1/server", json={"state": state}).raise_for_status()
+        httpx.put(f"{studio.url}/api/v1/server", json={"state": state}, timeout=PATIENCE).raise_for_status()
 
     server("paused")
     try:

@@ -197,7 +197,9 @@ def test_a_client_that_vanishes_leaves_a_part_to_go_on_with(
 ) -> None:
     body = os.urandom(3_000_000)
     frames = [{"name": "01.tif", "size": len(body), "digest": field(body)}]
-    job = httpx.post(f"{live.url}{API}/jobs", json={"stack": "torn", "upload": frames}).json()["id"]
+    job = httpx.post(
+        f"{live.url}{API}/jobs", json={"stack": "torn", "upload": frames}, timeout=PATIENCE
+    ).json()["id"]
     path = f"{API}/jobs/{job}/frames/1"
     head = f"PUT {path} HTTP/1.1\r\nHost: localhost\r\nContent-Length: {len(body)}\r\n\r\n"
     with socket.create_connection(("127.0.0.1", live.port)) as connection:
@@ -205,11 +207,16 @@ def test_a_client_that_vanishes_leaves_a_part_to_go_on_with(
     part = live_places.uploads / str(job) / "1.part"
     # It may still be writing; whoever comes too early is told that someone else sends the frame.
     waited(lambda: part.exists() and part.stat().st_size == 2_500_000)
-    assert httpx.get(f"{live.url}{path}").json()["received"] == 2_500_000
+    assert httpx.get(f"{live.url}{path}", timeout=PATIENCE).json()["received"] == 2_500_000
     rest = {"Content-Range": f"bytes 2500000-{len(body) - 1}/{len(body)}"}
 
     def sent() -> bool:
-        return httpx.put(f"{live.url}{path}", content=body[2_500_000:], headers=rest).status_code == 200
+        return (
+            httpx.put(
+                f"{live.url}{path}", content=body[2_500_000:], headers=rest, timeout=PATIENCE
+            ).status_code
+            == 200
+        )
 
     waited(sent)
     assert (live_places.uploads / str(job) / "01.tif").read_bytes() == body
@@ -219,7 +226,9 @@ def test_a_client_that_vanishes_leaves_a_part_to_go_on_with(
 def test_two_at_once_leave_one_whole_frame(live: Process, live_places: Places) -> None:
     body = os.urandom(4_000_000)
     frames = [{"name": "01.tif", "size": len(body)}, {"name": "02.tif", "size": 1}]
-    job = httpx.post(f"{live.url}{API}/jobs", json={"stack": "both", "upload": frames}).json()["id"]
+    job = httpx.post(
+        f"{live.url}{API}/jobs", json={"stack": "both", "upload": frames}, timeout=PATIENCE
+    ).json()["id"]
     path = f"{live.url}{API}/jobs/{job}/frames/1"
     codes: list[int] = []
 
@@ -262,7 +271,9 @@ def test_an_upload_survives_that_the_server_is_killed(tmp_path: Path) -> None:
     places = places_of(settings_for(tmp_path / "data"))
     with running(places.data, log=tmp_path / "api.log") as process:
         frames = [{"name": "01.tif", "size": len(body), "digest": field(body)}]
-        job = httpx.post(f"{process.url}{API}/jobs", json={"stack": "killed", "upload": frames}).json()["id"]
+        job = httpx.post(
+            f"{process.url}{API}/jobs", json={"stack": "killed", "upload": frames}, timeout=PATIENCE
+        ).json()["id"]
         path = f"{process.url}{API}/jobs/{job}/frames/1"
         part = places.uploads / str(job) / "1.part"
 
@@ -275,19 +286,21 @@ def test_an_upload_survives_that_the_server_is_killed(tmp_path: Path) -> None:
         with pytest.raises(httpx.TransportError):
             httpx.put(path, content=killing(), headers={"Content-Length": str(len(body))}, timeout=PATIENCE)
         process.start()  # on the socket that the test still holds, as the supervisor does
-        at = httpx.get(path).json()["received"]
+        at = httpx.get(path, timeout=PATIENCE).json()["received"]
         assert 3_000_000 <= at < len(body)
         rest = {"Content-Range": f"bytes {at}-{len(body) - 1}/{len(body)}"}
         assert httpx.put(path, content=body[at:], headers=rest, timeout=PATIENCE).json()["complete"] is True
         assert (places.uploads / str(job) / "01.tif").read_bytes() == body
-        assert httpx.get(f"{process.url}{API}/jobs/{job}").json()["state"] == "waiting"
+        assert httpx.get(f"{process.url}{API}/jobs/{job}", timeout=PATIENCE).json()["state"] == "waiting"
 
 
 def test_it_stops_soon_with_open_event_streams_and_an_upload_under_way(tmp_path: Path) -> None:
     places = places_of(settings_for(tmp_path / "data"))
     with running(places.data, log=tmp_path / "api.log") as process, contextlib.ExitStack() as stack:
         frames = [{"name": "01.tif", "size": 3_000_000}]
-        job = httpx.post(f"{process.url}{API}/jobs", json={"stack": "open", "upload": frames}).json()["id"]
+        job = httpx.post(
+            f"{process.url}{API}/jobs", json={"stack": "open", "upload": frames}, timeout=PATIENCE
+        ).json()["id"]
         answers = [
             stack.enter_context(httpx.stream("GET", f"{process.url}{API}/events", timeout=PATIENCE))
             for _ in range(3)
