@@ -36,6 +36,19 @@ def tell(places: Places, folder: Path, card: str, *stacks: Entry) -> None:
     StateWriter(places).write(InboxState(entries=[head, *stacks]), now=0.0, wall=1e9)
 
 
+def test_a_sorted_card_says_why_frames_that_came_later_are_not_in_it_yet(
+    client: Client, places: Places, folder: Path, card: str
+) -> None:
+    why = "not readable yet: 5.tif: found an empty file; this file is waited for until 14:32:05"
+    head = Entry(path=str(folder), stack="ridge", state="arriving", why=why, seconds=90, frames=5, card=card)
+    StateWriter(places).write(InboxState(entries=[head]), now=0.0, wall=1e9)
+    page = client.get(f"/cards/{card}").text
+    assert "2 stacks" in page
+    assert why in page
+    tell(places, folder, card)
+    assert "on its way" not in client.get(f"/cards/{card}").text
+
+
 def stacks_of(answer: dict[str, Any]) -> list[tuple[str, list[str]]]:
     return [(stack["state"], [frame["name"] for frame in stack["frames"]]) for stack in answer["content"]]
 

@@ -106,6 +106,7 @@ def test_an_empty_file_never_counts() -> None:
         verdict = stack.at(now, Sight(frames=frames))
         assert verdict.stage is Stage.ARRIVING
     assert "b.tif: found an empty file" in verdict.why
+    assert (verdict.seconds, list(verdict.waits_for)) == (1, ["b.tif"])
     assert stack.at(120, Sight(frames=frames)).stage is Stage.GIVEN_UP
 
 

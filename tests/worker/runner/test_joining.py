@@ -84,3 +84,20 @@ def test_workers_do_not_make_a_data_folder_that_is_not_there(
     (tmp_path / "data").mkdir()
     with pytest.raises(UsageError, match="found another folder"):
         check_there(places_of(join(file, {}, environment={"NEARFAR_CONFIG": os.devnull})))
+
+
+@pytest.mark.parametrize("there", [False, True], ids=["nothing", "an empty folder"])
+def test_nor_do_workers_that_are_given_the_folder_alone(
+    there: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A mistyped path must not become a server's folder in which nobody ever puts any work."""
+    monkeypatch.setenv("NEARFAR_CONFIG", os.devnull)
+    data = tmp_path / "data"
+    if there:
+        data.mkdir()
+    assert command.main(["worker", "--data", str(data), "--memory", "1GiB"]) == 2
+    said = capsys.readouterr().err
+    assert f"data folder {data}: expected the folder of a server" in said
+    assert ("found another folder" if there else "found nothing") in said
+    assert [p.name for p in tmp_path.iterdir() if p.name != "s"] == (["data"] if there else [])
+    assert not there or not any(data.iterdir())

@@ -148,13 +148,13 @@ def run_worker(options: argparse.Namespace, signals: Signals) -> int:
     from nearfar.cli.say import say
     from nearfar.runner.joining import check_there, join
     from nearfar.runner.processes.role import HELPER, ROLE
+    from nearfar.server_settings import load_server
 
-    if options.server_settings is not None:
-        settings, places = _ready(join(options.server_settings, _given(options)))
-        check_there(places)
-        places.make_own()
-    else:
-        settings, places = _prepare(options)
+    given = _given(options)
+    file = options.server_settings
+    settings, places = _ready(load_server(given) if file is None else join(file, given))
+    check_there(places)
+    places.make_own()
     say(f"Working for the server of {places.data}")
     _run(settings, places, ["keep", "work"], {ROLE: HELPER}, {}, signals, written=False)
     return 0

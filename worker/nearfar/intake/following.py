@@ -186,6 +186,15 @@ class Follower:
         return read
 
 
+def with_end(verdict: Verdict) -> str:
+    """Why a verdict is so and, where files are waited for that may still be filled, until when by this machine's clock."""
+    if not verdict.waits_for or verdict.seconds is None:
+        return verdict.why
+    end = time.strftime("%H:%M:%S", time.localtime(round(time.time() + verdict.seconds)))
+    files = "this file is" if len(verdict.waits_for) == 1 else f"these {len(verdict.waits_for)} files are"
+    return f"{verdict.why.removesuffix('.')}; {files} waited for until {end} by the server's clock"
+
+
 def _look_into(path: str, mark: Mark, now: float) -> Looked:
     try:
         header, doubt = examine(path)

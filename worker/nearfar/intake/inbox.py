@@ -21,7 +21,7 @@ from nearfar.intake.arrivals import Arrival, Found, Look, Place, Watched, from_c
 from nearfar.intake.card.folders import apart, card_name
 from nearfar.intake.card.following import CardFollower, Sorting
 from nearfar.intake.digests import Digests
-from nearfar.intake.following import Contents, Follower, Processes
+from nearfar.intake.following import Contents, Follower, Processes, with_end
 from nearfar.intake.memory import Known, Memory
 from nearfar.intake.names import EXPECT, READY, WISHES, sorter, stack_name
 from nearfar.intake.scanning import Folder, said, scan
@@ -313,7 +313,8 @@ class Inbox:
         verdict = follower.look(
             place.now, folder, expected=entry.expected, ready=READY in ours, share=place.share
         )
-        entry.why, entry.seconds = verdict.why + _skew(folder.frames), verdict.seconds
+        why = with_end(verdict) if self.digests is not None else verdict.why
+        entry.why, entry.seconds = why + _skew(folder.frames), verdict.seconds
         if verdict.stage in (Stage.ARRIVING, Stage.SETTLING):
             entry.state = "arriving" if verdict.stage is Stage.ARRIVING else "settling"
             return Found(entry=entry)

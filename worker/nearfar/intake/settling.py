@@ -113,6 +113,8 @@ class Verdict:
     """Seconds until it is taken or given up if nothing changes; None if unknown."""
     faults: Mapping[str, str] = field(default_factory=dict)
     """By name, what is wrong; with `Stage.GIVEN_UP` the reasons for it."""
+    waits_for: Collection[str] = ()
+    """Names of files that may still be filled; they are waited for that long and no longer."""
 
 
 Writers = Callable[[Collection[Mark]], Mapping[tuple[int, int], str]]
@@ -169,6 +171,8 @@ class Settling:
             return Verdict(
                 stage=Stage.ARRIVING,
                 why=f"{_names(fresh)} {'is' if len(fresh) == 1 else 'are'} still being copied, by the name",
+                seconds=self.rules.patience - (now - max(self._seen[name][1] for name in fresh)),
+                waits_for=fresh,
             )
         if not sight.frames:
             return Verdict(stage=Stage.ARRIVING, why="no frame has arrived yet")
@@ -209,6 +213,7 @@ class Settling:
                 stage=Stage.SETTLING,
                 why=f"{why}: that may still be filled; taken if it stays so",
                 seconds=left,
+                waits_for=list(faults),
             )
         return Verdict(stage=Stage.COMPLETE, why=f"{len(sight.frames)} files are complete", seconds=0.0)
 
@@ -217,7 +222,11 @@ class Settling:
         more = f"; and {len(faults) - SHOWN} more" if len(faults) > SHOWN else ""
         if left > 0:
             return Verdict(
-                stage=Stage.ARRIVING, why=f"not readable yet: {told}{more}", seconds=left, faults=faults
+                stage=Stage.ARRIVING,
+                why=f"not readable yet: {told}{more}",
+                seconds=left,
+                faults=faults,
+                waits_for=list(faults),
             )
         return Verdict(stage=Stage.GIVEN_UP, why=f"{told}{more}", seconds=0.0, faults=faults)
 

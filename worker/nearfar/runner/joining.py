@@ -55,6 +55,6 @@ def check_there(places: Places) -> None:
     if not places.state.is_dir():
         raise UsageError(
             f"data folder {places.data}: expected the folder of a server (with {places.state.name}/ in it), found "
-            f"{'another folder' if places.data.is_dir() else 'nothing'}. Mount the share at this very path, or start the "
-            "server first"
+            f"{'another folder' if places.data.is_dir() else 'nothing'}. Workers do not make it: mount the share at this "
+            "very path, name the right folder with --data, or start the server first"
         )

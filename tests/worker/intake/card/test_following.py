@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from nearfar.intake.arrivals import Watched
 from nearfar.intake.card.folders import card_id
 from nearfar.intake.card.kept_card import Decided
-from tests.worker.intake.watched import Watching, ignored, lay_frames, names_of
+from tests.worker.intake.watched import PATIENCE, QUIET, Watching, ignored, lay_frames, names_of
 
 
 def test_loose_frames_are_sorted_and_stay_the_stacks_that_they_became(watching: Watching) -> None:
@@ -32,6 +33,31 @@ def test_loose_frames_are_sorted_and_stay_the_stacks_that_they_became(watching: 
     }
     (watching.root / "1.tif").unlink()  # what is left of a stack makes no new one
     assert not any(each.arrival for each in watching.settle().values())
+
+
+@pytest.mark.parametrize("where", [".", "moss"])
+def test_who_waits_for_an_empty_file_is_told_which_and_until_when(
+    watching: Watching, where: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One file whose copy was cut off holds a whole card for two minutes: whoever looks sees why, and for how long."""
+    monkeypatch.setattr("nearfar.intake.following.time.time", lambda: 1e9)
+    lay_frames(watching.root / where, "1.tif", "2.tif")
+    (watching.root / where / "3.tif").touch()
+    entry = watching.settle()[where].entry
+    ends = time.strftime("%H:%M:%S", time.localtime(1e9 + PATIENCE - QUIET))
+    assert (entry.state, entry.seconds) == ("arriving", PATIENCE - QUIET)
+    assert "3.tif: found an empty file (0 bytes)" in entry.why
+    assert f"; this file is waited for until {ends} by the server's clock" in entry.why
+    assert ("then the card is sorted without it" in entry.why) == (where == ".")
+    (watching.root / where / "4.tif").touch()
+    later = watching.settle()[where].entry
+    assert f"; these 2 files are waited for until {ends}" in later.why
+    (watching.root / where / "4.tif").rename(watching.root / where / "5.tif.part")
+    copied = watching.settle()[where].entry
+    assert copied.seconds == PATIENCE - QUIET
+    assert (
+        f"5.tif.part is still being copied, by the name; this file is waited for until {ends}" in copied.why
+    )
 
 
 def test_a_stack_that_was_about_to_be_taken_when_the_watch_was_stopped_stays_that_stack(

@@ -18,7 +18,7 @@ from nearfar.intake.card.kept_card import CardFiles, Decided, Kept, Trace, decid
 from nearfar.intake.card.sorted_card import SortedCard
 from nearfar.intake.card.stacks import Offer, offers
 from nearfar.intake.digests import Digests
-from nearfar.intake.following import Follower, Processes
+from nearfar.intake.following import Follower, Processes, with_end
 from nearfar.intake.memory import Known
 from nearfar.intake.scanning import Folder
 from nearfar.intake.settling import Mark, Patience, Stage
@@ -137,7 +137,10 @@ class CardFollower:
     ) -> None:
         self._follower = self._follower or Follower(self._rules, self._processes)
         verdict = self._follower.look(now, folder, expected=expected, ready=ready, share=share)
-        entry.why, entry.seconds = verdict.why, verdict.seconds
+        waited = self._sorting.sorts is not None and len(verdict.waits_for) > 0
+        entry.why, entry.seconds = with_end(verdict) if waited else verdict.why, verdict.seconds
+        if verdict.faults and verdict.stage is Stage.ARRIVING:
+            entry.why += f"; then the card is sorted without {'it' if len(verdict.faults) == 1 else 'them'}"
         if verdict.stage is Stage.ARRIVING:
             return
         entry.state = "settling"
