@@ -169,25 +169,77 @@ def _moved_by(step: NDArray[np.float64]) -> Similarity:
     return Similarity(complex(1 + step[2], step[3]), complex(step[0], step[1]))
 
 
-def _tilt_at(
-    tilt: Tilt, seen: Similarity, places: NDArray[np.complex128], centre: complex
-) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
-    """Depth and its rise at ``places`` from a frame's centre, in that frame's own geometry."""
-    there = (places - seen.t) / seen.a + centre
-    depth, rise = tilt.at(there.real, there.imag)
-    return depth, rise / np.conj(seen.a)
+@dataclass(frozen=True, kw_only=True)
+class _Settled:
+    pose: Similarity
+    blocks: NDArray[np.float64]  # as `_Windows.equations` gives them, at the last pass
+    fit: fit_calls.Fit
+
+
+def _settle(
+    windows: _Windows,
+    pose: Similarity,
+    middles: tuple[NDArray[np.float64], NDArray[np.float64]],
+    weights: NDArray[np.float64],
+    passes: int,
+) -> _Settled | None:
+    """The pose that the blocks agree on, from one nearby; None where they do not say enough."""
+    reach = abs(centre_of(windows.size))
+    moved, settled = np.inf, None
+    for _ in range(max(passes, 1)):
+        if moved > _READ_AGAIN:
+            windows.aim(pose)
+            moved = 0.0
+        blocks = windows.equations(pose)
+        fit = fit_calls.fit(blocks, *middles, weights, 1.0)
+        if fit is None:
+            return None
+        pose = pose.after(_moved_by(fit.step))
+        settled = _Settled(pose=pose, blocks=blocks, fit=fit)
+        length = abs(complex(*fit.step[:2])) + abs(complex(*fit.step[2:])) * reach
+        moved += length
+        if length < _STILL:
+            break
+    return settled
+
+
+@dataclass(frozen=True, kw_only=True)
+class LinkEnd:
+    """One of the two frames of a link."""
+
+    place: int
+    """In the stack, from 0."""
+    view: FrameView
+    """Its pixels are taken as linear light."""
+    sharpness: CellSharpness
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeenTilt:
+    """Depth of the scene, as one frame sees it."""
+
+    tilt: Tilt
+    """In the cells of the reference."""
+    pose: Similarity
+    """The frame's, from the reference."""
+
+    def at(
+        self, places: NDArray[np.complex128], centre: complex
+    ) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+        """Depth and its rise at ``places``, px from the frame's centre, in the frame's own geometry."""
+        there = (places - self.pose.t) / self.pose.a + centre
+        depth, rise = self.tilt.at(there.real, there.imag)
+        return depth, rise / np.conj(self.pose.a)
 
 
 def fine_link(
-    places: tuple[int, int],
-    frames: tuple[FrameView, FrameView],
-    sharpness: tuple[CellSharpness, CellSharpness],
+    first: LinkEnd,
+    second: LinkEnd,
     start: Similarity,
     *,
     size: tuple[int, int],
     recipe: Tuning,
-    tilt: Tilt,
-    seen: Similarity,
+    seen: SeenTilt,
     growth: bool = False,
     beyond: Callable[[NDArray[np.complex128]], NDArray[np.complex128]] | None = None,
 ) -> FineLink | None:
@@ -195,18 +247,12 @@ def fine_link(
 
     Parameters
     ----------
-    places
-        Places of both frames in the stack, counted from 0.
-    frames, sharpness
-        Of both frames; their pixels are taken as linear light.
     start
         Pose from the first frame to the second, right to a few pixels: windows reach 4 px beyond a block.
     size
         Width and height of a frame, px.
-    tilt
-        Depth of the scene, in the cells of the reference.
     seen
-        The first frame's pose from the reference.
+        Depth as the first frame sees it.
     growth
         Whether to say by how much each frame's blur grows with depth as well.
     beyond
@@ -218,50 +264,38 @@ def fine_link(
     The blocks' own shifts are fitted robustly (`fit_calls.fit`), in at most ``recipe.passes`` rounds. The time grows with
     the number of blocks, not with the size of the frames.
     """
-    centre, pose = centre_of(size), start
-    chosen = choose_blocks(*sharpness, pose, size=size, recipe=recipe)
+    centre = centre_of(size)
+    chosen = choose_blocks(first.sharpness, second.sharpness, start, size=size, recipe=recipe)
     if not len(chosen.origins):
         return None
     middle = chosen.origins + (BLOCK - 1) / 2 - (centre.real, centre.imag)
     x, y = np.asarray(middle[:, 0], np.float64), np.asarray(middle[:, 1], np.float64)
-    first, second = (replace(f.pixels, table=f.light) for f in frames)
-    depth, rise = _tilt_at(tilt, seen, x + 1j * y, centre)
-    lean = lean_of(rise, tilt.growth * (places[1] - places[0]))
+    pixels = (_in_light(first.view), _in_light(second.view))
+    depth, rise = seen.at(x + 1j * y, centre)
+    lean = lean_of(rise, seen.tilt.growth * (second.place - first.place))
     off = None if beyond is None else beyond(x + 1j * y)
-    windows = _Windows((first, second), chosen.origins, size, lean, off)
-    fit, moved = None, np.inf
-    for _ in range(max(recipe.passes, 1)):
-        if moved > _READ_AGAIN:
-            windows.aim(pose)
-            moved = 0.0
-        blocks = windows.equations(pose)
-        fit = fit_calls.fit(blocks, x, y, chosen.weights, 1.0)
-        if fit is None:
-            return None
-        pose = pose.after(_moved_by(fit.step))
-        length = abs(complex(*fit.step[:2])) + abs(complex(*fit.step[2:])) * abs(centre)
-        moved += length
-        if length < _STILL:
-            break
-    if fit is None:
+    windows = _Windows(pixels, chosen.origins, size, lean, off)
+    settled = _settle(windows, start, (x, y), chosen.weights, recipe.passes)
+    if settled is None:
         return None
+    blocks, fit = settled.blocks, settled.fit
+    informed = np.where(blocks[:, 5] >= 0, blocks[:, 7] * chosen.weights, 0)
     return FineLink(
-        first=places[0],
-        second=places[1],
-        pose=pose,
+        first=first.place,
+        second=second.place,
+        pose=settled.pose,
         information=fit.information,
         x=x,
         y=y,
         residual=fit.residual if off is None else fit.residual + np.stack([off.real, off.imag], axis=1),
         weight=fit.weight,
         known=fit_calls.information(blocks, chosen.weights),
-        growth=growth_of(
-            blocks[:, 6],
-            np.where(blocks[:, 5] >= 0, blocks[:, 7] * chosen.weights, 0),
-            depth,
-            0.5 * (places[0] + places[1]),
-        )
+        growth=growth_of(blocks[:, 6], informed, depth, 0.5 * (first.place + second.place))
         if growth
         else None,
         doubt=recipe.full_sharp / chosen.full,
     )
+
+
+def _in_light(view: FrameView) -> Pixels:
+    return replace(view.pixels, table=view.light)

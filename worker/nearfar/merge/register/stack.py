@@ -12,7 +12,7 @@ from nearfar.merge.register import verdict
 from nearfar.merge.register.adjust import Adjusted, adjust
 from nearfar.merge.register.bending import Corrected, beyond, correct
 from nearfar.merge.register.equal_blur import WIDE, EqualBlur
-from nearfar.merge.register.fine import FineLink, fine_link
+from nearfar.merge.register.fine import FineLink, LinkEnd, SeenTilt, fine_link
 from nearfar.merge.register.gains import solve_gains
 from nearfar.merge.register.link import Link
 from nearfar.merge.register.linking import CoarseLinks, Linker, Pair
@@ -204,11 +204,12 @@ class StackRegistration:
             step = poses[j].after(poses[i].inverse())
             change = change_between(held[i], held[j], step, self.centre) if j == i + 1 else 1.0
             link = fine_link(
-                *(pair, (frames[i], frames[j]), (held[i], held[j]), step),
+                _end(frames, i, held[i]),
+                _end(frames, j, held[j]),
+                step,
                 size=self.size,
                 recipe=self.recipe,
-                tilt=tilt,
-                seen=rough[i],
+                seen=SeenTilt(tilt=tilt, pose=rough[i]),
                 beyond=None if bent is None else beyond(bent, pair, self.radius),
             )
             return pair, link, change
@@ -246,13 +247,13 @@ class StackRegistration:
 
         def measure(k: int) -> Growth | None:
             step = rough[k + 1].after(rough[k].inverse())
-            pair, sharp = (frames[k], frames[k + 1]), (sharpness.of(k), sharpness.of(k + 1))
             link = fine_link(
-                *((k, k + 1), pair, sharp, step),
+                _end(frames, k, sharpness.of(k)),
+                _end(frames, k + 1, sharpness.of(k + 1)),
+                step,
                 size=self.size,
                 recipe=quick,
-                tilt=sharpness.tilt,
-                seen=rough[k],
+                seen=SeenTilt(tilt=sharpness.tilt, pose=rough[k]),
                 growth=True,
             )
             return None if link is None else link.growth
@@ -372,6 +373,10 @@ class StackRegistration:
             else None,
             banded=coarse.banded,
         )
+
+
+def _end(frames: Sequence[FrameView], place: int, sharpness: CellSharpness) -> LinkEnd:
+    return LinkEnd(place=place, view=frames[place], sharpness=sharpness)
 
 
 def _left_out(why: str, likeness: float) -> FramePose:
