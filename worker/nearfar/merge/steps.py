@@ -21,7 +21,7 @@ from nearfar.merge.coverage.stack import cover_stack
 from nearfar.merge.deliver.beside import Beside
 from nearfar.merge.deliver.delivery import Delivery, Outputs, deliver
 from nearfar.merge.deliver.reduced import Reduced
-from nearfar.merge.deliver.report import Report, build_report
+from nearfar.merge.deliver.report import Findings, Report, build_report
 from nearfar.merge.focus.find import FocusMap, FocusWriter
 from nearfar.merge.focus.gaps import find_gaps, nothing_sharp
 from nearfar.merge.focus.movement import MOST, Moved
@@ -283,28 +283,22 @@ class Steps(StackFrames):
             A frame is no longer the file that was surveyed.
         """
         check_unchanged(self.frames)
-        used, registration, noise, found = self.used(), self.registration(), self.noise(), self.focus()[0]
+        stack, used, (focus_map, _) = self.surveyed(), self.used(), self.focus()
         names = [self.frames[k].header.path.name for k in used]
-        report = build_report(
-            frames=self.frames,
-            registration=registration,
-            recipe=self.recipe,
+        found = Findings(
+            registration=self.registration(),
             share=dict(zip(used, share, strict=True)),
-            sharpness=detail_of(self.scratch, self.frames, noise, self.plan.threads),
-            gaps=find_gaps(found, noise, names, self.size),
-            soft=nothing_sharp(found, noise),
+            sharpness=detail_of(self.scratch, self.frames, stack.noise, self.plan.threads),
+            gaps=find_gaps(focus_map, stack.noise, names, self.size),
+            soft=nothing_sharp(focus_map, stack.noise),
             coverage=self.coverage(),
-            noise=noise,
             spots=self.spots(),
             moved=[m.as_json(names) for m in self._moved[:MOST]],
-            key=self.keys.result,
-            plan=self.plan,
-            notes=notes,
         )
+        report = build_report(stack, found, plan=self.plan, key=self.keys.result, notes=notes)
         report = Report({**report.content, **self.masters.told(), "focus_key": self.keys.focus})
         return deliver(
-            *(delivery, outputs, report, self.frames, used, found, self.recipe),
-            threads=self.plan.threads,
+            *(delivery, outputs, report, stack, focus_map),
             stop=self.check,
             finish=finish,
             verify=verify,

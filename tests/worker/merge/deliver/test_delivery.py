@@ -34,10 +34,12 @@ from nearfar.merge.deliver.delivery import (
 )
 from nearfar.merge.deliver.report import Report
 from nearfar.merge.focus.find import FocusMap
+from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import DeliverRecipe, Recipe
 from nearfar.merge.render import BLOCK, _Block, read_band, write_band
 from nearfar.merge.scratch import Scratch, open_scratch
 from nearfar.merge.survey import Surveyed, identify
+from nearfar.merge.surveyed_stack import SurveyedStack
 from tests.acceptance.command import lay
 from tests.scenes import Camera
 from tests.scenes.tags import srgb_profile
@@ -190,6 +192,13 @@ def surveyed(folder: Path, count: int) -> list[Surveyed]:
     return done
 
 
+def stack_of(frames: list[Surveyed], recipe: Recipe) -> SurveyedStack:
+    noise = Noise(variance=np.full(8, 0.004**2), bands=np.ones(3))
+    return SurveyedStack(
+        scratch=Scratch(Path("/nowhere")), frames=frames, noise=noise, recipe=recipe, threads=2
+    )
+
+
 def report(**change: Any) -> Report:
     frames = [
         {
@@ -223,7 +232,9 @@ def report(**change: Any) -> Report:
 
 
 def test_the_tags_are_those_of_the_reference_frame_and_of_the_frames_used(tmp_path: Path) -> None:
-    tags = picture_tags(report(), surveyed(tmp_path, 3), [0, 1], Recipe(name="macro"))
+    left_out = {"name": "F0003.tif", "used": False}
+    made = report(frames=[*report().content["frames"], left_out])
+    tags = picture_tags(made, stack_of(surveyed(tmp_path, 3), Recipe(name="macro")))
     assert tags.icc == srgb_profile()
     assert tags.exif is not None
     assert tags.exif.exif[0xA434].text() == "Flat 60"
@@ -260,10 +271,15 @@ def hand_over(
         there.extend(p for p in (outputs.picture, *outputs.side_files()) if p.exists())
         return given
 
+    recipe = Recipe(deliver=DeliverRecipe(preview_edge=500))
     deliver(
-        *(delivered(picture, scratch), outputs, report(), surveyed(tmp_path / "frames", 2), [0, 1], FOUND),
-        Recipe(deliver=DeliverRecipe(preview_edge=500)),
-        threads=2,
+        *(
+            delivered(picture, scratch),
+            outputs,
+            report(),
+            stack_of(surveyed(tmp_path / "frames", 2), recipe),
+            FOUND,
+        ),
         stop=stop,
         finish=finish,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,15 +14,17 @@ import pytest
 from nearfar.frames.camera import CameraData
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge.coverage.result import Coverage, Finding
-from nearfar.merge.deliver.report import Report, build_report
+from nearfar.merge.deliver.report import Findings, Report, build_report
 from nearfar.merge.focus.gaps import Gap
 from nearfar.merge.keys import Fingerprint
 from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import FramePose, Registration
+from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
+from nearfar.merge.surveyed_stack import SurveyedStack
 from tests.worker.merge.kernel.stacks import similarity
 
 SIZE = (600, 400)
@@ -76,40 +79,45 @@ OUT = {
 }
 
 
-def report(**changes: Any) -> Report:
+PLAN = Plan(
+    limit=700 * MIB,
+    peak=300 * MIB,
+    survey_threads=1,
+    threads=2,
+    tile=128,
+    work_limit=1,
+    ceiling=1,
+    scratch=1,
+    result=1,
+    least=1,
+)
+
+
+def report(frames: Sequence[Surveyed] = (), notes: Sequence[str] = (), **changes: Any) -> Report:
     """A report of three frames, the last of which is left out."""
+    stack = SurveyedStack(
+        scratch=Scratch(Path("/nowhere")),
+        frames=frames or [surveyed("A.tif"), surveyed("B.tif"), surveyed("C.tif")],
+        noise=Noise(variance=np.full(8, 0.004**2), bands=np.ones(3)),
+        recipe=Recipe(name="macro"),
+        threads=1,
+    )
     usual: dict[str, Any] = {
-        "frames": [surveyed("A.tif"), surveyed("B.tif"), surveyed("C.tif")],
         "registration": Registration(
             reference=0,
             frames=(pose(), pose(pose=similarity(1.02, 0.01, (3.5, -2.0), SIZE), gain_ev=0.05), pose(**OUT)),
             warnings=(),
         ),
-        "recipe": Recipe(name="macro"),
         "share": {0: 0.625, 1: 0.375},
         "sharpness": [1.0, 0.8, 0.0],
         "gaps": [],
+        "soft": False,
         "coverage": Coverage(frames=2),
         "spots": Spots(),
         "moved": [],
-        "soft": False,
-        "noise": Noise(variance=np.full(8, 0.004**2), bands=np.ones(3)),
-        "key": "abc",
-        "plan": Plan(
-            limit=700 * MIB,
-            peak=300 * MIB,
-            survey_threads=1,
-            threads=2,
-            tile=128,
-            work_limit=1,
-            ceiling=1,
-            scratch=1,
-            result=1,
-            least=1,
-        ),
-        "notes": (),
     }
-    return build_report(**(usual | changes)).timed(STEPS, 250 * MIB)
+    made = build_report(stack, Findings(**(usual | changes)), plan=PLAN, key="abc", notes=notes)
+    return made.timed(STEPS, 250 * MIB)
 
 
 def test_it_says_first_that_nothing_is_sharp() -> None:

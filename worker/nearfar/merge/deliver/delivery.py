@@ -51,6 +51,7 @@ from nearfar.merge.render import Band
 from nearfar.merge.rendering import order_of
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import Surveyed
+from nearfar.merge.surveyed_stack import SurveyedStack
 
 SOFTWARE = f"Nearfar {__version__}"
 HEIGHT_FILES = ("height.tif", "height.png")
@@ -201,16 +202,19 @@ def _checked(tiles: Iterable[bytes], check: Callable[[], None]) -> Iterator[byte
         yield tile
 
 
-def picture_tags(
-    report: Report, frames: Sequence[Surveyed], used: Sequence[int], recipe: Recipe
-) -> PictureTags:
+def _used(report: Report, stack: SurveyedStack) -> list[Surveyed]:
+    return [f for f, told in zip(stack.frames, report.content["frames"], strict=True) if told["used"]]
+
+
+def picture_tags(report: Report, stack: SurveyedStack) -> PictureTags:
     """The picture's tags: profile and camera data of the reference frame, and what the picture was made from."""
-    reference = next(f for f in frames if f.header.path.name == report.content["reference"])
-    times = [frames[k].header.camera.exposure_time for k in used]
+    reference = next(f for f in stack.frames if f.header.path.name == report.content["reference"])
+    used = _used(report, stack)
+    times = [f.header.camera.exposure_time for f in used]
     known = tuple(t for t in times if t is not None)
     packet = xmp_packet(
-        [frames[k].header.path.name for k in used],
-        recipe.name,
+        [f.header.path.name for f in used],
+        stack.recipe.name,
         report.content["key"],
         SOFTWARE,
         reference=reference.header.path.name,
@@ -221,7 +225,7 @@ def picture_tags(
         xmp=packet,
         software=SOFTWARE,
         composite=Composite(
-            in_set=len(frames), used=len(used), exposure_times=known if len(known) == len(used) else ()
+            in_set=len(stack.frames), used=len(used), exposure_times=known if len(known) == len(used) else ()
         ),
     )
 
@@ -230,12 +234,9 @@ def deliver(
     delivery: Delivery,
     outputs: Outputs,
     report: Report,
-    frames: Sequence[Surveyed],
-    used: Sequence[int],
+    stack: SurveyedStack,
     found: FocusMap,
-    recipe: Recipe,
     *,
-    threads: int,
     stop: Callable[[], None],
     finish: Callable[[Report], Report],
     verify: Callable[[Path], None] = lambda _: None,
@@ -248,9 +249,7 @@ def deliver(
     delivery
         With all bands gathered.
     report
-        Without times; ``finish`` completes it just before it is written.
-    frames, used
-        All frames, and the places of the used ones among them.
+        Without times; ``finish`` completes it just before it is written. It tells which frames of the stack were used.
     found
         The focus map.
     stop
@@ -260,11 +259,9 @@ def deliver(
     beside
         Side files that another process may have made; those that are there, or will be soon, are taken.
     """
-    width, height = delivery.size
-    tags = picture_tags(report, frames, used, recipe)
-    headers = [frames[k].header for k in used]
-    writers = side_writers(delivery, tags, found, [h.path.name for h in headers], recipe)
-
+    tags = picture_tags(report, stack)
+    headers = [f.header for f in _used(report, stack)]
+    writers = side_writers(delivery, tags, found, [h.path.name for h in headers], stack.recipe)
     began = time.monotonic()
 
     def side(ending: str) -> None:
@@ -277,10 +274,11 @@ def deliver(
 
     sides = [partial(side, ending) for ending in writers]
     plot = partial(_write_plot, outputs, report)
-    relief = partial(_write_height, outputs, delivery, headers, recipe)
-    with outputs.writing(outputs.picture) as part, ThreadPoolExecutor(threads) as pool:
+    heights = partial(_write_height, outputs, delivery, headers, stack.recipe)
+    with outputs.writing(outputs.picture) as part, ThreadPoolExecutor(stack.threads) as pool:
         if beside is None:
-            more = [pool.submit(work) for work in (*sides, plot, relief)]
+            more = [pool.submit(work) for work in (*sides, plot, heights)]
+        width, height = delivery.size
         write_picture(
             part,
             width=width,
@@ -292,7 +290,7 @@ def deliver(
         verify(part)
         if beside is not None:
             plot()
-            relief()
+            heights()
             # What another process has not begun by now is made here, from the other end.
             more = [pool.submit(work) for work in reversed(sides)]
         for written in more:

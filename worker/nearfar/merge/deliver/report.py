@@ -14,12 +14,11 @@ from nearfar.frames.camera import CameraData
 from nearfar.merge import development
 from nearfar.merge.coverage.result import Coverage
 from nearfar.merge.focus.gaps import Gap
-from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan
-from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import FramePose, Registration
 from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import Surveyed
+from nearfar.merge.surveyed_stack import SurveyedStack
 from nearfar.progress import printable
 from nearfar.settings import format_size
 
@@ -146,64 +145,52 @@ def _frame(
     return out
 
 
+@dataclass(frozen=True, kw_only=True)
+class Findings:
+    """What the steps before delivery found out about a stack."""
+
+    registration: Registration
+    share: Mapping[int, float]
+    """By place of a used frame, its share of the picture, 0..1."""
+    sharpness: Sequence[float]
+    """Of each frame, as `survey.detail_of` gives it."""
+    gaps: Sequence[Gap]
+    soft: bool
+    """Whether nothing is sharp in any frame."""
+    coverage: Coverage
+    spots: Spots
+    moved: Sequence[Mapping[str, Any]]
+    """Entries for what moved, largest first."""
+
+
 def build_report(
-    *,
-    frames: Sequence[Surveyed],
-    registration: Registration,
-    recipe: Recipe,
-    share: Mapping[int, float],
-    sharpness: Sequence[float],
-    gaps: Sequence[Gap],
-    coverage: Coverage,
-    noise: Noise,
-    soft: bool,
-    spots: Spots,
-    moved: Sequence[Mapping[str, Any]],
-    key: str,
-    plan: Plan,
-    notes: Sequence[str],
+    stack: SurveyedStack, found: Findings, *, plan: Plan, key: str, notes: Sequence[str]
 ) -> Report:
     """The report of a merge, without the times of its steps, which are not known yet; see `Report.timed`.
 
     Parameters
     ----------
-    share
-        By place of a used frame, its share of the picture, 0..1.
-    soft
-        Whether nothing is sharp in any frame.
-    sharpness
-        Of each frame, as `survey.detail_of` gives it.
-    moved
-        Entries for what moved, largest first.
+    plan
+        Whose memory it tells.
     key
         The key of the picture.
     notes
         Remarks for people that other parts made.
     """
-    header = frames[0].header
-    size = (header.width, header.height)
-    gains = [p.gain_ev for p in registration.frames if p.used]
-    warnings = [*([NOTHING_SHARP] if soft else []), *registration.warnings]
-    if gains and max(gains) - min(gains) > FLICKER_EV:
-        warnings.append(
-            f"the brightness of the frames differs by {max(gains) - min(gains):.2f} EV; it was taken out in linear light"
-        )
-    warnings += [*_development(frames), *_turned(frames, registration)]
-    warnings += [text for text in [spots.text()] if text]
-    warnings += coverage.warnings([(g.after, g.before) for g in gaps])
+    frames, registration = stack.frames, found.registration
     remarks = [(f.header.path.name, n) for f in frames for n in f.header.notes]
     bent = _bent(frames, registration)
     return Report(
         {
             "format": FORMAT,
             "reference": frames[registration.reference].header.path.name,
-            "size": list(size),
+            "size": list(stack.size),
             "frames": [
-                _frame(f, p, share.get(k, 0.0), sharpness[k], size)
+                _frame(f, p, found.share.get(k, 0.0), found.sharpness[k], stack.size)
                 for k, (f, p) in enumerate(zip(frames, registration.frames, strict=True))
             ],
-            "gaps": [g.as_json() for g in gaps],
-            "coverage": coverage.as_json(),
+            "gaps": [g.as_json() for g in found.gaps],
+            "coverage": found.coverage.as_json(),
             "seconds": {},
             "memory": {"limit": plan.limit, "planned": plan.peak, "peak": 0},
             "software": {
@@ -211,16 +198,33 @@ def build_report(
                 "python": platform.python_version(),
                 "machine": platform.machine(),
             },
-            "recipe": recipe.name,
-            "noise": round(noise.sigma, 6),
-            "sensor": spots.as_json(),
-            "moved": [dict(m) for m in moved],
-            "warnings": warnings,
+            "recipe": stack.recipe.name,
+            "noise": round(stack.noise.sigma, 6),
+            "sensor": found.spots.as_json(),
+            "moved": [dict(m) for m in found.moved],
+            "warnings": _warnings(frames, found),
             "notes": [*notes, *_condensed(remarks)],
             "key": key,
             **({"bent": bent} if bent else {}),
         }
     )
+
+
+def _warnings(frames: Sequence[Surveyed], found: Findings) -> list[str]:
+    """What is worth a look, the gravest first."""
+    registration, spots = found.registration, found.spots.text()
+    gains = [p.gain_ev for p in registration.frames if p.used]
+    spread = max(gains) - min(gains) if gains else 0.0
+    text = f"the brightness of the frames differs by {spread:.2f} EV; it was taken out in linear light"
+    return [
+        *([NOTHING_SHARP] if found.soft else []),
+        *registration.warnings,
+        *([text] if spread > FLICKER_EV else []),
+        *_development(frames),
+        *_turned(frames, registration),
+        *([spots] if spots else []),
+        *found.coverage.warnings([(g.after, g.before) for g in found.gaps]),
+    ]
 
 
 def _bent(frames: Sequence[Surveyed], registration: Registration) -> dict[str, Any] | None:
