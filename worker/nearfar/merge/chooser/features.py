@@ -11,12 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.chooser.numbers import (
-    HALF_CHANNEL,
-    LEAST,
-    PRIOR_WEIGHT,
-    QUIET,
-)
+from nearfar.merge.chooser.numbers import HALF_CHANNEL, LEAST, PRIOR_WEIGHT, QUIET
 from nearfar.merge.chooser.numeric import octaves
 
 F32 = NDArray[np.float32]
@@ -26,30 +21,34 @@ TINY = np.float32(1e-12)
 
 @dataclass(frozen=True, kw_only=True)
 class Window:
-    """Half-size planes of n frames, nearest focus first, in one window (h, w).
-
-    ``colour`` (n, 3, h, w) means of 2 x 2, encoded 0..1; ``half_luma``, ``square`` (n, h, w) luma and the mean square of
-    its finest band; ``prior``, ``admission`` (n, h, w) spread from the cells; ``mask`` (n, h, w): 1 in the cells that are
-    admitted themselves, less at the frame's border. ``variance`` (h, w) of one channel of a frame;
-    ``noise``: what that leaves in luma's two finest bands.
-    """
+    """Half-size planes of n frames, nearest focus first, in one window (h, w)."""
 
     colour: F32
+    """(n, 3, h, w) means of 2 x 2, encoded 0..1."""
     half_luma: F32
+    """(n, h, w) luma of these means, 0..1."""
     square: F32
+    """(n, h, w) mean square of luma's finest band, noise included."""
     prior: F32
+    """(n, h, w), 0 or more: how sharp the focus step found each frame in relation to the others; spread from the cells."""
     admission: F32
+    """(n, h, w), 0..1: above 0 where a frame may be taken; spread from the cells."""
     mask: F32
+    """(n, h, w): 1 in the cells that are admitted themselves, less at the frame's border, down to 0."""
     variance: F32
+    """(h, w) variance of the noise of one channel of a frame, of encoded values 0..1."""
     noise: tuple[float, float]
+    """Share of that variance that is left in luma's finest band and in its second one."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Seen:
-    """What the net is given: ``values`` (14, n, h, w), without units; ``score`` (n, h, w), 0..1: the rule's V / max V."""
+    """What the net is given."""
 
     values: F32
+    """(14, n, h, w), without units."""
     score: F32
+    """(n, h, w), 0..1: the rule's V over that of the best frame."""
 
 
 def b5(planes: F32) -> F32:
@@ -119,7 +118,14 @@ def _over(energy: F32, quiet: F32) -> F32:
 
 
 def features(window: Window) -> Seen:
-    """Everything the net sees in a window; frames without admission count nowhere."""
+    """Everything the net sees in a window; frames without admission count nowhere.
+
+    The order of `Seen.values` is that of the weights: relative energy of the finest band, the same smoothed, and that
+    of the second; the relative prior; octaves of the largest energy of either band over the noise, alike for all
+    frames; octaves by which nearer and farther frames are sharper; octaves of the distance in colour from the best
+    frame, over 5 x 5 and 3 x 3; by how much the frame is brighter than that one; by how much the prior of nearer and of
+    farther frames is larger; the brightness again, over 5 x 5.
+    """
     v, mask, quiet = window.variance, window.mask, np.float32(QUIET)
     n0, n1, nc = (np.float32(c) * v for c in (*window.noise, HALF_CHANNEL))
     e0, near = _above(window.square, n0) * mask, _above(b5(window.square), n0) * mask

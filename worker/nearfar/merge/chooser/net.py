@@ -25,16 +25,23 @@ NOWHERE = np.float32(-1e4)
 
 @dataclass(frozen=True, kw_only=True)
 class Chosen:
-    """Weights of all colours and of luma's two finest bands (n, h, w), 1 for the best frame; gains (h, w) of these bands."""
+    """How frames are weighed in a window: weights (n, h, w), 0..1, 1 for the best frame; gains (h, w), 1/2..2.
+
+    Where the rule weighs them in place of a net, ``second_gain`` is 0: the second band is not chosen apart there.
+    """
 
     colour: F32
+    """Weights of all colours."""
     detail: F32
+    """Weights of luma's finest band, and ``second`` those of the next one."""
     second: F32
     gain: F32
+    """What luma's finest band is multiplied by, and ``second_gain`` what the next one is."""
     second_gain: F32
 
 
 def _linear(matrix: F32, bias: F32 | None, planes: F32) -> list[F32]:
+    """Rows of ``matrix`` (r, c) times ``planes`` (c, ...), plus ``bias`` (r,): r planes."""
     out = []
     for row in range(len(matrix)):
         total = matrix[row, 0] * planes[0]
@@ -45,7 +52,7 @@ def _linear(matrix: F32, bias: F32 | None, planes: F32) -> list[F32]:
 
 
 def _beside(x: F32, around: F32, along: F32) -> F32:
-    """One channel (n, h, w) with the places and the frames beside it."""
+    """One channel (n, h, w) with the places and the frames beside it: ``around`` (3, 3) rows and columns, ``along`` (3,)."""
     n, h, w = x.shape
     p = np.pad(x, ((0, 0), (1, 1), (1, 1)), mode="edge")
     out = x
@@ -61,8 +68,18 @@ def _beside(x: F32, around: F32, along: F32) -> F32:
 def logits(weights: Weights, seen: Seen, mask: F32, net: str = USUAL) -> tuple[F32, F32]:
     """Logits to the base 2 (3, n, h, w), of colours and luma's two finest bands, and gains (2, h, w), 1/2..2.
 
-    ``mask`` (n, h, w), above 0 where a frame is admitted, as in `Window`. ``net``: which of the two, see `weights.STAGES`.
-    Reads 1 place and 1 frame on each side for each stage.
+    Parameters
+    ----------
+    seen
+        What `features` found.
+    mask
+        (n, h, w), above 0 where a frame is admitted, as in `Window`.
+    net
+        Which of the two, see `weights.STAGES`.
+
+    Notes
+    -----
+    Each stage reads one place and one frame further on each side.
     """
     part = {name[len(net) :]: p for name, p in weights.parts().items() if name.startswith(net)}
     there, nothing = (mask > 0).astype(np.float32), np.float32(0)
@@ -82,7 +99,7 @@ def logits(weights: Weights, seen: Seen, mask: F32, net: str = USUAL) -> tuple[F
 
 
 def choose(weights: Weights, window: Window, seen: Seen, net: str = USUAL) -> Chosen:
-    """Weights of the frames in a window, 0..1; 0 where a frame is not admitted. ``seen``: its `features`."""
+    """How the frames of a window are weighed; 0 where one is not admitted. ``seen``, ``net``: as for `logits`."""
     found, gains = logits(weights, seen, window.mask, net)
     colour, detail, second = (_weights(band, window.admission) for band in found)
     return Chosen(colour=colour, detail=detail, second=second, gain=gains[0], second_gain=gains[1])

@@ -52,10 +52,12 @@ COUNT = sum(int(np.prod(shape)) for _, shape in LAYOUT)
 
 @dataclass(frozen=True, kw_only=True)
 class Weights:
-    """``numbers`` (COUNT,) float32; ``digest``: 16 hexadecimal digits of SHA-256 over version and numbers."""
+    """The numbers of both nets."""
 
     numbers: F32
+    """(COUNT,)"""
     digest: str
+    """16 hexadecimal digits of SHA-256 over version and numbers."""
 
     def parts(self) -> dict[str, F32]:
         """The list cut up and shaped by `LAYOUT`."""
@@ -74,7 +76,7 @@ def digest_of(numbers: F32) -> str:
 
 
 def store(path: Path, numbers: F32) -> None:
-    """Write a weights file."""
+    """Write a weights file of ``numbers`` (COUNT,). Raises `ValueError` for another number of them."""
     flat = np.ascontiguousarray(numbers, "<f4")
     if flat.shape != (COUNT,):
         raise ValueError(f"{flat.shape} numbers; the layout has {COUNT}")

@@ -13,17 +13,24 @@ CELL = 8
 SPREADS = {"learned": 1e-5, "careful": 1e-6}
 """Variance of luma among the frames that the rule weighs, less the noise, from which a cell is given to the net, by what
 the recipe asks for."""
-
-
 HARD = 3.0
 """So many times that variance, and a cell is hard: it is given to the larger net."""
 
 
 def pays(score: F32, half_luma: F32, variance: F32, spread: float) -> NDArray[np.bool_]:
-    """Whether each place (h, w) lies in a cell that is given to the net; planes begin and end at cells.
+    """Whether each place (h, w) lies in a cell that is given to the net; never so where only one frame is admitted.
 
-    ``score`` (n, h, w): the rule's V before anything falls behind, whose fourth power weighs the frames; ``half_luma``
-    (n, h, w); ``variance`` (h, w) of one channel; ``spread``: see `SPREADS`. Never so where only one frame is admitted.
+    Parameters
+    ----------
+    score
+        (n, h, w), 0 or more: the rule's V before anything falls behind; its fourth power weighs the frames. Planes begin
+        and end at cells.
+    half_luma
+        (n, h, w), 0..1, encoded.
+    variance
+        (h, w) noise of one channel of a frame, of encoded values.
+    spread
+        Variance of luma from which a cell is given to the net, see `SPREADS`.
     """
     total: F32 = np.zeros_like(variance)
     mean: F32 = np.zeros_like(variance)
@@ -36,9 +43,8 @@ def pays(score: F32, half_luma: F32, variance: F32, spread: float) -> NDArray[np
     mean = np.asarray(mean * over, np.float32)
     apart = (square * over - mean * mean) - np.float32(HALF_LUMA) * variance
     rows = _added(apart.reshape(-1, CELL, apart.shape[1]))
-    cells = _added(rows.reshape(len(rows), -1, CELL).transpose(0, 2, 1)) > np.float32(
-        CELL * CELL
-    ) * np.float32(spread)
+    least = np.float32(CELL * CELL) * np.float32(spread)
+    cells = _added(rows.reshape(len(rows), -1, CELL).transpose(0, 2, 1)) > least
     return np.asarray(cells.repeat(CELL, axis=0).repeat(CELL, axis=1))
 
 
