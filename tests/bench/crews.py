@@ -5,7 +5,8 @@ there are as many, with the same scratch folder as workers of one machine have. 
 five times each; a queue of six by one, two and four. Each crew does a job that does not count first. Prints medians of
 seconds by the store's clock, how many times faster than one worker that is, and the processor seconds of all units: where
 those add up to the seconds times the processors, more workers cannot be faster. ``--single`` leaves out the queues,
-``--units`` also prints who did which unit of a single job and when, and the seconds in which each worker had none.
+``--jpeg`` the raw frames; ``--units`` also prints who did which unit of a single job and when, and the seconds in which
+each worker had none.
 """
 
 from __future__ import annotations
@@ -142,7 +143,8 @@ def main() -> None:
         alone = Path(base) / "jpeg"
         alone.mkdir()
         jpeg = [Path(shutil.copy(frame, alone)) for frame in stack.frames]
-        for kind, frames in (("raw", raw_frames(jpeg, Path(base) / "raw")), ("jpeg", jpeg)):
+        raw = [] if "--jpeg" in sys.argv else [("raw", raw_frames(jpeg, Path(base) / "raw"))]
+        for kind, frames in (*raw, ("jpeg", jpeg)):
             for jobs, crews in tasks:
                 print(f"{count} {kind} frames of {size[0]} x {size[1]}, {jobs} job{'s' if jobs > 1 else ''}")
                 found: dict[int, list[tuple[float, float]]] = {number: [] for number in crews}

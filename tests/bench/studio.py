@@ -17,8 +17,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from nearfar.jobs.order import NEAR
+from nearfar.merge.render import BLOCK
 from nearfar.runner import weights
-from nearfar.runner.weights import Extent, first_units, last_units
+from nearfar.runner.weights import Extent, first_units, render_units
 
 MEGAPIXELS = 24.0
 SIZE = (6000, 4000)
@@ -67,8 +68,7 @@ class Job:
         size = int(FRAME_BYTES[self.kind])
         first, _ = first_units([(name, size)] * self.frames)
         extent = Extent(frames=self.frames, megapixels=MEGAPIXELS, kind=self.kind)
-        last, _ = last_units(extent, SIZE, memory=0, result=int(RESULT_BYTES))
-        renders = [unit for unit in last if unit.kind == "render"]
+        renders = render_units(extent, [1.0] * -(-SIZE[1] // BLOCK), memory=0, result=int(RESULT_BYTES))
         bands = sum(unit.stop - unit.start for unit in renders)
         survey = [
             ("survey", u.start, u.stop, (u.stop - u.start) * MEGAPIXELS * SECONDS[self.kind])

@@ -1,4 +1,4 @@
-"""Several processes at one registration: what one leaves another takes, and the result is that of one alone."""
+"""Several processes at one stack: what one leaves another takes, and the result is that of one alone."""
 
 from __future__ import annotations
 
@@ -24,8 +24,11 @@ from nearfar.merge.sharing import (
     KIND,
     Enough,
     SharedLinks,
+    SharedPatterns,
+    focus_with_helpers,
     freeze,
     help_deliver,
+    help_focus,
     help_register,
     register_with_helpers,
     thaw,
@@ -36,7 +39,7 @@ from tests.acceptance.command import lay
 from tests.scenes import render
 from tests.scenes.bent import render_bent
 
-MakeSteps = Callable[[str], Steps]
+MakeSteps = Callable[..., Steps]
 
 
 class Pose(NamedTuple):
@@ -136,7 +139,7 @@ def test_what_is_damaged_counts_as_not_there(tmp_path: Path) -> None:
     assert one.take("fine-1", 3, ()) == [1, 2.5]
     assert one.take("fine-1", 4, ()) is None
     (path,) = scratch.folder.glob(f"*.{KIND}")
-    for content in (b"", path.read_bytes()[:60], b"nothing of that kind"):
+    for content in (b"", path.read_bytes()[:-3], b"nothing of that kind"):
         path.write_bytes(content)
         assert one.take("fine-1", 3, ()) is None
 
@@ -208,6 +211,85 @@ def test_what_helpers_left_is_taken_and_then_removed(
     assert not list(steps.scratch.folder.glob(f"*.{KIND}"))
     help_register(steps_of("work"), 1, 1)
     assert not list(steps.scratch.folder.glob(f"*.{KIND}"))
+
+
+@pytest.fixture
+def swaying(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> MakeSteps:
+    """Frames between which leaves move."""
+    scene = render("foliage", frames=9, size=(320, 240), seed=7)
+    return making(tmp_path, lay(scene.frames, tmp_path_factory.mktemp("swaying")))
+
+
+def test_what_a_band_costs_goes_by_the_frames_let_in(tall_steps: MakeSteps) -> None:
+    steps = tall_steps("work")
+    admitted = steps.focus()[1].admitted
+    assert admitted.shape[0] == 69, "cells of 16 pixels, 16 to a tile"
+    tiles = [admitted[a : a + 16].any(axis=(0, 2)).sum() for a in range(0, 69, 16)]
+    assert steps.costs() == [tiles[0] + tiles[1], tiles[2] + tiles[3], tiles[4]], "one tile across"
+    assert steps.costs()[2] < steps.costs()[0]
+
+
+def focused(steps: Steps) -> dict[str, object]:
+    """All that a focus step leaves, by kind."""
+    found, volume = steps.focus()
+    said = {kind: steps.scratch.load_text(steps.keys.focus, kind) for kind in ("moved",)}
+    said["coverage"] = steps.scratch.load_text(steps.keys.coverage, "coverage")
+    arrays = {**vars(found), "prior": volume.prior, "admitted": volume.admitted}
+    return said | {name: (a.dtype, a.shape, a.tobytes()) for name, a in arrays.items()}
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+@pytest.mark.parametrize("pieces", [0, 1, 4, 9])
+def test_with_a_helper_the_focus_map_is_the_same(
+    swaying: MakeSteps, pieces: int, threads: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The helper is stopped after some pieces; twice, as one that was lost and another one."""
+    expected = focused(swaying("alone"))
+    assert expected["moved"], "something moved, so that patterns decide"
+    give, given = SharedPatterns.give, [0]
+
+    def few(self: SharedPatterns, step: str, piece: int, found: object) -> None:
+        give(self, step, piece, found)
+        given[0] += bool(self.place)
+        if self.place and given[0] >= pieces:
+            raise Enough
+
+    monkeypatch.setattr(SharedPatterns, "give", few)
+    for _ in range(2 if pieces else 0):
+        given[0] = 0
+        help_focus(swaying("work"))
+    made = list(swaying("work").scratch.folder.glob(f"*.pattern-*.{KIND}"))
+    assert len(made) == min(2 * pieces, 9)
+    steps = swaying("work", threads)
+    focus_with_helpers(steps, 1, lambda _: None)
+    assert focused(swaying("work")) == expected
+    assert not list(steps.scratch.folder.glob(f"*.{KIND}"))
+
+
+def test_what_a_helper_found_of_the_focus_is_taken(
+    swaying: MakeSteps, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    expected = focused(swaying("alone"))
+    help_focus(swaying("work"))
+
+    def nothing(*_: object, **__: object) -> None:
+        raise AssertionError("made although it was there")
+
+    for name in ("nearfar.merge.focus.patterns._look", "nearfar.merge.coverage.stack.find_coverage"):
+        monkeypatch.setattr(name, nothing)
+    focus_with_helpers(swaying("work"), 1, lambda _: None)
+    assert focused(swaying("work")) == expected
+    help_focus(swaying("work"))
+    assert not list(swaying("work").scratch.folder.glob(f"*.{KIND}")), "nothing is left to help with"
+
+
+def test_patterns_that_are_damaged_are_made_again(swaying: MakeSteps) -> None:
+    expected = focused(swaying("alone"))
+    help_focus(swaying("work"))
+    for number, path in enumerate(sorted(swaying("work").scratch.folder.glob(f"*.{KIND}"))):
+        path.write_bytes(path.read_bytes()[: (0, 70, -5)[number % 3]])
+    focus_with_helpers(swaying("work"), 1, lambda _: None)
+    assert focused(swaying("work")) == expected
 
 
 def delivered(steps: Steps, folder: Path, beside: Beside | None = None) -> dict[str, bytes]:

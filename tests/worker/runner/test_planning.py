@@ -24,7 +24,7 @@ from nearfar.runner.planning import (
     submission,
     upload_submission,
 )
-from nearfar.runner.weights import Extent, first_units, helpers, last_units
+from nearfar.runner.weights import Extent, first_units, helpers, last_units, render_units
 from tests.worker.runner.workbench import Bench, result_of
 
 MB = 1_000_000
@@ -83,15 +83,29 @@ def test_one_of_the_others_helps_to_deliver_where_it_takes_long(
     megapixels: float, others: int, count: int
 ) -> None:
     extent = Extent(frames=10, megapixels=megapixels, kind="jpeg")
-    units, _ = last_units(extent, (3000, 2000), memory=700, result=1000, others=others)
+    units, _ = last_units(extent, memory=700, result=1000, others=others)
     assert [u.start for u in units if u.kind is UnitKind.DELIVER] == list(range(count))
+
+
+@pytest.mark.parametrize(
+    ("frames", "megapixels", "others", "count"), [(10, 2, 1, 1), (10, 4, 0, 1), (10, 4, 1, 2), (40, 24, 9, 2)]
+)
+def test_one_of_the_others_helps_to_find_the_focus_where_it_takes_long(
+    frames: int, megapixels: float, others: int, count: int
+) -> None:
+    extent = Extent(frames=frames, megapixels=megapixels, kind="jpeg")
+    first, _ = first_units(named(frames, 40 * MB))
+    later, _ = last_units(extent, memory=700, result=1000, others=others)
+    units = [u for u in (*first, *later) if u.kind is UnitKind.FOCUS]
+    assert [u.start for u in units] == list(range(count))
 
 
 def test_small_pictures_have_one_unit_of_each_kind() -> None:
     units, _ = first_units(named(6, 40_000))
     extent = Extent(frames=6, megapixels=0.12, kind="jpeg")
-    later, _ = last_units(extent, (400, 300), memory=1, result=1)
-    assert [u.kind for u in (*units, *later)] == list(UnitKind)
+    later, _ = last_units(extent, memory=1, result=1)
+    renders = render_units(extent, [1.0], memory=1, result=1)
+    assert [u.kind for u in (*units, *renders, *later)] == list(UnitKind)
 
 
 def test_what_is_missing_still_gets_units() -> None:
@@ -107,14 +121,18 @@ def test_rendering_is_cut_into_ranges_of_bands_that_cover_the_picture(
     size: tuple[int, int], count: int
 ) -> None:
     extent = Extent(frames=40, megapixels=size[0] * size[1] / 1e6, kind="jpeg")
-    units, stages = last_units(extent, size, memory=700, result=1000)
-    renders = [u for u in units if u.kind is UnitKind.RENDER]
+    costs = [float(2 + band % 3) for band in range(-(-size[1] // 512))]
+    renders = render_units(extent, costs, memory=700, result=1000)
     assert len(renders) == count
-    assert [u.start for u in renders] == [0, *(u.stop for u in renders[:-1])]
-    assert renders[-1].stop == -(-size[1] // 512)
+    in_order = sorted(renders, key=lambda u: u.start)
+    assert [u.start for u in in_order] == [0, *(u.stop for u in in_order[:-1])]
+    assert in_order[-1].stop == len(costs)
+    assert [u.weight for u in renders] == sorted((u.weight for u in renders), reverse=True), (
+        "the dearest first"
+    )
+    _, stages = last_units(extent, memory=700, result=1000)
     assert sum(u.weight for u in renders) == pytest.approx(stages["render"], rel=0.02)
-    assert units[-1].kind is UnitKind.DELIVER
-    assert {u.memory for u in units} == {700}
+    assert {u.memory for u in renders} == {700}
 
 
 def test_the_time_that_a_unit_may_take_grows_with_what_is_expected() -> None:

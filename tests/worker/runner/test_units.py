@@ -10,6 +10,7 @@ import pytest
 from nearfar.jobs import FrameState, UnitKind
 from nearfar.merge import recipe as recipes
 from nearfar.merge.keys import file_digest
+from nearfar.merge.steps import Steps
 from nearfar.runner import loading, weights
 from nearfar.runner.planning import again
 from tests.acceptance.command import lay, report_of
@@ -179,15 +180,57 @@ def test_bands_go_after_success_and_the_rest_stays(bench: Bench, frames: list[Pa
     assert len(bench.outputs("survey", "register", "focus", "volume")) == 6
 
 
+def two_workers(bench: Bench, monkeypatch: pytest.MonkeyPatch, helped: dict[UnitKind, float]) -> None:
+    """Make two workers known; expected seconds beyond which one helps the other with units of these kinds."""
+    monkeypatch.setattr(weights, "MOST_HELPERS", 0)
+    monkeypatch.setattr(weights, "LEAST_HELPED", helped)
+    for name in ("w1", "w2"):
+        bench.store.register(name, host="bench", pid=1, version="", slots=1, memory=1 << 40, disk=1 << 40)
+
+
+@pytest.mark.usefixtures("fine_units")
+@pytest.mark.parametrize("first", ["helper", "main"])
+def test_another_worker_helps_to_find_the_focus_and_the_files_are_the_same(
+    first: str, bench: Bench, scene: Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    two_workers(bench, monkeypatch, {UnitKind.FOCUS: -1.0, UnitKind.DELIVER: 9.0})
+    paths = lay(scene.frames, bench.places.inbox / "moss")
+    job = bench.submit(paths)
+    main = bench.until(UnitKind.FOCUS)
+    helper = bench.claim("w2")
+    assert [(c.kind, c.start) for c in (main, helper)] == [(UnitKind.FOCUS, 0), (UnitKind.FOCUS, 1)]
+    for claim in (helper, main) if first == "helper" else (main, helper):
+        bench.do(claim)
+        assert len(bench.outputs("links")) == (3 if claim is helper and first == "helper" else 0)
+        assert len(bench.outputs("coverage")) == 1
+    bench.work_off()
+    assert same_files(result_of(bench, job), merged(paths, tmp_path / "command"))
+    assert bench.parts() == []
+
+
+@pytest.mark.usefixtures("fine_units")
+def test_dear_bands_are_given_out_first(
+    bench: Bench, scene: Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Steps, "costs", lambda _: [1.0, 3.0])
+    paths = lay(scene.frames, bench.places.inbox / "moss")
+    job = bench.submit(paths)
+    first = bench.until(UnitKind.RENDER)
+    assert (first.start, first.stop) == (1, 2)
+    bench.do(first)
+    second = bench.claim()
+    assert (second.kind, second.start, second.stop) == (UnitKind.RENDER, 0, 1)
+    bench.do(second)
+    bench.work_off()
+    assert same_files(result_of(bench, job), merged(paths, tmp_path / "command"))
+
+
 @pytest.mark.usefixtures("fine_units")
 @pytest.mark.parametrize("first", ["helper", "main"])
 def test_another_worker_helps_to_deliver_and_the_files_are_the_same(
     first: str, bench: Bench, scene: Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(weights, "HELP_SECONDS", 1e-9)
-    monkeypatch.setattr(weights, "MOST_HELPERS", 0)
-    for name in ("w1", "w2"):
-        bench.store.register(name, host="bench", pid=1, version="", slots=1, memory=1 << 40, disk=1 << 40)
+    two_workers(bench, monkeypatch, {UnitKind.FOCUS: 9.0, UnitKind.DELIVER: 0.0})
     paths = lay(scene.frames, bench.places.inbox / "moss")
     job = bench.submit(paths)
     main = bench.until(UnitKind.DELIVER)

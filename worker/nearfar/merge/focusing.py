@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from nearfar.errors import StackRefused
 from nearfar.merge.focus.find import FocusMap, FocusWriter, find_focus
 from nearfar.merge.focus.movement import Moved, take_from_one
+from nearfar.merge.focus.patterns import PatternShare, compare_all
 from nearfar.merge.focus.seen import FocusFrame
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.picture_calls import CELL, grid_shape
@@ -56,6 +57,7 @@ def focus_stack(
     *,
     spots: Spots,
     tick: Callable[[float], None],
+    share: PatternShare | None = None,
 ) -> tuple[FocusMap, FocusWriter, list[Moved]]:
     """Focus map, volume and movement of the used frames, from scratch if they are there under ``name``, or made now.
 
@@ -65,17 +67,18 @@ def focus_stack(
         Places on the sensor that count for nothing.
     tick
         Given the parts of the frames that are done, in frames.
+    share
+        Given if another process compares patterns meanwhile (`help_compare`).
     """
-    scratch, frames, used = stack.scratch, stack.frames, registration.used
+    scratch, used = stack.scratch, registration.used
     rows, cols = grid_shape(*stack.size)
     shape = (rows, len(used), cols)
     stored = scratch.load_text(name, "moved")
     volume_there = scratch.has(name, "volume", 3 * rows * cols * len(used))
     if stored is None or not (scratch.has(name, "focus") and volume_there):
-        spotted = spots.cells((rows, cols), CELL) if spots.places else None
-        if spotted is not None:
+        if spots.places:
             stack.held.clear()  # coverage saw the frames with their spots
-        views = [_view(stack, frames[k], registration, k, spotted) for k in used]
+        views = _views(stack, registration, spots)
         with scratch.writing(name, "volume") as part:
             writer = _volume(part, shape, "w+")
             found = find_focus(
@@ -89,9 +92,14 @@ def focus_stack(
             )
             moved: list[Moved] = []
             if stack.recipe.focus.movement:
-                readers = [_small_of(scratch, frames[k], even=registration.banded) for k in used]
                 moved = take_from_one(
-                    views, readers, writer, size=stack.size, threads=stack.threads, tick=lambda: tick(0.0)
+                    views,
+                    _small(stack, registration),
+                    writer,
+                    size=stack.size,
+                    threads=stack.threads,
+                    tick=lambda: tick(0.0),
+                    share=share,
                 )
         scratch.save(name, "focus", vars(found))
         stored = [vars(m) for m in moved]
@@ -102,6 +110,37 @@ def focus_stack(
     volume = _volume(scratch.path(name, "volume"), shape, "r")
     told = [Moved(box=tuple(m["box"]), frame=m["frame"], cells=m["cells"]) for m in stored]
     return FocusMap(**dict(zip(fields, values, strict=True))), volume, told
+
+
+def help_compare(
+    stack: SurveyedStack,
+    registration: Registration,
+    *,
+    spots: Spots,
+    share: PatternShare,
+    check: Callable[[], None],
+) -> None:
+    """Compare patterns for the process that makes the focus map. Raises what ``share`` and ``check`` raise."""
+    compared = compare_all(
+        _views(stack, registration, spots),
+        _small(stack, registration),
+        grid_shape(*stack.size),
+        size=stack.size,
+        threads=stack.threads,
+        share=share,
+    )
+    for _ in compared:
+        check()
+
+
+def _views(stack: SurveyedStack, registration: Registration, spots: Spots) -> list[FocusFrame]:
+    spotted = spots.cells(grid_shape(*stack.size), CELL) if spots.places else None
+    return [_view(stack, stack.frames[k], registration, k, spotted) for k in registration.used]
+
+
+def _small(stack: SurveyedStack, registration: Registration) -> list[Callable[[], NDArray[np.float32]]]:
+    even = registration.banded
+    return [_small_of(stack.scratch, stack.frames[k], even=even) for k in registration.used]
 
 
 def _small_of(scratch: Scratch, frame: Surveyed, *, even: bool) -> Callable[[], NDArray[np.float32]]:

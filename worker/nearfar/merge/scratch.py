@@ -2,9 +2,11 @@
 
 A file is written under a temporary name and renamed, so that a killed run leaves no incomplete output under a key. Scratch
 of one run is one folder, whose files are not synced one by one; instead, whatever is older than the machine's last start
-is not used. Several processes may share scratch: a folder that all of them see, whose files are synced, and one on each
-machine for decoded frames, whose names contain the machine and its last start. Two processes that make one output at the
-same time make the same bytes, and the later one stays.
+is not used. Several processes may share scratch: a folder that all of them see, and one on each machine for decoded
+frames, whose names contain the machine and its last start. In the folder that all see, files with checksums of their own are
+not synced either: a sync waits until the disk has also written what was decoded meanwhile. What a power cut took of them is
+found out by the first reader, and made again. Other files are synced. Two processes that make one output at the same time
+make the same bytes, and the later one stays.
 """
 
 from __future__ import annotations
@@ -26,9 +28,11 @@ from numpy.typing import NDArray
 
 from nearfar import durable
 from nearfar.errors import WorkFailed
-from nearfar.merge.stored_arrays import read_arrays, write_arrays
+from nearfar.merge.stored_arrays import read_all, read_arrays, write_arrays
 
 BOOT = Path("/proc/sys/kernel/random/boot_id")
+UNREADABLE = (OSError, ValueError, KeyError, TypeError, OverflowError)
+"""What reading damaged arrays raises."""
 LOCAL = frozenset({"rows", "planes"})
 """Kinds of output that stay on the machine that made them: they are large, and made again faster than sent."""
 
@@ -62,7 +66,7 @@ class Scratch:
     local
         Where those of the kinds `LOCAL` and passing files lie; ``folder`` where not given.
     sync
-        Whether outputs in ``folder`` reach the disk before they get their names.
+        Whether outputs in ``folder`` without checksums reach the disk before they get their names.
     mark
         Part of the name of everything that is only passing, e.g. a worker's token: letters and digits.
     origin
@@ -126,8 +130,8 @@ class Scratch:
             part.unlink(missing_ok=True)
 
     def save(self, key: str, kind: str, arrays: Mapping[str, NDArray[Any]]) -> None:
-        """Store named arrays under a key."""
-        with self.writing(key, kind) as part, open(part, "wb") as file:
+        """Store named arrays under a key; not synced, since they have checksums."""
+        with self.writing(key, kind, sync=False) as part, open(part, "wb") as file:
             write_arrays(file, arrays)
 
     def load(self, key: str, kind: str, *names: str) -> list[NDArray[Any]]:
@@ -135,8 +139,21 @@ class Scratch:
         try:
             with open(self.path(key, kind), "rb", buffering=0) as file:
                 return read_arrays(file, names)
-        except (OSError, ValueError, KeyError, TypeError, OverflowError) as error:
+        except UNREADABLE as error:
+            if self.sync and not isinstance(error, FileNotFoundError):
+                self._remove_damaged(kind)
             raise self.spoilt(self.path(key, kind), f"not readable ({error})") from error
+
+    def _remove_damaged(self, kind: str) -> None:
+        """Remove all damaged arrays of a kind: after a power cut one is rarely alone, and each costs a unit one attempt."""
+        for path in self.folder.glob(f"*.{kind}"):
+            try:
+                with open(path, "rb", buffering=0) as file:
+                    read_all(file)
+            except OSError:  # says nothing of what it holds
+                continue
+            except UNREADABLE:
+                path.unlink(missing_ok=True)
 
     def spoilt(self, path: Path, found: str) -> WorkFailed:
         """The error for a damaged output. If scratch is shared the output is removed, so that it is made again."""

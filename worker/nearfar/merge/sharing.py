@@ -1,9 +1,10 @@
-"""Several processes at one registration or delivery.
+"""Several processes at one registration, focus map or delivery.
 
-At a registration each leaves what it found in scratch, and takes what others left there; at a delivery one makes what
-belongs to the picture besides it.
+At a registration each leaves what it found in scratch, and takes what others left there. While one makes the focus map
+another finds out what the frames cover and compares their patterns, as the first does once it comes to that. At a delivery
+one makes what belongs to the picture besides it.
 
-Nobody waits for anybody at a registration. Each begins at another place and goes through all pieces, so that they meet;
+Nobody waits for anybody at the first two. Each begins at another place and goes through all pieces, so that they meet;
 a piece that two do at the same moment is done twice, with the same result. What cannot be read counts as not there, and
 no file is synced: at worst a piece is done again. How long a delivery waits, `deliver.beside` says.
 """
@@ -14,6 +15,7 @@ import json
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import fields, is_dataclass
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -27,6 +29,7 @@ from nearfar.merge.register import Registration
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import look_at
 from nearfar.merge.steps import LINK_PAGES, Steps
+from nearfar.merge.stored_arrays import read_all
 
 KIND = "links"
 
@@ -72,19 +75,19 @@ class SharedLinks:
         """What another process found for a piece, or None. Raises `Enough`."""
         if self.place and self.over():
             raise Enough
-        path = self.scratch.path(self.key, f"{step}-{piece}.{KIND}")
         try:
-            with open(path, "rb") as file, np.load(file, allow_pickle=False) as stored:
-                found: list[object] = thaw({name: stored[name] for name in stored.files}, kinds)
+            with open(self._path(step, piece), "rb", buffering=0) as file:
+                found: list[object] = thaw(read_all(file), kinds)
                 return found
         except Exception:  # noqa: BLE001 - not there, or damaged, whatever that makes a reader raise
             return None
 
+    def _path(self, step: str, piece: int) -> Path:
+        return self.scratch.path(self.key, f"{step}-{piece}.{KIND}")
+
     def give(self, step: str, piece: int, found: object) -> None:
         """Leave what this process found for a piece."""
-        name = f"{step}-{piece}.{KIND}"
-        with self.scratch.writing(self.key, name, sync=False) as part, open(part, "wb") as file:
-            np.savez(file, **freeze(found))  # type: ignore[arg-type, unused-ignore]
+        self.scratch.save(self.key, f"{step}-{piece}.{KIND}", freeze(found))
 
     def all_linked(self) -> None:
         """Say that all links are there. Raises `Enough` in a process that only helps."""
@@ -128,6 +131,53 @@ def help_register(steps: Steps, place: int, helpers: int) -> None:
                 steps.plan.threads,
                 steps.share,
             )
+
+
+class SharedPatterns(SharedLinks):
+    """How two processes share the comparison of patterns; see `nearfar.merge.focus.patterns.PatternShare`.
+
+    Number 0 goes through the frames from the first on, takes what is there and notes what it made itself, which nobody else
+    needs. Number 1 comes from the last one, makes what is not there, and leaves it.
+    """
+
+    def take(self, step: str, piece: int, kinds: Sequence[type]) -> Any:
+        """What another process found for a frame, or None; in a process that helps True: it was seen to."""
+        if not self.place:
+            return super().take(step, piece, kinds)
+        if self.over():
+            raise Enough
+        return self._path(step, piece).exists() or None
+
+    def give(self, step: str, piece: int, found: object) -> None:
+        """Leave what this process found for a frame, or only note that it was seen to."""
+        if self.place:
+            super().give(step, piece, found)
+        else:
+            self._path(step, piece).touch()
+
+
+def focus_with_helpers(steps: Steps, helpers: int, tick: Callable[[float], None]) -> None:
+    """Make the focus map with the help of another process. Raises what `Steps.focus` raises."""
+    if steps.is_focused or not helpers:
+        steps.focus(tick)
+        return
+    share = _shared_patterns(steps, 0)
+    steps.focus(tick, share)
+    share.clear()
+
+
+def help_focus(steps: Steps) -> None:
+    """See to what the focus map is not needed for, while it is not there. Raises what `Steps.coverage` raises."""
+    share = _shared_patterns(steps, 1)
+    if not share.over():
+        with suppress(Enough):
+            steps.help_focus(share)
+
+
+def _shared_patterns(steps: Steps, place: int) -> SharedPatterns:
+    return SharedPatterns(
+        steps.scratch, steps.keys.focus, place=place, count=2, over=lambda: steps.is_focused
+    )
 
 
 def help_deliver(steps: Steps) -> None:

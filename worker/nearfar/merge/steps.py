@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.errors import StackRefused
+from nearfar.errors import NotCovered, StackRefused
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import focusing, registering, rendering, sensing
 from nearfar.merge.coverage.result import Coverage
@@ -25,6 +26,8 @@ from nearfar.merge.deliver.report import Findings, Report, build_report
 from nearfar.merge.focus.find import FocusMap, FocusWriter
 from nearfar.merge.focus.gaps import find_gaps, nothing_sharp
 from nearfar.merge.focus.movement import MOST, Moved
+from nearfar.merge.focus.patterns import PatternShare
+from nearfar.merge.kernel.picture_calls import CELL
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration, Share
@@ -181,10 +184,19 @@ class Steps(StackFrames):
         registration = self.registration()
         return cover_stack(self.surveyed(), self.keys.coverage, registration, tick=lambda _: self.relax())
 
-    def focus(self, tick: Tick = nothing) -> tuple[FocusMap, FocusWriter]:
-        """Focus map and volume of the used frames; ``tick`` is given parts of their number. Raises `NotCovered`."""
+    @property
+    def is_focused(self) -> bool:
+        """Whether all that the focus step makes is in scratch."""
+        return self.scratch.has(self.keys.focus, "moved") and self.scratch.has(self.keys.coverage, "coverage")
+
+    def focus(self, tick: Tick = nothing, share: PatternShare | None = None) -> tuple[FocusMap, FocusWriter]:
+        """Focus map and volume of the used frames; ``tick`` is given parts of their number. Raises `NotCovered`.
+
+        ``share``: given if another process sees to coverage and compares patterns meanwhile.
+        """
         if self._focus is None:
-            self.coverage()
+            if share is None:
+                self.coverage()
 
             def listen(share: float) -> None:
                 self.relax()
@@ -192,10 +204,21 @@ class Steps(StackFrames):
 
             registration, spots = self.registration(), self.spots()
             found, volume, self._moved = focusing.focus_stack(
-                self.surveyed(), self.keys.focus, registration, spots=spots, tick=listen
+                self.surveyed(), self.keys.focus, registration, spots=spots, tick=listen, share=share
             )
+            if share is not None:
+                self.coverage()
             self._focus = (found, volume)
         return self._focus
+
+    def help_focus(self, share: PatternShare) -> None:
+        """Make the coverage, and compare patterns for the process that makes the focus map. Raises what ``share`` raises."""
+        with suppress(NotCovered):  # the other process reports it
+            self.coverage()
+        if self.recipe.focus.movement:
+            focusing.help_compare(
+                *(self.surveyed(), self.registration()), spots=self.spots(), share=share, check=self.relax
+            )
 
     # ---- render ----
 
@@ -203,6 +226,17 @@ class Steps(StackFrames):
     def bands(self) -> int:
         """Number of bands of the picture."""
         return -(-self.size[1] // BLOCK)
+
+    def costs(self) -> list[float]:
+        """What each band costs to render, in proportion: how many frames the focus step admits, summed over its tiles."""
+        admitted, each = self.focus()[1].admitted, self.plan.tile // CELL
+        lefts = np.arange(0, admitted.shape[2], each)
+        tiles = [
+            np.count_nonzero(np.maximum.reduceat(admitted[y : y + each].max(axis=0), lefts, axis=1))
+            for y in range(0, admitted.shape[0], each)
+        ]
+        down = BLOCK // self.plan.tile
+        return [float(sum(tiles[down * b : down * (b + 1)])) for b in range(self.bands)]
 
     def blocks(self, bands: Sequence[int]) -> int:
         """Number of blocks in these bands: how much work it is to render them."""

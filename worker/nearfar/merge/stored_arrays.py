@@ -39,13 +39,23 @@ def read_arrays(file: BinaryIO, names: Sequence[str]) -> list[NDArray[Any]]:
     ValueError, KeyError
         The file is damaged, or has no array of that name.
     """
+    head, start = _head(file)
+    return [_read(file, start, *head[name]) for name in names]
+
+
+def read_all(file: BinaryIO) -> dict[str, NDArray[Any]]:
+    """Read all arrays, by their names. Raises what `read_arrays` raises."""
+    head, start = _head(file)
+    return {name: _read(file, start, *told) for name, told in head.items()}
+
+
+def _head(file: BinaryIO) -> tuple[dict[str, Any], int]:
     if file.read(len(MAGIC)) != MAGIC:
         raise ValueError("another beginning")
     (length,) = struct.unpack("<I", file.read(4).ljust(4, b"\xff"))
     if length > LONGEST_HEAD:
         raise ValueError("a spoilt head")
-    head, start = json.loads(file.read(length)), len(MAGIC) + 4 + length
-    return [_read(file, start, *head[name]) for name in names]
+    return json.loads(file.read(length)), len(MAGIC) + 4 + length
 
 
 def _checksum(raw: NDArray[np.uint8]) -> int:

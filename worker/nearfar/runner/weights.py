@@ -15,7 +15,6 @@ from pathlib import Path
 
 from nearfar.frames.headers import FrameHeader
 from nearfar.jobs import Attempt, Unit, UnitKind, UnitPlan
-from nearfar.merge.render import BLOCK
 
 MOST_FRAMES = 8
 """Frames of one survey unit at most, so that a lost worker loses little."""
@@ -26,9 +25,11 @@ ONE_SURVEY = 0.15
 RENDER_SECONDS = 0.2
 """Expected seconds of one render unit, so that several workers share the longest step."""
 HELP_SECONDS = 0.1
-"""Expected seconds of registration for which one more worker helps, and of delivery beyond which one does..."""
+"""Expected seconds of registration for which one more worker helps..."""
 MOST_HELPERS = 3
 """...up to so many: each does a part of what cannot be shared again."""
+LEAST_HELPED: Mapping[UnitKind, float] = {UnitKind.FOCUS: 0.02, UnitKind.DELIVER: 0.1}
+"""Expected seconds beyond which one more worker helps to find the focus, and to deliver."""
 MOST_RENDERS = 8
 """Units that rendering is cut into at most: each opens all frames again."""
 LONGEST = 50.0
@@ -156,35 +157,50 @@ def helpers(extent: Extent, others: int, *, memory: int) -> tuple[UnitPlan, ...]
 
 
 def last_units(
-    extent: Extent, size: tuple[int, int], *, memory: int, result: int, others: int = 0
+    extent: Extent, *, memory: int, result: int, others: int = 0
 ) -> tuple[tuple[UnitPlan, ...], dict[str, float]]:
-    """Units of rendering and delivery of a picture, and expected seconds of all stages.
+    """Units of delivery and of help, known once a stack is registered, and expected seconds of all stages.
 
     Parameters
     ----------
-    size
-        Width and height of the picture, pixels.
     memory
         Bytes without which no worker can do them.
     result
         Bytes of all files of the result, at most.
     others
-        Other workers: if there are any, one helps to deliver what takes long.
+        Other workers: if there are any, one helps to find the focus and one to deliver, where that takes long.
     """
-    bands = -(-size[1] // BLOCK)
     weights = extent.weights(len(range(0, extent.frames, MOST_FRAMES)))
-    seconds = weights[str(UnitKind.RENDER)]
+    helped = [
+        kind
+        for kind in (UnitKind.FOCUS, UnitKind.DELIVER)
+        if others > 0 and weights[str(kind)] - OVERHEAD > LEAST_HELPED[kind]
+    ]
+    deliver = _unit(UnitKind.DELIVER, 0, 1, weights[str(UnitKind.DELIVER)], memory, 2 * result)
+    help_ = [_unit(k, 1, 2, OVERHEAD, memory, result if k is UnitKind.DELIVER else 0) for k in helped]
+    return (deliver, *help_), weights
+
+
+def render_units(extent: Extent, costs: Sequence[float], *, memory: int, result: int) -> tuple[UnitPlan, ...]:
+    """Units of rendering, known once the focus is: the dearest first, so that all workers end together.
+
+    Parameters
+    ----------
+    costs
+        What each band of the picture costs, from the top, each in proportion to the others.
+    memory, result
+        As of `last_units`.
+    """
+    bands, whole = len(costs), max(sum(costs), 1e-9)
+    seconds = extent.weights(1)[str(UnitKind.RENDER)]
     count = round(seconds / RENDER_SECONDS)
     count = max(1, min(bands, MOST_RENDERS, count + count % 2 if count > 1 else 1))
     cuts = [round(bands * k / count) for k in range(count + 1)]
-    renders = [
-        _unit(UnitKind.RENDER, a, b, seconds * (b - a) / bands, memory, result * (b - a) // bands)
-        for a, b in pairwise(cuts)
-    ]
-    deliver = _unit(UnitKind.DELIVER, 0, 1, weights[str(UnitKind.DELIVER)], memory, 2 * result)
-    helps = others > 0 and weights[str(UnitKind.DELIVER)] - OVERHEAD > HELP_SECONDS
-    help_ = [_unit(UnitKind.DELIVER, 1, 2, OVERHEAD, memory, result)] if helps else []
-    return (*renders, deliver, *help_), weights
+    ranges = sorted(pairwise(cuts), key=lambda r: (-sum(costs[r[0] : r[1]]), r))
+    return tuple(
+        _unit(UnitKind.RENDER, a, b, seconds * sum(costs[a:b]) / whole, memory, result * (b - a) // bands)
+        for a, b in ranges
+    )
 
 
 def seconds_so_far(units: Sequence[Unit], attempts: Sequence[Attempt]) -> dict[str, float]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from nearfar.frames.decode import read_header
 from nearfar.merge.deliver.delivery import Outputs
-from nearfar.merge.focus.movement import BLURRED, CONTRAST, FAINT, KEPT, _differ, _lamps, _Look, _tell
+from nearfar.merge.focus.patterns import BLURRED, CONTRAST, FAINT, KEPT, _differ, _lamps, _Look, _tell
 from nearfar.merge.recipe import FocusRecipe, Recipe
 from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress

@@ -34,7 +34,6 @@ def register(stack: Stack) -> Outcome:
     ]
     units, weights = last_units(
         Extent.of_headers([f.header for f in steps.frames]),
-        steps.size,
         memory=min(steps.plan.least, stack.hands.memory),
         result=steps.plan.result,
         others=stack.others(),

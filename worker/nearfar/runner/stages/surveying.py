@@ -42,9 +42,8 @@ def _whole_stack(stack: Stack) -> tuple[dict[str, float], int, tuple[UnitPlan, .
     """Expected seconds of all stages, the memory without which no worker can go on, and units that help."""
     every, order = stack.frames()
     plan = stack.plan(every, order)
-    first = every.headers[order[0]]
     extent = Extent.of_headers([every.headers[k] for k in order])
-    _, weights = last_units(extent, (first.width, first.height), memory=plan.least, result=plan.result)
+    _, weights = last_units(extent, memory=plan.least, result=plan.result)
     return weights, plan.least, helpers(extent, stack.others(), memory=plan.least)
 
 
