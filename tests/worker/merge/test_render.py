@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from nearfar.errors import Interrupted, WorkFailed
 from nearfar.frames.deliverable import decode_tile
 from nearfar.merge.kernel.picture_calls import halve, render_bytes
-from nearfar.merge.render import BLOCK, Band, Renderer, read_band
-from nearfar.merge.scratch import Scratch, open_scratch
+from nearfar.merge.render import BLOCK, Band, Renderer, read_band, stored_band
+from nearfar.merge.scratch import Scratch, open_scratch, share_scratch
 from tests.worker.merge.kernel.stacks import by_tiles, random_stack, tile_kernel
 
 SIZE = (600, 540)
@@ -167,7 +167,26 @@ def test_a_band_that_is_not_whole_is_told_with_what_to_do(stack: Any, scratch: S
         read_band(path)
 
 
+def test_tiles_that_a_power_cut_took_are_found_and_all_such_bands_go(stack: Any, tmp_path: Path) -> None:
+    """Where a file system keeps sizes and names but not contents, what is missing reads as zeros: xfs(5)."""
+    shared = share_scratch(tmp_path / "shared", tmp_path / "local", mark="u1t1")
+    keys = ["a", "b", "c"]
+    for name in keys:
+        made = renderer(random_stack(np.random.default_rng(1)), size=(90, 70))
+        list(made.render(shared, [name], threads=1, tick=print))
+    whole = stored_band(shared, "b")
+    for name, lost in (("a", whole.spans[0][0] + 9), ("c", 300)):
+        path = shared.path(name, "band")
+        content = path.read_bytes()
+        path.write_bytes(content[:lost] + bytes(len(content) - lost))
+    assert len(list(whole.tiles())) == 1
+    band = stored_band(shared, "a")
+    with pytest.raises(WorkFailed, match="removed and will be made again"):
+        list(band.tiles())
+    assert [shared.has(name, "band") for name in keys] == [False, True, False]
+
+
 def test_a_file_of_another_kind_is_told(tmp_path: Path) -> None:
-    (tmp_path / "x.band").write_bytes(b"NFband02" + bytes(100))
+    (tmp_path / "x.band").write_bytes(b"NFband01" + bytes(100))
     with pytest.raises(WorkFailed, match="another beginning"):
         read_band(tmp_path / "x.band")

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from nearfar.errors import WorkFailed
 from nearfar.frames.decode import read_header
 from nearfar.frames.deliverable import encode_tile
 from nearfar.merge import recipe as recipes
@@ -289,6 +290,17 @@ def test_patterns_that_are_damaged_are_made_again(swaying: MakeSteps) -> None:
     for number, path in enumerate(sorted(swaying("work").scratch.folder.glob(f"*.{KIND}"))):
         path.write_bytes(path.read_bytes()[: (0, 70, -5)[number % 3]])
     focus_with_helpers(swaying("work"), 1, lambda _: None)
+    assert focused(swaying("work")) == expected
+
+
+def test_a_volume_that_a_power_cut_took_is_made_again(swaying: MakeSteps) -> None:
+    """It has its size from the start: what was not written of it reads as zeros, posix_fallocate(3)."""
+    expected = focused(swaying("work"))
+    steps = swaying("work")
+    path = steps.scratch.path(steps.keys.focus, "volume")
+    path.write_bytes(bytes(path.stat().st_size))
+    with pytest.raises(WorkFailed, match="removed and will be made again"):
+        steps.focus()
     assert focused(swaying("work")) == expected
 
 

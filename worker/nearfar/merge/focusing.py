@@ -23,10 +23,11 @@ from nearfar.merge.register import Registration
 from nearfar.merge.register.pictures import even_rows
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
+from nearfar.merge.stored_arrays import checksum_of
 from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 16
+VERSION = 17
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:
@@ -79,7 +80,7 @@ def focus_stack(
         if spots.places:
             stack.held.clear()  # coverage saw the frames with their spots
         views = _views(stack, registration, spots)
-        with scratch.writing(name, "volume") as part:
+        with scratch.writing(name, "volume", sync=False) as part:
             writer = _volume(part, shape, "w+")
             found = find_focus(
                 views,
@@ -101,12 +102,15 @@ def focus_stack(
                     tick=lambda: tick(0.0),
                     share=share,
                 )
-        scratch.save(name, "focus", vars(found))
+            known = np.array([checksum_of(part)], np.uint32)
+        scratch.save(name, "focus", {**vars(found), "volume": known})
         stored = [vars(m) for m in moved]
         scratch.save_text(name, "moved", stored)
     stack.held.clear()  # also of what coverage alone was made of
     fields = list(FocusMap.__dataclass_fields__)
-    values = scratch.load(name, "focus", *fields)
+    *values, known = scratch.load(name, "focus", *fields, "volume")
+    if checksum_of(scratch.path(name, "volume")) != known[0]:
+        raise scratch.spoilt(scratch.path(name, "volume"), "a checksum that is not that of its data")
     volume = _volume(scratch.path(name, "volume"), shape, "r")
     told = [Moved(box=tuple(m["box"]), frame=m["frame"], cells=m["cells"]) for m in stored]
     return FocusMap(**dict(zip(fields, values, strict=True))), volume, told

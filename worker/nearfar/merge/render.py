@@ -10,7 +10,7 @@ import json
 import struct
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -22,19 +22,20 @@ from nearfar.frames.deliverable import encode_tile
 from nearfar.merge.focus.find import in_order
 from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, halve, render_bytes
 from nearfar.merge.scratch import Scratch
+from nearfar.merge.stored_arrays import checksum
 
 BLOCK = 512
 """Edge of the result's tiles, and of the blocks that a thread renders at a time, pixels."""
 SMALLEST_TILE = 64
 AHEAD = 3
 """Finished blocks (1.5 MB each) that may be waiting, so that no thread idles while a band is stored and passed on."""
-MAGIC = b"NFband01"
+MAGIC = b"NFband02"
 U16 = NDArray[np.uint16]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Band:
-    """One stored band: where its tiles lie in the file, and its small pictures.
+    """One stored band: where its tiles lie in the file, with their checksums, and its small pictures.
 
     ``half``: (rows, cols, c) uint16; ``frame_map``: (rows, cols) uint16, 256ths of a frame from 256 on, 0 unknown;
     ``share``: (n,) half-size pixels that each frame gave.
@@ -45,13 +46,21 @@ class Band:
     half: U16
     frame_map: U16
     share: NDArray[np.float64]
+    sums: tuple[int, ...]
+    scratch: Scratch | None = None
 
     def tiles(self) -> Iterator[bytes]:
-        """Encoded tiles, left to right."""
+        """Encoded tiles, left to right. Raises `WorkFailed` at a damaged one; the band is then removed from shared scratch."""
         with open(self.path, "rb") as file:
-            for offset, size in self.spans:
+            for (offset, size), known in zip(self.spans, self.sums, strict=True):
                 file.seek(offset)
-                yield file.read(size)
+                tile = file.read(size)
+                if checksum(tile) != known:
+                    error = _not_whole(
+                        self.path, ValueError("a tile with a checksum that is not that of its data")
+                    )
+                    raise error if self.scratch is None else _spoilt(self.scratch, self.path, error)
+                yield tile
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -180,7 +189,7 @@ class Renderer:
                 for _ in range(count):
                     blocks.append(next(made))
                     tick(1.0)
-                with scratch.writing(keys[band], "band") as part:
+                with scratch.writing(keys[band], "band", sync=False) as part:
                     write_band(part, blocks)
             else:
                 tick(float(count))
@@ -192,19 +201,20 @@ def write_band(path: Path, blocks: Sequence[_Block]) -> None:
     half = np.concatenate([b.half for b in blocks], axis=1)
     frame_map = np.concatenate([b.frame_map for b in blocks], axis=1)
     share = np.sum([b.share for b in blocks], axis=0)
+    small = share.tobytes(), half.tobytes(), frame_map.tobytes()
     head = json.dumps(
         {
             "tiles": [len(b.tile) for b in blocks],
             "half": half.shape,
             "map": frame_map.shape,
             "frames": len(share),
+            "small-sum": checksum(b"".join(small)),
+            "sums": [checksum(b.tile) for b in blocks],
         }
     ).encode()
     with open(path, "wb") as file:
         file.write(MAGIC + struct.pack("<I", len(head)) + head)
-        file.write(share.tobytes())
-        file.write(half.tobytes())
-        file.write(frame_map.tobytes())
+        file.writelines(small)
         for block in blocks:
             file.write(block.tile)
 
@@ -213,9 +223,24 @@ def stored_band(scratch: Scratch, key: str) -> Band:
     """Read a band from scratch. Raises `WorkFailed` if it is damaged, after removing it from shared scratch."""
     path = scratch.path(key, "band")
     try:
-        return read_band(path)
+        return replace(read_band(path), scratch=scratch)
     except WorkFailed as error:
-        raise (scratch.spoilt(path, "no whole band") if scratch.sync else error) from error.__cause__
+        raise _spoilt(scratch, path, error) from error.__cause__
+
+
+def _spoilt(scratch: Scratch, path: Path, error: WorkFailed) -> WorkFailed:
+    """The error for a damaged band, which is removed from shared scratch with all others that are."""
+    if not scratch.sync:
+        return error
+    scratch.remove_damaged(path.suffix[1:], _read_whole)
+    return scratch.spoilt(path, "no whole band")
+
+
+def _read_whole(path: Path) -> None:
+    with open(path, "rb") as file:
+        band = _read_band(path, file)
+    for _ in band.tiles():
+        pass
 
 
 def read_band(path: Path) -> Band:
@@ -224,22 +249,32 @@ def read_band(path: Path) -> Band:
         with open(path, "rb") as file:
             return _read_band(path, file)
     except (OSError, ValueError, KeyError, struct.error) as error:
-        raise WorkFailed(
-            f"{path}: found {error}; expected a whole band. Remove the scratch folder {path.parent} and run again"
-        ) from error
+        raise _not_whole(path, error) from error
+
+
+def _not_whole(path: Path, error: Exception) -> WorkFailed:
+    return WorkFailed(
+        f"{path}: found {error}; expected a whole band. Remove the scratch folder {path.parent} and run again"
+    )
 
 
 def _read_band(path: Path, file: BinaryIO) -> Band:
     if file.read(len(MAGIC)) != MAGIC:
         raise ValueError("another beginning")
     head = json.loads(file.read(struct.unpack("<I", file.read(4))[0]))
-    share = np.frombuffer(file.read(8 * head["frames"]), np.float64)
-    half = np.frombuffer(file.read(2 * int(np.prod(head["half"]))), np.uint16).reshape(head["half"])
-    frame_map = np.frombuffer(file.read(2 * int(np.prod(head["map"]))), np.uint16).reshape(head["map"])
+    sizes = 8 * head["frames"], 2 * int(np.prod(head["half"])), 2 * int(np.prod(head["map"]))
+    small = memoryview(file.read(sum(sizes)))
+    if checksum(small) != head["small-sum"]:
+        raise ValueError("a checksum that is not that of its data")
+    ends = np.cumsum(sizes)
+    share = np.frombuffer(small[: ends[0]], np.float64)
+    half = np.frombuffer(small[ends[0] : ends[1]], np.uint16).reshape(head["half"])
+    frame_map = np.frombuffer(small[ends[1] : ends[2]], np.uint16).reshape(head["map"])
     offset, spans = file.tell(), []
     for size in head["tiles"]:
         spans.append((offset, size))
         offset += size
     if file.seek(0, 2) != offset:
         raise ValueError(f"{file.tell()} bytes in place of {offset}")
-    return Band(path=path, spans=tuple(spans), half=half, frame_map=frame_map, share=share)
+    sums = tuple(head["sums"])
+    return Band(path=path, spans=tuple(spans), half=half, frame_map=frame_map, share=share, sums=sums)

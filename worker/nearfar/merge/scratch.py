@@ -19,7 +19,7 @@ import re
 import secrets
 import shutil
 import socket
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -140,19 +140,21 @@ class Scratch:
             with open(self.path(key, kind), "rb", buffering=0) as file:
                 return read_arrays(file, names)
         except UNREADABLE as error:
-            if self.sync and not isinstance(error, FileNotFoundError):
-                self._remove_damaged(kind)
+            if not isinstance(error, FileNotFoundError):
+                self.remove_damaged(kind, _read_whole)
             raise self.spoilt(self.path(key, kind), f"not readable ({error})") from error
 
-    def _remove_damaged(self, kind: str) -> None:
-        """Remove all damaged arrays of a kind: after a power cut one is rarely alone, and each costs a unit one attempt."""
-        for path in self.folder.glob(f"*.{kind}"):
+    def remove_damaged(self, kind: str, read: Callable[[Path], object]) -> None:
+        """Remove all outputs of a kind that ``read`` refuses, if scratch is shared.
+
+        After a power cut one is rarely alone, and each that is found by itself costs a unit one attempt.
+        """
+        for path in self.folder.glob(f"*.{kind}") if self.sync else ():
             try:
-                with open(path, "rb", buffering=0) as file:
-                    read_all(file)
+                read(path)
             except OSError:  # says nothing of what it holds
                 continue
-            except UNREADABLE:
+            except (WorkFailed, *UNREADABLE):
                 path.unlink(missing_ok=True)
 
     def spoilt(self, path: Path, found: str) -> WorkFailed:
@@ -188,6 +190,11 @@ class Scratch:
     def remove(self) -> None:
         """Remove the whole folder."""
         shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _read_whole(path: Path) -> None:
+    with open(path, "rb", buffering=0) as file:
+        read_all(file)
 
 
 def share_scratch(folder: Path, local: Path, *, mark: str, all_see: bool = False) -> Scratch:

@@ -1,10 +1,14 @@
-"""Named arrays in one file, each with a checksum: reading takes a tenth of the time that NumPy's zip format takes."""
+"""Named arrays in one file, each with a checksum: reading takes a tenth of the time that NumPy's zip format takes.
+
+The same checksum protects other files of scratch.
+"""
 
 from __future__ import annotations
 
 import json
 import struct
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any, BinaryIO
 
 import imagecodecs
@@ -13,6 +17,8 @@ from numpy.typing import NDArray
 
 MAGIC = b"NFarray1"
 LONGEST_HEAD = 1 << 16
+PIECE = 1 << 20
+"""Bytes of a file that are read at a time for its checksum."""
 
 
 def write_arrays(file: BinaryIO, arrays: Mapping[str, NDArray[Any]]) -> None:
@@ -22,7 +28,7 @@ def write_arrays(file: BinaryIO, arrays: Mapping[str, NDArray[Any]]) -> None:
     for name, array in arrays.items():
         data = np.ascontiguousarray(array)
         raw = data.reshape(-1).view(np.uint8)
-        head[name] = [data.dtype.str, list(array.shape), place, _checksum(raw)]
+        head[name] = [data.dtype.str, list(array.shape), place, checksum(raw.data)]
         parts.append(raw)
         place += raw.size
     text = json.dumps(head).encode()
@@ -58,18 +64,28 @@ def _head(file: BinaryIO) -> tuple[dict[str, Any], int]:
     return json.loads(file.read(length)), len(MAGIC) + 4 + length
 
 
-def _checksum(raw: NDArray[np.uint8]) -> int:
-    return int(imagecodecs.deflate_crc32(raw.data))  # type: ignore[arg-type]
+def checksum(data: bytes | memoryview, before: int | None = None) -> int:
+    """CRC-32 of bytes that follow others with the CRC-32 ``before``."""
+    return int(imagecodecs.deflate_crc32(data, before))  # type: ignore[arg-type]
+
+
+def checksum_of(path: Path) -> int:
+    """CRC-32 of a file, read a piece at a time. Raises `OSError`."""
+    buffer, found = memoryview(bytearray(PIECE)), None
+    with open(path, "rb", buffering=0) as file:
+        while count := file.readinto(buffer):
+            found = checksum(buffer[:count], found)
+    return found or 0
 
 
 def _read(
-    file: BinaryIO, start: int, dtype: str, shape: Sequence[int], place: int, checksum: int
+    file: BinaryIO, start: int, dtype: str, shape: Sequence[int], place: int, known: int
 ) -> NDArray[Any]:
     out: NDArray[Any] = np.empty(shape, np.dtype(dtype))
     raw = out.reshape(-1).view(np.uint8)
     file.seek(start + place)
     if file.readinto(raw.data) != raw.size:  # type: ignore[attr-defined]
         raise ValueError("it ends early")
-    if _checksum(raw) != checksum:
+    if checksum(raw.data) != known:
         raise ValueError("a checksum that is not that of its data")
     return out

@@ -53,4 +53,6 @@ def sharpness_of_frames(
     if len(data) != line * (bottom - top):
         return None
     prior = np.frombuffer(data, np.uint16).reshape(bottom - top, frames, cols)[:, :, left:right]
+    if not prior.any():  # nothing was kept of it in a power cut
+        return None
     return np.asarray(prior.mean(axis=(0, 2), dtype=np.float64) / PRIOR_UNIT)
