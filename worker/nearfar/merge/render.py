@@ -50,7 +50,7 @@ class Band:
     scratch: Scratch | None = None
 
     def tiles(self) -> Iterator[bytes]:
-        """Encoded tiles, left to right. Raises `WorkFailed` at a damaged one; the band is then removed from shared scratch."""
+        """Encoded tiles, left to right. Raises `WorkFailed` at a damaged one; the band then leaves shared scratch."""
         with open(self.path, "rb") as file:
             for (offset, size), known in zip(self.spans, self.sums, strict=True):
                 file.seek(offset)
