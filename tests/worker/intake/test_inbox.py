@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import pytest
@@ -11,6 +12,8 @@ import pytest
 from nearfar.frames.ending import examine
 from nearfar.intake import following
 from nearfar.intake import inbox as module
+from nearfar.intake.settling import Mark
+from nearfar.intake.writers import open_writers
 from tests.worker.frames.makers import picture, write_tiff
 from tests.worker.intake.watched import QUIET, Watching, lay_frames, names_of
 
@@ -145,3 +148,41 @@ def test_reading_goes_on_in_the_next_look_where_it_takes_long(
     watching.look()
     assert watching.look().found[0].arrival is not None
     assert watching.digests.read == 3
+
+
+def test_all_processes_are_looked_through_once_for_all_stacks(
+    watching: Watching, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It takes a quarter of a second among two hundred processes, and twenty folders may be dropped at once."""
+    asked: list[int] = []
+
+    def seen(marks: Collection[Mark]) -> Mapping[tuple[int, int], str]:
+        asked.append(len(marks))
+        return open_writers(marks)
+
+    monkeypatch.setattr("nearfar.intake.following.open_writers", seen)
+    for name in ("a", "b", "c"):
+        lay_frames(watching.root / name, "1.tif", "2.tif")
+    watching.look()
+    with (watching.root / "b" / "2.tif").open("r+b"):
+        look = watching.look(QUIET)
+        assert asked == [6]
+        told = {found.entry.stack: found.entry for found in look.found}
+        assert [name for name, entry in told.items() if "is open for writing by" in entry.why] == ["b"]
+    watching.look(QUIET)
+    assert asked == [6, 6]
+
+
+def test_a_stack_is_read_to_its_end_before_the_next_is_begun(
+    watching: Watching, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """If time is short the first become jobs early, and not all of them late at the same moment."""
+    monkeypatch.setattr("nearfar.intake.inbox.READING", 1e-9)
+    for number, name in enumerate(("a", "b", "c")):
+        lay_frames(watching.root / name, "1.tif", "2.tif", first=2 * number)
+    watching.look()
+    complete = []
+    for _ in range(6):
+        look = watching.look(QUIET)
+        complete.append(sum(found.arrival is not None for found in look.found))
+    assert complete == [0, 1, 1, 2, 2, 3]

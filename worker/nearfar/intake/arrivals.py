@@ -7,10 +7,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from nearfar.intake.card.following import Ready
+from nearfar.intake.digests import Allowance
 from nearfar.intake.following import Contents
 from nearfar.intake.memory import Known
 from nearfar.intake.scanning import Folder
-from nearfar.intake.settling import Mark
+from nearfar.intake.settling import Mark, Writers
 from nearfar.intake.state import Entry, FolderState
 from nearfar.intake.wishes import Wishes
 
@@ -92,6 +93,9 @@ class Place:
     """Why writers to it cannot be seen from this machine; None if they can."""
     now: float
     """Seconds of a monotonic clock."""
+    writers: Writers
+    """Who has files open for writing, as seen after the scan, once for all folders."""
+    reading: Allowance
 
 
 def from_card(place: Place, ready: Ready, said: Wishes) -> Arrival:

@@ -6,7 +6,9 @@ import hashlib
 import json
 import os
 import threading
+import time
 from collections.abc import Iterable, Mapping
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +53,25 @@ def content_digest(path: Path | str, mark: Mark) -> str | None:
     return digest.hexdigest()
 
 
+class Allowance:
+    """Seconds that one look at all folders may spend on reading files, whatever else takes its time; one file it may."""
+
+    def __init__(self, seconds: float) -> None:
+        self._left = seconds
+        self._began: float | None = None
+
+    @property
+    def used_up(self) -> bool:
+        """Whether no further file is to be read."""
+        return self._began is not None and self._left <= 0
+
+    def __enter__(self) -> None:
+        self._began = time.monotonic()
+
+    def __exit__(self, *_: object) -> None:
+        self._left -= time.monotonic() - (self._began or 0.0)
+
+
 class Digests:
     """Digests by device, inode, size and both time stamps, kept in a file."""
 
@@ -65,8 +86,10 @@ class Digests:
         found = self._ledger.records.get(_key(mark))
         return found if isinstance(found, str) else None
 
-    def of(self, path: Path | str, mark: Mark) -> str | None:
+    def of(self, path: Path | str, mark: Mark, reading: Allowance | None = None) -> str | None:
         """Digest of a file, read if it is not known; None if it changed while it was read.
+
+        ``reading`` is charged for that, if given; whether it is used up is for the caller to ask.
 
         Raises
         ------
@@ -76,7 +99,8 @@ class Digests:
         if found is not None:
             return found
         self.read += 1
-        digest = content_digest(path, mark)
+        with reading or nullcontext():
+            digest = content_digest(path, mark)
         if digest is not None:
             with self._lock:  # one may come late, from a share that hung
                 self._ledger.put({_key(mark): digest})

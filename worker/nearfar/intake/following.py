@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,10 +11,10 @@ from nearfar.errors import FrameRefused, NearfarError
 from nearfar.frames.ending import examine
 from nearfar.frames.headers import FrameHeader
 from nearfar.intake.answering import sign
-from nearfar.intake.digests import Digests
+from nearfar.intake.digests import Allowance, Digests
 from nearfar.intake.listing import in_sequence, list_frames, made_by_nearfar, natural
 from nearfar.intake.scanning import Folder, said
-from nearfar.intake.settling import Fault, Mark, Patience, Settling, Sight, Verdict
+from nearfar.intake.settling import Fault, Mark, Patience, Settling, Sight, Verdict, Writers
 from nearfar.intake.writers import hidden_users, open_writers, why_unseen
 
 AGAIN = 5.0
@@ -30,9 +30,19 @@ class Processes:
         self._hidden: frozenset[int] | None = frozenset()
         self._asked = float("-inf")
 
-    def writers(self, marks: Collection[Mark]) -> Mapping[tuple[int, int], str]:
-        """Who has which of these files open for writing."""
-        return open_writers(marks)
+    def writers_in(self, folders: Sequence[Folder]) -> Writers:
+        """Who has which files in these folders open for writing: seen at the first question, once for all of them.
+
+        Looking through all processes takes a quarter of a second where there are two hundred.
+        """
+        seen: list[Mapping[tuple[int, int], str]] = []
+
+        def writers(_marks: Collection[Mark]) -> Mapping[tuple[int, int], str]:
+            if not seen:
+                seen.append(open_writers([mark for folder in folders for mark in folder.frames.values()]))
+            return seen[0]
+
+        return writers
 
     def why_unseen(self, owners: Collection[int]) -> str | None:
         """Why open writers of files of these owners may go unseen; None if they do not."""
@@ -79,7 +89,14 @@ class Follower:
         self._contents: tuple[dict[str, Mark], Contents] | None = None
 
     def look(
-        self, now: float, folder: Folder, *, expected: int | None, ready: bool, share: str | None
+        self,
+        now: float,
+        folder: Folder,
+        *,
+        expected: int | None,
+        ready: bool,
+        share: str | None,
+        writers: Writers,
     ) -> Verdict:
         """Judge how far the stack has come; ``share`` is why writers in this folder cannot be seen, None if they can."""
         for name in set(self._files) - set(folder.frames):
@@ -97,7 +114,7 @@ class Follower:
         def into(name: str, mark: Mark) -> Fault | None:
             return self._look_into(str(Path(folder.path, name)), name, mark, now)
 
-        return self._settling.look(now, sight, writers=self._processes.writers, examine=into)
+        return self._settling.look(now, sight, writers=writers, examine=into)
 
     def _exposures(self, folder: Folder) -> int:
         """Number of exposures; a raw file and its developed copy count once."""
@@ -115,15 +132,17 @@ class Follower:
         self._files[name] = looked
         return looked.fault
 
-    def contents(self, folder: Folder, digests: Digests | None, *, until: float) -> Contents | int | None:
+    def contents(
+        self, folder: Folder, digests: Digests | None, *, reading: Allowance
+    ) -> Contents | int | None:
         """The frames of the stack, once it is complete or given up.
 
         Parameters
         ----------
         digests
             None: read none.
-        until
-            Time, of `time.monotonic`, after which no further file is read.
+        reading
+            How long files may be read.
 
         Returns
         -------
@@ -143,7 +162,7 @@ class Follower:
             passed += [(path.name, why) for path, why in listing.passed_over]
             companions = [str(path) for path, _ in listing.passed_over]
             paths = self._in_order(list(listing.frames))
-        read = self._read(paths, folder, digests, until) if digests is not None else {}
+        read = self._read(paths, folder, digests, reading) if digests is not None else {}
         if not isinstance(read, dict):
             return read
         looked = {str(path): self._files[path.name].header for path in paths if path.name in self._files}
@@ -164,17 +183,16 @@ class Follower:
         return ordered + [path for path in paths if path not in set(ordered)]
 
     def _read(
-        self, paths: list[Path], folder: Folder, digests: Digests, until: float
+        self, paths: list[Path], folder: Folder, digests: Digests, reading: Allowance
     ) -> dict[str, str] | int | None:
         """Digests by path; how many are missing when time is up; None if a file changed."""
         read: dict[str, str] = {}
-        before = digests.read
         for count, path in enumerate(paths):
             mark = folder.frames[path.name]
-            if digests.known(mark) is None and digests.read > before and time.monotonic() >= until:
+            if digests.known(mark) is None and reading.used_up:
                 return len(paths) - count
             try:
-                digest = digests.of(path, mark)
+                digest = digests.of(path, mark, reading)
             except OSError:
                 looked = self._files.get(path.name)
                 if looked is None or looked.fault is None:

@@ -20,7 +20,7 @@ from nearfar.intake.answering import Answers, sign
 from nearfar.intake.arrivals import Arrival, Found, Look, Place, Watched, from_card
 from nearfar.intake.card.folders import apart, card_name
 from nearfar.intake.card.following import CardFollower, Sorting
-from nearfar.intake.digests import Digests
+from nearfar.intake.digests import Allowance, Digests
 from nearfar.intake.following import Contents, Follower, Processes, with_end
 from nearfar.intake.memory import Known, Memory
 from nearfar.intake.names import EXPECT, READY, WISHES, sorter, stack_name
@@ -108,19 +108,19 @@ class Inbox:
         self._cards: dict[str, CardFollower] = {}
         self._seen_cards: set[str] = set()
         self._last: dict[str, list[Found]] = {}
-        self._until = 0.0
         self._hurry = False
 
     def look(self, now: float) -> Look:
         """Look at everything. ``now`` is the time of a monotonic clock."""
-        self._until, self._hurry = time.monotonic() + READING, False
+        self._hurry = False
+        reading = Allowance(READING)
         self._followed, self._seen_cards = set(), set()
         folders: list[FolderState] = []
         for root in self.watched:
             if root.problem is None:
                 self._scans.ask(root.path, partial(self._scan, root.path))
         for root in self.watched:
-            problem = root.problem or self._look_at(root, now)
+            problem = root.problem or self._look_at(root, now, reading)
             folders.append(FolderState(path=root.path, problem=problem))
             if problem is not None:
                 self._keep_as_it_was(root.path, problem)
@@ -164,7 +164,7 @@ class Inbox:
             kept.append(Found(entry=entry))
         self._last[root] = kept
 
-    def _look_at(self, root: Watched, now: float) -> str | None:
+    def _look_at(self, root: Watched, now: float, reading: Allowance) -> str | None:
         """Look at one watched folder. Returns why it cannot be read, or None."""
         try:
             scanned = self._scans.take(root.path)
@@ -179,18 +179,21 @@ class Inbox:
             if error.errno in AWAY:
                 return f"the folder is not there: {said(error)}; its stacks wait until it is back"
             return f"the folder cannot be read: {said(error)}; change its permissions"
-        self._judged.ask(root.path, partial(self._judge_all, root, folders, scanned.share, now))
+        self._judged.ask(root.path, partial(self._judge_all, root, folders, scanned.share, now, reading))
         try:
             self._last[root.path] = self._judged.take(root.path)
         except TimeoutError as error:
             return f"a file in it cannot be read: its file system does not answer ({error}); its stacks wait until it does"
         return None
 
-    def _judge_all(self, root: Watched, folders: list[Folder], share: str | None, now: float) -> list[Found]:
+    def _judge_all(
+        self, root: Watched, folders: list[Folder], share: str | None, now: float, reading: Allowance
+    ) -> list[Found]:
         """What is found in all folders of a watched one; in a thread of its own, since reading a file may hang."""
         settings = {folder.parts: Path(folder.path, WISHES) for folder in folders if WISHES in folder.ours}
         found: list[Found] = []
         cards, stacks = apart(folders, all_cards=root.of_cards)
+        writers = self._processes.writers_in(folders)
         for folder in [*cards, *stacks]:
             above = [folder.parts[:n] for n in range(len(folder.parts) + 1)] if settings else []
             place = Place(
@@ -199,6 +202,8 @@ class Inbox:
                 settings=tuple(settings[parts] for parts in above if parts in settings),
                 share=share,
                 now=now,
+                writers=writers,
+                reading=reading,
             )
             found += self._judge(place, card=folder in cards)
             sign()
@@ -282,8 +287,9 @@ class Inbox:
             expected=expected,
             ready=READY in folder.ours,
             share=place.share,
+            writers=place.writers,
             digests=self.digests,
-            until=self._until,
+            reading=place.reading,
         )
         self._hurry |= seen.hurry
         if seen.entry is not None:
@@ -311,7 +317,12 @@ class Inbox:
         self._followed.add(key)
         follower = self._followers.setdefault(key, Follower(self._rules, self._processes))
         verdict = follower.look(
-            place.now, folder, expected=entry.expected, ready=READY in ours, share=place.share
+            place.now,
+            folder,
+            expected=entry.expected,
+            ready=READY in ours,
+            share=place.share,
+            writers=place.writers,
         )
         why = with_end(verdict) if self.digests is not None else verdict.why
         entry.why, entry.seconds = why + _skew(folder.frames), verdict.seconds
@@ -325,7 +336,7 @@ class Inbox:
     ) -> Found:
         """A stack that has settled: read its files; an arrival once all of them are read."""
         folder = place.folder
-        contents = follower.contents(folder, self.digests, until=self._until)
+        contents = follower.contents(folder, self.digests, reading=place.reading)
         if not isinstance(contents, Contents):
             entry.state, entry.seconds = "settling", None
             entry.why = (

@@ -6,7 +6,6 @@ Pictures are never looked at here: a process of its own sorts, and leaves what i
 from __future__ import annotations
 
 import os
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,11 +16,11 @@ from nearfar.intake.card.folders import card_id
 from nearfar.intake.card.kept_card import CardFiles, Decided, Kept, Trace, decide_all
 from nearfar.intake.card.sorted_card import SortedCard
 from nearfar.intake.card.stacks import Offer, offers
-from nearfar.intake.digests import Digests
+from nearfar.intake.digests import Allowance, Digests
 from nearfar.intake.following import Follower, Processes, with_end
 from nearfar.intake.memory import Known
 from nearfar.intake.scanning import Folder
-from nearfar.intake.settling import Mark, Patience, Stage
+from nearfar.intake.settling import Mark, Patience, Stage, Verdict, Writers
 from nearfar.intake.state import Entry
 
 
@@ -92,8 +91,9 @@ class CardFollower:
         expected: int | None,
         ready: bool,
         share: str | None,
+        writers: Writers,
         digests: Digests | None,
-        until: float,
+        reading: Allowance,
     ) -> Seen:
         """See how far it has come; ``name`` is for people, ``known`` are its stacks that were taken before."""
         card = card_id(folder.path)
@@ -114,29 +114,24 @@ class CardFollower:
             return Seen(entry=entry, taken=taken)
         files = _traces(folder)
         if folder.temporary or not self._covers(files):
-            self._settle(now, folder, entry, files, expected=expected, ready=ready, share=share)
+            verdict = self._follow().look(
+                now, folder, expected=expected, ready=ready, share=share, writers=writers
+            )
+            self._settle(verdict, folder, entry, files)
             return Seen(entry=entry, taken=taken)
         self._follower = None
-        return self._sorted(folder, entry, name, known, taken, digests, until)
+        return self._sorted(folder, entry, name, known, taken, digests, reading)
 
     def _covers(self, files: Mapping[str, Trace]) -> bool:
         """Whether all of this was sorted; files that went away since change nothing about the others."""
         kept = self._read.kept
         return kept is not None and all(kept.files.get(name) == trace for name, trace in files.items())
 
-    def _settle(
-        self,
-        now: float,
-        folder: Folder,
-        entry: Entry,
-        files: Mapping[str, Trace],
-        *,
-        expected: int | None,
-        ready: bool,
-        share: str | None,
-    ) -> None:
+    def _follow(self) -> Follower:
         self._follower = self._follower or Follower(self._rules, self._processes)
-        verdict = self._follower.look(now, folder, expected=expected, ready=ready, share=share)
+        return self._follower
+
+    def _settle(self, verdict: Verdict, folder: Folder, entry: Entry, files: Mapping[str, Trace]) -> None:
         waited = self._sorting.sorts is not None and len(verdict.waits_for) > 0
         entry.why, entry.seconds = with_end(verdict) if waited else verdict.why, verdict.seconds
         if verdict.faults and verdict.stage is Stage.ARRIVING:
@@ -173,7 +168,7 @@ class CardFollower:
         known: Sequence[Known],
         taken: Sequence[tuple[Entry, Known]],
         digests: Digests | None,
-        until: float,
+        reading: Allowance,
     ) -> Seen:
         card = self._read.card
         assert card is not None  # noqa: S101 - it covers the files
@@ -189,7 +184,7 @@ class CardFollower:
                 waiting.append(told)
                 continue
             told.state, told.why = "settling", "its frames are to be read"
-            found = _digests(offer, folder, digests, until) if digests is not None else None
+            found = _digests(offer, folder, digests, reading) if digests is not None else None
             if isinstance(found, dict):
                 ready.append(
                     Ready(entry=told, frames=offer.frames, companions=offer.companions, digests=found)
@@ -245,15 +240,16 @@ def _tell(
     entry.state = "waiting" if asked or troubles else "done" if card.stacks or taken else "ignored"
 
 
-def _digests(offer: Offer, folder: Folder, digests: Digests, until: float) -> dict[str, str] | int | None:
+def _digests(
+    offer: Offer, folder: Folder, digests: Digests, reading: Allowance
+) -> dict[str, str] | int | None:
     """Digests by name; how many are missing when time is up; None if a file changed or cannot be read."""
     found: dict[str, str] = {}
-    before = digests.read
     for count, (name, mark) in enumerate(_marked(offer, folder)):
-        if digests.known(mark) is None and digests.read > before and time.monotonic() >= until:
+        if digests.known(mark) is None and reading.used_up:
             return len(offer.frames) - count
         try:
-            digest = digests.of(Path(folder.path, name), mark)
+            digest = digests.of(Path(folder.path, name), mark, reading)
         except OSError:
             return None
         if digest is None:
