@@ -230,6 +230,25 @@ def test_half_written_files_of_dead_workers_go_and_those_of_living_ones_stay(
         assert left == {names["alive"], names["elsewhere"], names["output"], names["odd"]}
 
 
+def test_what_the_holder_of_a_unit_writes_stays_however_old_it_looks(
+    timed: Store, places: Places, sweeper: Callable[..., Sweeper], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The clock of a share was 400 days behind: all files in the making went, and each unit failed until it was given up."""
+    job = submit(timed)
+    claim = must_claim(timed)
+    mine = f"k.map.other_host-77-u{claim.unit}t{claim.token}-a1b2c3.part"
+    lost = f"k.map.other_host-77-u{claim.unit}t{claim.token + 7}-a1b2c3.part"
+    for base in (places.work, places.scratch):
+        fill(base / str(job), mine, lost, now=1_000_000_000.0)
+    monkeypatch.setattr(time, "time", lambda: 1_000_000_000.0 + 400 * DAY)
+    go_round(sweeper())
+    folders = (places.work / str(job), places.scratch / str(job))
+    assert [[path.name for path in folder.iterdir()] for folder in folders] == [[mine], [mine]]
+    timed.hand_back(claim)
+    go_round(sweeper())
+    assert not any(path for folder in folders if folder.exists() for path in folder.iterdir())
+
+
 # Results
 
 

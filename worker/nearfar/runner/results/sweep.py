@@ -36,8 +36,8 @@ MAKING = ".making"
 """Folder in which results are written before they get their names."""
 NUMBER = re.compile(r"[1-9][0-9]{0,17}")
 """Number of a job or token as it is written in names; `str.isdecimal` takes digits of all scripts."""
-PART = re.compile(r"\.(?P<host>\w+)-(?P<pid>\d+)-[^-.]+-[0-9a-f]+\.part")
-"""End of the name of a file that a worker was still writing."""
+PART = re.compile(r"\.(?P<host>\w+)-(?P<pid>\d+)-(?:u(?P<unit>\d+)t(?P<token>\d+)|[^-.]+)-[0-9a-f]+\.part")
+"""End of the name of a file that a worker was still writing, with its claim on a unit."""
 SEEN_AGAIN = 3600.0
 """Seconds after which a folder that is kept for its time is looked at again."""
 QUIET = 30.0
@@ -140,7 +140,7 @@ class Sweeper:
         if all(self.store.at_rest(job.id) for job in family):
             remove_folder(folder, within=self.places.scratch)
         else:
-            self._parts(folder)
+            self._parts(folder, family)
 
     def _work(self, folder: Path) -> None:
         if folder.name.startswith(GOING):
@@ -151,7 +151,7 @@ class Sweeper:
         family = self._family(folder)
         if family is None:
             return
-        self._parts(folder)
+        self._parts(folder, family)
         if not all(self._ended(job) for job in family):
             return
         if self._worth_keeping(family):
@@ -167,12 +167,22 @@ class Sweeper:
         """Whether a time of keeping is over; 0 days keep for ever."""
         return days > 0 and self.now() - since > days * DAY
 
-    def _parts(self, folder: Path) -> None:
-        """Half written files of workers that are gone."""
+    def _parts(self, folder: Path, family: list[Job]) -> None:
+        """Half written files of workers that are gone.
+
+        Whoever holds its unit is not, however old its file looks: the clock of a share may be days behind this machine's.
+        """
         for file in files_in(folder):
             found = PART.search(file.name)
-            if found is not None and self._left_behind(file, found["host"], int(found["pid"])):
+            if found is None or not self._left_behind(file, found["host"], int(found["pid"])):
+                continue
+            if found["unit"] is None or not self._held(family, int(found["unit"]), int(found["token"])):
                 remove_file(file, within=folder)
+
+    def _held(self, family: list[Job], unit: int, token: int) -> bool:
+        """Whether the claim with this token on this unit is in force."""
+        units = (one for job in family for one in self.store.units(job.id) if one.id == unit)
+        return any(one.state is UnitState.HELD and one.token == token for one in units)
 
     def _left_behind(self, file: Path, host: str, pid: int) -> bool:
         try:
