@@ -4,40 +4,21 @@ run makes the same picture.
 
 from __future__ import annotations
 
-import errno
 import os
 import re
 import subprocess
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from nearfar.cli import command as cli
 from tests.acceptance.command import SIDE_FILES, environment, lay, nearfar, nothing_made, side_files
 from tests.bench.running import nearfar_command
+from tests.failing import Failing
 from tests.scenes import Scene
 
 TOLD_ANEW = {"report.json", "report.txt"}
-
-
-@dataclass
-class Failing:
-    """Counts calls of the system and lets one of them fail; ``at`` None only counts."""
-
-    at: int | None = None
-    calls: int = 0
-
-    def wrap(self, call: Callable[..., Any]) -> Callable[..., Any]:
-        def wrapped(*arguments: Any, **named: Any) -> Any:
-            self.calls += 1
-            if self.calls == self.at:
-                raise OSError(errno.EIO, os.strerror(errno.EIO))
-            return call(*arguments, **named)
-
-        return wrapped
 
 
 @pytest.fixture

@@ -14,6 +14,7 @@ from standardwebhooks.webhooks import Webhook
 
 from nearfar.jobs import Outbox, Role, Store
 from nearfar.places import Places
+from nearfar.runner.messages.webhooks import new_secret
 from nearfar_api.app import create_app
 from nearfar_api.targets import MOST
 from tests.api.conftest import KEY, Client, Kicks, settings_for
@@ -120,8 +121,6 @@ def test_an_address_in_the_house_or_none_at_all_is_refused(moss: Studio, store: 
 
 def test_a_target_that_now_leads_into_the_house_is_not_tried(moss: Studio, store: Store) -> None:
     """It was added when the settings allowed the network."""
-    from nearfar.runner.messages.webhooks import new_secret
-
     number = (
         Outbox(store)
         .add(

@@ -228,12 +228,13 @@ def test_mending_works_by_plain_forms(studio: Studio, open_page: Any, mended: in
         page.fill("#where [name=x]", "100")
         page.fill("#where [name=y]", "120")
         page.get_by_role("button", name="Which frames are sharp there").click()
-        assert page.locator("label.crop").count() >= 1
+        page.wait_for_selector("label.crop")
         page.fill("[name=region]", "80,100,40,40")
         page.locator("[name=use][value=quiet]").check()
         page.get_by_role("button", name="Mend", exact=True).click()
-        assert "quiet" in page.inner_text(".mends")
+        page.wait_for_selector(".mends:has-text('quiet')")
         page.get_by_role("button", name="Undo").last.click()
+        page.get_by_role("button", name="Redo").nth(1).wait_for()
         assert page.get_by_role("button", name="Redo").count() == 2
 
 

@@ -44,6 +44,7 @@ def test_a_folder_in_the_inbox_shows_with_the_seconds_to_go_and_becomes_a_pictur
 def test_what_runs_moves_on_by_itself_until_the_picture_is_there(studio: Studio, page: Any) -> None:
     page.goto(studio.url)
     job = studio.post("/jobs", folder="seed-heads", stack="quick-heads")["id"]
+    assert studio.ended(job)["state"] == "done"
     page.wait_for_selector(f"#done-{job} img")
     assert page.inner_text(f"#done-{job} figcaption").startswith("quick-heads")
 
@@ -89,13 +90,14 @@ def test_without_script_the_overview_renews_itself_and_its_buttons_work(
         page.goto(studio.url)
         assert page.locator("noscript meta[http-equiv=refresh]").count() == 1
         page.get_by_role("button", name="Pause", exact=True).click()
-        assert "The server is paused" in page.inner_text("main")
+        page.wait_for_selector("main:has-text('The server is paused')")
         page.get_by_role("button", name="Open", exact=True).click()
-        assert "The server is open" in page.inner_text("main")
+        page.wait_for_selector("main:has-text('The server is open')")
         assert "nearfar send FOLDER" in page.inner_text("main")
         page.click("nav >> text=Jobs")
         page.fill("input[type=search]", "broken")
         page.click("text=Find")
+        page.wait_for_url("**search=broken**")
         rows = page.locator("tbody tr").all_inner_texts()
         assert rows
         assert all("broken-heads" in row for row in rows)

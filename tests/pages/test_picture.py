@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
-from typing import Any
+import operator
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +13,7 @@ from PIL import Image
 
 from tests.pages.conftest import Studio
 
+T = TypeVar("T")
 EDGE = 8
 """Pixels at the viewer's edge in which the mark of the focus may lie."""
 
@@ -25,14 +28,28 @@ def look(page: Any, studio: Studio, job: int, *, other: int | None = None) -> No
 def seen(page: Any) -> NDArray[np.float32]:
     """What the viewer shows, (h, w, 3), after it came to rest."""
     page.wait_for_load_state("networkidle")
-    page.wait_for_timeout(450)
+    return at_rest(page, lambda: _shot(page), same=np.array_equal)
+
+
+def _shot(page: Any) -> NDArray[np.float32]:
     shot = page.locator("#viewer").screenshot()
     return np.asarray(Image.open(io.BytesIO(shot)).convert("RGB"), np.float32)[EDGE:-EDGE, EDGE:-EDGE]
 
 
 def zoom(page: Any) -> int:
-    page.wait_for_timeout(450)
-    return int(page.inner_text("#zoom").split()[0])
+    """What the page says of it, after the viewer came to rest."""
+    return at_rest(page, lambda: int(page.inner_text("#zoom").split()[0]), same=operator.eq)
+
+
+def at_rest(page: Any, look: Callable[[], T], *, same: Callable[[T, T], bool]) -> T:
+    """What is there once it is the same thrice, a quarter of a second apart: easing takes longer on a busy machine."""
+    seen = [look()]
+    for _ in range(120):
+        page.wait_for_timeout(250)
+        seen = [*seen[-2:], look()]
+        if len(seen) == 3 and same(seen[0], seen[1]) and same(seen[1], seen[2]):
+            return seen[2]
+    raise AssertionError("it does not come to rest within half a minute")
 
 
 def test_keys_go_closer_and_back_and_move(studio: Studio, page: Any) -> None:

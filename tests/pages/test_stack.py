@@ -85,6 +85,7 @@ def test_a_click_on_a_point_leaves_the_frame_out_of_another_version(studio: Stud
     page.wait_for_selector("figure.print img", timeout=60_000)
     assert page.locator("#frame-9 input").is_checked()
     page.click(f"text=Side by side with job {studio.done}")
+    page.wait_for_selector(".pair figure >> nth=1")
     assert page.locator(".pair figure").count() == 2
 
 

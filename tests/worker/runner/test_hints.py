@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 import time
 from collections.abc import Iterator
@@ -87,14 +88,15 @@ def test_a_kick_publishes_at_once(hinter: Hinter, settings: ServerSettings, stor
 
 
 def test_a_job_store_that_is_gone_does_not_end_the_thread(
-    settings: ServerSettings, places: Places, store: Store
+    settings: ServerSettings, places: Places, store: Store, caplog: pytest.LogCaptureFixture
 ) -> None:
+    caplog.set_level(logging.DEBUG, "nearfar.runner.hints")
     hinter = Hinter(settings, places, store, every=0.05)
     hinter.start()
     add_workers(store, 1)
     with store.database.engine.begin() as conn:
         conn.exec_driver_sql("ALTER TABLE units RENAME TO elsewhere")
-    time.sleep(0.3)
+    wait_for(lambda: "hint.store-away" in {getattr(r, "action", None) for r in caplog.records})
     with store.database.engine.begin() as conn:
         conn.exec_driver_sql("ALTER TABLE elsewhere RENAME TO units")
     submit(store)

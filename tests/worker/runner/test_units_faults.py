@@ -7,11 +7,9 @@ import multiprocessing
 import os
 import signal
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -22,6 +20,7 @@ from nearfar.runner.processes import here
 from nearfar.runner.reconcile import Reconciler
 from nearfar.runner.work import note_end
 from tests.acceptance.command import lay
+from tests.failing import Failing
 from tests.scenes import Scene, render
 from tests.worker.runner.workbench import ALL, LEASE, Bench, cut_off, merged, result_of, same_files, worker
 
@@ -84,24 +83,6 @@ def test_a_worker_that_is_killed_in_a_unit_costs_one_attempt(
     assert not list((bench.places.results / ".making").iterdir())
 
 
-@dataclass
-class Failing:
-    """Counts calls of the system and lets one of them fail; ``at`` None only counts."""
-
-    error: int
-    at: int | None = None
-    calls: int = 0
-
-    def wrap(self, call: Callable[..., Any]) -> Callable[..., Any]:
-        def wrapped(*arguments: Any, **named: Any) -> Any:
-            self.calls += 1
-            if self.calls == self.at:
-                raise OSError(self.error, os.strerror(self.error))
-            return call(*arguments, **named)
-
-        return wrapped
-
-
 CALLS = {"fsync": 8, "replace": 6, "rename": 1, "write": 6, "posix_fallocate": 1, "mkdir": 6}
 """Calls of the system, and every how many of them one is made to fail."""
 
@@ -116,7 +97,7 @@ def test_whichever_call_fails_the_result_is_whole_or_absent(
 
     def run(at: int | None, stack: str) -> int:
         job = bench.submit(frames, stack)
-        failing = Failing(error, at)
+        failing = Failing(at, error)
         while True:
             monkeypatch.setattr(os, name, failing.wrap(real))
             claim = bench.store.claim("w1")
