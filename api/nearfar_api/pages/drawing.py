@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlsplit
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
@@ -18,7 +18,7 @@ from nearfar_api.access.caller import caller_of
 from nearfar_api.models.answers import LeftModel
 from nearfar_api.models.cards import CardBrief
 from nearfar_api.models.shaping import memory
-from nearfar_api.web import TEMPLATES
+from nearfar_api.web import environment
 
 STEPS = {
     "survey": "Look at the frames",
@@ -123,13 +123,7 @@ def now() -> str:
 
 
 def _environment() -> Environment:
-    found = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    found = environment()
     found.filters |= {
         "size": space,
         "memory": memory,

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from fastapi import APIRouter, Request
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 from starlette.responses import HTMLResponse
 
 from nearfar import __version__
@@ -18,7 +18,7 @@ from nearfar_api.context import Context, Ctx
 from nearfar_api.handlers import reason_for
 from nearfar_api.models.shaping import memory
 from nearfar_api.status import standing
-from nearfar_api.web import TEMPLATES
+from nearfar_api.web import environment
 
 router = APIRouter(tags=["pages"])
 
@@ -29,13 +29,7 @@ SETTLED = ("done", "moved", "ignored")
 
 
 def _environment() -> Environment:
-    found = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    found = environment()
     found.filters |= {"size": space, "memory": memory, "seconds": format_seconds, "moment": _moment}
     return found
 
