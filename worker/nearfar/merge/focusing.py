@@ -80,7 +80,7 @@ def focus_stack(
         if spots.places:
             stack.held.clear()  # coverage saw the frames with their spots
         views = _views(stack, registration, spots)
-        with scratch.writing(name, "volume", sync=False) as part:
+        with scratch.writing(name, "volume") as part:  # synced: others see mapped pages on a share only then
             writer = _volume(part, shape, "w+")
             found = find_focus(
                 views,
