@@ -9,13 +9,28 @@
 
 /* ---- the net ---- */
 
-/* In columns a..b-1, to = matrix (rows x depth) from, sums in the order of the columns; with a bias, and what is there: what is above 0 of
+/* Columns of a row that are worked on, LANES from each place on, of which some may overlap: they begin with cells, so that
+   most frames have few. */
+typedef struct { int count, at[NET_WIDE / 4]; } net_runs;
+
+/* Those of columns a..b-1 in which `there` is above 0 anywhere, or all of them where it is not given. */
+static void find_runs(net_runs *o, int a, int b, const float *there) {
+    o->count = 0;
+    for (int x = a; x < b; x = x < NET_EDGE ? NET_EDGE : x + LANES) {
+        const int from = x < NET_WIDE - 1 - LANES ? x : NET_WIDE - 1 - LANES;
+        float most = there ? 0 : 1;
+        for (int i = 0; there && i < LANES; i++) most = nf_maxf(most, there[from + i]);
+        if (most > 0) o->at[o->count++] = from;
+    }
+}
+
+/* In the runs, to = matrix (rows x depth) from, sums in the order of the columns; with a bias, and what is there: what is above 0 of
    matrix from + bias + more (if any), where it counts. */
-INLINE void net_matrix(net_line *to, const float *matrix, const int rows, const int depth, net_line *from, int a, int b,
+INLINE void net_matrix(net_line *to, const float *matrix, const int rows, const int depth, net_line *from, const net_runs *runs,
                               const float *bias, net_line *more, const float *there) {
     const int step = rows < TOGETHER ? rows : rows % TOGETHER ? 8 : TOGETHER;
-    for (int x = a & ~(LANES - 1); x < b; x += LANES)
-        for (int h = 0; h < rows; h += step) {
+    for (int k = 0; k < runs->count; k++)
+        for (int x = runs->at[k], h = 0; h < rows; h += step) {
             lanes_t sum[TOGETHER];
             const float *c = matrix + h * depth;
             for (int i = 0; i < step; i++) sum[i] = c[i * depth] * *(const lanes_t *)(from[0] + x);
@@ -30,12 +45,6 @@ INLINE void net_matrix(net_line *to, const float *matrix, const int rows, const 
             }
             for (int i = 0; i < step; i++) *(lanes_t *)(to[h + i] + x) = sum[i];
         }
-}
-
-static int any_above(const float *row, int a, int b) {
-    float most = 0;
-    for (int x = a; x < b; x++) most = nf_maxf(most, row[x]);
-    return most > 0;
 }
 
 /* What all frames share along row r of a block. */
@@ -91,33 +100,40 @@ INLINE void net_inward(window_t *w, const net_t *net, struct net_work *k, int r,
         const float *restrict mask = m->mask + at, *restrict prior = m->prior + at, *restrict half = m->planes.half_luma + at;
         const int a = p->a > 2 ? p->a : 2, b = p->b < k->wide - 2 ? p->b : k->wide - 2;
         float there[NET_WIDE] = {0};
-        for (int x = a; x < b; x++) {
-            const float n1 = s->band1 * noise[x], own = octaves(p->second[r][x] + n1), v = 12 * (half[x] - luma[x]);
-            f[0][x] = p->fine[r][x] * o0[x];
-            f[1][x] = p->near[r][x] * common.over_near[x];
-            f[2][x] = p->second[r][x] * o1[x];
-            f[3][x] = prior[x] * mask[x] * common.over_prior[x];
-            f[4][x] = common.near[x];
-            f[5][x] = common.second[x];
-            f[6][x] = (octaves(common.nearer[x] + n1) - own) * .1f;
-            f[7][x] = (octaves(p->farther[x] + n1) - own) * .1f;
-            f[8][x] = octaves(1 + p->apart[r][x]) * (1 / 6.f);
-            f[9][x] = octaves(1 + p->beside[r][x]) * (1 / 6.f);
-            f[10][x] = v / (1 + fabsf(v));
-            const float known = prior[x] * mask[x], u = 12 * p->brighter[r][x];
-            f[11][x] = (common.known_nearer[x] - known) * common.over_prior[x];
-            f[12][x] = (p->known_farther[x] - known) * common.over_prior[x];
-            f[13][x] = u / (1 + fabsf(u));
-            there[x] = mask[x] > 0 ? 1.f : 0.f;
+        net_runs runs;
+        for (int x = a; x < b; x++) there[x] = mask[x] > 0 ? 1.f : 0.f;
+        find_runs(&runs, a, b, there);
+        for (int i = 0; i < runs.count; i++) {
+            const int from = runs.at[i] > a ? runs.at[i] : a, end = runs.at[i] + LANES < b ? runs.at[i] + LANES : b;
+            for (int x = from; x < end; x++) {
+                const float n1 = s->band1 * noise[x], own = octaves(p->second[r][x] + n1), v = 12 * (half[x] - luma[x]);
+                f[0][x] = p->fine[r][x] * o0[x];
+                f[1][x] = p->near[r][x] * common.over_near[x];
+                f[2][x] = p->second[r][x] * o1[x];
+                f[3][x] = prior[x] * mask[x] * common.over_prior[x];
+                f[4][x] = common.near[x];
+                f[5][x] = common.second[x];
+                f[6][x] = (octaves(common.nearer[x] + n1) - own) * .1f;
+                f[7][x] = (octaves(p->farther[x] + n1) - own) * .1f;
+                f[8][x] = octaves(1 + p->apart[r][x]) * (1 / 6.f);
+                f[9][x] = octaves(1 + p->beside[r][x]) * (1 / 6.f);
+                f[10][x] = v / (1 + fabsf(v));
+                const float known = prior[x] * mask[x], u = 12 * p->brighter[r][x];
+                f[11][x] = (common.known_nearer[x] - known) * common.over_prior[x];
+                f[12][x] = (p->known_farther[x] - known) * common.over_prior[x];
+                f[13][x] = u / (1 + fabsf(u));
+            }
         }
         for (int x = 2; x < k->wide - 2; x++) common.nearer[x] = nf_maxf(common.nearer[x], p->around[r][x]);
         for (int x = a; x < b; x++) common.known_nearer[x] = nf_maxf(common.known_nearer[x], prior[x] * mask[x]);
-        if (any_above(there, a, b)) net_matrix(q, net->inward, hidden, FEATURES, f, a, b, net->inward_bias, 0, there);
+        net_matrix(q, net->inward, hidden, FEATURES, f, &runs, net->inward_bias, 0, there);
     }
 }
 
+static inline lanes_t lanes_at(const float *p) { return *(const lanes_t *)p; }
+
 /* A part's layer before a stage in row r, with the places and the frames beside. */
-INLINE void net_beside(const net_t *net, const struct net_work *k, int stage, int j, int r, int a, int b, net_line *to, const int hidden) {
+INLINE void net_beside(const net_t *net, const struct net_work *k, int stage, int j, int r, const net_runs *runs, net_line *to, const int hidden) {
     const net_part *p = k->parts + j;
     static const net_row nothing;
     const net_line *above = p->rows[stage][(r - 1) % 3], *own = p->rows[stage][r % 3], *below = p->rows[stage][(r + 1) % 3], *before = nothing, *after = nothing;
@@ -125,12 +141,13 @@ INLINE void net_beside(const net_t *net, const struct net_work *k, int stage, in
     if (j < k->count - 1 && abs(p[1].member->index - p->member->index) == 1) after = p[1].rows[stage][r % 3];
     for (int h = 0; h < hidden; h++) {
         const float *c = net->around[stage] + 9 * h, *d = net->along[stage] + 3 * h;
-        const float *restrict u = above[h], *restrict v = own[h], *restrict l = below[h], *restrict f = before[h], *restrict g = after[h];
-        float *restrict o = to[h];
-        for (int x = a; x < b; x++) {
-            float t = v[x] + c[0] * u[x - 1] + c[1] * u[x] + c[2] * u[x + 1] + c[3] * v[x - 1] + c[4] * v[x] + c[5] * v[x + 1];
-            t = t + c[6] * l[x - 1] + c[7] * l[x] + c[8] * l[x + 1];
-            o[x] = t + d[0] * f[x] + d[1] * v[x] + d[2] * g[x];
+        for (int i = 0; i < runs->count; i++) {
+            const int x = runs->at[i];
+            const float *u = above[h] + x, *v = own[h] + x, *l = below[h] + x;
+            const lanes_t here = lanes_at(v);
+            lanes_t t = here + c[0] * lanes_at(u - 1) + c[1] * lanes_at(u) + c[2] * lanes_at(u + 1) + c[3] * lanes_at(v - 1) + c[4] * here + c[5] * lanes_at(v + 1);
+            t = t + c[6] * lanes_at(l - 1) + c[7] * lanes_at(l) + c[8] * lanes_at(l + 1);
+            *(lanes_t *)(to[h] + x) = t + d[0] * lanes_at(before[h] + x) + d[1] * here + d[2] * lanes_at(after[h] + x);
         }
     }
 }
@@ -138,39 +155,43 @@ INLINE void net_beside(const net_t *net, const struct net_work *k, int stage, in
 /* What the largest of all frames adds to a stage along row r. */
 INLINE void net_largest(const net_t *net, const struct net_work *k, int stage, int r, net_line *most, const int hidden) {
     net_row top;
+    net_runs runs;
+    find_runs(&runs, 2, k->wide - 2, 0);
     memset(top, 0, (size_t)hidden * sizeof(net_line));
     for (int j = 0; j < k->count; j++)
         for (int h = 0; h < hidden; h++) {
             const float *restrict v = k->parts[j].rows[stage][r % 3][h];
             for (int x = k->parts[j].a; x < k->parts[j].b; x++) top[h][x] = nf_maxf(top[h][x], v[x]);
         }
-    net_matrix(most, net->most[stage], hidden, hidden, top, 0, k->wide, 0, 0, 0);
+    net_matrix(most, net->most[stage], hidden, hidden, top, &runs, 0, 0, 0);
 }
 
-/* A stage of one part along row r, in columns from `edge` on; returns whether it is admitted anywhere there. */
-INLINE int net_stage(window_t *w, const net_t *net, struct net_work *k, int stage, int j, int r, int edge, net_line *most, net_line *to, const int hidden) {
+/* A stage of one part along row r, in columns from `edge` on, where it is admitted; returns how many runs that are. */
+INLINE int net_stage(window_t *w, const net_t *net, struct net_work *k, int stage, int j, int r, int edge, net_line *most, net_line *to, net_runs *runs, const int hidden) {
     const net_part *p = k->parts + j;
+    runs->count = 0;
     if (!net_has(k, p, r)) return 0;
     const int a = p->a > edge ? p->a : edge, b = p->b < k->wide - edge ? p->b : k->wide - edge;
     const float *restrict mask = p->member->mask + net_at(w, k, r);
     net_line there = {0};
     for (int x = a; x < b; x++) there[x] = mask[x] > 0 ? 1.f : 0.f;
-    if (!any_above(there, a, b)) return 0;
+    find_runs(runs, a, b, there);
+    if (!runs->count) return 0;
     net_row sum;
-    for (int h = 0; h < hidden; h++) memset(sum[h], 0, sizeof sum[h]);
-    net_beside(net, k, stage, j, r, a, b, sum, hidden);
-    net_matrix(to, net->middle[stage], hidden, hidden, sum, a, b, net->middle_bias[stage], most, there);
-    return 1;
+    net_beside(net, k, stage, j, r, runs, sum, hidden);
+    net_matrix(to, net->middle[stage], hidden, hidden, sum, runs, net->middle_bias[stage], most, there);
+    return runs->count;
 }
 
 /* A stage that another follows, along row r of all parts. */
 INLINE void net_onward(window_t *w, const net_t *net, struct net_work *k, int stage, int r, const int hidden) {
     net_row most;
+    net_runs runs;
     net_largest(net, k, stage, r, most, hidden);
     for (int j = 0; j < k->count; j++) {
         net_line *to = k->parts[j].rows[stage + 1][r % 3];
         memset(to, 0, (size_t)hidden * sizeof(net_line));
-        net_stage(w, net, k, stage, j, r, NET_EDGE - 1, most, to, hidden);
+        net_stage(w, net, k, stage, j, r, NET_EDGE - 1, most, to, &runs, hidden);
     }
 }
 
@@ -179,6 +200,7 @@ INLINE void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
     const int64_t at = net_at(w, k, r);
     net_row most, y, last;
     net_line best[BANDS], gain[BANDS - 1];
+    net_runs runs, all;
     memset(last, 0, (size_t)hidden * sizeof(net_line));
     net_largest(net, k, stages - 1, r, most, hidden);
     for (int i = 0; i < BANDS; i++) for (int x = 0; x < k->round; x++) best[i][x] = -1e4f;
@@ -189,9 +211,11 @@ INLINE void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
         const int a = p->a > NET_EDGE ? p->a : NET_EDGE, b = p->b < k->wide - NET_EDGE ? p->b : k->wide - NET_EDGE;
         const float *restrict ad = m->admission + at;
         memset(p->logit, 0, sizeof p->logit);
-        if (net_stage(w, net, k, stages - 1, j, r, NET_EDGE, most, y, hidden)) {
-            for (int h = 0; h < hidden; h++) for (int x = a; x < b; x++) last[h][x] = nf_maxf(last[h][x], y[h][x]);
-            net_matrix(p->logit, net->outward, BANDS, hidden, y, a, b, 0, 0, 0);
+        if (net_stage(w, net, k, stages - 1, j, r, NET_EDGE, most, y, &runs, hidden)) {
+            for (int i = 0; i < runs.count; i++)
+                for (int h = 0; h < hidden; h++)
+                    for (int x = runs.at[i]; x < runs.at[i] + LANES; x++) last[h][x] = nf_maxf(last[h][x], y[h][x]);
+            net_matrix(p->logit, net->outward, BANDS, hidden, y, &runs, 0, 0, 0);
         }
         for (int i = 0; i < BANDS; i++)
             for (int x = a; x < b; x++) {
@@ -200,7 +224,8 @@ INLINE void net_outward(window_t *w, const net_t *net, struct net_work *k, int r
                 best[i][x] = nf_maxf(best[i][x], p->logit[i][x]);
             }
     }
-    net_matrix(gain, net->gain, BANDS - 1, hidden, last, 0, k->wide, 0, 0, 0);
+    find_runs(&all, NET_EDGE, k->wide - NET_EDGE, 0);
+    net_matrix(gain, net->gain, BANDS - 1, hidden, last, &all, 0, 0, 0);
     for (int x = NET_EDGE; x < k->wide - NET_EDGE; x++) {
         w->gain[at + x] = net_exp2(nf_minf(nf_maxf(gain[0][x] + net->gain_bias[0], -1), 1));
         w->second_gain[at + x] = net_exp2(nf_minf(nf_maxf(gain[1][x] + net->gain_bias[1], -1), 1));
