@@ -18,7 +18,8 @@ from nearfar.jobs import Store
 from nearfar.runner.watching import folders
 from tests.worker.runner.watching.stepped import QUIET, Stepped, jobs, lay_frames, short
 
-SOON = 0.2
+SOON = 3.0
+"""Seconds after which a share counts as hanging; each is waited for once, and a busy machine has to read within that."""
 
 
 @pytest.fixture
