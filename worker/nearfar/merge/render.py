@@ -201,20 +201,20 @@ def write_band(path: Path, blocks: Sequence[_Block]) -> None:
     half = np.concatenate([b.half for b in blocks], axis=1)
     frame_map = np.concatenate([b.frame_map for b in blocks], axis=1)
     share = np.sum([b.share for b in blocks], axis=0)
-    small = share.tobytes(), half.tobytes(), frame_map.tobytes()
+    small = b"".join((share.data, half.data, frame_map.data))
     head = json.dumps(
         {
             "tiles": [len(b.tile) for b in blocks],
             "half": half.shape,
             "map": frame_map.shape,
             "frames": len(share),
-            "small-sum": checksum(b"".join(small)),
+            "small-sum": checksum(small),
             "sums": [checksum(b.tile) for b in blocks],
         }
     ).encode()
     with open(path, "wb") as file:
         file.write(MAGIC + struct.pack("<I", len(head)) + head)
-        file.writelines(small)
+        file.write(small)
         for block in blocks:
             file.write(block.tile)
 
