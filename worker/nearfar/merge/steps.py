@@ -318,14 +318,14 @@ class Steps(StackFrames):
         """
         check_unchanged(self.frames)
         stack, used, (focus_map, _) = self.surveyed(), self.used(), self.focus()
-        names = [self.frames[k].header.path.name for k in used]
+        names, coverage = [self.frames[k].header.path.name for k in used], self.coverage()
         found = Findings(
             registration=self.registration(),
             share=dict(zip(used, share, strict=True)),
             sharpness=detail_of(self.scratch, self.frames, stack.noise, self.plan.threads),
-            gaps=find_gaps(focus_map, stack.noise, names, self.size),
+            gaps=[] if coverage.alike else find_gaps(focus_map, stack.noise, names, self.size),
             soft=nothing_sharp(focus_map, stack.noise),
-            coverage=self.coverage(),
+            coverage=coverage,
             spots=self.spots(),
             moved=[m.as_json(names) for m in self._moved[:MOST]],
         )

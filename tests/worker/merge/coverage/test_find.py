@@ -332,3 +332,28 @@ def test_frames_that_are_mixed_up_are_no_sweeps() -> None:
     assert sweeps([0, 11, 1, 10, 2, 9, 3, 8, 4, 7, 5, 6]) == [(0, 6), (7, 11)]
     for order in ([0, 2, 1, 3, 4, 5], [3, 4, 5, 0, 1, 2], [0, 1, 5, 4, 3, 2]):
         assert sweeps(order) == []
+
+
+def same_focus(shifts: Sequence[int]) -> list[Survey]:
+    """Surveys of a picture that is sharp in all frames, half of it soft by nature, each moved by so many pixels."""
+    rng = np.random.default_rng(20261126)
+    sharp = texture(rng, (SIZE[0] + 64, SIZE[1]))
+    sharp[:, : SIZE[0] // 2] = cv2.GaussianBlur(sharp, (0, 0), 6)[:, : SIZE[0] // 2]
+    seen = [sharp[:, s : s + SIZE[0]] for s in shifts]
+    noisy = [np.clip(p + rng.normal(0, 0.004, p.shape), 0, 1) for p in seen]
+    return [survey(np.rint(65535 * p).astype(np.uint16)) for p in noisy]
+
+
+@pytest.mark.parametrize("shifts", [[0] * 6, [0, 3, 1, 7, 4, 9, 2]], ids=["copies", "by hand"])
+def test_frames_that_all_have_the_same_sharp_are_told_so_and_have_no_order(shifts: list[int]) -> None:
+    moved = [np.array([[1, 0, -s], [0, 1, 0]], np.float64) for s in shifts]
+    found = cover(same_focus(shifts), [f"F{k}" for k in range(len(shifts))], SIZE, poses=moved)
+    assert kinds(found) == ["alike"]
+    assert found.alike
+    assert "hardly differ in what they have sharp" in found.findings[0].text()
+    assert Coverage.from_json(found.as_json()).alike
+
+
+def test_a_bracket_is_not_told_as_frames_of_one_focus() -> None:
+    assert not of_slope(ALL).alike
+    assert not of_slope(ALL[4:8]).alike

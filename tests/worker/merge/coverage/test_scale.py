@@ -35,3 +35,9 @@ def test_frames_that_run_on_evenly_do_not_turn(rng: np.random.Generator) -> None
     for _ in range(20):
         places = np.arange(20) + rng.normal(0, 0.1, 20)
         assert turns_back(poses([float(p) for p in places]), [0.05] * 20, SIZE) == []
+
+
+def test_a_camera_that_sways_by_hand_does_not_turn(rng: np.random.Generator) -> None:
+    for _ in range(20):
+        places = np.arange(20) + rng.normal(0, 1.0, 20)
+        assert turns_back(poses([float(p) for p in places]), [0.01] * 20, SIZE) == []

@@ -147,3 +147,9 @@ def test_growth_is_measured_where_surfaces_are() -> None:
         "spread over the stack where nothing is known"
     )
     assert busiest(np.full((3, 3), 8.0), 9, 4) == [7]
+
+
+def test_a_steep_shell_by_macro_is_levelled_and_what_no_lens_does_is_not() -> None:
+    steep, wall = lean_of(np.array([0.095 + 0j, 1.0 + 0j]), -0.84)
+    assert steep[0] == pytest.approx(-0.0798)
+    assert not wall.any()

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.frames.camera import CameraData
+from nearfar.merge.coverage.alike import alike_in_focus
 from nearfar.merge.coverage.curves import Curves, sharpness_curves
 from nearfar.merge.coverage.order import better_order, moved, sweeps
 from nearfar.merge.coverage.result import Coverage, Finding, distances_between, distances_beyond
@@ -81,7 +82,8 @@ def find_coverage(
     widths = step_widths(curves)
     limit = -2 * np.log(recipe.detail)
     names = [f.name for f in frames]
-    order = better_order(curves)
+    alike = alike_in_focus(curves)
+    order = None if alike else better_order(curves)
     shaken = shaken_frames(curves)
     if order is not None and set(moved(order)) <= set(shaken):
         order = None  # a frame that is blurred as a whole looks as if it were focused far away
@@ -89,7 +91,9 @@ def find_coverage(
         astray = moved(order)  # those stand between frames that are not their neighbours
         shaken = [k for k in shaken if k not in astray]
     findings = [*_shaken(names, shaken), *_order(names, order), *_backwards(frames, size, order)]
-    if order is None:
+    if alike:
+        findings.append(Finding(kind="alike"))
+    elif order is None:
         look = _Look(frames, curves, widths, size, recipe, float(limit))
         findings += [*look.slices(), *look.ends()]
     return Coverage(

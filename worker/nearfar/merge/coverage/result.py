@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from nearfar.frames.camera import CameraData
 
-Kind = Literal["slice", "start", "end", "wide", "order", "scale", "shaken", "sweeps"]
+Kind = Literal["slice", "start", "end", "wide", "order", "scale", "shaken", "sweeps", "alike"]
 HELD_FOR: tuple[Kind, ...] = ("slice", "wide", "order")
 """Findings for which a stack is held if the recipe asks for it. Not the ends: what lies beyond may be meant to be soft."""
 NAMED = 4
@@ -22,7 +22,8 @@ class Finding:
     kind: Kind
     """``slice``: missing between two frames; ``start``, ``end``: beyond the first or the last; ``wide``: all steps are wider
     than the depth of field; ``order``: frames are out of order; ``sweeps``: they go through the focus several times;
-    ``scale``: the magnification turns back; ``shaken``: a frame is blurred as a whole."""
+    ``scale``: the magnification turns back; ``shaken``: a frame is blurred as a whole; ``alike``: all have
+    the same sharp."""
     after: str | None = None
     """Name of the frame before it."""
     before: str | None = None
@@ -56,6 +57,7 @@ class Finding:
             "scale": self._scale,
             "shaken": self._shaken,
             "sweeps": self._sweeps,
+            "alike": self._alike,
         }[self.kind]()
 
     def _slice(self) -> str:
@@ -125,6 +127,12 @@ class Finding:
         each = [f"{a} to {b}" for a, b in zip(self.frames[::2], self.frames[1::2], strict=True)]
         return f"the frames go through the focus {len(each)} times, {_listed(each)}; all of them are used as one stack"
 
+    def _alike(self) -> str:
+        return (
+            "the frames hardly differ in what they have sharp: the focus was moved by less than the depth of field, or not "
+            "at all; what is soft is as soft in all of them"
+        )
+
     @classmethod
     def from_json(cls, stored: dict[str, Any]) -> Finding:
         """Inverse of `as_json`, but for what that rounds."""
@@ -164,6 +172,11 @@ class Coverage:
     def complete(self) -> bool:
         """Whether nothing was found."""
         return not self.findings
+
+    @property
+    def alike(self) -> bool:
+        """Whether all frames have the same sharp, so that gaps cannot be told from what is soft by nature."""
+        return any(f.kind == "alike" for f in self.findings)
 
     def to_hold(self) -> list[str]:
         """Why a stack should be held, as sentences; empty if it need not be."""

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 CERTAIN = 6.0
 """How many standard deviations a step back must stand out by."""
+APART = 5.0
+"""How many times the usual scatter of steps it must stand out by: a camera held by hand also sways to and fro."""
 PART = 0.5
 """Least size of a step back, as a share of the usual step."""
 SPAN = 8.0
@@ -43,4 +45,7 @@ def turns_back(
     if not steps.size or abs(whole) < SPAN * doubt.max() or usual * whole <= 0:
         return []
     back = -steps * np.sign(whole)
-    return [int(k) for k in np.flatnonzero((back > CERTAIN * doubt) & (back > PART * abs(usual)))]
+    odd = np.abs(steps - usual) > APART * 1.48 * float(
+        np.median(np.abs(steps - usual))
+    )  # 1.48: of a Gaussian
+    return [int(k) for k in np.flatnonzero(odd & (back > CERTAIN * doubt) & (back > PART * abs(usual)))]

@@ -26,7 +26,9 @@ _SPREAD = (
 )
 _CLEAR = 3.0  # times the noise from which a cell's peak is believed
 _MANY = 20000  # cells above which every second is looked at
-_STEEPEST = 0.03  # change of blur, px^2 a px, above which none is believed
+_STEEPEST = (
+    0.1  # change of blur, px^2 a px, above which none is believed: more than a steep shell by macro has
+)
 _NEAR = 3.0  # frames from the middle of a link within which its change of blur is linear
 _ENOUGH = 12  # blocks
 _ROUNDS = 6
