@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -17,6 +19,7 @@ from nearfar.intake.card.kept_card import Decided, card_files
 from nearfar.intake.state import Entry, read_state
 from nearfar.jobs import Store
 from nearfar.places import Places, places_of
+from nearfar.runner.watching import card_sorting
 from nearfar.runner.watching.card_sorting import CardSorter
 from nearfar.runner.watching.process import Watch
 from nearfar.server_settings import ServerSettings
@@ -195,6 +198,38 @@ def test_a_process_that_dies_costs_some_tries_and_is_told_of(tmp_path: Path, pla
             now[0] += 1000
     finally:
         sorter.close()
+
+
+TIED = """
+import sys, time
+from pathlib import Path
+from nearfar.runner.processes import here
+here.die_with_parent()
+Path(sys.argv[1]).touch()
+time.sleep(0.5)
+"""
+
+
+def test_sorting_goes_on_when_the_thread_that_asked_for_it_has_ended(
+    tmp_path: Path, places: Places, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Folders are judged in threads that end at once, and the kernel ends a tied process with the thread that began it."""
+    tied = tmp_path / "tied"
+    monkeypatch.setattr(card_sorting.child, "command", lambda _: [sys.executable, "-c", TIED, str(tied)])
+    sorter = CardSorter(card_files(places), memory=1)
+
+    def ask() -> None:
+        sorter.ask("one", str(tmp_path), {})
+        while not tied.exists():
+            time.sleep(0.01)
+
+    asking = threading.Thread(target=ask)
+    asking.start()
+    asking.join(PATIENCE)
+    while sorter.busy():
+        time.sleep(0.01)
+    assert sorter.ask("one", str(tmp_path), {}).startswith("being sorted"), "and not: could not be sorted"
+    sorter.close()
 
 
 def test_what_is_kept_can_be_read_as_decisions_and_as_json(places: Places) -> None:

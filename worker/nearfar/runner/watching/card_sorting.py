@@ -15,6 +15,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -54,6 +55,8 @@ class CardSorter:
         self._files = files
         self._memory = max(memory, LEAST_MEMORY)
         self._clock = clock
+        self._starting = ThreadPoolExecutor(1, "starts card sorting")
+        """A thread that stays: the process ends with the thread that started it, and who asks may be gone at once."""
         self._work: tuple[tuple[str, int], subprocess.Popen[str]] | None = None
         self._failed: dict[tuple[str, int], _Failed] = {}
 
@@ -73,7 +76,7 @@ class CardSorter:
         if failed.count and self._clock() < failed.at + REST * 2 ** (failed.count - 1):
             return f"could not be sorted: {failed.why}; tried again soon"
         try:
-            self._work = request, self._start(card, folder, files)
+            self._work = request, self._starting.submit(self._start, card, folder, files).result()
         except OSError as error:
             self._note(request, f"the process that sorts cannot be started ({error})")
             return f"could not be sorted: {self._failed[request].why}; tried again soon"
@@ -91,6 +94,7 @@ class CardSorter:
             process.kill()
             process.communicate()
             self._work = None
+        self._starting.shutdown()
 
     def _start(self, card: str, folder: str, files: Mapping[str, Trace]) -> subprocess.Popen[str]:
         self._files.folder.mkdir(parents=True, exist_ok=True)
