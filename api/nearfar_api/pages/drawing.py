@@ -96,6 +96,11 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def stopped(text: str) -> str:
+    """With a full stop, unless it ends in one."""
+    return text if text.endswith(".") else f"{text}."
+
+
 def plural(number: int, word: str) -> str:
     """A number with its word: '1 frame', '12 frames'."""
     return f"{number} {word}{'' if number == 1 else 's'}"
@@ -134,6 +139,7 @@ def _environment() -> Environment:
         "metres": metres,
         "plural": plural,
         "sentence": sentence,
+        "stopped": stopped,
         "host": host,
         "standing": standing,
     }

@@ -34,6 +34,8 @@ STACKS = 20
 """Stacks of watched folders."""
 SETTLED = ("done", "moved", "ignored", "queued")
 """States of stacks in watched folders that nobody waits for, or that are shown as jobs."""
+STUCK = ("waiting", "refused")
+"""Those that go on only when a person has done something."""
 TICK = 2.0
 """Seconds between two looks at what the watch reports."""
 REST = 1.0
@@ -61,10 +63,12 @@ def _found(ctx: Context, by: Caller) -> dict[str, Any]:
     held = told["held"]
     found = cards.listed(ctx).cards if by.sees_all else []
     sorted_ones = {card.id: card.path for card in found if card.sorted}
+    awaited = [entry for entry in told["inbox"].entries if _is_awaited(entry, sorted_ones)]
     return told | {
         "arriving": [job for job in held if job.frames.expected],
         "held": [job for job in held if not job.frames.expected],
-        "stacks": [entry for entry in told["inbox"].entries if _is_awaited(entry, sorted_ones)][:STACKS],
+        "stacks": [entry for entry in awaited if entry.state not in STUCK][:STACKS],
+        "stuck": [entry for entry in awaited if entry.state in STUCK][:STACKS],
         "cards": [card for card in found if card.stacks.ask or card.stacks.decided],
         "disks": standing.disks(ctx),
         "recipes": [recipes.load(name) for name in recipes.names()],
@@ -74,7 +78,7 @@ def _found(ctx: Context, by: Caller) -> dict[str, Any]:
 
 def _is_awaited(entry: InboxEntry, cards: Mapping[str, str]) -> bool:
     """Whether an entry is shown here: of cards that are sorted, by their paths, only that more of them arrives."""
-    if entry.state in SETTLED:
+    if entry.state in SETTLED or (entry.state == "refused" and entry.job is not None):
         return False
     if entry.card is None or entry.card not in cards:
         return True

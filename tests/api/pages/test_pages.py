@@ -133,6 +133,25 @@ def test_the_list_is_filtered_sorted_and_paged_by_links(client: Client, store: S
     page(client, "/jobs?after=nothing", 422)
 
 
+def test_a_card_that_cannot_be_sorted_needs_someone(client: Client, places: Places) -> None:
+    told = inbox(places)
+    told["entries"][0] |= {"stack": "wetland", "state": "refused", "why": "cannot be sorted: no memory"}
+    told["entries"][0]["ignored"] = [["notes.txt", "not a picture"]]
+    told["entries"][1:] = [{**told["entries"][0], "stack": "moss", "state": "settling", "why": "it is quiet"}]
+    told["entries"].append(
+        {**told["entries"][1], "stack": "fern", "state": "waiting", "why": "no such recipe"}
+    )
+    told["entries"].append({**told["entries"][1], "stack": "bark", "state": "refused", "job": 7})
+    (places.state / "inbox.json").write_text(json.dumps(told), encoding="utf-8")
+    text = page(client, "/").text
+    waiting, needs = text.split("Needs someone", 1)
+    assert "wetland stuck Cannot be sorted: no memory." in needs
+    assert "fern stuck No such recipe." in needs
+    assert "wetland" not in waiting
+    assert "bark" not in text, "it is among the jobs that failed"
+    assert "It is quiet. Passed over: notes.txt (not a picture)." in waiting
+
+
 def test_hostile_names_stay_words_on_every_page(client: Client, store: Store, places: Places) -> None:
     jobs = [submit(store, stack=HOSTILE, owner=HOSTILE[:60], sources=(HOSTILE,)) for _ in range(3)]
     store.hold(jobs[0], who=HOSTILE, reason=HOSTILE)

@@ -19,13 +19,13 @@ if TYPE_CHECKING:
 DESCRIPTION = """\
 Plan a bracket: how many frames, focused where, and what that costs.
 
-  with a focus ring    --focal 24mm --f 8 --near 1m --far inf
-  on a rail            --magnification 1:1 --f 5.6 --depth 12mm
+  with a focus ring    --sensor full-frame --focal 24mm --f 8 --near 1m --far inf
+  on a rail            --sensor full-frame --magnification 1:1 --f 5.6 --depth 12mm
   at a microscope      --objective 10/0.28 --depth 0.5mm
 
 Lengths carry a unit: mm, cm, m, um, ft, in. What was shot is compared with a plan that was kept:
 
-  nearfar plan --focal 24mm --f 8 --near 1m --far inf --json > plan.json
+  nearfar plan --sensor full-frame --focal 24mm --f 8 --near 1m --far inf --json > plan.json
   nearfar plan --against FOLDER plan.json
 """
 

@@ -215,10 +215,12 @@ class Settling:
                 seconds=left,
                 waits_for=list(faults),
             )
-        return Verdict(stage=Stage.COMPLETE, why=f"{len(sight.frames)} files are complete", seconds=0.0)
+        count = len(sight.frames)
+        whole = "1 file is complete" if count == 1 else f"{count} files are complete"
+        return Verdict(stage=Stage.COMPLETE, why=whole, seconds=0.0)
 
     def _faulty(self, faults: Mapping[str, str], left: float) -> Verdict:
-        told = "; ".join(list(faults.values())[:SHOWN])
+        told = "; ".join(why.removesuffix(".") for why in list(faults.values())[:SHOWN])
         more = f"; and {len(faults) - SHOWN} more" if len(faults) > SHOWN else ""
         if left > 0:
             return Verdict(

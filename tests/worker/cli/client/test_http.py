@@ -80,7 +80,10 @@ def test_an_option_goes_before_the_environment_and_that_before_the_data_folder(
     monkeypatch.setenv("NEARFAR_SERVER_DATA", str(tmp_path))
     assert find_server(options()).url == "http://127.0.0.1:4"
     monkeypatch.setenv("NEARFAR_URL", "http://attic:5")
-    assert find_server(options()).url == "http://attic:5"
+    assert (find_server(options()).url, find_server(options()).known_from) == (
+        "http://attic:5",
+        "NEARFAR_URL",
+    )
     assert find_server(options(to="attic:6")).url == "http://attic:6"
     assert find_server(options(data=tmp_path)).url == "http://127.0.0.1:4"
 

@@ -15,6 +15,7 @@ import pytest
 import simplejpeg
 
 from nearfar.intake.card.folders import card_id
+from nearfar.intake.card.following import GIVEN_UP
 from nearfar.intake.card.kept_card import Decided, card_files
 from nearfar.intake.state import Entry, read_state
 from nearfar.jobs import Store
@@ -181,6 +182,25 @@ def test_small_pictures_are_made_beside_and_can_be_looked_at(
     made = files.small_file(card, kept.small[str(truth.stacks[0][0])]).read_bytes()
     height, width = simplejpeg.decode_jpeg_header(made)[:2]
     assert abs(width / height - SIZE[0] / SIZE[1]) < 0.02
+
+
+def test_a_card_that_is_given_up_is_told_apart_from_one_that_waits(
+    settings: ServerSettings, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said = f"{GIVEN_UP}: no memory"
+    monkeypatch.setattr(CardSorter, "ask", lambda *_: said)
+    watched = Watched(settings, store)
+    folder = watched.places.inbox / "wetland"
+    inner = folder / "DCIM" / "100NRFAR"
+    inner.mkdir(parents=True)
+    for name in ("1.jpg", "2.jpg"):
+        picture = np.random.default_rng(len(name)).integers(0, 255, (64, 96, 3), np.uint8)
+        (inner / name).write_bytes(simplejpeg.encode_jpeg(picture))
+    try:
+        entries = watched.until(lambda entries: any(e.why == said for e in entries))
+    finally:
+        watched.watch.close()
+    assert [e.state for e in entries if e.why == said] == ["refused"]
 
 
 def test_a_process_that_dies_costs_some_tries_and_is_told_of(tmp_path: Path, places: Places) -> None:

@@ -76,10 +76,15 @@ def chosen(
     pictures = [file for file in files if Path(file["name"]).suffix == ".tif"]
     picture = min(pictures, key=lambda file: len(file["name"]), default=None)
     if picture is None:
-        reason = f" ({job['reason']})" if job.get("reason") else ""
+        reason = f" ({job['reason'].removesuffix('.')})" if job.get("reason") else ""
+        over = job["state"] in {"failed", "cancelled"}
+        remedy = (
+            f"'nearfar again {job['id']}' runs it"
+            if over
+            else f"'nearfar show {job['id']} --follow' waits for it"
+        )
         raise NearfarError(
-            f"job {job['id']} ({job['stack']}) is {job['state']}{reason} and has no picture to fetch; "
-            f"'nearfar show {job['id']} --follow' waits for it"
+            f"job {job['id']} ({job['stack']}) is {job['state']}{reason} and has no picture to fetch; {remedy}"
         )
     if options.all:
         return list(files)

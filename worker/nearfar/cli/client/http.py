@@ -59,7 +59,8 @@ def find_server(options: argparse.Namespace) -> Address:
     settings = load_server({"server": {"data": options.data}})
     url, source = options.to, "--to"
     if url is None and options.data is None:
-        url, source = settings.client.url, "the setting client.url"
+        url = settings.client.url
+        source = "NEARFAR_URL" if os.environ.get("NEARFAR_URL") else "the setting client.url"
     if url is None:
         url, source = _local(settings)
     key = read_key(options.key_file) if options.key_file else settings.client.key or settings.server.key

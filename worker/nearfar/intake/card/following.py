@@ -23,6 +23,9 @@ from nearfar.intake.scanning import Folder
 from nearfar.intake.settling import Mark, Patience, Stage, Verdict, Writers
 from nearfar.intake.state import Entry
 
+GIVEN_UP = "cannot be sorted"
+"""How the words for a card begin that is not tried again before one of its files changes."""
+
 
 class Sorts(Protocol):
     """Sorts cards in another process."""
@@ -147,6 +150,8 @@ class CardFollower:
                 if sorts is not None
                 else "it is complete, and sorted into stacks by a server"
             )
+            if entry.why.startswith(GIVEN_UP):
+                entry.state = "refused"
 
     def _refresh(self, card: str) -> None:
         """Read what was kept, if it changed. Raises `UsageError`."""

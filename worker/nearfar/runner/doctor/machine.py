@@ -48,7 +48,8 @@ def processors(subject: Subject) -> Iterator[Finding]:
     """Threads and slots against the processors that this process may use."""
     about, worker = "processors", subject.settings.worker
     there = settings.default_threads()
-    found = f"{worker.places} slots with {worker.slot_threads} threads each on {there} processors"
+    slots = "1 slot" if worker.places == 1 else f"{worker.places} slots"
+    found = f"{slots} with {worker.slot_threads} threads each on {there} processors"
     if worker.places > worker.threads:
         yield advice(
             about,

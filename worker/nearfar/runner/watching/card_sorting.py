@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import NearfarError
+from nearfar.intake.card.following import GIVEN_UP
 from nearfar.intake.card.kept_card import CardFiles, Kept, Trace
 from nearfar.runner.processes import child, here
 
@@ -72,7 +73,7 @@ class CardSorter:
             )
         failed = self._failed.get(request, _Failed())
         if failed.count >= TRIES:
-            return f"cannot be sorted: {failed.why}; tried again when a file changes or the server restarts"
+            return f"{GIVEN_UP}: {failed.why}; tried again when a file changes or the server restarts"
         if failed.count and self._clock() < failed.at + REST * 2 ** (failed.count - 1):
             return f"could not be sorted: {failed.why}; tried again soon"
         try:
