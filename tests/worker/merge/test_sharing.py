@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
 from nearfar.frames.decode import read_header
+from nearfar.frames.deliverable import encode_tile
 from nearfar.merge import recipe as recipes
 from nearfar.merge.deliver.beside import ENDINGS, Beside
 from nearfar.merge.deliver.delivery import Outputs
@@ -35,7 +36,6 @@ from nearfar.merge.sharing import (
 )
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import identify
-from nearfar.merge.tile_code import encode_tile
 from tests.acceptance.command import lay
 from tests.scenes import render
 from tests.scenes.bent import render_bent

@@ -68,17 +68,12 @@ class PictureTags:
     composite: Composite | None = None
 
 
-def check_tile(tile: NDArray[np.uint16]) -> None:
-    """Raise `WorkFailed` if it is not (512, 512, channels) of uint16."""
+def encode_tile(tile: NDArray[np.uint16]) -> bytes:
+    """A (512, 512, c) uint16 tile as Deflate data with horizontal predictor (TIFF 6.0 section 14)."""
     if tile.shape[:2] != (TILE, TILE) or tile.ndim != 3 or tile.dtype != np.uint16:
         raise WorkFailed(
             f"a tile must be ({TILE}, {TILE}, channels) of uint16, not {tile.shape} of {tile.dtype}"
         )
-
-
-def encode_tile(tile: NDArray[np.uint16]) -> bytes:
-    """A (512, 512, c) uint16 tile as Deflate data with horizontal predictor (TIFF 6.0 section 14)."""
-    check_tile(tile)
     differences = np.asarray(imagecodecs.delta_encode(np.ascontiguousarray(tile), axis=-2)).astype(
         "<u2", copy=False
     )

@@ -22,7 +22,7 @@ from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import MappedFrame
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 14
+VERSION = 13
 
 WARPED_CHANNEL = 0.761
 """Variance that a warp at a random phase leaves of white noise of variance 1 in a channel."""

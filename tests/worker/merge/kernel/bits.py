@@ -17,7 +17,6 @@ from nearfar.merge.chooser import weights
 from nearfar.merge.kernel import picture_calls as picture
 from nearfar.merge.kernel import planes
 from nearfar.merge.kernel import register_calls as register
-from nearfar.merge.kernel.code_calls import coded
 from nearfar.merge.kernel.loader import Pixels
 
 WIDTH, HEIGHT, FRAMES, TILE = 176, 144, 5, 128
@@ -89,7 +88,6 @@ def outputs() -> Iterator[tuple[str, NDArray[Any]]]:
     rng = np.random.default_rng(4)
     rows, cols = picture.grid_shape(WIDTH, HEIGHT)
     curve = (np.linspace(0, 1, picture.CURVE_STEPS + 1) ** 2.2).astype(np.float32)
-    yield "tile", coded(rng.normal(30000, 300, (70, 90, 3)).astype(np.uint16))
     for name, frames in (
         *((np.dtype(dtype).name, _frames(rng, dtype)) for dtype in (np.uint8, np.uint16)),
         ("planes", _planes(rng)),

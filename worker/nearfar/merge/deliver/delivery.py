@@ -28,6 +28,7 @@ from nearfar.frames.deliverable import (
     TILE,
     Composite,
     PictureTags,
+    encode_tile,
     write_picture,
     write_preview,
 )
@@ -51,7 +52,6 @@ from nearfar.merge.rendering import order_of
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
-from nearfar.merge.tile_code import encode_tile
 
 SOFTWARE = f"Nearfar {__version__}"
 HEIGHT_FILES = ("height.tif", "height.png")

@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
-from nearfar.frames.deliverable import TILE, decode_tile
+from nearfar.frames.deliverable import TILE, decode_tile, encode_tile
 from nearfar.merge.kernel.picture_calls import halve
-from nearfar.merge.tile_code import encode_tile
 
 U16 = NDArray[np.uint16]
 EIGHT_BIT = ((np.arange(1 << 16, dtype=np.uint32) * 255 + 32895) >> 16).astype(np.uint8)

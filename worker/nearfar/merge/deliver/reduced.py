@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
+from nearfar.frames.deliverable import encode_tile
 from nearfar.merge.deliver.pyramid import tiles_of
 from nearfar.merge.keys import key
 from nearfar.merge.render import stored_band
 from nearfar.merge.scratch import Scratch
-from nearfar.merge.tile_code import encode_tile
 
 VERSION = 1
 KIND = "reduced"

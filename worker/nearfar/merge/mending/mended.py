@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import UsageError
-from nearfar.frames.deliverable import TILE, decode_tile
+from nearfar.frames.deliverable import TILE, decode_tile, encode_tile
 from nearfar.frames.delivered import Delivered, Place
 from nearfar.merge.kernel.picture_calls import halve
 from nearfar.merge.keys import key
@@ -37,7 +37,6 @@ from nearfar.merge.mending.sources import (
     quiet_frames,
 )
 from nearfar.merge.mending.use import Use, Wish
-from nearfar.merge.tile_code import encode_tile
 
 VERSION = 1
 """Raised by whoever changes what a mend makes of the same picture."""
