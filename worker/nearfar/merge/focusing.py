@@ -27,7 +27,7 @@ from nearfar.merge.stored_arrays import checksum_of
 from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 17
+VERSION = 18
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:
@@ -112,7 +112,9 @@ def focus_stack(
     if checksum_of(scratch.path(name, "volume")) != known[0]:
         raise scratch.spoilt(scratch.path(name, "volume"), "a checksum that is not that of its data")
     volume = _volume(scratch.path(name, "volume"), shape, "r")
-    told = [Moved(box=tuple(m["box"]), frame=m["frame"], cells=m["cells"]) for m in stored]
+    told = [
+        Moved(box=tuple(m["box"]), frame=m["frame"], cells=m["cells"], left_out=m["left_out"]) for m in stored
+    ]
     return FocusMap(**dict(zip(fields, values, strict=True))), volume, told
 
 

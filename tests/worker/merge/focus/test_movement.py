@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 
 from nearfar.frames.decode import read_header
 from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.focus.find import FocusWriter
+from nearfar.merge.focus.movement import _two
 from nearfar.merge.focus.patterns import BLURRED, CONTRAST, FAINT, KEPT, _differ, _lamps, _Look, _tell
 from nearfar.merge.recipe import FocusRecipe, Recipe
 from nearfar.merge.stack import Merge, Request, Stop
@@ -107,6 +109,49 @@ def test_what_walks_through_comes_from_one_frame_each(tmp_path: Path) -> None:
     assert ghost(after, frames, told) < 0.6 * ghost(before, frames, plain)
     far = np.s_[:, :80]
     np.testing.assert_array_equal(after[far], before[far])
+
+
+def test_who_walks_before_a_plain_wall_and_is_in_each_place_once_is_left_out(tmp_path: Path) -> None:
+    """No other frame has a pattern there, so that only the light tells; the truth is the same bracket without anybody."""
+    rng = np.random.default_rng(6)
+    wall = np.full((SIZE[1], SIZE[0], 3), 0.6)
+    wall[200:] = texture(rng, SIZE)[200:]
+    empty = bracket(rng, wall, ramp(SIZE, 0, 5), range(6), blur=1.0)
+    frames = [frame.copy() for frame in empty]
+    for k, frame in enumerate(frames):
+        frame[60:150, 20 + 68 * k : 60 + 68 * k] = 14000
+    before, _ = merged(frames, tmp_path / "walked", movement=False)
+    after, told = merged(frames, tmp_path / "walked", movement=True)
+    alone, _ = merged(empty, tmp_path / "empty", movement=True)
+
+    def apart(picture: NDArray[Any]) -> float:
+        error = (picture[40:170, 16:-16].astype(np.float64) - alone[40:170, 16:-16]) / 65535
+        return float(np.abs(error).mean())
+
+    assert apart(before) > 0.05, "nobody is left over without it"
+    assert apart(after) < 0.002
+    gone = {region["frame"] for region in told["moved"] if region.get("left_out")}
+    assert gone == {f["name"] for f in told["frames"]}
+
+
+def test_around_what_moved_the_frame_that_is_sharp_there_is_taken() -> None:
+    """A leaf in focus in one frame before a view in focus in another: the leaf whole from one, the view from the other."""
+    shape, cells = (20, 24), np.zeros((20, 24), np.bool_)
+    cells[8:12, 8:12] = True
+    region = np.zeros(shape, np.bool_)
+    region[7:13, 7:13] = True
+    prior = np.full((shape[0], 3, shape[1]), 10, np.uint16)
+    prior[:, 0] = 1000
+    prior[8:12, 0, 8:12] = 50
+    prior[8:12, 2, 8:12] = 900
+    writer = FocusWriter(prior, np.ones(prior.shape, np.uint8))
+    inside = np.ones((3, *shape), np.bool_)
+    light = np.full(shape, 0.5, np.float32)
+    each = _two(region, cells, writer, inside, lambda k: light)
+    assert (each[cells] == 2).all()
+    assert (each[region & ~cells] == 0).all()
+    darker = _two(region, cells, writer, inside, lambda k: light * np.float32(1 + 0.2 * k))
+    assert (darker[region] == 2).all(), "where another light tells that the leaf is there, it is not cut"
 
 
 def test_what_creeps_by_less_than_its_own_pattern_comes_from_one_frame_too(tmp_path: Path) -> None:

@@ -64,7 +64,7 @@ class Report:
             *_section("Mended", [_mend(m) for m in c.get("mends", [])]),
             *_section(
                 "Moved between frames",
-                [f"- {_box(m['box'])}: taken from {m['frame']} alone" for m in c.get("moved", [])],
+                [_moved(m) for m in c.get("moved", [])],
             ),
             *_section("Worth a look", [f"- {w}" for w in c["warnings"]]),
             *_section("Left alone", [f"- {n}" for n in c["notes"]]),
@@ -84,6 +84,12 @@ def _section(title: str, lines: Sequence[str]) -> list[str]:
 def _mend(mend: Mapping[str, Any]) -> str:
     what = mend["frame"] or mend["use"]
     return f"- {mend['number']}: {what} in {mend['region']}, by {mend['who']}"
+
+
+def _moved(moved: Mapping[str, Any]) -> str:
+    if moved.get("left_out"):
+        return f"- {_box(moved['box'])}: somebody or something that {moved['frame']} alone shows is left out"
+    return f"- {_box(moved['box'])}: taken from {moved['frame']} alone"
 
 
 def _box(box: Sequence[int]) -> str:

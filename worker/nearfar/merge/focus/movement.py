@@ -2,8 +2,8 @@
 
 Between neighbours focus changes little: whatever stays in place keeps its pattern, a little softer, and what moved does not.
 So the coarse patterns of neighbours are correlated cell by cell. Where an admitted frame and its neighbour disagree, the
-cells around are joined to a region, and only the frame that is sharpest over the region stays admitted there, or over a
-zone of it.
+cells around are joined to a region, and only the frame that is sharpest over what moved stays admitted there, with one more
+beside it for what lies around, or over a zone of it. Who stands in one frame only is left out before, see `visitors`.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from nearfar.merge.focus.find import FocusWriter
 from nearfar.merge.focus.patterns import SPANS, PatternShare, compare_all, covers
 from nearfar.merge.focus.seen import FocusFrame
 from nearfar.merge.kernel.picture_calls import CELL, blur_grid, grow_grid
+from nearfar.merge.focus.visitors import leave_out_visitors, light_of
 
 F32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -44,21 +45,33 @@ LARGEST = 0.2
 does ..."""
 ZONE = 2.0
 """... and falls into zones: in each the frame that is sharpest around, by a Gaussian of so many cells."""
+BEHIND = np.float32(0.5)
+"""Share of the sharpest frame's sharpness below which the frame that has what moved leaves what is around it to
+another ..."""
+AS_BRIGHT = np.float32(0.05)
+"""... that is as bright there: so much encoded luma means of cells may differ. Blur hardly changes them."""
+FEWEST_BEHIND = 3
+"""The fewest cells that it is given: fewer are a gap in what moved."""
 MOST = 40
 """Regions that are reported, largest first."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Moved:
-    """Where something moved: ``box`` x, y, w, h in pixels, place of the ``frame`` taken there, number of ``cells``."""
+    """Where something moved: ``box`` x, y, w, h in pixels, place of the ``frame`` taken there, number of ``cells``.
+
+    ``left_out``: the frame is the one that is not taken there, since it alone shows somebody.
+    """
 
     box: tuple[int, int, int, int]
     frame: int
     cells: int
+    left_out: bool = False
 
     def as_json(self, names: Sequence[str]) -> dict[str, Any]:
         """As the report has it."""
-        return {"box": list(self.box), "frame": names[self.frame]}
+        told: dict[str, Any] = {"box": list(self.box), "frame": names[self.frame]}
+        return {**told, "left_out": True} if self.left_out else told
 
 
 def take_from_one(
@@ -85,6 +98,7 @@ def take_from_one(
     rows, _, cols = writer.admitted.shape
     differs = np.zeros((rows, cols), np.uint8)
     crept = np.zeros((rows, cols), np.float32)
+    visitors = leave_out_visitors(frames, writer, size=size, threads=threads)
     patterns: deque[F32] = deque(maxlen=max(SPANS) + 1)
     for k, here in compare_all(frames, small, (rows, cols), size=size, threads=threads, share=share):
         patterns.append(here.pattern)
@@ -92,13 +106,20 @@ def take_from_one(
             if apart is None:
                 continue
             let_in = apart & _compared(writer, k - span, k)
+            for place in (k - span, k):
+                if place in visitors:
+                    let_in &= ~visitors[place]
             if span == 1:
                 differs |= let_in.view(np.uint8)
             else:
                 crept = np.maximum(crept, _found_elsewhere(let_in, patterns[-1 - span], here.pattern))
         tick()
     differs |= _certain(crept).view(np.uint8)
-    return _settle(differs, frames, writer, size)
+    gone = [
+        Moved(box=_box(*np.nonzero(cells)[::-1], size), frame=k, cells=int(cells.sum()), left_out=True)
+        for k, cells in visitors.items()
+    ]
+    return sorted([*_settle(differs, frames, writer, size), *gone], key=lambda m: (-m.cells, m.box))
 
 
 def _compared(writer: FocusWriter, first: int, second: int) -> Bools:
@@ -155,7 +176,7 @@ def _certain(crept: F32) -> Bools:
 def _settle(
     differs: NDArray[np.uint8], frames: Sequence[FocusFrame], writer: FocusWriter, size: tuple[int, int]
 ) -> list[Moved]:
-    """Regions of cells that differ, grown by one, each given to the frame that is sharpest in it, or in zones to several."""
+    """Regions of cells that differ, grown by one, each given to one frame or two, or in zones to several."""
     count, labels = cv2.connectedComponents(grow_grid(np.ascontiguousarray(differs)), connectivity=8)
     if count == 1:
         return []
@@ -166,17 +187,16 @@ def _settle(
         if np.count_nonzero(region & (differs > 0)) < FEWEST:
             continue
         y, x = np.nonzero(region)
-        sharp = writer.prior[y, :, x].T.astype(np.float64) * inside[:, y, x]
-        chosen = int(np.argmax(sharp.sum(axis=1) * inside[:, y, x].all(axis=1)))
-        each = np.full(len(y), chosen, np.intp)
         if region.mean() > LARGEST:
             each = _zones(region, writer, inside)
+        else:
+            each = _two(region, region & (differs > 0), writer, inside, lambda k: light_of(frames[k]))[y, x]
         writer.admitted[y, :, x] = 0
         writer.admitted[y, each, x] = 1
-        for frame in np.unique(each).tolist():
+        for frame in np.unique(each[differs[y, x] > 0]).tolist():
             box = _box(x[each == frame], y[each == frame], size)
             out.append(Moved(box=box, frame=frame, cells=int(np.count_nonzero(each == frame))))
-    return sorted(out, key=lambda m: (-m.cells, m.box))
+    return out
 
 
 def _box(x: NDArray[np.intp], y: NDArray[np.intp], size: tuple[int, int]) -> tuple[int, int, int, int]:
@@ -184,6 +204,37 @@ def _box(x: NDArray[np.intp], y: NDArray[np.intp], size: tuple[int, int]) -> tup
     left, top = int(x.min()) * CELL, int(y.min()) * CELL
     right, bottom = min(size[0], (int(x.max()) + 1) * CELL), min(size[1], (int(y.max()) + 1) * CELL)
     return left, top, right - left, bottom - top
+
+
+def _two(
+    region: Bools, moved: Bools, writer: FocusWriter, inside: Bools, light: Callable[[int], F32]
+) -> NDArray[np.intp]:
+    """For each cell (R, C) of a region one of two frames: the one that is sharpest over what moved, and around that, where
+    it shows nothing sharp, the one that is sharpest there, if both are about as bright: then neither shows what moved.
+
+    ``moved``: the cells that differ, without those around them; ``light`` of a frame: encoded means (R, C).
+    """
+    whole = [k for k, there in enumerate(inside) if there[region].all()] or list(range(len(inside)))
+    sharp = {k: writer.prior[:, k].astype(np.float32) * inside[k] for k in whole}
+    chosen = max(whole, key=lambda k: (float(sharp[k][moved].sum(dtype=np.float64)), -k))
+    best = np.max([sharp[k] for k in whole], axis=0)
+    soft = region & ~_filled(moved) & (sharp[chosen] < BEHIND * best)
+    each = np.full(region.shape, chosen, np.intp)
+    if soft.any():
+        other = max(whole, key=lambda k: (float(sharp[k][soft].sum(dtype=np.float64)), -k))
+        soft &= (sharp[other] > sharp[chosen]) & (np.abs(light(other) - light(chosen)) < AS_BRIGHT)
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(soft.view(np.uint8), connectivity=8)
+        each[soft & (stats[labels, cv2.CC_STAT_AREA] >= FEWEST_BEHIND)] = other
+    return each
+
+
+def _filled(cells: Bools) -> Bools:
+    """The cells with the gaps between them, up to four wide, and what they enclose."""
+    edge = 4
+    wide = np.pad(cells, edge).astype(np.uint8)
+    closed = cv2.morphologyEx(wide, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    _, labels = cv2.connectedComponents(1 - closed, connectivity=4)
+    return np.asarray((labels != labels[0, 0])[edge:-edge, edge:-edge])
 
 
 def _zones(region: Bools, writer: FocusWriter, inside: Bools) -> NDArray[np.intp]:
