@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from nearfar.merge.focus.find import FocusWriter
 from nearfar.merge.focus.patterns import SPANS, PatternShare, compare_all, covers
 from nearfar.merge.focus.seen import FocusFrame
-from nearfar.merge.kernel.picture_calls import CELL, blur_grid, grow_grid
 from nearfar.merge.focus.visitors import leave_out_visitors, light_of
+from nearfar.merge.kernel.picture_calls import CELL, blur_grid, grow_grid
 
 F32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -115,11 +115,13 @@ def take_from_one(
                 crept = np.maximum(crept, _found_elsewhere(let_in, patterns[-1 - span], here.pattern))
         tick()
     differs |= _certain(crept).view(np.uint8)
-    gone = [
-        Moved(box=_box(*np.nonzero(cells)[::-1], size), frame=k, cells=int(cells.sum()), left_out=True)
-        for k, cells in visitors.items()
-    ]
-    return sorted([*_settle(differs, frames, writer, size), *gone], key=lambda m: (-m.cells, m.box))
+    found = _settle(differs, frames, writer, size)
+    for k, cells in visitors.items():
+        gone = cells & (writer.admitted[:, k] == 0)
+        if gone.any():
+            box = _box(*_columns_rows(gone), size)
+            found.append(Moved(box=box, frame=k, cells=int(gone.sum()), left_out=True))
+    return sorted(found, key=lambda m: (-m.cells, m.box))
 
 
 def _compared(writer: FocusWriter, first: int, second: int) -> Bools:
@@ -174,7 +176,10 @@ def _certain(crept: F32) -> Bools:
 
 
 def _settle(
-    differs: NDArray[np.uint8], frames: Sequence[FocusFrame], writer: FocusWriter, size: tuple[int, int]
+    differs: NDArray[np.uint8],
+    frames: Sequence[FocusFrame],
+    writer: FocusWriter,
+    size: tuple[int, int],
 ) -> list[Moved]:
     """Regions of cells that differ, grown by one, each given to one frame or two, or in zones to several."""
     count, labels = cv2.connectedComponents(grow_grid(np.ascontiguousarray(differs)), connectivity=8)
@@ -197,6 +202,11 @@ def _settle(
             box = _box(x[each == frame], y[each == frame], size)
             out.append(Moved(box=box, frame=frame, cells=int(np.count_nonzero(each == frame))))
     return out
+
+
+def _columns_rows(cells: Bools) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    y, x = np.nonzero(cells)
+    return x, y
 
 
 def _box(x: NDArray[np.intp], y: NDArray[np.intp], size: tuple[int, int]) -> tuple[int, int, int, int]:
