@@ -20,7 +20,7 @@ from nearfar.intake.card.kept_card import Decided, card_files
 from nearfar.intake.state import Entry, read_state
 from nearfar.jobs import Store
 from nearfar.places import Places, places_of
-from nearfar.runner.watching import card_sorting
+from nearfar.runner.processes import child
 from nearfar.runner.watching.card_sorting import CardSorter
 from nearfar.runner.watching.process import Watch
 from nearfar.server_settings import ServerSettings
@@ -235,7 +235,7 @@ def test_sorting_goes_on_when_the_thread_that_asked_for_it_has_ended(
 ) -> None:
     """Folders are judged in threads that end at once, and the kernel ends a tied process with the thread that began it."""
     tied = tmp_path / "tied"
-    monkeypatch.setattr(card_sorting.child, "command", lambda _: [sys.executable, "-c", TIED, str(tied)])
+    monkeypatch.setattr(child, "command", lambda _: [sys.executable, "-c", TIED, str(tied)])
     sorter = CardSorter(card_files(places), memory=1)
 
     def ask() -> None:
