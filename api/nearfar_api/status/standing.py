@@ -41,7 +41,7 @@ def found(ctx: Context, shown: int, *, only: str | None = None) -> dict[str, Any
         "away": ctx.presence.why_away(ctx.store),
         "workers": figures.workers,
         "running": _jobs(ctx, JobState.RUNNING, Sort.CREATED, shown, only),
-        "waiting": _jobs(ctx, JobState.WAITING, Sort.CREATED, shown, only, descending=False),
+        "waiting": job_models(ctx, ctx.store.waiting(limit=shown, owner=only)),
         "held": _jobs(ctx, JobState.HELD, Sort.UPDATED, shown, only),
         "failed": _jobs(ctx, JobState.FAILED, Sort.FINISHED, shown, only),
         "done": _jobs(ctx, JobState.DONE, Sort.FINISHED, shown, only),
@@ -52,10 +52,9 @@ def found(ctx: Context, shown: int, *, only: str | None = None) -> dict[str, Any
     }
 
 
-def _jobs(
-    ctx: Context, state: JobState, sort: Sort, shown: int, only: str | None, *, descending: bool = True
-) -> list[JobModel]:
-    query = JobQuery(states=frozenset({state}), owner=only, sort=sort, descending=descending, limit=shown)
+def _jobs(ctx: Context, state: JobState, sort: Sort, shown: int, only: str | None) -> list[JobModel]:
+    """The latest jobs of a state."""
+    query = JobQuery(states=frozenset({state}), owner=only, sort=sort, limit=shown)
     return job_models(ctx, ctx.store.jobs(query).jobs)
 
 

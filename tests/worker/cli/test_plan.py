@@ -58,6 +58,8 @@ def test_a_plan_reads_as_text(capsys: pytest.CaptureFixture[str]) -> None:
         "time",
         "card space",
         "f/5.6",
+        "Never point a lens at or near the sun",
+        "Local rules",
     ):
         assert words in text
 

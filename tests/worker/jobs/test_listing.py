@@ -73,6 +73,16 @@ FILTERS: dict[str, tuple[dict[str, Any], Any]] = {
 }
 
 
+def test_jobs_that_wait_are_told_in_the_order_of_their_turns(store: Store, clock: Clock) -> None:
+    first, second, third = (submit(store, stack=name) for name in ("moss", "fern", "beetle"))
+    foreign = submit(store, owner="lab")
+    store.set_priority(third, 1, who="lena")
+    assert [job.id for job in store.waiting(limit=3)] == [third, first, second]
+    assert [job.id for job in store.waiting(limit=9, owner="lab")] == [foreign]
+    store.hold(first, who="lena")
+    assert [job.id for job in store.waiting(limit=9, owner="studio")] == [third, second]
+
+
 def test_a_filter_gives_those_jobs_and_no_others(store: Store, clock: Clock) -> None:
     jobs = many(store, clock)
     for name, (query, fits) in FILTERS.items():

@@ -26,7 +26,7 @@ Lamps, lasers and ultraviolet light at a microscope harm eyes and skin: never lo
 Keep shields closed, and switch the light off before you reach into its path.
 A motorised rail can crush: set end stops, start away from a live subject, keep fingers clear and a hand on the switch.
 Leave animals, plants and their places as they were found.
-Local rules and the instructions of those who made the equipment go before anything on this card.""".splitlines()
+Local rules and the instructions of those who made the equipment go before anything said here.""".splitlines()
 )
 
 STYLE = """

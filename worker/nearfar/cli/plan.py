@@ -148,6 +148,7 @@ def shoot_of(options: argparse.Namespace) -> Shoot:
 def run(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar plan``; returns the exit code."""
     from nearfar.bracket import plan_bracket
+    from nearfar.bracket.card import SAFETY
     from nearfar.bracket.words import lines
     from nearfar.errors import UsageError
 
@@ -158,7 +159,10 @@ def run(options: argparse.Namespace, signals: Signals) -> int:
         write_card(options.card, plan, options.title)
     if options.against is not None:
         return _against(plan, options.against, as_json=options.json)
-    _say([json.dumps(plan.to_json(), indent=1, ensure_ascii=False)] if options.json else lines(plan))
+    if options.json:
+        _say([json.dumps(plan.to_json(), indent=1, ensure_ascii=False)])
+    else:
+        _say([*lines(plan), "", "Safety first", *(f"  {line}" for line in SAFETY)])
     return 0
 
 

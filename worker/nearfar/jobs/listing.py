@@ -83,6 +83,14 @@ def list_jobs(tx: Tx, query: JobQuery) -> Page:
     return Page(jobs=found, after=_cursor(query, found[-1]) if len(rows) > query.limit else None)
 
 
+def by_turn(tx: Tx, *, owner: str | None, limit: int) -> tuple[Job, ...]:
+    """Jobs that wait, whose turn is next first; see `order` on turns between owners, which change with all that is done."""
+    mine = () if owner is None else (jobs.c.owner == owner,)
+    wait = sa.select(jobs).where(jobs.c.state == JobState.WAITING, *mine)
+    rows = tx.conn.execute(wait.order_by(jobs.c.due, jobs.c.id).limit(limit)).all()
+    return tuple(Job.from_row(row) for row in rows)
+
+
 def statement(query: JobQuery) -> sa.Select[Any]:
     """Statement of the list; it fetches one job more than the page holds, to see whether there is a next one."""
     column = jobs.c[query.sort]

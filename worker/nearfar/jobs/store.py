@@ -225,6 +225,10 @@ class Store(UnitStore, MendStore):
         """A page of the list of jobs; raises `UsageError`."""
         return self.database.read(lambda tx: listing.list_jobs(tx, query or JobQuery()))
 
+    def waiting(self, *, limit: int, owner: str | None = None) -> tuple[Job, ...]:
+        """Jobs that wait, of one owner or of all, in the order of their turns."""
+        return self.database.read(lambda tx: listing.by_turn(tx, owner=owner, limit=limit))
+
     def briefs(self, jobs: Sequence[int]) -> Mapping[int, Brief]:
         """How the frames of each of these jobs stand, and its step at work or next; for lists."""
         return self.database.read(lambda tx: briefs.briefs(tx, jobs))
