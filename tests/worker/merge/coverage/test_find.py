@@ -357,3 +357,14 @@ def test_frames_that_all_have_the_same_sharp_are_told_so_and_have_no_order(shift
 def test_a_bracket_is_not_told_as_frames_of_one_focus() -> None:
     assert not of_slope(ALL).alike
     assert not of_slope(ALL[4:8]).alike
+
+
+def test_a_view_whose_foreground_alone_needs_its_own_focus_is_a_bracket() -> None:
+    rng = np.random.default_rng(20261127)
+    frames = bracket(rng, texture(rng, SIZE), ramp(SIZE, 0, 12), ALL, blur=0.8)
+    far = round(0.7 * SIZE[1])
+    view = np.rint(65535 * texture(rng, SIZE)[:far]).astype(np.uint16)
+    for frame in frames:
+        noise = rng.normal(0, 0.002 * 65535, view.shape)
+        frame[:far] = np.rint(np.clip(view + noise, 0, 65535)).astype(np.uint16)
+    assert not cover([survey(f) for f in frames], [f"F{k}" for k in ALL], SIZE).alike
