@@ -96,5 +96,11 @@ def test_a_faint_change_of_light_is_no_visitor() -> None:
     assert leave_out_visitors(frames_of(means), writer_of(5, 2), size=SIZE, threads=1) == {}
 
 
+def test_the_shadow_of_a_cloud_is_no_visitor() -> None:
+    means = [SKY.copy() for _ in range(5)]
+    means[2][:, :10] = 0.4
+    assert leave_out_visitors(frames_of(means), writer_of(5, 2), size=SIZE, threads=1) == {}
+
+
 def test_two_frames_tell_nothing() -> None:
     assert leave_out_visitors(frames_of(with_someone(2, 0)), writer_of(2, 0), size=SIZE, threads=1) == {}

@@ -26,6 +26,8 @@ AROUND = 0.7
 CERTAIN, FAINT, CERTAIN_CELLS = np.float32(0.12), np.float32(0.05), 3
 """By how much of encoded luma a frame stands out where it is certain, where it belongs to that, and how many cells are
 certain. In 34 stacks in which nothing moves no cell stands out by more than .06; people who pass do by .2 to .5."""
+LARGEST = 0.2
+"""Share of the picture above which a change of light is no visitor, but a cloud, a lamp or a hand (our own threshold)."""
 AGREE = np.float32(1 / 3)
 """The two frames beside it differ by less than this share of that."""
 SHARP = 0.5
@@ -80,6 +82,7 @@ def _standing(here: tuple[F32, Bools], one: tuple[F32, Bools], other: tuple[F32,
     faint = alone & (apart > FAINT)
     count, labels = cv2.connectedComponents(faint.view(np.uint8), connectivity=8)
     sure = np.bincount(labels[faint & (apart > CERTAIN)], minlength=count) >= CERTAIN_CELLS
+    sure &= np.bincount(labels.ravel(), minlength=count) <= LARGEST * labels.size
     sure[0] = False
     return np.asarray(grow_grid(np.ascontiguousarray(sure[labels], np.uint8)) > 0)
 
