@@ -73,7 +73,7 @@ def test_a_data_folder_that_hangs_is_told_of_and_comes_back(one: Process, tmp_pa
     assert said.status_code == 503
     assert said.headers["retry-after"] == "5"
     assert 'http-equiv="refresh"' in said.text
-    assert "folder does not answer" in said.text
+    assert "Folder does not answer" in said.text
     missing = {check["name"] for check in ask(one, "/health/ready").json()["checks"] if not check["ok"]}
     assert "folder" in missing
     for file, content in zip(files, kept, strict=True):

@@ -82,7 +82,7 @@ def test_what_failed_runs_again_as_it_is_where_nothing_is_changed(client: Client
         ("/jobs/1/do", {"do": "explode"}, 422, "is not an action on a job"),
         ("/jobs/1/do", {"do": "release"}, 409, "waiting"),
         ("/jobs/7/do", {"do": "cancel"}, 404, "no job 7"),
-        ("/jobs/1/again", {"recipe": "<script>"}, 422, "no recipe is called"),
+        ("/jobs/1/again", {"recipe": "<script>"}, 422, "No recipe is called"),
         ("/jobs/1/again", {"recipe": "standard"}, 422, "Nothing would be different"),
         ("/jobs/1/again", {"leave_out": "basalt.tif"}, 422, "no frame is called"),
     ],
