@@ -201,22 +201,30 @@ def write_band(path: Path, blocks: Sequence[_Block]) -> None:
     half = np.concatenate([b.half for b in blocks], axis=1)
     frame_map = np.concatenate([b.frame_map for b in blocks], axis=1)
     share = np.sum([b.share for b in blocks], axis=0)
-    small = b"".join((share.data, half.data, frame_map.data))
+    small = [np.ascontiguousarray(a).data.cast("B") for a in (share, half, frame_map)]
     head = json.dumps(
         {
             "tiles": [len(b.tile) for b in blocks],
             "half": half.shape,
             "map": frame_map.shape,
             "frames": len(share),
-            "small-sum": checksum(small),
+            "small-sum": _checksum_of_all(small),
             "sums": [checksum(b.tile) for b in blocks],
         }
     ).encode()
     with open(path, "wb") as file:
         file.write(MAGIC + struct.pack("<I", len(head)) + head)
-        file.write(small)
+        for piece in small:
+            file.write(piece)
         for block in blocks:
             file.write(block.tile)
+
+
+def _checksum_of_all(pieces: Sequence[bytes | memoryview]) -> int:
+    found = None
+    for piece in pieces:
+        found = checksum(piece, found)
+    return found or 0
 
 
 def stored_band(scratch: Scratch, key: str) -> Band:
@@ -263,13 +271,12 @@ def _read_band(path: Path, file: BinaryIO) -> Band:
         raise ValueError("another beginning")
     head = json.loads(file.read(struct.unpack("<I", file.read(4))[0]))
     sizes = 8 * head["frames"], 2 * int(np.prod(head["half"])), 2 * int(np.prod(head["map"]))
-    small = memoryview(file.read(sum(sizes)))
-    if checksum(small) != head["small-sum"]:
+    small = [file.read(size) for size in sizes]
+    if _checksum_of_all(small) != head["small-sum"]:
         raise ValueError("a checksum that is not that of its data")
-    ends = np.cumsum(sizes)
-    share = np.frombuffer(small[: ends[0]], np.float64)
-    half = np.frombuffer(small[ends[0] : ends[1]], np.uint16).reshape(head["half"])
-    frame_map = np.frombuffer(small[ends[1] : ends[2]], np.uint16).reshape(head["map"])
+    share = np.frombuffer(small[0], np.float64)
+    half = np.frombuffer(small[1], np.uint16).reshape(head["half"])
+    frame_map = np.frombuffer(small[2], np.uint16).reshape(head["map"])
     offset, spans = file.tell(), []
     for size in head["tiles"]:
         spans.append((offset, size))
