@@ -22,9 +22,9 @@ FRAMES = {f"cards/moss/{k:02d}.jpg": bytes([k]) * (700_000 + k) for k in range(5
 class Crew:
     """A server without processes, and who carries for it."""
 
-    def __init__(self, tmp_path: Path, table: BucketTable) -> None:
+    def __init__(self, tmp_path: Path, table: BucketTable, *, parallel: int = 2) -> None:
         bucket = table.model_dump(mode="json", exclude_none=True)
-        self.settings = settings_for(tmp_path / "data", objects={"buckets": [bucket], "parallel": 2})
+        self.settings = settings_for(tmp_path / "data", objects={"buckets": [bucket], "parallel": parallel})
         self.places: Places = places_of(self.settings)
         self.places.make()
         self.store: Store = store_of(self.settings)

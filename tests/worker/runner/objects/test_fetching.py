@@ -31,7 +31,7 @@ def wired(storage: Storage, tmp_path: Path) -> Iterator[tuple[Crew, Wire]]:
     table = storage.table(
         tmp_path, results=f"merged/{tmp_path.name}/", endpoint=f"http://127.0.0.1:{wire.port}"
     )
-    made = Crew(tmp_path, table)
+    made = Crew(tmp_path, table, parallel=1)  # two would stop each other before either has written
     yield made, wire
     wire.close()
     dispose(made.store.database.engine)

@@ -19,8 +19,8 @@ from nearfar.runner.objects.refusals import ConditionFailed, NoSuchObject, trans
 
 PAGE = 1000
 """Objects in one answer to a listing; the most that there is."""
-PIECE = 1 << 20
-"""Bytes that are read at a time."""
+PIECE = 1 << 16
+"""Bytes that are read at a time, and the most that a line loses when it breaks."""
 MARK = "nearfar-sha256"
 """The entry of an object's metadata in which we write the digest of its bytes."""
 
