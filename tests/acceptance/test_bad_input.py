@@ -79,7 +79,7 @@ class Scattered:
 
     def post(self, stack: str, **what: Any) -> httpx.Response:
         answer = httpx.post(
-            f"{self.server.url}/api/v1/jobs", json={"stack": stack, **what}, timeout=30, verify=NO_TLS
+            f"{self.server.url}/api/v1/jobs", json={"stack": stack, **what}, timeout=PATIENCE, verify=NO_TLS
         )
         if answer.status_code != 201:
             self.refused[stack] = answer

@@ -63,7 +63,7 @@ def nginx(folder: Path, inner: int, *, strip: bool) -> Iterator[str]:
         yield url
     finally:
         process.terminate()
-        process.wait(10)
+        process.wait(60)
 
 
 @pytest.mark.parametrize("strip", [True, False])

@@ -365,15 +365,15 @@ def test_the_last_two_of_a_stage_may_finish_at_the_same_moment(store: Store) -> 
     def slow(tx: Tx) -> None:
         work.finish(tx, first, Outcome())
         finished.set()
-        leave.wait(10)
+        leave.wait(60)
 
     threads = [
         threading.Thread(target=store.database.write, args=(slow,)),
-        threading.Thread(target=lambda: finished.wait(10) and store.finish(second)),
+        threading.Thread(target=lambda: finished.wait(60) and store.finish(second)),
     ]
     for thread in threads:
         thread.start()
-    finished.wait(10)
+    assert finished.wait(60)
     threads[1].join(0.3)
     leave.set()
     for thread in threads:

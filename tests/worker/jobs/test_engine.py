@@ -82,19 +82,19 @@ def test_writers_wait_for_each_other_and_readers_for_nobody(sqlite_url: str) -> 
     def slow(tx: Tx) -> None:
         lock_job(tx, job)
         inside.set()
-        leave.wait(10)
+        leave.wait(60)
 
     threads = [threading.Thread(target=store.database.write, args=(slow,))]
     threads[0].start()
-    assert inside.wait(10)
+    assert inside.wait(60)
     held = threading.Thread(target=store.hold, args=(job,), kwargs={"who": "lena"})
     held.start()
     assert store.job(job).state is JobState.WAITING
     held.join(0.1)
     assert held.is_alive()
     leave.set()
-    held.join(10)
-    threads[0].join(10)
+    held.join(60)
+    threads[0].join(60)
     assert store.job(job).state is JobState.HELD
 
 
@@ -136,7 +136,7 @@ def test_knotted_locks_are_untied_and_the_change_made_again(postgresql_url: str)
             runs.append(first)
             lock_job(tx, first)
             if len(runs) <= 2:
-                both.wait(10)
+                both.wait(60)
             lock_job(tx, second)
 
         store.database.write(work)
@@ -146,7 +146,7 @@ def test_knotted_locks_are_untied_and_the_change_made_again(postgresql_url: str)
     for thread in threads:
         thread.start()
     for thread in threads:
-        thread.join(20)
+        thread.join(60)
     assert len(runs) >= 3, "at least one of the two was made again"
     assert sorted(through) == jobs
 

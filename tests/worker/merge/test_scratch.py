@@ -124,9 +124,9 @@ def test_twin_frames_may_be_written_at_the_same_time(scratch: Scratch) -> None:
 
     def write(value: int) -> None:
         with scratch.writing(KEY, "rows") as part:
-            meet.wait(10)
+            meet.wait(60)
             part.write_bytes(bytes([value]) * 1000)
-            meet.wait(10)
+            meet.wait(60)
 
     meet = threading.Barrier(2)
     with ThreadPoolExecutor(2) as pool:

@@ -73,7 +73,7 @@ class Server:
         began = time.monotonic()
         self.process.send_signal(signal.SIGTERM)
         self.process.send_signal(signal.SIGCONT)
-        self.process.wait(30)
+        self.process.wait(60)
         return time.monotonic() - began
 
     def processes(self) -> dict[int, str]:

@@ -83,7 +83,7 @@ def test_a_kick_publishes_at_once(hinter: Hinter, settings: ServerSettings, stor
     hinter.start()
     submit(store)
     hinter.kick()
-    wait_for(lambda: count(settings) == 1, 10)
+    wait_for(lambda: count(settings) == 1)
     assert hinter.broker is None
 
 
@@ -100,7 +100,7 @@ def test_a_job_store_that_is_gone_does_not_end_the_thread(
     with store.database.engine.begin() as conn:
         conn.exec_driver_sql("ALTER TABLE elsewhere RENAME TO units")
     submit(store)
-    wait_for(lambda: count(settings) == 1, 10)
+    wait_for(lambda: count(settings) == 1)
     assert hinter.broker is None
     hinter.stop()
 
@@ -151,7 +151,7 @@ def test_a_frozen_redis_holds_up_nobody_and_is_told_of(
     redis.thaw()
     redis.empty()
     wait_for(lambda: hinter.broker is None, 30, what="the broker is known to be back")
-    wait_for(lambda: count(redis_settings) == 2, 30)
+    wait_for(lambda: count(redis_settings) == 2)
     hinter.stop()
     dispose(store.database.engine)
 
@@ -164,8 +164,8 @@ def test_an_absent_redis_is_told_of_and_found_again(tmp_path: Path, redis: Redis
     assert "unreachable" in str(hinter.broker)
     hinter.start()
     redis.start()
-    wait_for(lambda: count(settings) == 2, 30)
-    wait_for(lambda: hinter.broker is None, 10)
+    wait_for(lambda: count(settings) == 2)
+    wait_for(lambda: hinter.broker is None)
     hinter.stop()
     dispose(store.database.engine)
 

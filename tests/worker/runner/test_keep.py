@@ -33,7 +33,7 @@ def keeping(settings: ServerSettings, places: Places, store: Store) -> Iterator[
     thread.start()
     yield
     stop.set()
-    thread.join(20)
+    thread.join(60)
     assert not thread.is_alive()
 
 
@@ -111,7 +111,7 @@ def test_one_duty_that_fails_keeps_no_other_from_being_done(
         wait_for(lambda: (places.state / "disk.json").exists())
         wait_for(lambda: expected <= {record.getMessage() for record in caplog.records})
         stop.set()
-        thread.join(20)
+        thread.join(60)
     assert not read_disk(places).low
 
 
@@ -163,7 +163,7 @@ def test_a_child_ends_with_the_process_that_started_it(tmp_path: Path) -> None:
     assert here.started(pid)
     parent.kill()
     parent.wait()
-    wait_for(lambda: here.started(pid) is None, 10)
+    wait_for(lambda: here.started(pid) is None)
     parent.stdout.close()
 
 

@@ -87,7 +87,7 @@ def test_the_next_stage_is_begun_without_any_hint_when_another_worker_opens_it(
     assert thread.is_alive()
     store.finish(other)
     wait_for_state(store, job, JobState.DONE)
-    thread.join(30)
+    thread.join(60)
     assert not thread.is_alive(), "nothing follows delivery"
 
 
@@ -121,7 +121,7 @@ def test_it_goes_when_there_is_nothing_to_come(
         store.set_server_state(ServerState.DRAINING, who="tester")
     else:
         leaving.set()
-    thread.join(30)
+    thread.join(60)
     assert not thread.is_alive()
     assert [u.worker for u in store.units(job) if u.kind is UnitKind.DELIVER] == [None]
 
@@ -135,7 +135,7 @@ def test_a_store_that_goes_away_meanwhile_is_asked_again_soon(
         raise StoreUnreachable("the job store does not answer")
 
     monkeypatch.setattr(store, "coming", away)
-    thread.join(30)
+    thread.join(60)
     assert not thread.is_alive()
     assert lane.look_soon
     assert store.job(job).state is JobState.RUNNING

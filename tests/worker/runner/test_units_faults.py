@@ -22,7 +22,17 @@ from nearfar.runner.work import note_end
 from tests.acceptance.command import lay
 from tests.failing import Failing
 from tests.scenes import Scene, render
-from tests.worker.runner.workbench import ALL, LEASE, Bench, cut_off, merged, result_of, same_files, worker
+from tests.worker.runner.workbench import (
+    ALL,
+    LEASE,
+    Bench,
+    cut_off,
+    merged,
+    result_of,
+    run_out,
+    same_files,
+    worker,
+)
 
 NAME = f"{here.host()}/1-1"
 SPAWN = multiprocessing.get_context("spawn")
@@ -72,6 +82,7 @@ def test_a_worker_that_is_killed_in_a_unit_costs_one_attempt(
     victim.join(60)
     assert victim.exitcode == -signal.SIGKILL
     assert bench.job(job).state is JobState.RUNNING
+    run_out(bench.store)
     until = time.monotonic() + 60
     while bench.job(job).state is JobState.RUNNING and time.monotonic() < until:
         bench.store.reap()

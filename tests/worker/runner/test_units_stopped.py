@@ -20,7 +20,7 @@ from nearfar.runner import holding, units
 from nearfar.runner.units import work_on
 from tests.acceptance.command import lay
 from tests.scenes import Scene
-from tests.worker.runner.workbench import ALL, Bench, merged, result_of, same_files
+from tests.worker.runner.workbench import ALL, LEASE, Bench, merged, result_of, run_out, same_files
 
 
 class Event:
@@ -33,9 +33,8 @@ class Event:
         self.left -= 1
         if self.left == 0:
             self.then()
-            for _ in range(2000):
-                if self.told():
-                    break
+            end = time.monotonic() + 60
+            while not self.told() and time.monotonic() < end:
                 time.sleep(0.005)
         return False
 
@@ -117,7 +116,7 @@ def test_a_worker_that_lost_its_unit_keeps_nothing_of_it(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """It is frozen for longer than its lease, while another one does the unit and all that follow."""
-    bench = Bench.at(tmp_path / "data", lease=0.2)
+    bench = Bench.at(tmp_path / "data", lease=LEASE)
     job = bench.submit(lay(small.frames, bench.places.inbox / "moss", format="jpeg"))
     claim = bench.until(kind)
     others = bench.elsewhere("other")
@@ -125,6 +124,7 @@ def test_a_worker_that_lost_its_unit_keeps_nothing_of_it(
 
     def freeze() -> None:
         frozen.append(watched[-1])
+        run_out(bench.store)
         with monkeypatch.context() as meanwhile:
             for once in ("_listen_once", "_beat_once"):
                 meanwhile.setattr(holding.Holding, once, lambda _: time.sleep(0.01))
@@ -208,9 +208,10 @@ def test_work_that_is_half_made_is_removed_before_the_process_ends(
 
 
 def test_what_is_wanted_is_heard_while_a_sign_of_life_waits_for_its_turn(
-    tmp_path: Path, small: Scene, watched: list[holding.Holding]
+    tmp_path: Path, small: Scene, watched: list[holding.Holding], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    bench = Bench.at(tmp_path / "data", lease=0.6)
+    monkeypatch.setattr(holding, "BEATS", int(LEASE / 0.1))
+    bench = Bench.at(tmp_path / "data", lease=LEASE)
     job = bench.submit(lay(small.frames, bench.places.inbox / "moss", format="jpeg"))
     blocked, free = threading.Event(), threading.Event()
 

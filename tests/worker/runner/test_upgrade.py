@@ -17,9 +17,8 @@ from nearfar.runner import weights
 from tests.acceptance.command import lay
 from tests.scenes import render
 from tests.worker.runner.serving import wait_for
-from tests.worker.runner.workbench import Bench, merged, result_of, same_files
+from tests.worker.runner.workbench import LEASE, Bench, merged, result_of, run_out, same_files
 
-LEASE = 1.0
 BEFORE = "0004"
 """The revision of the newest version that was given out before."""
 
@@ -98,6 +97,7 @@ def test_a_job_half_rendered_goes_on_after_the_upgrade(
     dispose(bench.store.database.engine)
     with today(bench, empty) as upgraded:
         assert states(upgraded, job) == before
+        run_out(upgraded.store)
         wait_for(lambda: _worked_off(upgraded, [job, later]), 60)
         for each in (job, later):
             assert same_files(result_of(upgraded, each), wanted)

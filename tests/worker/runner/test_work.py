@@ -164,7 +164,7 @@ def test_the_pool_dies_with_its_parent_and_comes_back(server: Server, store: Sto
     parent = next(pid for pid, name in before.items() if name == "work")
     os.kill(parent, signal.SIGKILL)
     pool = [pid for pid, name in before.items() if name == "pool"]
-    wait_for(lambda: not any(here.started(pid) for pid in pool), 10, what="the pool is gone")
+    wait_for(lambda: not any(here.started(pid) for pid in pool), what="the pool is gone")
     wait_for_state(store, submit(store, units=units()), JobState.DONE)
     assert parent not in server.processes()
 
@@ -174,7 +174,7 @@ def test_the_pool_dies_with_its_parent_and_comes_back(server: Server, store: Sto
 
 @pytest.fixture
 def quiet(tmp_path: Path) -> ServerSettings:
-    settings = settings_for(tmp_path / "quiet", store={"lease": 1.2, "attempts": 1})
+    settings = settings_for(tmp_path / "quiet", store={"lease": 9.0, "attempts": 1})
     places_of(settings).make()
     return settings
 
@@ -204,7 +204,7 @@ def lane(quiet: ServerSettings, monkeypatch: pytest.MonkeyPatch) -> Iterator[Lan
     wait_for(lambda: made.store is not None)
     yield made
     stop.set()
-    looking.join(10)
+    looking.join(60)
     assert made.store is not None
     dispose(made.store.database.engine)
 
@@ -224,12 +224,12 @@ def test_who_takes_a_unit_wakes_others_for_the_rest(quiet: ServerSettings, lane:
     go_on = threading.Event()
 
     def wait(store: Store, claim: Claim) -> None:
-        go_on.wait(30)
+        go_on.wait(60)
         store.finish(claim)
 
     lane.perform.instead = wait
     submit(lane.store, units=(*surveys(2), one(UnitKind.DELIVER)))
-    wait_for(lambda: list(places.hints.glob("*.msg")), 30, what="a hint for the second unit")
+    wait_for(lambda: list(places.hints.glob("*.msg")), what="a hint for the second unit")
     go_on.set()
 
 

@@ -28,8 +28,8 @@ from nearfar.runner.planning import submission
 from nearfar.runner.units import Hands, work_on
 
 ALL = list(UnitKind)
-LEASE = 1.0
-"""Seconds of a lease where workers die."""
+LEASE = 60.0
+"""Seconds of a lease where workers die; `run_out` ends it, since a busy machine loses a short one of a worker that lives."""
 MEMORY = 1 << 40
 SPARE = 1 << 20
 PICTURE_FILES = ("tif", "preview.jpg", "focus.tif", "doubt.tif", "focus.png")
@@ -126,6 +126,12 @@ class Bench:
         """Outputs under keys of these kinds, with the times at which they were made."""
         found = [p for p in self.places.work.rglob("*") if p.suffix[1:] in kinds]
         return {p.name: p.stat().st_mtime_ns for p in found}
+
+
+def run_out(store: Store) -> None:
+    """All units that are held now count as those of workers that gave no sign of life for a lease."""
+    with store.database.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE units SET lease_until = 1 WHERE state = 'held'")
 
 
 def merged(frames: list[Path], folder: Path, recipe: Recipe | None = None, **more: Any) -> Path:

@@ -40,7 +40,7 @@ def helper(beside: Beside, ending: str, write: Callable[[Path], None]) -> thread
     }
     thread = threading.Thread(target=lambda: beside.make(writers, nothing))
     thread.start()
-    assert begun.wait(30)
+    assert begun.wait(60)
     return thread
 
 
@@ -48,7 +48,7 @@ def test_what_another_has_begun_is_waited_for_and_taken(beside: Beside, tmp_path
     go_on = threading.Event()
 
     def write(part: Path) -> None:
-        go_on.wait(30)
+        go_on.wait(60)
         part.write_bytes(b"made by a helper")
 
     thread = helper(beside, "preview.jpg", write)
@@ -63,7 +63,7 @@ def test_what_another_has_begun_is_waited_for_and_taken(beside: Beside, tmp_path
     assert asked
     assert beside.take("preview.jpg", tmp_path / "target")
     assert (tmp_path / "target").read_bytes() == b"made by a helper"
-    thread.join(30)
+    thread.join(60)
     assert all(path.is_file() for path in beside.paths())
 
 
@@ -94,7 +94,7 @@ def test_whoever_waits_can_be_stopped(beside: Beside) -> None:
     go_on = threading.Event()
 
     def write(part: Path) -> None:
-        go_on.wait(30)
+        go_on.wait(60)
         part.write_bytes(b"map")
 
     thread = helper(beside, "focus.tif", write)
@@ -105,4 +105,4 @@ def test_whoever_waits_can_be_stopped(beside: Beside) -> None:
     with pytest.raises(Interrupted):
         beside.wait("focus.tif", time.monotonic() + 60, stop)
     go_on.set()
-    thread.join(30)
+    thread.join(60)

@@ -48,7 +48,7 @@ def test_a_process_carries_mends_out_and_leaves_when_it_is_told(mending: Mending
         wait_for(lambda: mending.state is MendState.SHOWN, "the mend is shown")
         assert len(earlier(mending.picture)) == 1
         running.send_signal(signal.SIGTERM)
-        assert running.wait(20) == 0
+        assert running.wait(60) == 0
     finally:
         running.kill()
         running.wait()

@@ -145,7 +145,7 @@ def test_one_that_makes_no_progress_is_started_again_and_one_that_never_told_of_
 def test_all_are_stopped_in_order_and_who_does_not_listen_is_ended(
     run: Callable[..., Running], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(supervise, "STOPPING", 0.7)
+    monkeypatch.setattr(supervise, "STOPPING", 2.0)
     children = [child("keep", BEATING), child("work", DEAF), child("api", BEATING)]
     running = run(*children)
     wait_for(lambda: all(one.process is not None and one.ready(0.0) for one in children))
@@ -323,7 +323,7 @@ def test_the_lock_of_a_server_that_was_killed_is_free_and_its_processes_are_gone
         os.kill(server.pid, signal.SIGKILL)
         assert server.process is not None
         server.process.wait()
-        wait_for(lambda: not any(here.started(pid) for pid in pids), 10)
+        wait_for(lambda: not any(here.started(pid) for pid in pids))
         with supervise.lock(server.places):
             pass
         server.start()
@@ -344,7 +344,7 @@ def test_ctrl_c_and_a_terminal_that_is_closed_stop_in_good_order_too(
         pids = list(server.processes())
         os.kill(server.pid, number)
         assert server.process is not None
-        assert server.process.wait(30) == 0
+        assert server.process.wait(60) == 0
         assert not any(here.started(pid) for pid in pids)
         assert store.workers(alive=True) == ()
         store.close()

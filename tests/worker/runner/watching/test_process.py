@@ -46,7 +46,7 @@ def test_the_process_takes_a_stack_tells_of_it_and_leaves_when_asked(
         lay_frames(places.inbox / "a", "1.tif", "2.tif")
         wait_for(lambda: [entry.job for entry in read_state(places).entries] == [1])
         process.send_signal(signal.SIGTERM)
-        assert process.wait(10) == 0
+        assert process.wait(60) == 0
     finally:
         process.kill()
         process.wait()
