@@ -11,7 +11,7 @@ import pytest
 from nearfar import errors
 from nearfar.cli import command
 from nearfar.merge import recipe
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from tests.acceptance.command import anew
 
 

@@ -1,6 +1,6 @@
 """Colours for the maps of a result, which hold numbers and no light: the sharpest frame at each place, the doubt about it.
 
-A map says of itself what its numbers mean, in its ImageDescription (`nearfar.merge.deliver.delivery`).
+A map says of itself what its numbers mean, in its ImageDescription (`nearfar.merge.deliver.side_files`).
 """
 
 from __future__ import annotations

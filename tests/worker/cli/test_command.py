@@ -29,7 +29,7 @@ from nearfar.errors import (
 )
 from nearfar.frames.decode import read_header
 from nearfar.merge import recipe
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from tests.acceptance.command import lay
 
 GREY = np.full((1, 20, 30, 3), 9000, np.uint16)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import Interrupted
 from nearfar.frames.decode import decode, read_header
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.kernel.bend import from_json as from_report
 from nearfar.merge.kernel.twin_warp import resample, values
 from nearfar.merge.recipe import Recipe, RegisterRecipe, RenderRecipe

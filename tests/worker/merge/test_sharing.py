@@ -16,7 +16,7 @@ from nearfar.frames.decode import read_header
 from nearfar.frames.deliverable import encode_tile
 from nearfar.merge import recipe as recipes
 from nearfar.merge.deliver.beside import ENDINGS, Beside
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.plan import make_plan
 from nearfar.merge.register import Registration
 from nearfar.merge.registering import to_json
@@ -336,7 +336,7 @@ def test_with_helpers_the_delivery_is_the_same_and_nothing_is_made_twice(
         raise AssertionError("made although it was there")
 
     for name in ("_write_preview", "_write_map", "_write_colours", "_write_doubt"):
-        monkeypatch.setattr(f"nearfar.merge.deliver.delivery.{name}", nothing)
+        monkeypatch.setattr(f"nearfar.merge.deliver.side_files.{name}", nothing)
     coded: list[int] = []
 
     def counted(tile: NDArray[np.uint16]) -> bytes:

@@ -15,7 +15,7 @@ import tifffile
 from nearfar.errors import DoesNotFit, Interrupted, NotCovered, SourceChanged, StackRefused, UsageError
 from nearfar.frames.decode import read_header
 from nearfar.frames.whole import whole_file
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.deliver.report import Report
 from nearfar.merge.recipe import (
     CoverageRecipe,

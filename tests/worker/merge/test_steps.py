@@ -19,7 +19,7 @@ from nearfar.frames.decode import read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import scratch as scratching
 from nearfar.merge import stack_frames
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.plan import make_plan
 from nearfar.merge.recipe import FocusRecipe, Recipe
 from nearfar.merge.scratch import Scratch, share_scratch

@@ -17,7 +17,7 @@ from nearfar.intake.listing import gather
 from nearfar.jobs import Claim, Job, JobState, Rules, Store, Submission, UnitKind, open_store
 from nearfar.jobs.engine import dispose
 from nearfar.merge import survey
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.stack import Merge, Stop
 from nearfar.merge.stack import Request as MergeJob

@@ -20,7 +20,7 @@ from nearfar.frames.decode import is_picture, read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.intake.listing import gather, made_by_nearfar
 from nearfar.merge import recipe
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress
 

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from nearfar.frames.decode import exif_block
 from nearfar.frames.deliverable import PictureTags
 from nearfar.merge.deliver.beside import Beside
-from nearfar.merge.deliver.delivery import side_writers
+from nearfar.merge.deliver.side_files import side_writers
 from nearfar.merge.register import Registration
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import look_at

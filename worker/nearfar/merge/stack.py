@@ -13,7 +13,7 @@ from pathlib import Path
 from nearfar.errors import Interrupted
 from nearfar.frames.headers import FrameHeader, check_alike
 from nearfar.frames.whole import remove_parts
-from nearfar.merge.deliver.delivery import Outputs, finished
+from nearfar.merge.deliver.outputs import Outputs, finished
 from nearfar.merge.deliver.report import Report
 from nearfar.merge.development import develop
 from nearfar.merge.plan import (

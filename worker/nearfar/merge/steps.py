@@ -20,9 +20,11 @@ from nearfar.merge import focusing, registering, rendering, sensing
 from nearfar.merge.coverage.result import Coverage
 from nearfar.merge.coverage.stack import cover_stack
 from nearfar.merge.deliver.beside import Beside
-from nearfar.merge.deliver.delivery import Delivery, Outputs, deliver
+from nearfar.merge.deliver.delivery import Delivery
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.deliver.reduced import Reduced
 from nearfar.merge.deliver.report import Findings, Report, build_report
+from nearfar.merge.deliver.write import deliver
 from nearfar.merge.focus.find import FocusMap, FocusWriter
 from nearfar.merge.focus.gaps import find_gaps, nothing_sharp
 from nearfar.merge.focus.movement import MOST, Moved
@@ -309,7 +311,7 @@ class Steps(StackFrames):
         verify: Callable[[Path], None] = lambda _: None,
         beside: Beside | None = None,
     ) -> Report:
-        """Write the picture and its side files; returns the report as ``finish`` completed it. See `delivery.deliver`.
+        """Write the picture and its side files; returns the report as ``finish`` completed it. See `write.deliver`.
 
         Raises
         ------

@@ -21,18 +21,11 @@ from nearfar.errors import Interrupted
 from nearfar.frames.decode import read_header
 from nearfar.frames.deliverable import PictureTags, encode_tile, write_picture
 from nearfar.intake.listing import made_by_nearfar
-from nearfar.merge.deliver.delivery import (
-    MAP_EDGE,
-    SOFTWARE,
-    Delivery,
-    Outputs,
-    deliver,
-    finished,
-    grid_tiles,
-    marked_png,
-    picture_tags,
-)
+from nearfar.merge.deliver.delivery import MAP_EDGE, Delivery
+from nearfar.merge.deliver.outputs import Outputs, finished
 from nearfar.merge.deliver.report import Report
+from nearfar.merge.deliver.side_files import SOFTWARE, grid_tiles, marked_png
+from nearfar.merge.deliver.write import deliver, picture_tags
 from nearfar.merge.focus.find import FocusMap
 from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import DeliverRecipe, Recipe

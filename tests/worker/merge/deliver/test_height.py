@@ -14,9 +14,10 @@ import tifffile
 from nearfar.frames.camera import CameraData
 from nearfar.frames.decode import read_header
 from nearfar.frames.headers import FrameHeader
-from nearfar.merge.deliver.delivery import Outputs, grid_tiles
 from nearfar.merge.deliver.height import FORMAT, Scale, height_scale, heights_of, relief, write_heights
 from nearfar.merge.deliver.map_scale import describe, frame_places, map_step, step_of
+from nearfar.merge.deliver.outputs import Outputs
+from nearfar.merge.deliver.side_files import grid_tiles
 from nearfar.merge.recipe import CoverageRecipe, DeliverRecipe, Recipe
 from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress

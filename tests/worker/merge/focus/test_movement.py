@@ -15,7 +15,7 @@ import tifffile
 from numpy.typing import NDArray
 
 from nearfar.frames.decode import read_header
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.focus.find import FocusWriter
 from nearfar.merge.focus.movement import _two
 from nearfar.merge.focus.patterns import BLURRED, CONTRAST, FAINT, KEPT, _differ, _lamps, _Look, _tell

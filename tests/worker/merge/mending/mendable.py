@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from nearfar.frames.decode import read_header
 from nearfar.frames.deliverable import PictureTags, encode_tile, level_sizes, write_picture
 from nearfar.frames.delivered import Delivered
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.kernel.picture_calls import halve
 from nearfar.merge.keys import file_digest
 from nearfar.merge.mending.frames import MendFrame

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from nearfar.errors import LostClaim, WorkFailed
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.runner.results import publish
 from nearfar.runner.results.publish import (
     Mark,

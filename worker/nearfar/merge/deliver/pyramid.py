@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -122,6 +123,26 @@ def gather(tiles: Iterable[bytes], width: int, height: int, channels: int) -> ND
         tile = decode_tile(data, channels)[: height - y, : width - x]
         out[y : y + TILE, x : x + TILE] = EIGHT_BIT[tile]
     return out
+
+
+def preview(
+    levels: Sequence[tuple[tuple[int, int], Iterable[bytes]]], channels: int, edge: int
+) -> NDArray[np.uint8]:
+    """A picture in 8 bit, (h, w, channels), its longer edge at most ``edge``: the nearest larger level, reduced by means.
+
+    ``levels``: width, height and coded tiles of each, the finest first; only those of one level are read.
+    """
+    (width, height), tiles = levels[0]
+    for size, smaller in levels[1:]:
+        if max(size) < edge:
+            break
+        (width, height), tiles = size, smaller
+    picture = gather(tiles, width, height, channels)
+    scale = edge / max(width, height)
+    if scale >= 1:
+        return picture
+    reduced = (max(1, round(width * scale)), max(1, round(height * scale)))
+    return np.asarray(cv2.resize(picture, reduced, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def pyramid(

@@ -10,14 +10,13 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import TILE
 from nearfar.frames.delivered import Delivered
-from nearfar.merge.deliver.pyramid import gather
+from nearfar.merge.deliver.pyramid import preview
 from nearfar.merge.kernel.bend import from_json
 from nearfar.merge.mending.focus_cells import DeliveredMap
 from nearfar.merge.mending.frames import MendFrame
@@ -111,19 +110,12 @@ def _strange(picture: Path) -> WorkFailed:
 
 
 def preview_of(picture: Delivered, edge: int) -> NDArray[np.uint8]:
-    """A picture in 8 bit with a longer edge of at most ``edge``: the nearest larger level, reduced by means, (h, w, c)."""
-    number = 0
-    while number + 1 < len(picture.levels) and max(_size(picture, number + 1)) >= edge:
-        number += 1
-    width, height = _size(picture, number)
-    count = -(-width // TILE) * -(-height // TILE)
-    small = gather((picture.coded((number, k)) for k in range(count)), width, height, picture.channels)
-    scale = edge / max(width, height)
-    if scale >= 1:
-        return small
-    size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    return np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_AREA), np.uint8)
+    """A picture in 8 bit, (h, w, c), its longer edge at most ``edge`` pixels; see `pyramid.preview`."""
+    levels = [((level.width, level.height), _tiles(picture, k)) for k, level in enumerate(picture.levels)]
+    return preview(levels, picture.channels, edge)
 
 
-def _size(picture: Delivered, number: int) -> tuple[int, int]:
-    return picture.levels[number].width, picture.levels[number].height
+def _tiles(picture: Delivered, number: int) -> Iterator[bytes]:
+    level = picture.levels[number]
+    count = -(-level.width // TILE) * -(-level.height // TILE)
+    return (picture.coded((number, k)) for k in range(count))

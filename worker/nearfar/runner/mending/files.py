@@ -18,7 +18,7 @@ from typing import Any
 from nearfar.durable import sync
 from nearfar.errors import WorkFailed
 from nearfar.frames.delivered import Delivered, Place
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.runner.disk import write_whole
 from nearfar.runner.results.publish import MAKING
 from nearfar.runner.results.remove import remove_folder

@@ -21,7 +21,7 @@ from nearfar.durable import sync
 from nearfar.errors import FrameRefused, WorkFailed
 from nearfar.frames.decode import decode, read_header
 from nearfar.frames.tiles import check_tiles
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 
 MAKING = ".making"
 """Folder below the results in which they are written."""

@@ -8,7 +8,7 @@ from pathlib import Path
 from nearfar.errors import WorkFailed
 from nearfar.jobs import Outcome, UnitKind, UnitState
 from nearfar.merge.deliver.beside import Beside
-from nearfar.merge.deliver.delivery import Outputs
+from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.deliver.report import Report
 from nearfar.merge.plan import peak_resident
 from nearfar.merge.sharing import help_deliver
