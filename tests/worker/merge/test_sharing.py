@@ -34,6 +34,7 @@ from nearfar.merge.sharing import (
     register_with_helpers,
     thaw,
 )
+from nearfar.merge.stack_frames import StackInput, Workplace
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import identify
 from tests.acceptance.command import lay
@@ -90,9 +91,8 @@ def making(tmp_path: Path, frames: list[Path]) -> MakeSteps:
         scratch = share_scratch(tmp_path / folder, tmp_path / f"{folder}-local", mark="u1t1")
         plan = make_plan(headers, limit=1 << 40, threads=threads, tile=256, learned=False)
         recipe = recipes.load(recipes.DEFAULT)
-        return Steps(
-            headers, marks, recipe=recipe, plan=plan, scratch=scratch, reference=None, check=lambda: None
-        )
+        given = StackInput(headers=headers, marks=marks, recipe=recipe)
+        return Steps(given, Workplace(plan=plan, scratch=scratch, check=lambda: None))
 
     return make
 

@@ -24,6 +24,7 @@ from nearfar.merge.plan import make_plan
 from nearfar.merge.recipe import FocusRecipe, Recipe
 from nearfar.merge.scratch import Scratch, share_scratch
 from nearfar.merge.stack import Merge, Request, Stop
+from nearfar.merge.stack_frames import StackInput, Workplace
 from nearfar.merge.stack_keys import Keys, place_of
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark, identify
@@ -59,13 +60,14 @@ def make(headers: list[FrameHeader], marks: dict[Path, Mark], tmp_path: Path) ->
 
     def made(local: str = "here", **changes: Any) -> Steps:
         usual: dict[str, Any] = {
-            "recipe": Recipe(),
             "plan": make_plan(headers, limit=1 << 40, threads=2, tile=256),
             "scratch": share_scratch(tmp_path / "shared", tmp_path / local, mark="u1t1"),
-            "reference": None,
             "check": lambda: None,
         }
-        return Steps(headers, marks, **(usual | changes))
+        given: dict[str, Any] = {"headers": headers, "marks": marks, "recipe": Recipe()}
+        for name, value in changes.items():
+            (usual if name in usual else given)[name] = value
+        return Steps(StackInput(**given), Workplace(**usual))
 
     return made
 

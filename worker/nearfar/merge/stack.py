@@ -27,6 +27,7 @@ from nearfar.merge.plan import (
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.scratch import Scratch, folder_for, open_scratch
 from nearfar.merge.sensor.correcting import corrected, find_masters, space
+from nearfar.merge.stack_frames import StackInput, Workplace
 from nearfar.merge.stack_keys import Keys, place_of
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark, identify
@@ -154,16 +155,14 @@ class Merge:
             return list(pool.map(one, self.request.headers))
 
     def _steps(self, scratch: Scratch, marks: Mapping[Path, Mark], reference: int | None) -> Steps:
-        return Steps(
-            self.headers,
-            marks,
+        given = StackInput(
+            headers=self.headers,
+            marks=marks,
             recipe=self.request.recipe,
-            plan=self.plan,
-            scratch=scratch,
             reference=reference,
-            check=self.stop.check,
             masters=self.masters,
         )
+        return Steps(given, Workplace(plan=self.plan, scratch=scratch, check=self.stop.check))
 
     def _make(self, steps: Steps) -> Report:
         progress = self.progress

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from nearfar.frames.headers import FrameHeader
@@ -12,7 +13,7 @@ from nearfar.merge.noise import Noise, estimate
 from nearfar.merge.plan import Plan, resident
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.scratch import Scratch
-from nearfar.merge.sensor.correcting import Masters, make_planes
+from nearfar.merge.sensor.correcting import NO_MASTERS, Masters, make_planes
 from nearfar.merge.survey import MappedFrame, Mark, Surveyor, has_rows, surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
@@ -28,31 +29,49 @@ def nothing(_: float) -> None:
     """A tick for callers who do not want to know."""
 
 
-class StackFrames:
-    """The frames of one stack. Parameters as of `steps.Steps`, which inherits this."""
+@dataclass(frozen=True, kw_only=True)
+class StackInput:
+    """What decides the picture of a stack."""
 
-    def __init__(
-        self,
-        headers: Sequence[FrameHeader],
-        marks: Mapping[Path, Mark],
-        *,
-        recipe: Recipe,
-        plan: Plan,
-        scratch: Scratch,
-        check: Callable[[], None],
-        masters: Masters,
-    ) -> None:
+    headers: Sequence[FrameHeader]
+    """Of all frames, in the order in which they were taken; alike in size, depth and profile."""
+    marks: Mapping[Path, Mark]
+    """By path, the size, times and digest that `survey.identify` found for each frame, now or earlier."""
+    recipe: Recipe
+    reference: int | None = None
+    """Place, from 0, of the frame whose geometry the picture takes; None: the one that registration prefers."""
+    masters: Masters = NO_MASTERS
+    """Dark and flat frames that correct each frame when it is read."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Workplace:
+    """Where a stack is worked on, and with what; it decides nothing of the picture."""
+
+    plan: Plan
+    """Threads, tiles and memory that may be used."""
+    scratch: Scratch
+    """Where outputs are looked up and stored."""
+    check: Callable[[], None]
+    """Called after every frame, tile and link; raises to stop the work."""
+
+
+class StackFrames:
+    """The frames of one stack; `steps.Steps` inherits this."""
+
+    def __init__(self, given: StackInput, workplace: Workplace) -> None:
+        headers = given.headers
         self.size = (headers[0].width, headers[0].height)
-        self.recipe = recipe
-        self.plan = plan
-        self.scratch = scratch
-        self.check = check
-        self.masters = masters
-        self.frames = [surveyed(scratch, h, marks[h.path]) for h in headers]
-        self._marks = marks
+        self.recipe = given.recipe
+        self.masters = given.masters
+        self.plan = workplace.plan
+        self.scratch = workplace.scratch
+        self.check = workplace.check
+        self.frames = [surveyed(self.scratch, h, given.marks[h.path]) for h in headers]
+        self._marks = given.marks
         self._mapped: list[MappedFrame] = []
         self._noise: Noise | None = None
-        self._held = Held(plan.held)
+        self._held = Held(self.plan.held)
         self._without_pages = 0
 
     def relax(self, room: int = 0) -> None:

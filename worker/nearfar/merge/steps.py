@@ -6,7 +6,7 @@ run them all in a row, or many may do pieces of them in any order. Nothing here 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import NotCovered, StackRefused
-from nearfar.frames.headers import FrameHeader
 from nearfar.merge import focusing, registering, rendering, sensing
 from nearfar.merge.coverage.result import Coverage
 from nearfar.merge.coverage.stack import cover_stack
@@ -30,62 +29,27 @@ from nearfar.merge.focus.gaps import find_gaps, nothing_sharp
 from nearfar.merge.focus.movement import MOST, Moved
 from nearfar.merge.focus.patterns import PatternShare
 from nearfar.merge.kernel.picture_calls import CELL
-from nearfar.merge.plan import Plan
-from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration, Share
 from nearfar.merge.render import BLOCK, Band, Renderer, stored_band
-from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor import Spots
-from nearfar.merge.sensor.correcting import NO_MASTERS, Masters
-from nearfar.merge.stack_frames import StackFrames, Tick, nothing
+from nearfar.merge.stack_frames import StackFrames, StackInput, Tick, Workplace, nothing
 from nearfar.merge.stack_keys import Keys
-from nearfar.merge.survey import Mark, check_unchanged, detail_of
+from nearfar.merge.survey import check_unchanged, detail_of
 
 LINK_PAGES = 64 << 20
 """Mapped pages that the blocks of one link may take: the kernel maps sixteen around each that is touched."""
 
 
 class Steps(StackFrames):
-    """The steps of one stack.
+    """The steps of one stack."""
 
-    Parameters
-    ----------
-    headers
-        Of all frames, in the order in which they were taken; alike in size, depth and profile.
-    marks
-        By path, the size, times and digest that `survey.identify` found for each frame, now or earlier.
-    recipe
-        The merge settings.
-    plan
-        Threads, tiles and memory that may be used.
-    scratch
-        Where outputs are looked up and stored.
-    reference
-        Place, from 0, of the frame whose geometry the picture takes; None: the one that registration prefers.
-    check
-        Called after every frame, tile and link; raises to stop the work.
-    masters
-        Dark and flat frames that correct each frame when it is read.
-    """
-
-    def __init__(
-        self,
-        headers: Sequence[FrameHeader],
-        marks: Mapping[Path, Mark],
-        *,
-        recipe: Recipe,
-        plan: Plan,
-        scratch: Scratch,
-        reference: int | None,
-        check: Callable[[], None],
-        masters: Masters = NO_MASTERS,
-    ) -> None:
-        super().__init__(
-            headers, marks, recipe=recipe, plan=plan, scratch=scratch, check=check, masters=masters
-        )
-        self.reference = reference
+    def __init__(self, given: StackInput, workplace: Workplace) -> None:
+        super().__init__(given, workplace)
+        self.reference = given.reference
         self.share: Share | None = None
-        self.keys = Keys(headers, [f.digest for f in self.frames], recipe, reference)
+        """Set where other processes take part in the registration."""
+        digests = [f.digest for f in self.frames]
+        self.keys = Keys(given.headers, digests, given.recipe, given.reference)
         self._registration: Registration | None = None
         self._spots: Spots | None = None
         self._focus: tuple[FocusMap, FocusWriter] | None = None

@@ -9,6 +9,7 @@ from nearfar.jobs import Unit
 from nearfar.merge.plan import Plan, allow_open_files, make_plan
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor.correcting import NO_MASTERS
+from nearfar.merge.stack_frames import StackInput, Workplace
 from nearfar.merge.stack_keys import place_of
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark as Seen
@@ -82,20 +83,24 @@ class Stack:
     def steps(self) -> tuple[Steps, list[int]]:
         """The steps of the whole stack, and the places of its frames in the store."""
         frames, order = self.frames()
-        plan = self.plan(frames, order)
-        headers = [frames.headers[k] for k in order]
+        workplace = self.workplace(frames, order)
         self.find_marks(order, anew=False)
-        steps = Steps(
-            headers,
-            self.marks,
+        reference = place_of(self.task.reference, [frames.headers[k] for k in order])
+        return Steps(self.given(frames, order, reference), workplace), order
+
+    def given(self, frames: Frames, places: Sequence[int], reference: int | None = None) -> StackInput:
+        """These frames, whose marks were found, as the engine takes them; ``reference`` counts among ``places``."""
+        return StackInput(
+            headers=[frames.headers[k] for k in places],
+            marks=self.marks,
             recipe=self.task.recipe,
-            plan=plan,
-            scratch=self.scratch,
-            reference=place_of(self.task.reference, headers),
-            check=self.holding.check,
+            reference=reference,
             masters=self.masters,
         )
-        return steps, order
+
+    def workplace(self, frames: Frames, places: Sequence[int]) -> Workplace:
+        """Where these frames are worked on. Raises `DoesNotFit` if this worker's memory is too little for them."""
+        return Workplace(plan=self.plan(frames, places), scratch=self.scratch, check=self.holding.check)
 
     def room(self, folder: Path, need: int) -> None:
         """Raise `OSError` if a disk has no room for so many bytes."""

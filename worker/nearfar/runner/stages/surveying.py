@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from nearfar.jobs import FrameNote, FrameState, Outcome, UnitPlan
 from nearfar.merge.sensor.correcting import space
-from nearfar.merge.steps import Steps
+from nearfar.merge.stack_frames import StackFrames
 from nearfar.merge.survey import rows_bytes
 from nearfar.runner.loading import NOT_A_FRAME, Frames
 from nearfar.runner.preparing import prepare_some
@@ -49,24 +49,15 @@ def _whole_stack(stack: Stack) -> tuple[dict[str, float], int, tuple[UnitPlan, .
 
 def _survey_frames(stack: Stack, frames: Frames, places: Sequence[int]) -> dict[str, float]:
     task, scratch = stack.task, stack.scratch
-    steps = Steps(
-        [frames.headers[k] for k in places],
-        stack.marks,
-        recipe=task.recipe,
-        plan=stack.plan(frames, places),
-        scratch=scratch,
-        reference=None,
-        check=stack.holding.check,
-        masters=stack.masters,
-    )
-    missing = [k for k in range(len(places)) if not steps.is_surveyed(k, rows=False)]
-    headers = [steps.frames[k].header for k in missing]
+    batch = StackFrames(stack.given(frames, places), stack.workplace(frames, places))
+    missing = [k for k in range(len(places)) if not batch.is_surveyed(k, rows=False)]
+    headers = [batch.frames[k].header for k in missing]
     stack.room(scratch.local, sum(map(rows_bytes, headers)))
     small = sum(h.width * h.height // 4 for h in headers)
     stack.room(scratch.folder, small + space(stack.masters))
-    steps.survey(missing, rows=False, tick=stack.gauge.part(1.0, len(missing)))
+    batch.survey(missing, rows=False, tick=stack.gauge.part(1.0, len(missing)))
     kept = stack.hands.places.state / SMALL / str(task.root)
-    keep_small([(k + 1, frame) for k, frame in zip(places, steps.frames, strict=True)], scratch, kept)
+    keep_small([(k + 1, frame) for k, frame in zip(places, batch.frames, strict=True)], scratch, kept)
     return {
         "frames": float(len(missing)),
         "pixels": float(sum(h.width * h.height for h in headers)),
