@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import json
 import re
+import tomllib
 from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-LOCKS = ("requirements.lock", "compiler.lock", "conformance.lock", "node.lock")
+LOCKS = ("requirements.lock", "server.lock", "build.lock", "compiler.lock", "conformance.lock", "node.lock")
 PERMISSIVE = re.compile(
     r"\b(MIT|BSD|Apache|ISC|0BSD|Zlib|PSF|HPND|MIT-CMU|CC0|Unlicense|Python Software Foundation)\b",
     re.IGNORECASE,
@@ -74,6 +75,21 @@ def test_what_is_installed_is_what_is_pinned(checkout: Path) -> None:
         if found != version:
             other[name] = (found, version)
     assert other == {}, "run 'make setup'"
+
+
+def test_the_image_builds_with_the_tool_and_runs_with_the_versions_that_were_tested(checkout: Path) -> None:
+    tested = locked(checkout / "config" / "requirements.lock")
+    tool = tomllib.loads((checkout / "pyproject.toml").read_text(encoding="utf-8"))["build-system"][
+        "requires"
+    ]
+    build = locked(checkout / "config" / "build.lock")
+    assert tool == [f"hatchling=={build['hatchling']}"]
+    for name in ("build.lock", "server.lock"):
+        other = {k: v for k, v in locked(checkout / "config" / name).items() if tested.get(k, v) != v}
+        assert other == {}, name
+    text = (checkout / "docker" / "Dockerfile").read_text(encoding="utf-8")
+    for command in re.findall(r"pip install (.*?)(?:&& /opt|\n[A-Z])", text, re.DOTALL):
+        assert "--require-hashes" in command or "--no-deps /dist/" in command, command
 
 
 def test_all_that_the_project_asks_for_is_pinned(checkout: Path) -> None:
