@@ -38,17 +38,13 @@ def _counted(*values: int) -> tuple[int, ...]:
 
 
 def canon(*, near: int = 31, far: int = 33, mode: int = 2) -> Note:
-    settings = [0] * 46
-    settings[4] = 1  # item 5 with the size: continuous
     shot = [0] * 33
     shot[18], shot[19] = far, near
     file = [0] * 32
     file[2], file[4], file[19], file[20] = mode, 7, far, near
     return lambda at: directory(
         {
-            0x0001: (SHORT, _counted(*settings)),
             0x0004: (SHORT, _counted(*shot)),
-            0x0008: (LONG, 1009999),
             0x000C: (LONG, 417_000_123),
             0x0093: (SHORT, _counted(*file)),
         },
@@ -57,7 +53,7 @@ def canon(*, near: int = 31, far: int = 33, mode: int = 2) -> Note:
 
 
 def nikon(*, mode: int = 0x11) -> Note:
-    inner = directory({0x001D: (ASCII, "3001234"), 0x0089: (SHORT, mode), 0x00A7: (LONG, 45_678)}, 8)
+    inner = directory({0x001D: (ASCII, "3001234"), 0x0089: (SHORT, mode)}, 8)
     return lambda _at: b"Nikon\0\x02\x10\0\0II*\0\x08\0\0\0" + inner
 
 

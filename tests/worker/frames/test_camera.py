@@ -32,15 +32,12 @@ WRITTEN = [
     "-OffsetTimeOriginal=+02:00",
     "-SerialNumber=NF-00417",
     "-LensModel=Nordlys 60 mm f/2.8 Close",
-    "-LensSerialNumber=88213",
     "-FocalLength=60",
-    "-FocalLengthIn35mmFormat=90",
     "-FNumber=5.6",
     "-ExposureTime=1/160",
     "-ExposureCompensation=-1/3",
     "-ISO=200",
     "-SubjectDistance=0.31",
-    "-ImageUniqueID=0af1",
 ]
 READ = CameraData(
     date_time=datetime.fromisoformat("2031-05-17T06:41:09"),
@@ -50,15 +47,12 @@ READ = CameraData(
     model="Field One",
     body_serial="NF-00417",
     lens="Nordlys 60 mm f/2.8 Close",
-    lens_serial="88213",
     focal_length=60.0,
-    focal_length_35mm=90.0,
     f_number=5.6,
     exposure_time=1 / 160,
     exposure_bias=-1 / 3,
     iso=200.0,
     subject_distance=0.31,
-    image_id="0af1",
 )
 
 

@@ -31,19 +31,14 @@ class CameraData:
     model: str | None = None
     body_serial: str | None = None
     lens: str | None = None
-    lens_serial: str | None = None
     focal_length: float | None = None  # mm
-    focal_length_35mm: float | None = None  # mm
     f_number: float | None = None
     exposure_time: float | None = None  # s
     exposure_bias: float | None = None  # EV
     iso: float | None = None
     subject_distance: float | None = None  # m
-    image_id: str | None = None
-    image_number: int | None = None
     software: str | None = None  # what wrote the file, camera or program
     bracket: str | None = None  # 'exposure', 'focus' or 'other' if the camera says that it varied something
-    drive: str | None = None  # 'single' or 'continuous'
     shot: int | None = None  # number of the shot within a sequence, from 1
     focus_distance: float | None = None  # m, from the maker note
 
@@ -67,16 +62,12 @@ def camera_data(block: ExifBlock) -> CameraData:
         model=_text(image, 0x0110),
         body_serial=_text(exif, 0xA431) or _text(image, 0xC62F),
         lens=_text(exif, 0xA434),
-        lens_serial=_text(exif, 0xA435),
         focal_length=_number(exif, 0x920A, 0.1, 100_000),
-        focal_length_35mm=_number(exif, 0xA405, 1, 60_000),
         f_number=_number(exif, 0x829D, 0.3, 1000) or _apex_aperture(exif),
         exposure_time=_number(exif, 0x829A, 1e-7, 1e6) or _apex_time(exif),
         exposure_bias=_number(exif, 0x9204, -20, 20),
         iso=_iso(exif),
         subject_distance=_number(exif, 0x9206, 1e-4, 1e6),
-        image_id=_text(exif, 0xA420),
-        image_number=_count(exif, 0x9211),
         software=_text(image, 0x0131),
         bracket="exposure" if _count(exif, 0xA402) == 2 else None,  # ExposureMode 2: auto bracket
     )

@@ -134,32 +134,24 @@ def _centimetres(*values: int | None) -> float | None:
 
 
 def _canon(camera: CameraData, note: Note) -> CameraData:
-    settings, shot, file = (_shorts(note.tags.get(n)) for n in (0x0001, 0x0004, 0x0093))
+    shot, file = (_shorts(note.tags.get(n)) for n in (0x0004, 0x0093))
     kinds = {1: "exposure", 2: "focus", 3: "other", 4: "other"}
     bracket = kinds.get(_item(file, 3) or 0)
     if bracket is None and (_item(shot, 16) or 0) != 0:
         bracket = "exposure"
-    drive = _item(settings, 5)
     serial = _positive(_first(note.tags, 0x000C))
     return replace(
         camera,
         bracket=camera.bracket or bracket,
-        drive={0: "single", 6: "single", 9: "single"}.get(drive, "continuous")
-        if drive in _CANON_DRIVE
-        else None,
         shot=_positive(_item(file, 5)) if bracket else None,
         focus_distance=_centimetres(_item(file, 20), _item(file, 21))
         or _centimetres(_item(shot, 19), _item(shot, 20)),
-        image_number=camera.image_number or _positive(_first(note.tags, 0x0008)),
         body_serial=camera.body_serial or (str(serial) if serial else None),
     )
 
 
-_CANON_DRIVE = {0, 1, 3, 4, 5, 6, 8, 9, 10}
-
-
 def _nikon(camera: CameraData, note: Note) -> CameraData:
-    """Bits of the shooting mode: 0 continuous, 4 bracketing, 6 and 8 say that it was not of exposure."""
+    """Bits of the shooting mode: 4 bracketing, 6 and 8 say that it was not of exposure."""
     mode = _first(note.tags, 0x0089)
     bracket = None
     if mode is not None and mode & 0x10:
@@ -168,8 +160,6 @@ def _nikon(camera: CameraData, note: Note) -> CameraData:
     return replace(
         camera,
         bracket=camera.bracket or bracket,
-        drive=None if mode is None else ("continuous" if mode & 1 else "single"),
-        image_number=camera.image_number or _positive(_first(note.tags, 0x00A7)),
         body_serial=camera.body_serial or (serial if any(c.isalnum() and c != "0" for c in serial) else None),
     )
 
@@ -180,7 +170,6 @@ def _sony(camera: CameraData, note: Note) -> CameraData:
     return replace(
         camera,
         bracket=camera.bracket or bracket,
-        drive={0: "single", 2: "continuous"}.get(mode) if mode is not None else None,
         shot=_positive(_first(note.tags, 0xB04A)),
     )
 
@@ -198,7 +187,6 @@ def _olympus(camera: CameraData, note: Note) -> CameraData:
     return replace(
         camera,
         bracket=camera.bracket or bracket,
-        drive={0: "single", 1: "continuous"}.get(mode) if mode is not None else None,
         shot=_positive(drive[1]) if len(drive) > 1 and mode else None,
         focus_distance=millimetres / 1000 if 0 < millimetres < 0x7FFFFFFF else None,
         body_serial=camera.body_serial or serial or None,
@@ -218,7 +206,6 @@ def _panasonic(camera: CameraData, note: Note) -> CameraData:
     return replace(
         camera,
         bracket=camera.bracket or bracket,
-        drive={0: "single", 1: "continuous", 4: "continuous"}.get(mode) if mode is not None else None,
         shot=_positive(_first(note.tags, 0x002B)),
     )
 
