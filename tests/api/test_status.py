@@ -91,6 +91,14 @@ def test_the_page_tells_how_everything_stands_and_why(client: Client, store: Sto
         assert words in text, words
 
 
+def test_a_worker_without_a_unit_is_idle(client: Client, store: Store) -> None:
+    submit(store)
+    held = claim(store)
+    assert "bench/1-1working" in page(client).text
+    store.hand_back(held)
+    assert "bench/1-1idle" in page(client).text
+
+
 def test_why_jobs_wait_depends_on_what_is_missing(client: Client, store: Store) -> None:
     submit(store)
     assert "No worker is there to take them." in page(client).text

@@ -13,6 +13,7 @@ def test_an_empty_store_has_figures_as_well(store: Store, clock: Clock) -> None:
     assert figures.oldest_waiting is None
     assert (figures.units_ready, figures.units_held, figures.server) == (0, 0, ServerState.OPEN)
     assert (figures.unit_seconds, figures.failures, figures.workers) == ({}, {}, ())
+    assert figures.busy == frozenset()
 
 
 def test_the_figures_tell_of_jobs_units_and_failures(store: Store, clock: Clock) -> None:
@@ -43,6 +44,7 @@ def test_the_figures_tell_of_jobs_units_and_failures(store: Store, clock: Clock)
     assert figures.jobs_ended == {"done": 1.0, "failed": 1.0, "cancelled": 1.0}
     assert figures.failures == {"frame": 1.0}
     assert [worker.id for worker in figures.workers] == ["w1"]
+    assert figures.busy == {"w1"}
 
 
 def test_the_seconds_of_each_step_add_up(store: Store, clock: Clock) -> None:

@@ -17,6 +17,7 @@ from nearfar.jobs.transfers.tables import transfers
 
 LATELY = 500
 """How many of the last units the pace is computed from."""
+HELD = units.c.state == sa.literal_column("'held'")
 SEEN = 100
 """The most ready units that are checked for one that no worker can take."""
 
@@ -46,6 +47,8 @@ class Figures:
     """Transfers to and from object storage, by kind ('fetch' or 'deliver') and state ('waiting' or 'failed')."""
     workers: tuple[Worker, ...]
     """Those with a recent heartbeat."""
+    busy: frozenset[str]
+    """Ids of those that have a unit."""
 
 
 def figures(tx: Tx) -> Figures:
@@ -68,6 +71,7 @@ def figures(tx: Tx) -> Figures:
         counted=sums.get("counted", {}),
         transfers=_transfers(tx),
         workers=workers.known(tx, alive=True),
+        busy=frozenset(tx.conn.scalars(sa.select(units.c.worker).where(HELD).distinct())),
     )
 
 
@@ -114,7 +118,7 @@ def claimable(tx: Tx, room: Room, *, limit: int) -> int:
         return 0
     ready = sa.select(units.c.id).where(*order.claimable(tx, room)).limit(limit)
     found = int(tx.conn.scalar(sa.select(sa.func.count()).select_from(ready.subquery())) or 0)
-    expired = (units.c.state == sa.literal_column("'held'"), units.c.lease_until < tx.now, room.fits())
+    expired = (HELD, units.c.lease_until < tx.now, room.fits())
     late = sa.select(units.c.id).where(*expired).limit(limit)
     return min(
         limit, found + int(tx.conn.scalar(sa.select(sa.func.count()).select_from(late.subquery())) or 0)
@@ -135,8 +139,7 @@ def free_slots(tx: Tx) -> tuple[int, int, int]:
 
 def held_by(tx: Tx, worker: str) -> tuple[Unit, ...]:
     """The units that a worker has."""
-    held = (units.c.state == sa.literal_column("'held'"), units.c.worker == worker)
-    rows = tx.conn.execute(sa.select(units).where(*held).order_by(units.c.id))
+    rows = tx.conn.execute(sa.select(units).where(HELD, units.c.worker == worker).order_by(units.c.id))
     return tuple(Unit.from_row(row) for row in rows)
 
 
