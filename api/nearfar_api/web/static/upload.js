@@ -57,8 +57,7 @@ async function sendAll(stack, files) {
     text.textContent = `${Math.floor(100 * bar.value)} % of ${files.length} frames, ${(total / 2 ** 20).toFixed(0)} MiB. ${trouble}`;
   };
   const came = bytes => { done += bytes; tell(''); };
-  name.textContent = stack;
-  bar.ariaLabel = `Upload of ${stack}`;
+  [name.textContent, bar.ariaLabel] = [stack, `Upload of ${stack}`];
   list.prepend(item);
   busy++;
   try {
@@ -83,10 +82,11 @@ async function sendAll(stack, files) {
 }
 
 function begin(files, folder) {
+  if (!files.length) return;
   const sorted = [...files].sort((a, b) => a.name.localeCompare(b.name, 'en', { numeric: true }));
-  if (!sorted.length) return;
-  const own = sorted[0].webkitRelativePath?.split('/').at(-2) || sorted[0].name.replace(/\.[^.]*$/, '').replace(/[\s_-]*\d+$/, '');
-  sendAll(named.value.trim() || folder || own || 'frames', sorted);
+  const stem = at => sorted.at(at).name.replace(/\.[^.]*$/, ''), word = stem(0).replace(/[\s_-]*\d+$/, ''), ends = [...new Set([stem(0), stem(-1)])].join('-');
+  const own = sorted[0].webkitRelativePath?.split('/').at(-2) || (/\p{Ll}|\p{Lo}/u.test(word) ? word : ends);  // cameras give no small letters
+  sendAll(named.value.trim() || folder || own, sorted);
   named.value = '';
 }
 
