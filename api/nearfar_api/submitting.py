@@ -113,8 +113,8 @@ def check_recipe(name: str, settings: MergeSettings | None, roots: Sequence[Path
                 shares.in_time(path, lambda path=path: _check_masters(path, roots))  # type: ignore[misc]
     elif name not in recipes.names():
         raise RecipeRefused(
-            f"no recipe is called {name!r}; there are {', '.join(recipes.names())}. "
-            "One of your own goes as text into settings.recipe_toml"
+            f"no recipe is called {name!r}; there are {', '.join(recipes.names())}. Name one of these, or send the text of "
+            "your own: the commands do so if --recipe is the path of a file"
         )
 
 
