@@ -127,7 +127,7 @@ def test_files_passed_over_for_one_reason_share_a_line(places: Places, asked: As
     for name in ("x.txt", "y.txt", "z.txt", "zz.dat"):
         (places.inbox / "wall" / name).write_text("notes")
     told = asked.text(places.inbox / "wall")
-    assert "3 files from x.txt to z.txt: not a picture by its ending (.txt)" in told
+    assert "x.txt, y.txt, z.txt: not a picture by its ending (.txt)" in told
     assert "zz.dat: not a picture by its ending (.dat)" in told
 
 
@@ -137,6 +137,18 @@ def test_a_link_out_of_the_inbox_says_that_it_is_one(places: Places, asked: Aske
     link = places.inbox / "a" / "2.tif"
     link.symlink_to(outside)
     assert "leads out of the watched folder" in asked.text(link)
+
+
+def test_forty_links_that_lead_out_share_a_line(places: Places, asked: Asked, tmp_path: Path) -> None:
+    lay_frames(places.inbox / "a", "z.tif")
+    (tmp_path / "outside").mkdir()
+    for k in range(40):
+        target = tmp_path / "outside" / f"{k:02}.tif"
+        target.touch()
+        (places.inbox / "a" / f"{k:02}.tif").symlink_to(target)
+    told = [line.strip() for line in asked.text(places.inbox / "a").splitlines() if "leads out" in line]
+    why = f"a link that leads out of the watched folder, into {tmp_path / 'outside'}"
+    assert told == [f"00.tif, 01.tif, 02.tif, 03.tif and 36 more: {why}"]
 
 
 def test_the_job_of_a_stack_is_told_also_of_loose_frames(

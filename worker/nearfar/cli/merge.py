@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from nearfar import settings
-from nearfar.cli.say import say
+from nearfar.cli.say import say, together
 from nearfar.errors import FrameRefused, UsageError, WorkFailed
 from nearfar.frames.decode import is_picture, read_header
 from nearfar.frames.headers import FrameHeader
@@ -37,8 +37,8 @@ def run(options: argparse.Namespace, signals: Signals) -> int:
     found = gather(options.frames, own=[outputs.picture, *outputs.side_files(height=True)])
     check_targets(outputs, found.headers)
     progress = Progress(quiet=options.quiet)
-    for path, reason in found.passed_over:
-        progress.note(f"passed over {path.name!r}: {reason}")
+    for line in together((repr(path.name), why) for path, why in found.passed_over):
+        progress.note(f"passed over {line}")
     stop = Stop()
     signals.ask = stop.ask
     request = Request(
@@ -50,7 +50,7 @@ def run(options: argparse.Namespace, signals: Signals) -> int:
         scratch=limits.scratch,
         reference=options.reference,
         keep_scratch=options.keep_scratch,
-        notes=tuple(f"passed over {p.name}: {reason}" for p, reason in found.passed_over),
+        notes=tuple(f"passed over {line}" for line in together((p.name, w) for p, w in found.passed_over)),
     )
     with progress, mapped_files_may_vanish():
         report = Merge(request, progress, stop).run()

@@ -5,10 +5,13 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from nearfar.progress import printable
+
+NAMED = 4
+"""How many names a line tells that stands for several."""
 
 
 def say(*lines: str) -> None:
@@ -33,6 +36,16 @@ def _write(text: str) -> None:
         sys.stdout.flush()
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def together(reasons: Iterable[tuple[str, str]]) -> Iterator[str]:
+    """Names with their reasons, a line for each reason; of many names the first are told."""
+    names: dict[str, list[str]] = {}
+    for name, why in reasons:
+        names.setdefault(why, []).append(name)
+    for why, those in names.items():
+        more = f" and {len(those) - NAMED} more" if len(those) > NAMED else ""
+        yield f"{', '.join(those[:NAMED])}{more}: {why}"
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import json
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from nearfar.cli.parsers import add_command
-from nearfar.progress import printable
+from nearfar.cli.say import say, say_json, together
 
 if TYPE_CHECKING:
     from nearfar.cli.command import Commands
@@ -20,6 +20,7 @@ Sort the frames of a day into stacks: from one camera or several, with single sh
 panoramas and bursts among them. Where the evidence is not clear, a question is printed. Nothing is changed.
 """
 LEFT_SHOWN = 40
+"""Reasons why files are left out that a listing tells."""
 
 
 def add_parsers(commands: Commands) -> None:
@@ -57,10 +58,9 @@ def run(options: argparse.Namespace, _signals: object = None) -> int:
     cache = None if options.no_cache else options.cache or default_folder()
     card = sort_card(options.folders, cache=cache, decisions=decisions)
     if options.json:
-        print(json.dumps(as_json(card), indent=1))  # noqa: T201 - what was asked for
+        say_json(as_json(card))
     else:
-        for line in listing(card):
-            print(printable(line))  # noqa: T201 - the same
+        say(*listing(card))
     return 0
 
 
@@ -75,9 +75,8 @@ def listing(card: SortedCard) -> Iterator[str]:
     if card.left_out:
         yield ""
         yield f"Left out: {_count(len(card.left_out), 'file')}"
-        for why, names in list(_by_reason(card).items())[:LEFT_SHOWN]:
-            shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
-            yield f"  {shown}: {why}"
+        lines = together((entry.path.name, entry.why) for entry in card.left_out)
+        yield from (f"  {line}" for line in islice(lines, LEFT_SHOWN))
 
 
 def _count(number: int, noun: str) -> str:
@@ -101,10 +100,3 @@ def _about(stack: SortedStack, card: SortedCard) -> Iterator[str]:
         for question in card.questions:
             if inside & set(question.frames):
                 yield f"  ? {question.text}"
-
-
-def _by_reason(card: SortedCard) -> dict[str, list[str]]:
-    found: dict[str, list[str]] = {}
-    for entry in card.left_out:
-        found.setdefault(entry.why, []).append(entry.path.name)
-    return found

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -54,6 +53,7 @@ def run(options: argparse.Namespace, _signals: Signals | None = None) -> int:
 
 def lines(found: Reasons) -> Iterator[str]:
     """The answer for a person."""
+    from nearfar.cli.say import together
     from nearfar.runner.objects.reasons import in_words
 
     yield found.path
@@ -71,7 +71,7 @@ def lines(found: Reasons) -> Iterator[str]:
         yield f"  Frames: {entry.frames}{of}"
         if entry.ignored:
             yield f"  Passed over: {len(entry.ignored)}"
-            yield from (f"    {line}" for line in _together(entry.ignored))
+            yield from (f"    {line}" for line in together(sorted(entry.ignored)))
     if found.job is not None:
         reason = f": {found.job['reason']}" if found.job["reason"] else ""
         yield f"  Job {found.job['id']} is {found.job['state']}{reason}"
@@ -81,11 +81,3 @@ def lines(found: Reasons) -> Iterator[str]:
         yield f"  {in_words(each)}"
     if not found.server and found.watched:
         yield "  No server runs for this data folder; this is what one would do. Start it with: nearfar serve"
-
-
-def _together(ignored: Sequence[tuple[str, str]]) -> Iterator[str]:
-    """Files that follow each other by name with one reason as one line: how many, first, last, the reason."""
-    for why, run in itertools.groupby(sorted(ignored), key=lambda each: each[1]):
-        names = [name for name, _ in run]
-        which = names[0] if len(names) == 1 else f"{len(names)} files from {names[0]} to {names[-1]}"
-        yield f"{which}: {why}"

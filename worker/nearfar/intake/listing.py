@@ -209,6 +209,11 @@ def _why_not_ending(entry: Path) -> str | None:
     return None
 
 
+def why_twin(master: Path) -> str:
+    """Why a developed copy is not taken: the same words for all copies beside raw files of that kind."""
+    return f"the same exposure as its raw file ({master.suffix}), which is taken"
+
+
 def _without_twins(frames: Sequence[Path]) -> tuple[list[Path], list[tuple[Path, str]]]:
     """Leave out the developed twin of a raw file."""
     raw = {(p.parent, p.stem.casefold()): p for p in frames if p.suffix.casefold() in RAW}
@@ -217,7 +222,7 @@ def _without_twins(frames: Sequence[Path]) -> tuple[list[Path], list[tuple[Path,
     for path in frames:
         master = raw.get((path.parent, path.stem.casefold()))
         if master is not None and path.suffix.casefold() in DEVELOPED:
-            twins.append((path, f"the same exposure as {master.name}, which is taken"))
+            twins.append((path, why_twin(master)))
         else:
             kept.append(path)
     return kept, twins

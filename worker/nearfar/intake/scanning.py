@@ -123,10 +123,11 @@ def _linked(
 ) -> bool:
     """A link is followed to files within the watched folder and nowhere else."""
     target = os.path.realpath(entry.path)
+    where = os.path.dirname(target)  # noqa: PTH120 - so that links to one folder share their reason
     if target != real and not target.startswith(real.rstrip("/") + "/"):
-        folder.ignored.append((entry.name, f"a link that leads out of the watched folder, to {target}"))
+        folder.ignored.append((entry.name, f"a link that leads out of the watched folder, into {where}"))
     elif not Path(target).exists():
-        folder.ignored.append((entry.name, f"a link to nothing ({target})"))
+        folder.ignored.append((entry.name, f"a link to a file in {where} that is not there"))
     elif Path(target).is_dir():
         folder.ignored.append((entry.name, "a link to a folder; the folder itself is looked into"))
     else:

@@ -125,7 +125,7 @@ def test_a_raw_file_and_its_jpeg_are_one_exposure(dcim: Path) -> None:
     (exposure,) = card.cameras[0]
     assert exposure.path.name == "NF_0001.dng"
     assert exposure.shown_by == twin
-    assert card.left_out == ((twin, "the same exposure as NF_0001.dng, which is taken"),)
+    assert card.left_out == ((twin, "the same exposure as its raw file (.dng), which is taken"),)
 
 
 def test_the_same_card_twice_is_read_once(tmp_path: Path, dcim: Path) -> None:

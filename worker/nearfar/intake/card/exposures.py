@@ -21,7 +21,7 @@ from nearfar.frames.side_car import read_side_car
 from nearfar.frames.xmp import read_key
 from nearfar.intake.card.cache import CardCache, file_key
 from nearfar.intake.card.ordering import Place, body_of, in_order, place_of, seconds_of
-from nearfar.intake.listing import DEVELOPED, JUNK, OUR_MARK, PICTURES, RAW
+from nearfar.intake.listing import DEVELOPED, JUNK, OUR_MARK, PICTURES, RAW, why_twin
 
 SIDE_CAR = ".xmp"
 ENDS = 64 << 10
@@ -246,8 +246,7 @@ def _exposures(looked: Sequence[_Looked], left: list[tuple[Path, str]]) -> list[
         kept = group
         if len(masters) == 1 and developed and all(_one_exposure(masters[0], d) for d in developed):
             shown = developed[0]
-            why = f"the same exposure as {masters[0].path.name}, which is taken"
-            left += [(twin.path, why) for twin in developed]
+            left += [(twin.path, why_twin(masters[0].path)) for twin in developed]
             kept = [i for i in group if i not in developed]
         found += [_exposure(item, shown if item in masters else None) for item in kept]
     return found
