@@ -82,6 +82,27 @@ def test_a_divider_separates_two_stacks_of_one_place(
     assert states(card) == ["clear", "clear"]
 
 
+@pytest.mark.parametrize("last", [True, False], ids=["last", "first"])
+@pytest.mark.parametrize(
+    ("cover", "seed", "kind", "told"),
+    [
+        ("hand", 4, "table", "hardly any detail: something before the lens"),
+        ("sharp hand", 4, "table", "right beside a stack: a divider"),
+        ("sharp hand", 7, "macro", "right beside a stack: a divider"),
+    ],
+)
+def test_a_hand_at_an_end_of_the_card_is_told_as_one(
+    sort: Make, last: bool, cover: str, seed: int, kind: str, told: str
+) -> None:
+    random = np.random.default_rng(seed)
+    stack = events.stack(random, make_place(random, kind, SIZE), "flash", frames=9)
+    held = replace(stack.frames[-1], shot=Shot(cover=cover, seed=3), after=3.0, kind="divider")
+    hand = Event(name="divider", frames=(held,))
+    card, truth = sort([stack, hand] if last else [hand, stack])
+    assert groups(card) == names(truth)
+    assert [told in each for each in why(card, "divider", truth)] == [True]
+
+
 def test_one_place_twice_in_a_row_is_told_by_the_focus(
     sort: Make, random: np.random.Generator, place: Place
 ) -> None:

@@ -21,6 +21,9 @@ FLAT = 9.0
 FLASH_EV = 0.7
 """Difference in brightness to its neighbours, at the same settings, from which a flash counts as failed."""
 
+SOFTER = 0.45
+"""By how much less detail than its neighbours a frame has if it hardly has any; see `soft_level`."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Odd:
@@ -62,7 +65,7 @@ def unlike(look: Look, before: Look, after: Look) -> Odd:
 
 def softer_than_both(look: Look, before: Look, after: Look) -> bool:
     """Whether a frame has hardly any detail compared with either neighbour."""
-    return soft_level(look) < min(soft_level(before), soft_level(after)) - 0.45
+    return soft_level(look) < min(soft_level(before), soft_level(after)) - SOFTER
 
 
 def off_in_brightness(one: Likeness, two: Likeness, across: Likeness) -> Odd | None:

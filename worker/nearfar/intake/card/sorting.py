@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from nearfar.errors import FrameRefused
+from nearfar.intake.card import odd_frames
 from nearfar.intake.card.cache import CardCache
 from nearfar.intake.card.chaining import Chain, chain
 from nearfar.intake.card.decisions import apply
@@ -22,6 +23,8 @@ CLEAR = 0.9
 """Confidence from which on nobody is asked."""
 LIKELY = 0.35
 """Chance from which on a run is offered as a stack, with a question."""
+RIGHT_BESIDE = 30.0
+"""Seconds from a stack within which a single frame is likely to be its divider; common practice, no source."""
 UNSURE = (0.05, 0.97)
 """Chances between which a run that was seen in embedded previews is looked at closer."""
 
@@ -123,7 +126,8 @@ def _tell(series: Series, chained: Chain, verdicts: Sequence[Verdict | None], fo
     for run, verdict in zip(chained.runs, verdicts, strict=True):
         for k in run:
             if k not in spoken:
-                found.left_out.append(_alone(series, k, run, verdict, bracketed.get(k)))
+                why = _why_alone(series, k, verdict, bracketed.get(k), spoken)
+                found.left_out.append(LeftOut(path=series.exposures[k].path, why=why))
     for k, odd in chained.odd.items():
         found.left_out.append(LeftOut(path=series.exposures[k].path, why=odd.why, stack=owner.get(k)))
     for one, other in pairwise(chained.runs):
@@ -210,18 +214,30 @@ def _least_sure(
     return min(found, key=lambda pair: pair[0])
 
 
-def _alone(
-    series: Series, k: int, run: Sequence[int], verdict: Verdict | None, group: tuple[int, ...] | None
-) -> LeftOut:
-    path = series.exposures[k].path
+def _why_alone(
+    series: Series, k: int, verdict: Verdict | None, group: tuple[int, ...] | None, stacked: Container[int]
+) -> str:
+    """Why a frame is in no stack; ``stacked`` are those that are, ``group`` is the exposure bracket that it is in."""
     if group is not None:
-        return LeftOut(path=path, why=f"one of an exposure bracket of {len(group)}, not a stack")
+        return f"one of an exposure bracket of {len(group)}, not a stack"
     if verdict is not None:
-        return LeftOut(path=path, why=verdict.otherwise)
+        return verdict.otherwise
+    if _covered(series, k):
+        return "a single frame with hardly any detail: something before the lens, it seems"
     neighbours = [(min(j, k), max(j, k)) for j in (k - 1, k + 1) if 0 <= j < len(series)]
     if any((series.panned(*pair) or 0.0) > 0.3 and series.likeness(*pair).same < 0.96 for pair in neighbours):
-        return LeftOut(path=path, why="one of several frames side by side (a panorama), not a stack")
-    return LeftOut(path=path, why="a single frame")
+        return "one of several frames side by side (a panorama), not a stack"
+    pauses = [series.pause(a, b) for a, b in neighbours if a in stacked or b in stacked]
+    if any(pause is not None and pause < RIGHT_BESIDE for pause in pauses):
+        return "a single frame right beside a stack: a divider, or a picture by itself"
+    return "a single frame"
+
+
+def _covered(series: Series, k: int) -> bool:
+    """Whether a frame at an end of the card, or between two others, has much less detail than they."""
+    level = odd_frames.soft_level(series.looks[k])
+    beside = [odd_frames.soft_level(series.looks[j]) for j in (k - 1, k + 1) if 0 <= j < len(series)]
+    return bool(beside) and level < min(beside) - odd_frames.SOFTER
 
 
 def _boundary(series: Series, a: int, b: int, link: Link) -> Boundary:
