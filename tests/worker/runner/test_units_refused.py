@@ -243,16 +243,39 @@ def test_a_frame_that_is_touched_or_copied_over_is_the_same(
 
 
 @pytest.mark.parametrize("kind", ALL)
-def test_a_frame_that_vanished_may_come_back(kind: UnitKind, bench: Bench, frames: list[Path]) -> None:
+def test_frames_that_vanished_with_their_folder_may_come_back(
+    kind: UnitKind, bench: Bench, frames: list[Path]
+) -> None:
     job = bench.submit(frames)
     claim = bench.until(kind)
-    away = frames[1].with_name("elsewhere")
-    frames[1].rename(away)
+    away = frames[1].parent.with_name("elsewhere")
+    frames[1].parent.rename(away)
     bench.do(claim)
     (unit,) = (u for u in bench.store.units(job) if u.id == claim.unit)
     assert (unit.state, unit.cause) == (UnitState.READY, "missing")
-    assert (unit.reason or "").startswith("F0002.jpg: there is no such file")
+    assert ".jpg: there is no such file" in (unit.reason or "")
+    away.rename(frames[1].parent)
+    bench.work_off()
+    result_of(bench, job)
+
+
+@pytest.mark.parametrize("kind", ALL)
+def test_a_frame_that_was_taken_out_of_its_folder_fails_the_job_at_once_and_is_named(
+    kind: UnitKind, bench: Bench, frames: list[Path]
+) -> None:
+    job = bench.submit(frames)
+    claim = bench.until(kind)
+    away = frames[1].rename(frames[1].parent.with_name("elsewhere"))
+    bench.do(claim)
+    found = bench.job(job)
+    assert (found.state, found.cause) == (JobState.FAILED, "missing")
+    assert (found.reason or "").startswith(
+        f"F0002.jpg: there is no such file any longer in {frames[1].parent}"
+    )
+    (unit,) = (u for u in bench.store.units(job, run=found.run) if u.id == claim.unit)
+    assert unit.attempts == 1
     away.rename(frames[1])
+    bench.store.run_again(job, who="tester")
     bench.work_off()
     result_of(bench, job)
 

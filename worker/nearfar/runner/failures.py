@@ -50,7 +50,8 @@ def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
     Parameters
     ----------
     frames
-        Files that other people own: one that vanished may come back.
+        Files that other people own. One that is gone while others still lie in its folder was taken away, and trying again
+        does not help; a folder that is gone or empty may be that of a share which comes back.
     """
     text = str(error) or type(error).__name__
     missing = _missing(error, frames)
@@ -58,7 +59,7 @@ def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
         return Failure(
             cause="missing",
             reason=f"{missing.name}: there is no such file any longer in {missing.parent}{PUT_BACK}",
-            retry=True,
+            retry=missing.exists() or not _holds_anything(missing.parent),
         )
     if isinstance(error, SourceChanged):
         return Failure(cause="changed", reason=text, retry=False)
@@ -113,6 +114,13 @@ def _missing(error: Exception, frames: Collection[Path]) -> Path | None:
         if gone and Path(each.filename) in frames:
             return Path(each.filename)
     return None
+
+
+def _holds_anything(folder: Path) -> bool:
+    try:
+        return any(folder.iterdir())
+    except OSError:
+        return False
 
 
 def in_words(error: Exception) -> str:
