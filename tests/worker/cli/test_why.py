@@ -204,7 +204,7 @@ def test_a_path_outside_of_all_watched_folders_says_so(asked: Asked, tmp_path: P
 
 
 def test_a_path_that_is_not_there_is_wrong_usage(places: Places, capsys: pytest.CaptureFixture[str]) -> None:
-    assert command.main(["why", str(places.inbox / "nothing"), "--data", str(places.data)]) == 2
+    assert command.main(["why", str(places.inbox / "nothing"), "--data", str(places.data)]) == 3
     assert "there is no such file or folder" in capsys.readouterr().err
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from nearfar.errors import UsageError
+from nearfar.errors import InputRefused, UsageError
 from nearfar.intake.card.decisions import apply, read_decisions
 from nearfar.intake.card.sorted_card import Boundary, LeftOut, Question, SortedCard, SortedStack
 
@@ -120,9 +120,9 @@ def test_decisions_are_read_from_toml_and_json(tmp_path: Path) -> None:
 @pytest.mark.parametrize("text", ["{", '{"decisions": 3}', '[{"do": "dance"}]', "[" * 100_000])
 def test_a_file_of_something_else_is_refused(tmp_path: Path, text: str) -> None:
     (tmp_path / "a.json").write_text(text)
-    with pytest.raises(UsageError):
+    with pytest.raises(InputRefused, match=r"a\.json: "):
         read_decisions(tmp_path / "a.json")
-    with pytest.raises(UsageError, match="cannot be read"):
+    with pytest.raises(InputRefused, match=r"b\.json: the decisions cannot be read"):
         read_decisions(tmp_path / "b.json")
 
 

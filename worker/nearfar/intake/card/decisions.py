@@ -21,7 +21,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from nearfar.errors import UsageError
+from nearfar.errors import InputRefused, UsageError
 from nearfar.intake.card.sorted_card import LeftOut, SortedCard, SortedStack
 
 BY_HAND = "decided by a person"
@@ -40,22 +40,33 @@ def read_decisions(path: Path) -> list[dict[str, Any]]:
 
     Raises
     ------
-    UsageError
-        If it cannot be read, or holds something else.
+    InputRefused
+        If it is not there, cannot be read, or holds something else.
     """
     try:
         text = path.read_text(encoding="utf-8")
-        data = tomllib.loads(text) if path.suffix.casefold() == ".toml" else json.loads(text)
+        data = tomllib.loads(text) if _form(path) == "TOML" else json.loads(text)
     except OSError as error:
-        raise UsageError(
-            f"{path}: the decisions cannot be read ({error.strerror}); check the path"
+        raise InputRefused(
+            f"{path}: the decisions cannot be read ({error.strerror}); give the path of a readable TOML or JSON file"
         ) from error
     except (ValueError, RecursionError) as error:
-        raise UsageError(f"{path}: found no TOML or JSON ({error}); expected a list of decisions") from error
+        raise InputRefused(
+            f"{path}: found no {_form(path)} ({error}); expected a list of decisions. Correct the file"
+        ) from error
     entries = data.get("decisions", []) if isinstance(data, dict) else data
     if not isinstance(entries, list):
-        raise UsageError(f"{path}: found {type(entries).__name__}; expected a list of decisions")
-    return [check(entry, k) for k, entry in enumerate(entries, 1)]
+        raise InputRefused(
+            f"{path}: found {type(entries).__name__}; expected a list of decisions. Correct the file"
+        )
+    try:
+        return [check(entry, k) for k, entry in enumerate(entries, 1)]
+    except UsageError as error:
+        raise InputRefused(f"{path}: {error}") from error
+
+
+def _form(path: Path) -> str:
+    return "TOML" if path.suffix.casefold() == ".toml" else "JSON"
 
 
 def check(entry: object, number: int = 1) -> dict[str, Any]:

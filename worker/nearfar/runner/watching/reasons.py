@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from nearfar.errors import NearfarError, UsageError
+from nearfar.errors import InputRefused, NearfarError
 from nearfar.intake.arrivals import Watched
 from nearfar.intake.card.folders import card_id
 from nearfar.intake.card.kept_card import card_files, decide_all
@@ -75,7 +75,7 @@ def reasons(path: Path, settings: ServerSettings) -> Reasons:
 
     Raises
     ------
-    UsageError
+    InputRefused
         If there is nothing at the path, and never was.
     """
     places = places_of(settings)
@@ -118,7 +118,7 @@ def reasons(path: Path, settings: ServerSettings) -> Reasons:
 
 def _must_exist(path: Path) -> None:
     if not os.path.lexists(path):
-        raise UsageError(f"{path}: there is no such file or folder; give one in a watched folder")
+        raise InputRefused(f"{path}: there is no such file or folder; give one in a watched folder")
 
 
 def _root_of(path: Path, watched: tuple[Watched, ...]) -> Watched | None:
