@@ -13,7 +13,8 @@ import pytest
 from nearfar.cli import command
 from nearfar.intake.card.kept_card import card_files
 from nearfar.places import Places, places_of
-from nearfar.runner.watching.process import Watch, alone
+from nearfar.runner.processes.turn import alone
+from nearfar.runner.watching.process import Watch, lock_file
 from nearfar.server_settings import ServerSettings
 from tests.worker.frames.makers import picture, write_tiff
 from tests.worker.intake.together import TogetherSorts
@@ -167,7 +168,7 @@ def test_the_job_of_a_stack_is_told_also_of_loose_frames(
 
 def test_with_a_server_its_own_words_are_told(settings: ServerSettings, places: Places, asked: Asked) -> None:
     (frame,) = lay_frames(places.inbox / "a", "1.tif")
-    with alone(places, Event()):
+    with alone(lock_file(places), "watch", Event()):
         now = [0.0]
         watch = Watch(settings, places, store_of(settings), clock=lambda: now[0])
         watch.look()
@@ -190,7 +191,7 @@ def test_a_folder_whose_frames_were_moved_away_is_still_known(
     folder.rename(places.data / "away")
     now = Watch(settings, places, store_of(settings))
     now.look()
-    with alone(places, Event()):
+    with alone(lock_file(places), "watch", Event()):
         found = asked.json(folder)
     assert "one stack, called a" in found["rule"]
     assert (found["entry"]["state"], found["job"]["state"]) == ("waiting", "waiting")

@@ -27,6 +27,7 @@ from nearfar.errors import InputRefused, NearfarError, StoreError, UsageError
 from nearfar.jobs import backup, dump
 from nearfar.jobs.engine import dispose, engine_for, parse_url
 from nearfar.places import Places
+from nearfar.runner.processes.turn import no_locks
 
 FORMAT = "nearfar-backup/1"
 MANIFEST = "manifest.json"
@@ -199,14 +200,16 @@ def bring_back(copied: Copied, places: Places, *, replace: bool) -> list[str]:
 
 @contextmanager
 def not_running(places: Places) -> Iterator[None]:
-    """Keep servers off a data folder. Raises `UsageError` if one runs."""
+    """Keep servers off a data folder. Raises `UsageError` if one runs, or if that cannot be told."""
     with open(places.state / "server.lock", "a+b") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
+        except BlockingIOError as error:
             raise UsageError(
                 f"a server runs on {places.data}; stop it before its store is replaced under it"
             ) from error
+        except OSError as error:
+            raise UsageError(no_locks(places.data, error)) from error
         yield
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import logging
 import os
-import signal
 import threading
 import time
 from collections.abc import Callable
@@ -27,6 +26,7 @@ from nearfar.runner.planning import begin_uploads
 from nearfar.runner.presence import Presence
 from nearfar.runner.processes import beats, logs
 from nearfar.runner.processes.role import HELPER, ROLE
+from nearfar.runner.processes.turn import stop_on_signals
 from nearfar.runner.reconcile import Reconciler
 from nearfar.runner.results.sweep import Sweeper
 from nearfar.server_settings import ServerSettings, load_server
@@ -152,9 +152,7 @@ def _do(duty: Callable[[], object]) -> None:
 def main() -> int:
     """By the settings of the environment."""
     logs.set_up("keep")
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
+    stop = stop_on_signals()
     settings = load_server()
     places = places_of(settings)
     places.make_own()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import signal
@@ -9,10 +10,13 @@ import subprocess
 import sys
 import threading
 
+import pytest
+
 from nearfar.intake.state import read_state
 from nearfar.jobs import Store
 from nearfar.places import Places
-from nearfar.runner.watching.process import alone, watch_runs
+from nearfar.runner.processes.turn import alone
+from nearfar.runner.watching.process import lock_file, watch_runs
 from nearfar.server_settings import ServerSettings, to_environment
 from tests.worker.runner.watching.stepped import (
     jobs,
@@ -24,13 +28,25 @@ from tests.worker.runner.watching.stepped import (
 def test_a_second_watch_waits_until_the_first_is_gone(places: Places) -> None:
     stop = threading.Event()
     assert not watch_runs(places)
-    with alone(places, stop) as first:
+    with alone(lock_file(places), "watch", stop) as first:
         assert first
         assert watch_runs(places)
         stop.set()
-        with alone(places, stop) as second:
+        with alone(lock_file(places), "watch", stop) as second:
             assert not second
     assert not watch_runs(places)
+
+
+def test_where_no_file_can_be_locked_a_watch_works_all_the_same_and_says_so(
+    places: Places, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def none(*_: object) -> None:
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    monkeypatch.setattr("nearfar.runner.processes.turn.fcntl.flock", none)
+    with alone(places.state / "mending.lock", "mend", threading.Event()) as only:
+        assert only
+    assert [record.action for record in caplog.records] == ["mend.no-locks"]  # type: ignore[attr-defined]
 
 
 def test_the_process_takes_a_stack_tells_of_it_and_leaves_when_asked(

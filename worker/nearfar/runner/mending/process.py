@@ -7,9 +7,7 @@ server has one such process, which a lock sees to: what an earlier one held is f
 
 from __future__ import annotations
 
-import fcntl
 import logging
-import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -24,6 +22,7 @@ from nearfar.runner.mending.files import clear_staged
 from nearfar.runner.mending.work import MendWork
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.processes import beats, here, logs
+from nearfar.runner.processes.turn import alone, stop_on_signals
 from nearfar.server_settings import ServerSettings, load_server
 
 log = logging.getLogger(__name__)
@@ -144,28 +143,10 @@ class Mender:
             thread.join()
 
 
-@contextmanager
-def alone(lock: Path, leaving: Callable[[], bool]) -> Iterator[bool]:
-    """Be the only one that carries out mends of these results; False if this process is to leave before it could."""
-    with lock.open("a") as file:
-        while not leaving():
-            try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError:
-                beats.beat()
-                time.sleep(EVERY)
-                continue
-            yield True
-            return
-        yield False
-
-
 def main() -> int:
     """By the settings of the environment."""
     logs.set_up("mend")
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
+    stop = stop_on_signals()
     settings = load_server()
     places = places_of(settings)
     places.make()
@@ -176,7 +157,7 @@ def main() -> int:
         return error.exit_code
     if store is None:
         return 0
-    with alone(places.state / "mending.lock", stop.is_set) as only:
+    with alone(places.state / "mending.lock", "mend", stop) as only:
         if only:
             mender = Mender(settings, places, store, threads=settings.worker.threads)
             mender.stop = stop

@@ -26,6 +26,7 @@ from nearfar.runner import alive
 from nearfar.runner.disk import write_whole
 from nearfar.runner.processes import beats, child, systemd
 from nearfar.runner.processes.here import signal_name
+from nearfar.runner.processes.turn import no_locks
 
 log = logging.getLogger(__name__)
 
@@ -246,12 +247,12 @@ def lock(places: Places, name: str = "server.lock") -> IO[str]:
     Raises
     ------
     UsageError
-        Another server holds it.
+        Another server holds it, or the file system knows no locks.
     """
     file = (places.state / name).open("a+", encoding="utf-8")
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
+    except BlockingIOError as error:
         file.seek(0)
         whose = file.read(100).strip()
         file.close()
@@ -259,6 +260,9 @@ def lock(places: Places, name: str = "server.lock") -> IO[str]:
             f"data folder {places.data}: another server runs on it ({whose or 'unknown process'}). Stop that one, "
             "name another folder with --data, or add workers with 'nearfar worker'"
         ) from error
+    except OSError as error:
+        file.close()
+        raise UsageError(no_locks(places.data, error)) from error
     file.truncate(0)
     file.write(f"process {os.getpid()} on {socket.gethostname()}")
     file.flush()

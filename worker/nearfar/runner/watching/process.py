@@ -8,12 +8,9 @@ from __future__ import annotations
 
 import fcntl
 import logging
-import os
-import signal
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 
 from nearfar.errors import StoreError
@@ -35,6 +32,7 @@ from nearfar.runner.hints import Hinter
 from nearfar.runner.opening import open_when_there
 from nearfar.runner.presence import Presence
 from nearfar.runner.processes import beats, logs
+from nearfar.runner.processes.turn import alone, stop_on_signals
 from nearfar.runner.watching.arriving import MakeSubmission, Taker, remember_loose
 from nearfar.runner.watching.card_sorting import CardSorter
 from nearfar.runner.watching.folders import excluded_folders, watched_folders, why_share
@@ -51,7 +49,6 @@ LONGEST_REST = 30.0
 """Seconds between two scans at most."""
 SIGN = 5.0
 """Seconds between two signs of life."""
-LOCK = "watch.lock"
 MOVING = ("arriving", "settling", "queued")
 """States that change soon."""
 MOVED_SHOWN = 100
@@ -87,10 +84,15 @@ def memory_file(places: Places) -> Path:
     return places.state / "stacks"
 
 
+def lock_file(places: Places) -> Path:
+    """What the watch of a data folder holds a lock on."""
+    return places.state / "watch.lock"
+
+
 def watch_runs(places: Places) -> bool:
     """Whether a watch works on this data folder, by the lock that it holds."""
     try:
-        with open(places.state / LOCK, "rb") as file:
+        with open(lock_file(places), "rb") as file:
             fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except BlockingIOError:
         return True
@@ -310,48 +312,13 @@ def _rest(
         watch.tell()
 
 
-@contextmanager
-def alone(places: Places, stop: threading.Event) -> Iterator[bool]:
-    """Wait until no other watch works on this data folder; False if told to stop before."""
-    descriptor = os.open(places.state / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
-    try:
-        told = False
-        while not stop.is_set():
-            beats.beat()
-            try:
-                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError:
-                if not told:
-                    log.warning(
-                        "another watch works on %s; waiting until it is gone",
-                        places.data,
-                        extra={"action": "watch.waits"},
-                    )
-                told = True
-                stop.wait(2.0)
-            except OSError as error:  # some network file systems know no locks
-                log.warning(
-                    "whether another watch works on %s cannot be told: %s",
-                    places.data,
-                    error,
-                    extra={"action": "watch.no-locks"},
-                )
-                break
-        yield not stop.is_set()
-    finally:
-        os.close(descriptor)
-
-
 def main() -> int:
     """By the settings of the environment."""
     logs.set_up("watch")
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
+    stop = stop_on_signals()
     settings = load_server()
     places = places_of(settings)
-    with alone(places, stop) as chosen:
+    with alone(lock_file(places), "watch", stop) as chosen:
         store = open_when_there(settings, places, leaving=stop.is_set, waiting=beats.beat) if chosen else None
         if store is None:
             return 0
