@@ -110,13 +110,15 @@ async def put_frame(
     piece = arrival.piece_of(request.headers, frame)
     part = await run_in_threadpool(arrival.open_part, ctx, frame)
     try:
+        if await run_in_threadpool(arrival.overtaken, ctx, part):
+            return await run_in_threadpool(_again, ctx, frame, announced, who)
         await run_in_threadpool(part.begin, piece, ctx.settings.worker.spare_disk)
         await _take(request, part, piece, content)
         complete = await run_in_threadpool(part.settle, content, announced)
+        if complete:
+            await run_in_threadpool(arrival.note, ctx, frame, who=who)
     finally:
         part.close()
-    if complete:
-        await run_in_threadpool(arrival.note, ctx, frame, who=who)
     return Received(received=part.size, size=frame.size, complete=complete)
 
 

@@ -280,8 +280,19 @@ def open_part(ctx: Context, frame: Awaited) -> Part:
             raise
 
 
+def overtaken(ctx: Context, part: Part) -> bool:
+    """Whether another request brought the whole frame between `look_up` and `open_part`; the new, empty part goes.
+
+    Raises what `look_up` does.
+    """
+    if part.size or not look_up(ctx, part.frame.job, part.frame.number).here:
+        return False
+    os.unlink(part.name, dir_fd=part.folder)
+    return True
+
+
 def note(ctx: Context, frame: Awaited, *, who: str) -> None:
-    """Tell the store that a frame is here, and let the job begin with the last one."""
+    """Tell the store that a frame is here, and let the job begin with the last one; while its part is still locked."""
     ctx.store.note_frames(
         frame.job, [FrameNote(position=frame.number - 1, state=FrameState.PRESENT, size=frame.size)]
     )

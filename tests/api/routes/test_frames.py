@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import fcntl
 import os
 import shutil
@@ -99,6 +100,28 @@ def test_a_whole_frame_begins_anew_whatever_was_here(client: Client, places: Pla
     put(client, job, 1, b"something else"[:10], **piece(0, 10))
     assert put(client, job, 1).status_code == 200
     assert (places.uploads / str(job) / "01.tif").read_bytes() == DATA
+
+
+def test_whoever_comes_while_a_frame_gets_its_name_does_not_write_over_it(
+    client: Client, places: Places, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = announce(client, "01.tif", "02.tif")
+    assert put(client, job, 1).status_code == 200
+    folder, looks = places.uploads / str(job), list[bool]()
+    before = (folder / "01.tif").stat()
+
+    def early(*given: Any) -> arrival.Awaited:
+        found = real(*given)
+        looks.append(found.here)
+        return dataclasses.replace(found, here=found.here and len(looks) > 1)
+
+    real = arrival.look_up
+    monkeypatch.setattr(arrival, "look_up", early)
+    answer = put(client, job, 1, bytes(len(DATA)))
+    assert (answer.status_code, answer.json()["type"]) == (409, "/api/v1/problems/frame-complete")
+    assert looks == [True, True]
+    assert (folder / "01.tif").stat() == before
+    assert [path.name for path in folder.iterdir()] == ["01.tif"], "no part is left"
 
 
 def test_a_body_without_a_length_is_counted_as_it_comes(client: Client) -> None:
