@@ -19,6 +19,9 @@ COMPILE := $(BIN)/uv pip compile --quiet --universal --fork-strategy fewest --py
 FIND_PYTHON = for p in $(PYTHON) python3 python3.13 python3.12 python3.11 python3.14; do \
 	$$p -c 'import sys, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done
 
+# Compiled modules are kept: a test starts up to six processes, and each would compile all of ours again.
+unexport PYTHONDONTWRITEBYTECODE
+
 .DEFAULT_GOAL := help
 .PHONY: help setup kernel web demo test pictures conformance audit check format storm outages bench train wheel lock clean
 

@@ -10,9 +10,11 @@ from typing import Any
 
 import httpx
 import pytest
+from argon2 import PasswordHasher
 from fastapi import FastAPI
 
 from nearfar.jobs import Store, open_store
+from nearfar.jobs.people import passwords
 from nearfar.places import Places, places_of
 from nearfar.server_settings import ServerSettings
 from nearfar_api.app import create_app
@@ -69,6 +71,12 @@ def settings_for(data: Path, **server: Any) -> ServerSettings:
     return ServerSettings.model_validate(
         {"server": {"data": data, "owner": "studio", **server}, "worker": {"spare_disk": 1}}
     )
+
+
+@pytest.fixture(autouse=True)
+def _quick_passwords(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Most of such a test is reckoning with 64 MiB; that they are kept so is for `tests/worker/jobs/test_people.py`."""
+    monkeypatch.setattr(passwords, "_hasher", PasswordHasher(time_cost=1, memory_cost=64, parallelism=1))
 
 
 @pytest.fixture
