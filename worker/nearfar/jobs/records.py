@@ -6,7 +6,7 @@ Times are seconds since 1970 by the store's clock, sizes bytes, weights expected
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from typing import Any, Self
 
@@ -24,6 +24,12 @@ OLDEST_FORM = 1
 """The oldest form that this version still understands."""
 ACCEPTED = "accepted"
 """Setting of a job: causes for which it was held and then released by a person, who thereby accepts them."""
+
+
+def fields_of(record: type, row: Row, **others: Any) -> dict[str, Any]:
+    """Values of a data class's fields by name: ``others`` as they are given, the rest from columns of the same names."""
+    names = (each.name for each in fields(record) if each.name not in others)
+    return {name: getattr(row, name) for name in names} | others
 
 
 class Duplicates(StrEnum):
@@ -178,8 +184,7 @@ class Job:
     @classmethod
     def from_row(cls, row: Row) -> Self:
         """Build from a row of `model.jobs`."""
-        plain = {name: getattr(row, name) for name in cls.__dataclass_fields__}
-        return cls(**plain | {"state": JobState(row.state), "sources": tuple(row.sources)})
+        return cls(**fields_of(cls, row, state=JobState(row.state), sources=tuple(row.sources)))
 
     def log_context(self) -> dict[str, Any]:
         """Fields of a log line about this job."""
@@ -218,8 +223,7 @@ class Unit:
     @classmethod
     def from_row(cls, row: Row) -> Self:
         """Build from a row of `model.units`."""
-        plain = {name: getattr(row, name) for name in cls.__dataclass_fields__}
-        return cls(**plain | {"kind": UnitKind(row.kind), "state": UnitState(row.state)})
+        return cls(**fields_of(cls, row, kind=UnitKind(row.kind), state=UnitState(row.state)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -247,16 +251,7 @@ class Claim:
     @classmethod
     def from_row(cls, row: Row) -> Self:
         """Build from a row of `model.units` that was just claimed."""
-        return cls(
-            unit=row.id,
-            attempt=row.attempts,
-            kind=UnitKind(row.kind),
-            **{
-                name: getattr(row, name)
-                for name in cls.__dataclass_fields__
-                if name not in {"unit", "attempt", "kind"}
-            },
-        )
+        return cls(**fields_of(cls, row, unit=row.id, attempt=row.attempts, kind=UnitKind(row.kind)))
 
     def log_context(self) -> dict[str, Any]:
         """Fields of a log line about this unit."""
@@ -281,8 +276,7 @@ class Attempt:
     @classmethod
     def from_row(cls, row: Row) -> Self:
         """Build from a row of `model.attempts`."""
-        plain = {name: getattr(row, name) for name in cls.__dataclass_fields__}
-        return cls(**plain | {"step": AttemptStep(row.step)})
+        return cls(**fields_of(cls, row, step=AttemptStep(row.step)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -300,7 +294,7 @@ class Event:
     @classmethod
     def from_row(cls, row: Row) -> Self:
         """Build from a row of `model.events`."""
-        return cls(**{name: getattr(row, name) for name in cls.__dataclass_fields__})
+        return cls(**fields_of(cls, row))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -322,8 +316,7 @@ class Worker:
     @classmethod
     def from_row(cls, row: Row) -> Self:
         """Build from a row of `model.workers`."""
-        plain = {name: getattr(row, name) for name in cls.__dataclass_fields__}
-        return cls(**plain | {"state": WorkerState(row.state)})
+        return cls(**fields_of(cls, row, state=WorkerState(row.state)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -338,4 +331,4 @@ class Owner:
     @classmethod
     def from_row(cls, row: Row) -> Self:
         """Build from a row of `model.owners`."""
-        return cls(name=row.name, share=row.share, passed=row.passed)
+        return cls(**fields_of(cls, row))

@@ -15,7 +15,7 @@ from nearfar.errors import IllegalTransition, KeyReused, NotFound, StoreError, U
 from nearfar.jobs import events, moves, order, owners
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import frames, jobs, units
-from nearfar.jobs.records import Duplicates, FrameNote, Row, Submission, Submitted, UnitPlan
+from nearfar.jobs.records import Duplicates, FrameNote, Row, Submission, Submitted, UnitPlan, fields_of
 from nearfar.jobs.states import ENDED, JOB_MOVES, JobState, UnitKind, UnitState
 
 
@@ -274,8 +274,7 @@ def run_again(tx: Tx, job: int, *, who: str) -> None:
 
 
 def _plan_of(unit: Row) -> UnitPlan:
-    fields = {name: getattr(unit, name) for name in UnitPlan.__dataclass_fields__}
-    return UnitPlan(**fields | {"kind": UnitKind(unit.kind)})
+    return UnitPlan(**fields_of(UnitPlan, unit, kind=UnitKind(unit.kind)))
 
 
 def submit_again(tx: Tx, job: int, submission: Submission, *, who: str) -> Submitted:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Self
 
-from nearfar.jobs.records import Row
+from nearfar.jobs.records import Row, fields_of
 
 
 class MendState(StrEnum):
@@ -39,7 +39,7 @@ class Mend:
     @classmethod
     def from_row(cls, row: Row) -> Self:
         """Build from a row of `model.mends`."""
-        return cls(**{name: getattr(row, name) for name in cls.__dataclass_fields__})
+        return cls(**fields_of(cls, row))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -21,7 +21,7 @@ from nearfar.jobs.engine import Tx
 from nearfar.jobs.messages.tables import messages, targets
 from nearfar.jobs.model import events as trail
 from nearfar.jobs.model import jobs, server
-from nearfar.jobs.records import Row
+from nearfar.jobs.records import Row, fields_of
 from nearfar.jobs.store import Store
 
 EVENTS: Mapping[str, str] = {
@@ -69,8 +69,7 @@ class Target:
     @classmethod
     def from_row(cls, row: Row) -> Self:
         """Build from a row of `tables.targets`."""
-        plain = {name: getattr(row, name) for name in cls.__dataclass_fields__}
-        return cls(**plain | {"events": tuple(row.events)})
+        return cls(**fields_of(cls, row, events=tuple(row.events)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,7 +97,7 @@ class Message:
     @classmethod
     def from_row(cls, row: Row) -> Self:
         """Build from a row of `tables.messages`."""
-        return cls(**{name: getattr(row, name) for name in cls.__dataclass_fields__})
+        return cls(**fields_of(cls, row))
 
 
 class Outbox:

@@ -15,7 +15,7 @@ from nearfar.jobs import events
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.people.roles import Role
 from nearfar.jobs.people.tables import accounts, sessions
-from nearfar.jobs.records import Row
+from nearfar.jobs.records import Row, fields_of
 
 NAME = re.compile(r"\w[\w.@+ -]{0,59}")
 RESERVED = frozenset({"http", "nobody", "server", "watch", "keep"})
@@ -37,9 +37,8 @@ class Account:
 
     @classmethod
     def from_row(cls, row: Row) -> Self:
-        """Build from a row of `people_model.accounts`."""
-        plain = {name: getattr(row, name) for name in cls.__dataclass_fields__}
-        return cls(**plain | {"role": Role(row.role)})
+        """Build from a row of `people.tables.accounts`."""
+        return cls(**fields_of(cls, row, role=Role(row.role)))
 
 
 def folded(name: str) -> str:

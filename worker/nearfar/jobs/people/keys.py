@@ -17,7 +17,7 @@ from nearfar.jobs.people import accounts
 from nearfar.jobs.people.accounts import Account
 from nearfar.jobs.people.roles import Role, least, most
 from nearfar.jobs.people.tables import keys
-from nearfar.jobs.records import Row
+from nearfar.jobs.records import Row, fields_of
 
 PREFIX = "nfk_"
 """Prefix of keys, by which a leaked key is recognised."""
@@ -42,9 +42,8 @@ class Key:
 
     @classmethod
     def from_row(cls, row: Row) -> Self:
-        """Build from a row of `people_model.keys`."""
-        plain = {name: getattr(row, name) for name in cls.__dataclass_fields__}
-        return cls(**plain | {"scopes": tuple(Role(scope) for scope in row.scopes)})
+        """Build from a row of `people.tables.keys`."""
+        return cls(**fields_of(cls, row, scopes=tuple(Role(scope) for scope in row.scopes)))
 
     def state(self, now: float) -> str:
         """'good', 'revoked' or 'expired'."""

@@ -14,7 +14,7 @@ from nearfar.jobs.engine import Tx
 from nearfar.jobs.people import accounts
 from nearfar.jobs.people.accounts import Account
 from nearfar.jobs.people.tables import sessions
-from nearfar.jobs.records import Row
+from nearfar.jobs.records import Row, fields_of
 
 NOTE = 60.0
 """Seconds between two notes that someone is still there."""
@@ -33,8 +33,8 @@ class Session:
 
     @classmethod
     def from_row(cls, row: Row) -> Self:
-        """Build from a row of `people_model.sessions`."""
-        return cls(**{name: getattr(row, name) for name in cls.__dataclass_fields__})
+        """Build from a row of `people.tables.sessions`."""
+        return cls(**fields_of(cls, row))
 
 
 def digest(token: str) -> str:

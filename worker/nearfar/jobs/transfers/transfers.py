@@ -18,7 +18,7 @@ from nearfar.errors import IllegalTransition, LostClaim
 from nearfar.jobs import control, events, moves, submit
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import jobs, server
-from nearfar.jobs.records import Row, Submission, Submitted
+from nearfar.jobs.records import Row, Submission, Submitted, fields_of
 from nearfar.jobs.states import JOB_MOVES, JobState
 from nearfar.jobs.store import Store
 from nearfar.jobs.transfers.tables import transfers
@@ -61,9 +61,8 @@ class Transfer:
 
     @classmethod
     def from_row(cls, row: Row) -> Self:
-        """Build from a row of the table."""
-        plain = {name: getattr(row, name) for name in cls.__dataclass_fields__}
-        return cls(**plain | {"kind": Kind(row.kind)})
+        """Build from a row of `transfers.tables.transfers`."""
+        return cls(**fields_of(cls, row, kind=Kind(row.kind)))
 
 
 class Transfers:
