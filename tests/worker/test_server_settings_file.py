@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from pydantic import BaseModel, ValidationError
 
+from nearfar import settings
 from nearfar.server_settings import TABLES, ServerSettings, unknown_variables
 
 SETTING = re.compile(r"# ([a-z_]+ = .*)")
@@ -34,6 +35,13 @@ def model(table: str) -> type[BaseModel]:
     kind: Any = ServerSettings.model_fields[table].annotation
     assert issubclass(kind, BaseModel)
     return kind
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_a_merge_passes_over_all_tables_of_the_server(table: str, tmp_path: Path) -> None:
+    file = tmp_path / "nearfar.toml"
+    file.write_text(f'threads = 3\n[{table}]\nmoss = "slate"\n')
+    assert settings.load(environment={}, file=file).threads == 3
 
 
 @pytest.mark.parametrize("table", TABLES)

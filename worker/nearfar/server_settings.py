@@ -9,7 +9,6 @@ from __future__ import annotations
 import difflib
 import json
 import os
-import tomllib
 from collections.abc import Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -32,7 +31,7 @@ from nearfar.server_tables import (
     WorkerTable,
 )
 from nearfar.settings import NAMES as PLAIN_NAMES
-from nearfar.settings import PREFIX, settings_file
+from nearfar.settings import PREFIX, read_toml, settings_file, unknown
 
 __all__ = [
     "SHORT",
@@ -164,34 +163,19 @@ def _names_in(table: str) -> Collection[str]:
 
 
 def _in_file(file: Path) -> list[tuple[str, str, str, object]]:
-    try:
-        content = tomllib.loads(file.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else f"not readable as TOML: {error}"
-        raise UsageError(
-            f"settings {file}: {reason}; correct the file or name another in NEARFAR_CONFIG"
-        ) from error
     found: list[tuple[str, str, str, object]] = []
-    for name, value in content.items():
+    for name, value in read_toml(file).items():
         if name in TABLES and isinstance(value, dict):
-            fields = _names_in(name)
+            known = list(_names_in(name))
             for key in value:
-                if key not in fields:
-                    raise UsageError(
-                        f"settings {file}: {name}.{key} is not a setting; {_near(key, list(fields))}"
-                    )
+                if key not in known:
+                    raise unknown(file, f"{name}.{key}", known)
             found += [(f"settings {file}: {name}.{key}", name, key, v) for key, v in value.items()]
         elif name in PLAIN_NAMES:
             found.append((f"settings {file}: {name}", "worker", name, value))
         else:
-            known = [*PLAIN_NAMES, *TABLES]
-            raise UsageError(f"settings {file}: {name} is not a setting; {_near(name, known)}")
+            raise unknown(file, name, [*PLAIN_NAMES, *TABLES])
     return sorted(found, key=lambda entry: "." in entry[0].removeprefix(f"settings {file}: "))
-
-
-def _near(name: str, known: list[str]) -> str:
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
-    return f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}"
 
 
 def _in_words(error: ValidationError, origin: Mapping[tuple[str, ...], str]) -> str:

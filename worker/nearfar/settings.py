@@ -11,10 +11,10 @@ import difflib
 import os
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from nearfar.errors import UsageError
 
@@ -43,8 +43,21 @@ T = TypeVar("T")
 
 PREFIX = "NEARFAR_"
 NAMES = ("memory", "threads", "scratch")
-SERVER_TABLES = ("server", "people", "store", "broker", "worker", "inbox", "keep", "notify", "client")
-"""Tables of the settings file that `nearfar.server_settings` and the commands that talk to a server read."""
+SERVER_TABLES = (
+    "server",
+    "people",
+    "store",
+    "broker",
+    "worker",
+    "inbox",
+    "keep",
+    "notify",
+    "objects",
+    "client",
+)
+"""Tables of the settings file that `nearfar.server_settings` and the commands that talk to a server read: its ``TABLES``,
+which take longer to load than a merge should wait.
+"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -208,36 +221,44 @@ def settings_file(environment: Mapping[str, str]) -> Path | None:
     return next((path for path in (own, checkout / "nearfar.toml") if path.is_file()), None)
 
 
+def read_toml(path: Path) -> dict[str, Any]:
+    """What a settings file holds. Raises `UsageError` if it cannot be read or is no TOML."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else f"not readable as TOML: {error}"
+        raise UsageError(
+            f"settings {path}: {reason}; correct the file or name another in NEARFAR_CONFIG"
+        ) from error
+
+
+def unknown(path: Path, name: str, known: Sequence[str]) -> UsageError:
+    """The refusal of a name in a settings file that is none of the known ones."""
+    near = difflib.get_close_matches(name.rpartition(".")[2], known, n=1, cutoff=0.5)
+    hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}"
+    return UsageError(f"settings {path}: {name} is not a setting; {hint}")
+
+
 def read_file(path: Path) -> dict[str, str]:
-    """Settings that a TOML file gives, as the text that a person would write for the option.
+    """Settings of the command that a TOML file gives, as the text that a person would write for the option.
 
     Raises
     ------
     UsageError
         Where the file cannot be read, is no TOML or holds a name that is not known.
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else f"not readable as TOML: {error}"
-        raise UsageError(
-            f"settings {path}: {reason}; correct the file or name another in NEARFAR_CONFIG"
-        ) from error
-    table = {
-        name: value
-        for name, value in table.items()
-        if name not in SERVER_TABLES or not isinstance(value, dict)
-    }
-    for name, value in table.items():
+    found = {}
+    for name, value in read_toml(path).items():
+        if name in SERVER_TABLES and isinstance(value, dict):
+            continue
         if name not in NAMES:
-            near = difflib.get_close_matches(name, NAMES, n=1, cutoff=0.5)
-            hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(NAMES)}"
-            raise UsageError(f"settings {path}: {name} is not a setting; {hint}")
+            raise unknown(path, name, NAMES)
         if isinstance(value, bool) or not isinstance(value, str | int):
             raise UsageError(
                 f'settings {path}: {name} is {value!r}; expected text like "2GiB" or a whole number'
             )
-    return {name: str(value) for name, value in table.items()}
+        found[name] = str(value)
+    return found
 
 
 def load(
