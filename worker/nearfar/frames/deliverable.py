@@ -43,6 +43,8 @@ HEADER_BYTES = 16  # room for the header of either form
 PREVIEW_QUALITY = 90
 INCH = 2  # TIFF ResolutionUnit
 MAX_SEGMENT = 65_533 - 14  # bytes of profile in one JPEG segment
+Sums = Sequence[Sequence[int]]
+"""Checksums of coded tiles, row by row, for each level of a picture, the finest first."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,6 +82,11 @@ def encode_tile(tile: NDArray[np.uint16]) -> bytes:
     return bytes(imagecodecs.deflate_encode(differences.tobytes(), level=DEFLATE_LEVEL))
 
 
+def checksum(data: bytes | memoryview, before: int | None = None) -> int:
+    """CRC-32 of bytes that follow others with the CRC-32 ``before``."""
+    return int(imagecodecs.deflate_crc32(data, before))  # type: ignore[arg-type]
+
+
 def decode_tile(data: bytes, channels: int) -> NDArray[np.uint16]:
     """Inverse of :func:`encode_tile`: (512, 512, channels) uint16."""
     raw = np.frombuffer(imagecodecs.deflate_decode(data, out=TILE * TILE * channels * 2), "<u2")
@@ -107,8 +114,8 @@ def write_picture(
     channels: int,
     levels: Sequence[Iterable[bytes]],
     tags: PictureTags,
-) -> None:
-    """Stream encoded tiles into a TIFF (BigTIFF if it grows beyond 4 GiB).
+) -> Sums:
+    """Stream encoded tiles into a TIFF (BigTIFF if it grows beyond 4 GiB); returns the checksums of each level's tiles.
 
     Parameters
     ----------
@@ -137,12 +144,13 @@ def write_picture(
         ]
         directories = [
             _picture_tags(*size, channels=channels, offsets=offsets, counts=counts, reduced=number > 0)
-            for number, (size, (offsets, counts)) in enumerate(zip(sizes, placed, strict=True))
+            for number, (size, (offsets, counts, _)) in enumerate(zip(sizes, placed, strict=True))
         ]
         directories[0] |= _describing_tags(tags)
         write_directories(
             file, directories, _exif_tags(tags, width, height), tags.exif.gps if tags.exif else {}
         )
+    return [sums for _, _, sums in placed]
 
 
 def level_sizes(width: int, height: int, levels: int) -> list[tuple[int, int]]:
@@ -155,17 +163,20 @@ def level_sizes(width: int, height: int, levels: int) -> list[tuple[int, int]]:
 
 def _write_tiles(
     file: BinaryIO, tiles: Iterable[bytes], width: int, height: int, *, level: int
-) -> tuple[list[int], list[int]]:
+) -> tuple[list[int], list[int], list[int]]:
+    """Offsets, bytes and checksums of the tiles."""
     expected = -(-width // TILE) * -(-height // TILE)
     offsets: list[int] = []
     counts: list[int] = []
+    sums: list[int] = []
     for data in tiles:
         offsets.append(file.tell())
         counts.append(len(data))
+        sums.append(checksum(data))
         file.write(data + b"\0" * (len(data) & 1))
     if len(offsets) != expected or 0 in counts:
         raise WorkFailed(f"level {level} of {width} x {height} pixels got {len(offsets)} of {expected} tiles")
-    return offsets, counts
+    return offsets, counts, sums
 
 
 def offsets_tag(values: Sequence[int]) -> Tag:

@@ -18,11 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
-from nearfar.frames.deliverable import encode_tile
+from nearfar.frames.deliverable import checksum, encode_tile
 from nearfar.merge.focus.find import in_order
 from nearfar.merge.kernel.picture_calls import TileKernel, checked_frames, halve, render_bytes
 from nearfar.merge.scratch import Scratch
-from nearfar.merge.stored_arrays import checksum
 
 BLOCK = 512
 """Edge of the result's tiles, and of the blocks that a thread renders at a time, pixels."""

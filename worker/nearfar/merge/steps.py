@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import NotCovered, StackRefused
+from nearfar.frames.deliverable import Sums
 from nearfar.merge import focusing, registering, rendering, sensing
 from nearfar.merge.coverage.result import Coverage
 from nearfar.merge.coverage.stack import cover_stack
@@ -272,7 +273,7 @@ class Steps(StackFrames):
         *,
         notes: Sequence[str],
         finish: Callable[[Report], Report],
-        verify: Callable[[Path], None] = lambda _: None,
+        verify: Callable[[Path, Sums], None] = lambda *_: None,
         beside: Beside | None = None,
     ) -> Report:
         """Write the picture and its side files; returns the report as ``finish`` completed it. See `write.deliver`.

@@ -11,9 +11,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO
 
-import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
+
+from nearfar.frames.deliverable import checksum
 
 MAGIC = b"NFarray1"
 LONGEST_HEAD = 1 << 16
@@ -62,11 +63,6 @@ def _head(file: BinaryIO) -> tuple[dict[str, Any], int]:
     if length > LONGEST_HEAD:
         raise ValueError("a spoilt head")
     return json.loads(file.read(length)), len(MAGIC) + 4 + length
-
-
-def checksum(data: bytes | memoryview, before: int | None = None) -> int:
-    """CRC-32 of bytes that follow others with the CRC-32 ``before``."""
-    return int(imagecodecs.deflate_crc32(data, before))  # type: ignore[arg-type]
 
 
 def checksum_of(path: Path) -> int:

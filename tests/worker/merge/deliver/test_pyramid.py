@@ -114,3 +114,17 @@ def test_tiles_are_gathered_into_a_picture_of_8_bit(
     made = gather(stream.tiles(), 700, 530, channels)
     assert made.dtype == np.uint8
     np.testing.assert_array_equal(made, np.floor(source / 257 + 0.5).astype(np.uint8))
+
+
+def test_tiles_that_changed_on_the_disk_are_refused(
+    rng: np.random.Generator, tmp_path: Path, pool: ThreadPoolExecutor
+) -> None:
+    stream = TileStream(700, 300, 1, tmp_path / "level")
+    feed(stream, picture(rng, 700, 300, 1), pool, 100)
+    data = bytearray(stream.path.read_bytes())
+    data[-9] ^= 1
+    stream.path.write_bytes(data)
+    tiles = stream.tiles()
+    next(tiles)
+    with pytest.raises(WorkFailed, match="not the tiles that were written"):
+        next(tiles)

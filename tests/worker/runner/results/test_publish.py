@@ -7,10 +7,12 @@ import os
 import shutil
 import stat
 import unicodedata
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import tifffile
 
 from nearfar.errors import LostClaim, WorkFailed
 from nearfar.merge.deliver.outputs import Outputs
@@ -246,15 +248,28 @@ def test_when_all_names_are_taken_that_is_told(
 # ---- opening it again ----
 
 
-def check_result(outputs: Outputs, *, size: tuple[int, int], check: Callable[[], None]) -> None:
+def sums_of(picture: Path) -> list[list[int]]:
+    """CRC-32 of the coded tiles of each level, as zlib computes it and tifffile finds them."""
+    with tifffile.TiffFile(picture) as file:
+        levels = [file.pages[0], *(file.pages[0].pages or [])]
+        data, found = picture.read_bytes(), []
+        for level in levels:
+            spans = zip(level.dataoffsets, level.databytecounts, strict=True)
+            found.append([zlib.crc32(data[offset : offset + size]) for offset, size in spans])
+    return found
+
+
+def check_result(
+    outputs: Outputs, made: Path, *, size: tuple[int, int], check: Callable[[], None] = nothing
+) -> None:
     """Both that delivery asks for: of the picture before it gets its name, and of what lies beside it."""
-    check_picture(outputs.picture, size=size, threads=2, check=check)
+    check_picture(outputs.picture, sums_of(made), size=size, threads=2, check=check)
     check_side_files(outputs, size=size, threads=2, check=check)
 
 
 def test_a_sound_result_passes(made: Path) -> None:
     asked: list[int] = []
-    check_result(Outputs.beside(made), size=(530, 141), check=lambda: asked.append(1))
+    check_result(Outputs.beside(made), made, size=(530, 141), check=lambda: asked.append(1))
     assert len(asked) >= 3 + 3 + 2 + 1 + 1 + 1, "before each file, and each tile"
 
 
@@ -281,9 +296,25 @@ def test_damage_to_any_file_is_noticed(ending: str, how: str, made: Path, tmp_pa
         del data[0 if how == "empty" else len(data) // 2 :]
     path.write_bytes(data)
     with pytest.raises(WorkFailed, match=f"picture.{ending}"):
-        check_result(outputs_in(folder), size=(530, 141), check=nothing)
+        check_result(outputs_in(folder), made, size=(530, 141))
+
+
+def test_another_sound_tile_in_place_of_the_one_that_was_coded_is_noticed(made: Path) -> None:
+    sums = sums_of(made)
+    assert len(sums) == 2
+    assert len(sums[0]) == 2
+    sums[0].reverse()  # as if the tiles lay in each other's place
+    with pytest.raises(WorkFailed, match="picture.tif"):
+        check_picture(made, sums, size=(530, 141), threads=1, check=nothing)
+
+
+def test_a_level_or_tile_too_few_is_noticed(made: Path) -> None:
+    sums = sums_of(made)
+    for fewer in (sums[:1], [sums[0][:1], sums[1]]):
+        with pytest.raises(WorkFailed, match="picture.tif"):
+            check_picture(made, fewer, size=(530, 141), threads=1, check=nothing)
 
 
 def test_a_picture_of_another_size_is_noticed(made: Path) -> None:
     with pytest.raises(WorkFailed, match="530 x 141 pixels in place of 531 x 141"):
-        check_result(Outputs.beside(made), size=(531, 141), check=nothing)
+        check_result(Outputs.beside(made), made, size=(531, 141))

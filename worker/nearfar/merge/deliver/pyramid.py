@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
-from nearfar.frames.deliverable import TILE, decode_tile, encode_tile
+from nearfar.frames.deliverable import TILE, checksum, decode_tile, encode_tile
 from nearfar.merge.kernel.picture_calls import halve
 
 U16 = NDArray[np.uint16]
@@ -67,7 +67,7 @@ class TileStream:
         self._rows = np.zeros((TILE, -(-width // TILE) * TILE, channels), np.uint16)
         self._filled = 0
         self._taken = 0
-        self._sizes: list[int] = []
+        self._coded_tiles: list[tuple[int, int]] = []
         path.write_bytes(b"")
 
     def add(self, rows: U16, pool: ThreadPoolExecutor) -> None:
@@ -89,7 +89,7 @@ class TileStream:
         self._row += 1
         with open(self.path, "ab") as file:
             for data in coded if coded is not None else pool.map(encode_tile, tiles_of(rows)):
-                self._sizes.append(len(data))
+                self._coded_tiles.append((len(data), checksum(data)))
                 file.write(data)
         if self.then is not None:
             self.then.add(halve(np.ascontiguousarray(rows)), pool)
@@ -104,10 +104,13 @@ class TileStream:
             self.then.close(pool)
 
     def tiles(self) -> Iterator[bytes]:
-        """Coded tiles, row by row."""
+        """Coded tiles, row by row. Raises `WorkFailed` at one that is not what was written."""
         with open(self.path, "rb") as file:
-            for size in self._sizes:
-                yield file.read(size)
+            for size, known in self._coded_tiles:
+                data = file.read(size)
+                if checksum(data) != known:
+                    raise WorkFailed(f"{self.path}: not the tiles that were written; the disk may be failing")
+                yield data
 
     def levels(self) -> list[TileStream]:
         """This level and all smaller ones."""

@@ -12,7 +12,7 @@ from functools import partial
 from pathlib import Path
 
 from nearfar.frames.decode import exif_block
-from nearfar.frames.deliverable import Composite, PictureTags, write_picture
+from nearfar.frames.deliverable import Composite, PictureTags, Sums, write_picture
 from nearfar.frames.xmp import xmp_packet
 from nearfar.merge.deliver.beside import Beside
 from nearfar.merge.deliver.delivery import Delivery
@@ -61,7 +61,7 @@ def deliver(
     *,
     stop: Callable[[], None],
     finish: Callable[[Report], Report],
-    verify: Callable[[Path], None] = lambda _: None,
+    verify: Callable[[Path, Sums], None] = lambda *_: None,
     beside: Beside | None = None,
 ) -> Report:
     """Write the picture and all side files; returns the report as written.
@@ -77,7 +77,7 @@ def deliver(
     stop
         Called often; raises to stop.
     verify
-        Given the picture's file before it has its name; raises to reject it.
+        Given the picture's file before it has its name, and the checksums of its tiles; raises to reject it.
     beside
         Side files that another process may have made; those that are there, or will be soon, are taken.
     """
@@ -101,7 +101,7 @@ def deliver(
         if beside is None:
             more = [pool.submit(work) for work in (*sides, plot, heights)]
         width, height = delivery.size
-        write_picture(
+        sums = write_picture(
             part,
             width=width,
             height=height,
@@ -109,7 +109,7 @@ def deliver(
             levels=delivery.picture_levels(stop),
             tags=tags,
         )
-        verify(part)
+        verify(part, sums)
         if beside is not None:
             plot()
             heights()

@@ -20,6 +20,7 @@ from typing import Any
 from nearfar.durable import sync
 from nearfar.errors import FrameRefused, WorkFailed
 from nearfar.frames.decode import decode, read_header
+from nearfar.frames.deliverable import Sums
 from nearfar.frames.tiles import check_tiles
 from nearfar.merge.deliver.outputs import Outputs
 
@@ -208,11 +209,15 @@ def _complete(outputs: Outputs) -> bool:
     return all(file.is_file() and file.stat().st_size > 0 for file in files)
 
 
-def check_picture(picture: Path, *, size: tuple[int, int], threads: int, check: Callable[[], None]) -> None:
+def check_picture(
+    picture: Path, sums: Sums, *, size: tuple[int, int], threads: int, check: Callable[[], None]
+) -> None:
     """Open the picture of a result again and read all of it.
 
     Parameters
     ----------
+    sums
+        Checksums of its tiles.
     size
         Width and height that it must have, pixels.
     check
@@ -225,7 +230,7 @@ def check_picture(picture: Path, *, size: tuple[int, int], threads: int, check: 
     """
     check()
     with ThreadPoolExecutor(threads) as pool:
-        found = check_tiles(picture, check=check, each=pool.map)
+        found = check_tiles(picture, check=check, each=pool.map, sums=sums)
     if found != size:
         raise _wrong(picture, f"{found[0]} x {found[1]} pixels in place of {size[0]} x {size[1]}")
 

@@ -76,7 +76,9 @@ def _publish(stack: Stack, steps: Steps, results: Results, mark: Mark) -> Path:
             *(delivery, share, outputs),
             notes=[f"{task.paths[k].name}: {why}" for k, why in sorted(stack.left_out.items())],
             finish=lambda r: _completed(stack, r, mark, seconds, peak),
-            verify=lambda part: check_picture(part, size=steps.size, threads=threads, check=check),
+            verify=lambda part, sums: check_picture(
+                part, sums, size=steps.size, threads=threads, check=check
+            ),
             beside=Beside(stack.scratch, steps.keys.result),
         )
         tick = stack.gauge.part(CHECKING, 2.0)
