@@ -202,7 +202,7 @@ def test_what_helpers_left_is_taken_and_then_removed(
     steps = steps_of("work")
     assert not steps.is_registered
     left = list(steps.scratch.folder.glob(f"*.{KIND}"))
-    assert {p.name.split(".")[1].split("-")[0] for p in left} == {"coarse", "tilt", "fine", "spots"}
+    assert {p.name.split(".")[1].split("-")[0] for p in left} == {"coarse", "gains", "tilt", "fine", "spots"}
 
     def nothing(*_: object, **__: object) -> None:
         raise AssertionError("measured although it was there")
@@ -335,7 +335,7 @@ def test_with_helpers_the_delivery_is_the_same_and_nothing_is_made_twice(
     def nothing(*_: object, **__: object) -> None:
         raise AssertionError("made although it was there")
 
-    for name in ("_write_preview", "_write_map", "_write_colours", "_write_doubt"):
+    for name in ("_write_preview", "_write_map", "_write_colours", "_write_doubt", "_write_plot"):
         monkeypatch.setattr(f"nearfar.merge.deliver.side_files.{name}", nothing)
     coded: list[int] = []
 

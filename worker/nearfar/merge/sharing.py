@@ -184,10 +184,9 @@ def help_deliver(steps: Steps) -> None:
     """Make what belongs to the picture besides it, for the process that delivers it; all bands are in scratch."""
     reference = steps.frames[steps.registration().reference].header
     tags = PictureTags(icc=reference.icc, exif=exif_block(reference))
-    names = [steps.frames[k].header.path.name for k in steps.used()]
     with steps.delivery(least=steps.recipe.deliver.preview_edge) as delivery:
-        steps.gather(delivery)
-        writers = side_writers(delivery, tags, steps.focus()[0], names, steps.recipe)
+        report = steps.report(steps.gather(delivery))
+        writers = side_writers(delivery, tags, steps.focus()[0], report, steps.recipe)
         Beside(steps.scratch, steps.keys.result).make(writers, steps.check)
 
 

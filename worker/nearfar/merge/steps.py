@@ -284,6 +284,17 @@ class Steps(StackFrames):
             A frame is no longer the file that was surveyed.
         """
         check_unchanged(self.frames)
+        report, (focus_map, _) = self.report(share, notes), self.focus()
+        return deliver(
+            *(delivery, outputs, report, self.surveyed(), focus_map),
+            stop=self.check,
+            finish=finish,
+            verify=verify,
+            beside=beside,
+        )
+
+    def report(self, share: NDArray[np.float64], notes: Sequence[str] = ()) -> Report:
+        """The report, without times; ``share`` as `gather` gives it, ``notes``: remarks for people."""
         stack, used, (focus_map, _) = self.surveyed(), self.used(), self.focus()
         names, coverage = [self.frames[k].header.path.name for k in used], self.coverage()
         found = Findings(
@@ -297,11 +308,4 @@ class Steps(StackFrames):
             moved=[m.as_json(names) for m in self._moved[:MOST]],
         )
         report = build_report(stack, found, plan=self.plan, key=self.keys.result, notes=notes)
-        report = Report({**report.content, **self.masters.told(), "focus_key": self.keys.focus})
-        return deliver(
-            *(delivery, outputs, report, stack, focus_map),
-            stop=self.check,
-            finish=finish,
-            verify=verify,
-            beside=beside,
-        )
+        return Report({**report.content, **self.masters.told(), "focus_key": self.keys.focus})

@@ -15,7 +15,7 @@ from nearfar.merge.scratch import Scratch
 
 Writer = Callable[[Path], None]
 """Writes one file."""
-ENDINGS = ("preview.jpg", "focus.tif", "focus.png", "doubt.tif")
+ENDINGS = ("preview.jpg", "focus.png", "report.png", "focus.tif", "doubt.tif")
 """Endings of the files that can be made this way; those that take longest come first."""
 BEGUN = "begun"
 LOOK = 0.005

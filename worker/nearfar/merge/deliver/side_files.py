@@ -35,14 +35,19 @@ SOFTWARE = f"Nearfar {__version__}"
 
 
 def side_writers(
-    delivery: Delivery, tags: PictureTags, found: FocusMap, names: Sequence[str], recipe: Recipe
+    delivery: Delivery, tags: PictureTags, found: FocusMap, report: Report, recipe: Recipe
 ) -> dict[str, Writer]:
-    """Functions that write the side files that need no report, by ending; they use profile and camera data of ``tags``."""
+    """Functions that write the side files that another process may make, by ending, in the order of `beside.ENDINGS`.
+
+    They use profile and camera data of ``tags``, and what the report tells of the frames.
+    """
     edge = recipe.deliver.preview_edge
+    names = [told["name"] for told in report.content["frames"] if told["used"]]
     return {
         "preview.jpg": lambda part: _write_preview(part, delivery, tags, edge),
-        "focus.tif": lambda part: _write_map(part, delivery, names),
         "focus.png": lambda part: _write_colours(part, delivery, found, len(names)),
+        "report.png": lambda part: _write_plot(part, report),
+        "focus.tif": lambda part: _write_map(part, delivery, names),
         "doubt.tif": lambda part: _write_doubt(part, found),
     }
 
@@ -126,10 +131,9 @@ def write_reports(outputs: Outputs, report: Report) -> None:
         part.write_text(json.dumps(report.content, indent=1) + "\n", encoding="utf-8")
 
 
-def write_plot(outputs: Outputs, report: Report) -> None:
+def _write_plot(part: Path, report: Report) -> None:
     """Draw what the report says of each frame."""
-    with outputs.writing(outputs.named("report.png")) as part:
-        picture = plot_frames(report.content)
-        data = io.BytesIO()
-        picture.save(data, "PNG")
-        part.write_bytes(marked_png(data.getvalue(), picture.size))
+    picture = plot_frames(report.content)
+    data = io.BytesIO()
+    picture.save(data, "PNG")
+    part.write_bytes(marked_png(data.getvalue(), picture.size))

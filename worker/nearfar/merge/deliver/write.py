@@ -18,7 +18,7 @@ from nearfar.merge.deliver.beside import Beside
 from nearfar.merge.deliver.delivery import Delivery
 from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.deliver.report import Report
-from nearfar.merge.deliver.side_files import SOFTWARE, side_writers, write_height, write_plot, write_reports
+from nearfar.merge.deliver.side_files import SOFTWARE, side_writers, write_height, write_reports
 from nearfar.merge.focus.find import FocusMap
 from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
@@ -83,7 +83,7 @@ def deliver(
     """
     tags = picture_tags(report, stack)
     headers = [f.header for f in _used(report, stack)]
-    writers = side_writers(delivery, tags, found, [h.path.name for h in headers], stack.recipe)
+    writers = side_writers(delivery, tags, found, report, stack.recipe)
     began = time.monotonic()
 
     def side(ending: str) -> None:
@@ -95,11 +95,10 @@ def deliver(
                 writers[ending](part)
 
     sides = [partial(side, ending) for ending in writers]
-    plot = partial(write_plot, outputs, report)
     heights = partial(write_height, outputs, delivery, headers, stack.recipe)
     with outputs.writing(outputs.picture) as part, ThreadPoolExecutor(stack.threads) as pool:
         if beside is None:
-            more = [pool.submit(work) for work in (*sides, plot, heights)]
+            more = [pool.submit(work) for work in (*sides, heights)]
         width, height = delivery.size
         sums = write_picture(
             part,
@@ -111,7 +110,6 @@ def deliver(
         )
         verify(part, sums)
         if beside is not None:
-            plot()
             heights()
             # What another process has not begun by now is made here, from the other end.
             more = [pool.submit(work) for work in reversed(sides)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any, Protocol
 
 import cv2
@@ -154,7 +155,7 @@ def _lamps(light: F32, shape: tuple[int, int]) -> Bools:
     """Cells in or beside which a place is far brighter than they are."""
     each = light.shape[0] // shape[0]
     mean = cv2.resize(light, shape[::-1], interpolation=cv2.INTER_AREA)
-    brightest = light.reshape(shape[0], each, shape[1], each).max(axis=(1, 3))
+    brightest = reduce(np.maximum, (light[y::each, x::each] for y in range(each) for x in range(each)))
     near = cv2.dilate(brightest, np.ones((3, 3), np.uint8))
     return np.asarray((near > np.float32(BRIGHT)) & (near > np.float32(LAMP) * mean))
 

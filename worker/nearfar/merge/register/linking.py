@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
 
 from nearfar.merge.register.coarse import CoarseLink, coarse_link
 from nearfar.merge.register.gains import gain_between
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.pictures import Reduced, coarse_levels, gap_levels, reduce_frame
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
-from nearfar.merge.register.sliding import Crew, find_all, slide
+from nearfar.merge.register.sliding import Crew, find_all, ranges, slide
 from nearfar.merge.register.tuning import Tuning
 
 Pair = tuple[int, int]
@@ -22,6 +25,7 @@ _FAR = (
 _BANDS = 0.05  # by which rows of even brightness must make frames more alike
 _BANDED = 0.25  # share of the links that must gain so for the frames to be banded
 _SAME_AGAIN, _SWEEP = 0.95, 3  # likeness of frames of one focus, and the fewest frames of a sweep
+_KEPT = 16 << 20  # bytes of light that are kept where processes share a stack
 _CLEARLY = 0.85  # ... and how alike those must be elsewhere; other scenes of the same make-up reach .65
 
 
@@ -70,10 +74,33 @@ def components(frames: Iterable[int], pairs: Iterable[Pair]) -> list[list[int]]:
     return sorted(sets.values(), key=lambda s: (-len(s), s[0]))
 
 
+def _lit_of(made: Reduced) -> _Lit:
+    return _Lit(light=made.light, structure=made.structure)
+
+
 def _connected(i: int, j: int, held: Iterable[Pair]) -> bool:
     """Whether links within i..j join i to j already."""
     inside = range(i, j + 1)
     return any(i in part and j in part for part in components(inside, held))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Lit:
+    """What gains need of a frame: its light at the coarsest reduction, and how much structure it shows."""
+
+    light: NDArray[np.float32]
+    structure: float
+
+
+class _Lazily(dict[int, Reduced]):
+    """Reduced frames by place, each made when it is first asked for."""
+
+    def __init__(self, make: Callable[[int], Reduced]) -> None:
+        self._make = make
+
+    def __missing__(self, place: int) -> Reduced:
+        found = self[place] = self._make(place)
+        return found
 
 
 class Linker:
@@ -86,22 +113,28 @@ class Linker:
         self.levels = coarse_levels(size)
         self.links = CoarseLinks()
         self._ahead: dict[Pair, CoarseLink] = {}
+        self._lit: dict[int, _Lit] = {}
 
     def run(self, tick: Callable[[float], None]) -> CoarseLinks:
         """Link neighbours, bridge over frames that do not fit, then join parts that lie further apart."""
         count = len(self.frames)
-        if self.crew.share is not None:
+        shared = self.crew.share is not None
+        if shared:
             self._link_neighbours()
-        for new, held in slide(count, self.recipe.bridge, self._reduced, self.crew):
-            self.links.structure += [held[k].structure for k in new]
+        for new, held in (
+            self._seldom() if shared else slide(count, self.recipe.bridge, self._reduced, self.crew)
+        ):
             for span in range(1, self.recipe.bridge + 1):
                 pairs = [(k - span, k) for k in new if k >= span]
                 if span > 1:
                     near = [p for p in self.links.held() if p[0] >= new.start - self.recipe.bridge]
                     pairs = [p for p in pairs if not _connected(*p, near)]
                 self._try(pairs, held)
-            self._measure_gains(new, held)
+            if not shared:
+                self._take_gains(new, self._gains(new, {k: _lit_of(v) for k, v in held.items()}))
             tick(new.stop / count)
+        if shared:
+            self._share_gains()
         self._join_sweeps()
         self._join_parts()
         self._join_over_gaps()
@@ -118,8 +151,19 @@ class Linker:
         made = find_all("coarse", len(self.frames), 1, self._reduced, self.crew, find, kinds, lambda _: None)
         self._ahead = {(pair[0], pair[1]): link for pair, link in made}
 
+    def _seldom(self) -> Iterator[tuple[range, dict[int, Reduced]]]:
+        """As `slide`, where neighbours are linked already: other pictures are hardly asked for."""
+        held = _Lazily(self._reduced)
+        for new in ranges(len(self.frames), self.crew):
+            yield new, held
+            for place in [p for p in held if p < new.stop - self.recipe.bridge]:
+                del held[place]
+
     def _reduced(self, place: int) -> Reduced:
-        return reduce_frame(self.frames[place], self.levels)
+        made = reduce_frame(self.frames[place], self.levels)
+        if self.crew.share is not None and (len(self._lit) + 1) * made.light.nbytes <= _KEPT:
+            self._lit[place] = _lit_of(made)
+        return made
 
     def _link(self, pairs: list[Pair], held: dict[int, Reduced]) -> list[CoarseLink]:
         def link(pair: Pair) -> CoarseLink:
@@ -161,21 +205,33 @@ class Linker:
         wide = coarse_link(first, second, size=self.size, recipe=strict)
         return wide.holds and abs(wide.pose.t - link.pose.t) > 2 * levels[0]
 
-    def _measure_gains(self, new: range, held: dict[int, Reduced]) -> None:
-        """Gains over two steps as well, which keeps a chain of medians from wandering."""
-        centre = centre_of(self.size)
+    def _share_gains(self) -> None:
+        """What processes can share as well: whoever linked a frame to its neighbours has its light at hand."""
 
-        def measure(k: int) -> float | None:
-            one, two = self.links.tried[k - 2, k - 1], self.links.tried[k - 1, k]
-            matrix = to_matrix(two.pose.after(one.pose), centre, self.levels[0])
-            return gain_between(held[k - 2].light, held[k].light, matrix, self.levels[0])
+        def lit(place: int) -> _Lit:
+            return self._lit.get(place) or _lit_of(self._reduced(place))
 
-        places = [
-            k
-            for k in new
-            if k >= 2 and self.links.tried[k - 2, k - 1].holds and self.links.tried[k - 1, k].holds
-        ]
-        for k, gain in zip(places, self.crew.map(measure, places), strict=True):
+        count = len(self.frames)
+        found = find_all("gains", count, 2, lit, self.crew, self._gains, (), lambda _: None)
+        self._take_gains(range(count), [(structure, gain) for structure, gain in found])
+        self._lit.clear()
+
+    def _gains(self, new: range, held: dict[int, _Lit]) -> list[tuple[float, float | None]]:
+        """Structure of frames, and gains over two steps, which keep a chain of medians from wandering."""
+        centre, tried = centre_of(self.size), self.links.tried
+
+        def measure(k: int) -> tuple[float, float | None]:
+            if k < 2 or not (tried[k - 2, k - 1].holds and tried[k - 1, k].holds):
+                return held[k].structure, None
+            step = tried[k - 1, k].pose.after(tried[k - 2, k - 1].pose)
+            matrix = to_matrix(step, centre, self.levels[0])
+            return held[k].structure, gain_between(held[k - 2].light, held[k].light, matrix, self.levels[0])
+
+        return self.crew.map(measure, new)
+
+    def _take_gains(self, new: range, found: Sequence[tuple[float, float | None]]) -> None:
+        for k, (structure, gain) in zip(new, found, strict=True):
+            self.links.structure.append(structure)
             if gain is not None:
                 self.links.gains[k - 2, k] = gain
 

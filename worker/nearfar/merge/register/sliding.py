@@ -59,11 +59,16 @@ def slide(
 ) -> Iterator[tuple[range, dict[int, Item]]]:
     """Yield ranges of new places, each with the data, by place, of the new ones and of the ``back`` places before them."""
     held: dict[int, Item] = {}
-    for new in _ranges(count, max(2, 2 * crew.threads)):
+    for new in ranges(count, crew):
         held.update(zip(new, crew.map(make, new), strict=True))
         yield new, held
         for place in [p for p in held if p < new.stop - back]:
             del held[place]
+
+
+def ranges(count: int, crew: Crew) -> list[range]:
+    """The ranges of new places that `slide` yields."""
+    return _ranges(count, max(2, 2 * crew.threads))
 
 
 def _ranges(count: int, stride: int) -> list[range]:
@@ -105,11 +110,11 @@ def find_all(
         return found
     stride = max(1, crew.threads // 2)
     step = f"{step}-{stride}"  # ranges of others are only ours where they are as long
-    ranges = _ranges(count, stride)
+    parts = _ranges(count, stride)
     pieces: dict[int, list[Result]] = {}
     kept: dict[int, Item] = {}
-    for piece in crew.share.order(len(ranges)):
-        new = ranges[piece]
+    for piece in crew.share.order(len(parts)):
+        new = parts[piece]
         stored = crew.share.take(step, piece, kinds)
         if stored is None:
             near = range(max(0, new.start - back), new.stop)
@@ -119,5 +124,5 @@ def find_all(
             stored = find(new, {k: kept[k] for k in near})  # type: ignore[assignment]
             crew.share.give(step, piece, stored)
         pieces[piece] = stored  # type: ignore[assignment]
-        tick(len(pieces) / len(ranges))
+        tick(len(pieces) / len(parts))
     return [each for piece in sorted(pieces) for each in pieces[piece]]
