@@ -237,7 +237,7 @@ def test_another_worker_helps_to_deliver_and_the_files_are_the_same(
     helper = bench.claim("w2")
     assert [(c.kind, c.start) for c in (main, helper)] == [(UnitKind.DELIVER, 0), (UnitKind.DELIVER, 1)]
     assert len(bench.outputs("reduced")) == 1, "one row of tiles of two bands"
-    made = {"beside-preview", "beside-focus", "beside-doubt"}
+    made = {"beside-preview", "beside-focus", "beside-doubt", "beside-report"}
     for claim in (helper, main) if first == "helper" else (main, helper):
         bench.do(claim)
         left = {path.name.split(".")[1] for path in bench.places.work.rglob("*.beside-*")}
