@@ -97,7 +97,7 @@ class Studio:
         """End a command in good order; its exit code."""
         process = self.processes.pop(name)
         process.send_signal(signal.SIGTERM)
-        return process.wait(40)
+        return process.wait(60)
 
     def submit(self, store: Store, folder: Path, name: str) -> int:
         made = planning.submission(name, sorted(folder.iterdir()), owner="studio")

@@ -42,6 +42,7 @@ def test_a_job_in_flight_goes_on_in_an_empty_database_to_the_same_picture(tmp_pa
             sent = nearfar("send", frames, "--stack", "long", "--to", server.url)
             assert sent.code == 0, sent.err
             server.wait(lambda: units_done(server) >= 2, what="work began")
+            server.freeze_workers()
             told = nearfar("backup", copy, "--data", data, env={"NEARFAR_STORE_URL": first})
             assert told.code == 0, told.err
             assert server.state(1) == "running"

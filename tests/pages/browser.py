@@ -53,7 +53,10 @@ def chromium() -> Iterator[Any]:
 
 @contextmanager
 def opened(browser: Any, *, width: int = 1280, told: Told | None = None, **options: Any) -> Iterator[Any]:
-    """A page in a context of its own; its warnings and errors are added to ``told``."""
+    """A page in a context of its own; its warnings and errors are added to ``told``.
+
+    ``page.awaited`` holds what it asked for of pictures and has not got yet.
+    """
     heard = told if told is not None else Told()
     context = browser.new_context(viewport={"width": width, "height": 900}, **options)
     context.set_default_timeout(30_000)
@@ -61,11 +64,21 @@ def opened(browser: Any, *, width: int = 1280, told: Told | None = None, **optio
     page.on("console", lambda m: heard.lines.extend([f"{m.type}: {m.text}"] if m.type in LOUD else []))
     page.on("pageerror", lambda error: heard.lines.append(f"uncaught: {error}"))
     page.told = heard
+    page.awaited = set()
+    page.on("request", lambda request: page.awaited.add(request) if "/iiif/" in request.url else None)
+    for end in ("requestfinished", "requestfailed"):
+        page.on(end, lambda request: page.awaited.discard(request))  # a method of a set cannot be marked
+    page.on("framenavigated", lambda _: page.awaited.clear())
     try:
         yield page
     finally:
         context.close()
     assert not heard.unexpected(), heard.unexpected()
+
+
+def drawn(page: Any) -> None:
+    """Wait until the browser drew twice: by then it has acted on all that came before."""
+    page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
 
 
 def axe_source() -> str:

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.pages.browser import WIDTHS, overlapping, too_wide, violations
+from tests.pages.browser import WIDTHS, drawn, overlapping, too_wide, violations
 from tests.pages.conftest import Studio
 from tests.pages.test_picture import look, seen
 
@@ -206,7 +206,7 @@ def test_an_outline_is_drawn_with_a_finger(studio: Studio, open_page: Any, mende
         touch("touchStart", 250, 200)
         for turn in np.linspace(0, 6, 24):
             touch("touchMove", 320 - 70 * np.cos(turn), 200 + 70 * np.sin(turn))
-            page.wait_for_timeout(16)
+            drawn(page)
         touch("touchEnd")
         corners = [tuple(map(int, each.split(","))) for each in page.input_value("[name=region]").split()]
         assert len(corners) > 8

@@ -33,9 +33,13 @@ def test_a_folder_in_the_inbox_shows_with_the_seconds_to_go_and_becomes_a_pictur
     page.goto(studio.url)
     page.evaluate("window.same = true")
     shutil.copytree(studio.frames, studio.server.inbox / "late-heads")
-    (studio.server.inbox / "late-heads" / "extra.txt").write_text("what it is")
+    soon = page.locator("#live :text-matches('to go')")
+    for turn in range(600):  # so that it does not become a job before the page has shown that it will
+        (studio.server.inbox / "late-heads" / "extra.txt").write_text(f"what it is, {turn}")
+        page.wait_for_timeout(100)
+        if soon.count():
+            break
     page.wait_for_selector("text=late-heads")
-    page.wait_for_selector("#live :text-matches('to go')")
     shutil.rmtree(studio.server.inbox / "late-heads")
     page.wait_for_selector("text=late-heads", state="detached")
     assert page.evaluate("window.same"), "the page was not loaded again"

@@ -42,8 +42,8 @@ def log_in(page: Any, house: Process, after: str = "") -> None:
     page.goto(f"{house.url}/log-in{f'?next={after}' if after else ''}", wait_until="load")
     page.fill("[name=name]", "mara")
     page.fill("[name=password]", PASSWORD)
-    page.click("main form button")
-    page.wait_for_load_state()
+    with page.expect_navigation():
+        page.click("main form button")
 
 
 def fit(page: Any, shots: Path, name: str, width: int) -> None:
@@ -64,7 +64,8 @@ def test_the_pages_of_people_are_fit_for_every_reader(
         page.told.expected.append("403")
         page.fill("[name=name]", "mara")
         page.fill("[name=password]", "wrong")
-        page.click("main form button")
+        with page.expect_navigation():  # to its end: styles tell what it looks like
+            page.click("main form button")
         assert "do not go together" in page.inner_text("[role=alert]")
         fit(page, shots, "wrong", width)
         page.fill("[name=password]", PASSWORD)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from tests.pages.browser import drawn
 from tests.pages.conftest import Studio
 
 T = TypeVar("T")
@@ -42,11 +43,14 @@ def zoom(page: Any) -> int:
 
 
 def at_rest(page: Any, look: Callable[[], T], *, same: Callable[[T, T], bool]) -> T:
-    """What is there once it is the same thrice, a quarter of a second apart: easing takes longer on a busy machine."""
-    seen = [look()]
+    """What is there once it is the same thrice, a quarter of a second apart, while nothing is on its way and the browser
+    gets to draw: easing, and making a tile, take longer on a busy machine.
+    """
+    seen: list[T] = []
     for _ in range(120):
+        drawn(page)
+        seen = [*seen[-2:], look()] if not page.awaited else []
         page.wait_for_timeout(250)
-        seen = [*seen[-2:], look()]
         if len(seen) == 3 and same(seen[0], seen[1]) and same(seen[1], seen[2]):
             return seen[2]
     raise AssertionError("it does not come to rest within half a minute")
@@ -138,6 +142,6 @@ def test_two_fingers_go_closer(studio: Studio, open_page: Any) -> None:
         touch("touchStart", 20)
         for apart in range(24, 120, 8):
             touch("touchMove", apart)
-            page.wait_for_timeout(16)
+            drawn(page)
         touch("touchEnd", 0)
         assert zoom(page) > 1.5 * before

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import signal
 from pathlib import Path
@@ -23,8 +24,16 @@ def forty(studio: Studio, tmp_path_factory: pytest.TempPathFactory) -> list[Path
     return [Path(shutil.copy(sources[min(k, 8)], folder / f"moss {k + 1}.jpg")) for k in range(40)]
 
 
-def large(folder: Path, count: int = 3, size: int = 24 << 20) -> list[Path]:
-    """Files that take a while on their way. What is in them nobody looks at before all are here."""
+FRAMES = re.compile(r"/frames/\d+$")
+"""Addresses to which frames are sent."""
+PIECE = 4 << 20
+"""Bytes that the page sends at a time; two frames are on their way together."""
+LARGE = 10 << 20
+"""Bytes of a frame of three pieces."""
+
+
+def large(folder: Path, count: int = 3, size: int = LARGE) -> list[Path]:
+    """Files of several pieces. What is in them nobody looks at before all are here."""
     folder.mkdir(exist_ok=True)
     found = [folder / f"basalt-{k}.tif" for k in range(1, count + 1)]
     for number, path in enumerate(found):
@@ -58,8 +67,28 @@ def ranges(page: Any) -> list[tuple[str, int, int]]:
     return found
 
 
-PIECE = 4 << 20
-"""Bytes that the page sends at a time; two frames are on their way together."""
+class Brake:
+    """Lets so many pieces through and keeps those that follow until the line is lost, however fast the machine is."""
+
+    def __init__(self, page: Any, pieces: int) -> None:
+        self.page, self.left, self.kept = page, pieces, list[Any]()
+        page.route(FRAMES, self._asked)
+
+    def _asked(self, route: Any) -> None:
+        if route.request.method == "PUT" and self.left <= 0:
+            self.kept.append(route)
+            return
+        self.left -= route.request.method == "PUT"
+        route.continue_()
+
+    def lose(self) -> None:
+        """What is kept is lost with the line."""
+        while self.kept:
+            self.kept.pop().abort("internetdisconnected")
+
+    def release(self) -> None:
+        """From now on all goes through."""
+        self.page.unroute(FRAMES, self._asked)
 
 
 def test_forty_frames_go_up_and_become_a_job_in_their_order(
@@ -136,16 +165,17 @@ def test_a_lost_line_is_waited_for_and_little_is_sent_twice(
     files = large(tmp_path / "line")
     page.goto(studio.url)
     page.fill("[name=stack]", "lost-line")
+    brake = Brake(page, 2)
     choose(page, files)
-    studio.server.wait(
-        lambda: page.wait_for_timeout(20) or newest(studio, "lost-line"), what="the job is there"
-    )
+    studio.server.wait(lambda: page.wait_for_timeout(20) or brake.kept, what="some of it is on its way")
     page.context.set_offline(True)
+    brake.lose()
     page.wait_for_selector(".sending >> text=The connection is lost")
     job = newest(studio, "lost-line")["id"]
-    missing = 3 * (24 << 20) - received(studio, job)
+    missing = 3 * LARGE - received(studio, job)
     assert missing > 0
     sent = ranges(page)
+    brake.release()
     page.context.set_offline(False)
     page.wait_for_selector(".sending >> text=All 3 frames are here", timeout=60_000)
     assert sum(end - start + 1 for _, start, end in sent) <= missing + 2 * PIECE
@@ -161,6 +191,7 @@ def test_after_a_reload_and_a_killed_server_the_same_frames_go_on_where_they_wer
     files = large(tmp_path / "killed", count=4)
     page.goto(studio.url)
     page.fill("[name=stack]", "killed")
+    brake = Brake(page, 3)
     choose(page, files)
     studio.server.wait(
         lambda: (
@@ -174,7 +205,8 @@ def test_after_a_reload_and_a_killed_server_the_same_frames_go_on_where_they_wer
     page.reload()
     page.wait_for_selector(f"#arrive-{job}")
     here = received(studio, job)
-    assert 0 < here < 4 * (24 << 20)
+    assert 0 < here < 4 * LARGE
+    brake.release()
     studio.server.stop(signal.SIGKILL)
     studio.server.start()
     page.goto(studio.url)
@@ -184,7 +216,7 @@ def test_after_a_reload_and_a_killed_server_the_same_frames_go_on_where_they_wer
     choose(page, files)
     page.wait_for_selector(".sending >> text=All 4 frames are here", timeout=60_000)
     assert newest(studio, "killed")["id"] == job, "no second job"
-    assert sum(end - start + 1 for _, start, end in sent) <= 4 * (24 << 20) - here + 2 * PIECE
+    assert sum(end - start + 1 for _, start, end in sent) <= 4 * LARGE - here + 2 * PIECE
 
 
 def test_what_is_refused_says_why(studio: Studio, page: Any, tmp_path: Path) -> None:
