@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import hashlib
 import os
 import signal
 import tempfile
@@ -134,10 +135,15 @@ def run_out(store: Store) -> None:
         connection.exec_driver_sql("UPDATE units SET lease_until = 1 WHERE state = 'held'")
 
 
-def merged(frames: list[Path], folder: Path, recipe: Recipe | None = None, **more: Any) -> Path:
-    """The picture that ``nearfar merge`` makes of frames."""
+def merged(frames: list[Path], folder: Path, recipe: Recipe | None = None) -> Path:
+    """The picture that ``nearfar merge`` makes of frames; of the same ones once in a session."""
     folder.mkdir(parents=True, exist_ok=True)
     outputs = Outputs.beside(folder / "picture.tif")
+    files = tuple((path.name, hashlib.sha256(path.read_bytes()).hexdigest()) for path in frames)
+    if (made := _merged.get((files, recipe))) is not None:
+        for ending, content in made.items():
+            outputs.picture.with_name(f"picture.{ending}").write_bytes(content)
+        return outputs.picture
     job = MergeJob(
         headers=gather(frames).headers,
         outputs=outputs,
@@ -145,10 +151,16 @@ def merged(frames: list[Path], folder: Path, recipe: Recipe | None = None, **mor
         memory=MEMORY,
         threads=1,
         scratch=folder / "scratch",
-        **more,
     )
     Merge(job, Progress(quiet=True), Stop()).run()
+    _merged[files, recipe] = {
+        ending: outputs.picture.with_name(f"picture.{ending}").read_bytes() for ending in PICTURE_FILES
+    }
     return outputs.picture
+
+
+_merged: dict[tuple[tuple[tuple[str, str], ...], Recipe | None], dict[str, bytes]] = {}
+"""Files of pictures by names and digests of their frames, and recipe."""
 
 
 def same_files(one: Path, other: Path) -> bool:

@@ -16,12 +16,8 @@ from nearfar.places import Places
 from nearfar.runner import planning
 from nearfar.runner.watching.moving import digest_of
 from nearfar.runner.watching.process import Watch, run
-from nearfar.server_settings import ServerSettings
-from tests.worker.runner.watching.stepped import (
-    SCAN,
-    wait_for,
-)
-from tests.worker.runner.watching.writers import WRITERS
+from tests.worker.runner.watching.stepped import SCAN, short, wait_for
+from tests.worker.runner.watching.writers import QUIET, WRITERS
 
 
 @contextmanager
@@ -40,8 +36,9 @@ def watched(watch: Watch) -> Iterator[None]:
 # Of watchdog: a folder that it sees twice.
 @pytest.mark.filterwarnings("ignore:Callback with id:RuntimeWarning")
 def test_however_a_frame_is_written_its_stack_is_taken_once_and_never_early(
-    settings: ServerSettings, places: Places, store: Store
+    tmp_path: Path, places: Places, store: Store
 ) -> None:
+    settings = short(tmp_path / "data", quiet=QUIET, quiet_unseen=QUIET, patience=60.0)
     taken: dict[str, list[str]] = {}
 
     def noting(stack: str, frames: list[Path], **more: Any) -> Submission:

@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from tests.worker.frames.makers import picture, write_tiff
-from tests.worker.runner.watching.stepped import (
-    QUIET,
-)
+from tests.worker.runner.watching.stepped import SCAN
+
+QUIET = 2.0
+"""Seconds: what pauses for less has to be in time on a busy machine, too."""
 
 
 def whole(path: Path) -> bytes:
@@ -115,7 +116,7 @@ def rsync_like(path: Path) -> None:
 
 def twice(path: Path) -> None:
     path.write_bytes(os.urandom(100_000))
-    time.sleep(0.6 * QUIET)
+    time.sleep(3 * SCAN)  # for long enough to be seen
     plain(path)
 
 
