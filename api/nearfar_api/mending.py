@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import os
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -21,7 +19,6 @@ LD_JSON = f'application/ld+json; profile="{ANNOTATION_CONTEXT}"'
 """Media type of annotations (Web Annotation Protocol, 2017, section 4.1)."""
 TERMS = [ANNOTATION_CONTEXT, {"nearfar": "urn:nearfar:"}]
 """Context of an annotation that says more than the standard has words for."""
-LARGEST_REPORT = 32 << 20
 
 
 def add(ctx: Context, number: int, body: Mapping[str, Any], *, who: str) -> Mend:
@@ -62,14 +59,11 @@ def _numbers(entries: Sequence[FrameEntry], used: Sequence[tuple[str, str | None
     return found
 
 
-def _report(ctx: Context, job: Job) -> dict[str, Any]:
-    opened = results.open_file(job, ctx.places, results.name_of(job, "report"))
-    with os.fdopen(opened.fd, "rb") as file:
-        try:
-            content = json.loads(file.read(LARGEST_REPORT))
-        except ValueError as error:
-            raise _no_report(job.id) from error
-    return content if isinstance(content, dict) else {}
+def _report(ctx: Context, job: Job) -> results.Report:
+    try:
+        return results.read_report(job, ctx.places)
+    except ValueError as error:
+        raise _no_report(job.id) from error
 
 
 def _no_report(number: int) -> Problem:

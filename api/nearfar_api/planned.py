@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +10,7 @@ from nearfar.bracket import Bracket
 from nearfar.bracket.compare import Captured, Comparison, compare, exif_distance, told
 from nearfar.errors import FrameRefused, NotFound, UsageError
 from nearfar.frames.glance import glance
+from nearfar.runner.disk import write_whole
 from nearfar.runner.planning import frame_path
 from nearfar_api.context import Context
 from nearfar_api.models.shaping import words
@@ -33,9 +33,7 @@ def attach(ctx: Context, job: int, stored: object) -> Bracket:
         ) from error
     file = _file(ctx, job)
     file.parent.mkdir(parents=True, exist_ok=True)
-    part = file.with_name(f".{file.name}.{os.getpid()}.part")
-    part.write_text(json.dumps(plan.to_json()), encoding="utf-8")
-    part.replace(file)
+    write_whole(file, json.dumps(plan.to_json()))
     return plan
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Path, Request
+from fastapi import APIRouter, Path, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
@@ -14,7 +14,7 @@ from nearfar.jobs.people import passwords
 from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
 from nearfar_api.models.answers import moment
-from nearfar_api.pages.acting import Fields, fields_of, one_of
+from nearfar_api.pages.acting import Fields, Form, one_of
 from nearfar_api.pages.browsers import browser_words
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.entering import access_of, begin, check_accounts
@@ -73,7 +73,7 @@ async def set_password(
     request: Request,
     ctx: Ctx,
     by: By,
-    fields: Fields = Depends(fields_of),  # noqa: B008 - FastAPI's way
+    fields: Form,
 ) -> Response:
     """A new password for whoever knows the old one; all other sessions end."""
     name = _own(request, by)
@@ -103,7 +103,7 @@ async def make_key(
     request: Request,
     ctx: Ctx,
     by: By,
-    fields: Fields = Depends(fields_of),  # noqa: B008
+    fields: Form,
 ) -> Response:
     """A new key, shown on the page that answers and nowhere else."""
     name = _own(request, by)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
@@ -13,7 +13,7 @@ from nearfar.jobs import People, Role
 from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
 from nearfar_api.models.answers import moment
-from nearfar_api.pages.acting import Fields, fields_of, one_of
+from nearfar_api.pages.acting import Fields, Form, one_of
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.entering import access_of, check_accounts
 from nearfar_api.pages.refusing import PageRoute
@@ -51,7 +51,7 @@ async def add(
     request: Request,
     ctx: Ctx,
     by: By,
-    fields: Fields = Depends(fields_of),  # noqa: B008 - FastAPI's way
+    fields: Form,
 ) -> Response:
     """A new account with a password that is shown once."""
     return await run_in_threadpool(_add, request, ctx, fields, by)
@@ -83,7 +83,7 @@ async def change(
     request: Request,
     ctx: Ctx,
     by: By,
-    fields: Fields = Depends(fields_of),  # noqa: B008
+    fields: Form,
 ) -> Response:
     """What the buttons of a line do; nobody changes their own line, so that someone who runs the server remains."""
     return await run_in_threadpool(_change, request, ctx, fields, by)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Annotated, Any
 from urllib.parse import parse_qs
 
 from fastapi import APIRouter, Depends, Request
@@ -40,6 +40,10 @@ async def fields_of(request: Request) -> Fields:
         raise Problem("malformed", "The form could not be read.") from error
 
 
+Form = Annotated[Fields, Depends(fields_of)]
+"""The fields of the form that a handler is sent."""
+
+
 def one_of(fields: Fields, name: str) -> str:
     """The first value of a field; empty if there is none."""
     return fields.get(name, [""])[0]
@@ -55,7 +59,7 @@ async def set_server(
     request: Request,
     ctx: Ctx,
     who: Who,
-    fields: Fields = Depends(fields_of),  # noqa: B008 - FastAPI's way
+    fields: Form,
 ) -> Response:
     """Open, pause or drain."""
     wish = one_of(fields, "state")
@@ -98,7 +102,7 @@ async def do(
     ctx: Ctx,
     who: Who,
     job: JobNumber,
-    fields: Fields = Depends(fields_of),  # noqa: B008
+    fields: Form,
 ) -> Response:
     """One of `ACTS`; then back to the page with the button."""
     wish = one_of(fields, "do")
@@ -128,7 +132,7 @@ async def again(
     ctx: Ctx,
     who: Who,
     job: JobNumber,
-    fields: Fields = Depends(fields_of),  # noqa: B008
+    fields: Form,
 ) -> Response:
     """The same stack otherwise: as a new job that is linked to this one."""
     made = await run_in_threadpool(_again, ctx, job, fields, who)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import APIRouter, Query, Request
 from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
@@ -15,7 +15,7 @@ from nearfar.errors import UsageError
 from nearfar_api import cards
 from nearfar_api.context import Context, Ctx
 from nearfar_api.models.cards import Decision
-from nearfar_api.pages.acting import Fields, fields_of, one_of
+from nearfar_api.pages.acting import Fields, Form, one_of
 from nearfar_api.pages.card_rows import LEFT, Row, Sheet, fold, parts, reasons, sheet_of, told
 from nearfar_api.pages.drawing import address, draw
 from nearfar_api.pages.refusing import PageRoute
@@ -87,7 +87,7 @@ async def decide(
     request: Request,
     ctx: Ctx,
     card: CardId,
-    fields: Fields = Depends(fields_of),  # noqa: B008 - FastAPI's way
+    fields: Form,
 ) -> Response:
     """One of `ACTS`, undo or go; then back to where that was."""
     show = one_of(fields, "show")

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import anyio
 import anyio.to_thread
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
@@ -18,7 +18,7 @@ from nearfar.jobs.people.accounts import folded
 from nearfar_api.access import cookies
 from nearfar_api.access.access import Access
 from nearfar_api.context import Ctx
-from nearfar_api.pages.acting import Fields, fields_of, one_of
+from nearfar_api.pages.acting import Form, one_of
 from nearfar_api.pages.drawing import address, draw
 from nearfar_api.pages.refusing import PageRoute
 from nearfar_api.problems import Problem
@@ -63,7 +63,7 @@ def _form(
 
 
 @router.post("/log-in", name="page_enter")
-async def enter(request: Request, ctx: Ctx, fields: Fields = Depends(fields_of)) -> Response:  # noqa: B008
+async def enter(request: Request, ctx: Ctx, fields: Form) -> Response:
     """Let someone in, or say that name and password do not go together, and no more."""
     access = access_of(request)
     check_accounts(access)

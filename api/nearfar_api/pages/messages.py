@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 import anyio.to_thread
-from fastapi import APIRouter, Depends, Path, Request
+from fastapi import APIRouter, Path, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
@@ -15,7 +15,7 @@ from nearfar_api import targets
 from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
 from nearfar_api.models.answers import moment
-from nearfar_api.pages.acting import Fields, fields_of, one_of
+from nearfar_api.pages.acting import Fields, Form, one_of
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.refusing import PageRoute
 from nearfar_api.routes.targets import TURNS
@@ -49,7 +49,7 @@ async def add(
     request: Request,
     ctx: Ctx,
     by: By,
-    fields: Fields = Depends(fields_of),  # noqa: B008 - FastAPI's way
+    fields: Form,
 ) -> Response:
     """A new webhook; its secret stands on the page that answers and nowhere else."""
     return await run_in_threadpool(_add, request, ctx, by, fields)
@@ -70,7 +70,7 @@ async def act(
     ctx: Ctx,
     by: By,
     target: Annotated[int, Path(ge=1, lt=2**63)],
-    fields: Fields = Depends(fields_of),  # noqa: B008
+    fields: Form,
 ) -> Response:
     """Try a target, or remove it."""
     found = await run_in_threadpool(targets.one, ctx, by, target)

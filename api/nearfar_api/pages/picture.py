@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import APIRouter, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
@@ -23,7 +23,7 @@ from nearfar_api.access.caller import caller_of
 from nearfar_api.context import Context, Ctx, Who
 from nearfar_api.models.answers import moment
 from nearfar_api.models.shaping import job_model, job_models
-from nearfar_api.pages.acting import Fields, fields_of, one_of
+from nearfar_api.pages.acting import Fields, Form, one_of
 from nearfar_api.pages.drawing import address, draw
 from nearfar_api.pages.refusing import PageRoute
 from nearfar_api.pages.stacks import family, report_of
@@ -174,7 +174,7 @@ async def mend(
     ctx: Ctx,
     who: Who,
     job: JobNumber,
-    fields: Fields = Depends(fields_of),  # noqa: B008 - FastAPI's way
+    fields: Form,
 ) -> Response:
     """Add a mend, undo one or put it in force again; then back to the picture."""
     await run_in_threadpool(_act, ctx, job, fields, who)

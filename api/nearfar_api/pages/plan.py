@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
@@ -26,7 +26,7 @@ from nearfar_api import cards, planned
 from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
 from nearfar_api.models.shaping import words
-from nearfar_api.pages.acting import Fields, fields_of
+from nearfar_api.pages.acting import Form
 from nearfar_api.pages.drawing import address, draw
 from nearfar_api.pages.plan_form import FIELDS, MORE, WAYS, Asked, asked_by
 from nearfar_api.pages.plan_plot import plot
@@ -219,7 +219,7 @@ async def keep_with_job(
     request: Request,
     ctx: Ctx,
     job: JobNumber,
-    fields: Fields = Depends(fields_of),  # noqa: B008 - FastAPI's way
+    fields: Form,
 ) -> Response:
     """Attach the plan to a job; then to its page, which shows what was missed."""
     plan = asked_by({name: values[0] for name, values in fields.items()}).plan()

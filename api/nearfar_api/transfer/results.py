@@ -130,13 +130,25 @@ def open_beneath(places: Places, steps: Sequence[str], name: str, missing: NotFo
 def report_of(job: Job, places: Places) -> Report | None:
     """The report of a result; None if it is missing or unreadable."""
     try:
-        opened = open_file(job, places, name_of(job, "report"))
-    except NotFound:
+        return read_report(job, places)
+    except (NotFound, ValueError):
         return None
+
+
+def read_report(job: Job, places: Places) -> Report:
+    """The report of a result.
+
+    Raises
+    ------
+    NotFound
+        It is not there.
+    ValueError
+        It is no report.
+    """
+    opened = open_file(job, places, name_of(job, "report"))
     with os.fdopen(opened.fd, "rb") as file:
-        try:
-            content = json.loads(file.read(LARGEST_REPORT))
-        except ValueError:
-            return None
+        content: Any = json.loads(file.read(LARGEST_REPORT))
     told = isinstance(content, dict) and str(content.get("format", "")).startswith("nearfar-report/")
-    return content if told and isinstance(content.get("frames"), list) else None
+    if not told or not isinstance(content.get("frames"), list):
+        raise ValueError(f"{opened.name}: found no report of format nearfar-report/1")
+    return dict(content)

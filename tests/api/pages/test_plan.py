@@ -19,6 +19,7 @@ from nearfar.places import Places
 from nearfar_api.pages.plan_plot import MOST, plot
 from tests.api.conftest import Client
 from tests.api.making import submit
+from tests.api.pages.test_forms import press
 from tests.api.routes.test_plan import shot
 
 ASKED = {"sensor": "full-frame", "focal": "100mm", "f_number": "f/8", "near": "50cm", "far": "70cm"}
@@ -46,6 +47,14 @@ def test_a_job_against_the_plan_has_its_missed_steps_in_words_and_in_the_drawing
     strokes = [float(x) for x in re.findall(r'class="at" d="M([\d.]+) ', wide)]
     assert placed == pytest.approx(strokes, abs=1.5)  # distances are rounded to mm in the frames
     assert f'action="/jobs/{job}/plan"' in page
+
+
+def test_the_plan_of_the_form_is_attached_to_a_job(client: Client, store: Store, tmp_path: Path) -> None:
+    job = submit(store, frames=shot(tmp_path, MARKS))
+    answer = press(client, f"/jobs/{job}/plan", **ASKED)
+    assert (answer.status_code, answer.headers["location"]) == (303, f"/jobs/{job}#plan")
+    kept = client.get(f"/api/v1/jobs/{job}/plan").json()
+    assert (kept["plan"]["frames"], kept["complete"]) == (RING.frames, True)
 
 
 def test_a_stack_of_a_card_is_compared_before_it_is_a_job(
