@@ -112,10 +112,12 @@ lock: setup  ## resolve the ranges of pyproject.toml into config/*.lock
 	@$(COMPILE) pyproject.toml --extra heif --extra postgres --extra s3 --extra traces --constraint build/requirements.part \
 		--output-file build/server.part
 	@sed -n 's/^COMPILER_WHEEL = "\(.*\)"/\1/p' $(HOOK) | $(COMPILE) - --output-file build/compiler.part
+	@sed -n 's/^requires = \["\(.*\)"\]/\1/p' pyproject.toml | $(COMPILE) - --constraint build/requirements.part \
+		--output-file build/build.part
 	@sed -n 's/^NODE_WHEEL = "\(.*\)"/\1/p' $(WEB_HOOK) | $(COMPILE) - --output-file build/node.part
 	@echo "$(VALIDATOR)" | $(COMPILE) - --output-file build/conformance.part
 	@$(BIN)/python $(WEB_HOOK) --record
-	@for name in requirements server compiler node conformance; do \
+	@for name in requirements server build compiler node conformance; do \
 		{ sed '/^#/!d' config/$$name.lock; cat build/$$name.part; } > build/$$name.lock && mv build/$$name.lock config/; \
 	done
 

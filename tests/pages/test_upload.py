@@ -106,6 +106,27 @@ def test_forty_frames_go_up_and_become_a_job_in_their_order(
         assert sent.read_bytes() == forty[number - 1].read_bytes()
 
 
+@pytest.mark.parametrize(
+    ("names", "called"),
+    [
+        (["F0001.jpg", "F0002.jpg", "F0010.jpg"], "F0001-F0010"),
+        (["NF_0007.JPG", "NF_0008.JPG"], "NF_0007-NF_0008"),
+        (["0412.jpg"], "0412"),
+        (["leaf 9.jpg", "leaf 10.jpg"], "leaf"),
+        (["slate-moss.jpg"], "slate-moss"),
+    ],
+)
+def test_frames_without_a_name_are_called_by_a_persons_word_or_by_the_first_and_the_last(
+    studio: Studio, page: Any, forty: list[Path], tmp_path: Path, names: list[str], called: str
+) -> None:
+    page.goto(studio.url)
+    choose(
+        page, [Path(shutil.copy(source, tmp_path / name)) for source, name in zip(forty, names, strict=False)]
+    )
+    page.wait_for_selector(".sending >> text=frames are here", timeout=60_000)
+    assert page.text_content(".sending a") == called
+
+
 def test_frames_are_dropped_anywhere_on_the_page(studio: Studio, page: Any) -> None:
     page.goto(studio.url)
     page.evaluate(

@@ -51,7 +51,7 @@ def test_a_job_against_the_plan_has_its_missed_steps_in_words_and_in_the_drawing
 
 def test_the_plan_of_the_form_is_attached_to_a_job(client: Client, store: Store, tmp_path: Path) -> None:
     job = submit(store, frames=shot(tmp_path, MARKS))
-    answer = press(client, f"/jobs/{job}/plan", **ASKED)
+    answer = press(client, f"/jobs/{job}/plan", None, **ASKED)
     assert (answer.status_code, answer.headers["location"]) == (303, f"/jobs/{job}#plan")
     kept = client.get(f"/api/v1/jobs/{job}/plan").json()
     assert (kept["plan"]["frames"], kept["complete"]) == (RING.frames, True)
