@@ -6,7 +6,6 @@ import json
 import shutil
 import subprocess
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -150,7 +149,6 @@ def result(tmp_path: Path, frame: Path) -> Path:
         exif=exif_block(read_header(frame)),
         xmp=xmp_packet(["frame.jpg"], "standard", "key-1", "Test 1"),
         software="Test 1",
-        date_time=datetime(2031, 6, 1, 12, 0, 0, tzinfo=UTC),
         composite=Composite(in_set=5, used=4, exposure_times=(1 / 160, 1 / 80, 1 / 160, 1 / 160)),
     )
 
@@ -251,7 +249,7 @@ def test_the_camera_data_are_those_of_the_frame(frame: Path, result: Path) -> No
     assert (after["ExifIFD:ExifImageWidth"], after["ExifIFD:ExifImageHeight"]) == (1100, 700)
     assert after["ExifIFD:ExifVersion"] in (300, "0300")
     assert after["IFD0:Software"] == "Test 1"
-    assert after["IFD0:ModifyDate"] == "2031:06:01 12:00:00"
+    assert "IFD0:ModifyDate" not in after
     assert not [name for name in after if "Thumbnail" in name or name.startswith("IFD1")]
 
 

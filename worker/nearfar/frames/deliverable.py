@@ -10,7 +10,6 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -58,13 +57,12 @@ class Composite:
 
 @dataclass(frozen=True, kw_only=True)
 class PictureTags:
-    """Everything a result carries besides its pixels."""
+    """Everything a result carries besides its pixels, but not when it was made: the same frames give the same file."""
 
     icc: bytes | None = None
     exif: ExifBlock | None = None
     xmp: bytes | None = None
     software: str | None = None
-    date_time: datetime | None = None  # when it was made, local time
     description: str | None = None
     pixels_per_inch: float = 300.0
     composite: Composite | None = None
@@ -223,8 +221,6 @@ def _describing_tags(tags: PictureTags) -> Tags:
         found[270] = ascii_tag(tags.description)
     if tags.software is not None:
         found[305] = ascii_tag(tags.software)
-    if tags.date_time is not None:
-        found[306] = ascii_tag(f"{tags.date_time:%Y:%m:%d %H:%M:%S}")
     if tags.xmp is not None:
         found[700] = bytes_tag(tags.xmp, BYTE)
     if tags.icc is not None:

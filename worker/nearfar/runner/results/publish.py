@@ -6,7 +6,6 @@ to get there publishes, whoever comes later with the same result finds it.
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import unicodedata
@@ -23,6 +22,7 @@ from nearfar.frames.decode import decode, read_header
 from nearfar.frames.deliverable import Sums
 from nearfar.frames.tiles import check_tiles
 from nearfar.merge.deliver.outputs import Outputs
+from nearfar.runner.results.versions import read_report
 
 MAKING = ".making"
 """Folder below the results in which they are written."""
@@ -88,7 +88,7 @@ class Results:
             if not os.path.lexists(folder):
                 return None
             outputs = outputs_in(folder)
-            if mark.is_of(_report(outputs.report)) and _complete(outputs):
+            if mark.is_of(read_report(outputs.report)) and _complete(outputs):
                 return outputs.picture
         return None
 
@@ -146,7 +146,7 @@ class Results:
                     sync(self.folder)
                     return outputs_in(target).picture
             outputs = outputs_in(target)
-            if mark.is_of(_report(outputs.report)) and _complete(outputs):
+            if mark.is_of(read_report(outputs.report)) and _complete(outputs):
                 return outputs.picture
         raise WorkFailed(
             f"{self.folder / base}: that name and {MOST_NUMBERS} after it are taken; clear up the results"
@@ -196,14 +196,6 @@ def _renamed(staged: Path, target: Path) -> bool:
     return True
 
 
-def _report(path: Path) -> Mapping[str, Any]:
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return content if isinstance(content, dict) else {}
-
-
 def _complete(outputs: Outputs) -> bool:
     files = (outputs.picture, *outputs.side_files())
     return all(file.is_file() and file.stat().st_size > 0 for file in files)
@@ -249,7 +241,7 @@ def check_side_files(
             decode(read_header(picture))
         except FrameRefused as error:
             raise _wrong(picture, error.found) from error
-    report = _report(outputs.report)
+    report = read_report(outputs.report)
     if report.get("size") != list(size):
         raise _wrong(outputs.report, "a report of another picture")
     if not outputs.named("report.txt").read_text(encoding="utf-8"):
