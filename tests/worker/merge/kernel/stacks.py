@@ -22,6 +22,7 @@ NUMBERS = {
     "agreement": 0.4,
     "quiet": 3.0,
     "spread": 4e-6,
+    "told": 0.3,
 }
 
 

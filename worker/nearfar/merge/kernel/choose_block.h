@@ -116,8 +116,8 @@ static void net_energies(window_t *w, struct net_work *k) {
             const float *restrict noise = w->noise + at, *restrict mask = m->mask + at, *restrict e0 = m->planes.square + at, *restrict e1 = m->band1 + at;
             float *restrict a = p->fine[r], *restrict b = p->second[r], *restrict t0 = k->over0[r], *restrict t1 = k->over1[r];
             for (int x = p->a; x < p->b; x++) {
-                a[x] = nf_maxf(e0[x] - s->band0 * noise[x], 0) * mask[x];
-                b[x] = nf_maxf(e1[x] - s->band1 * noise[x], 0) * mask[x];
+                a[x] = nf_maxf(e0[x] - s->band0 * (s->told * noise[x]), 0) * mask[x];
+                b[x] = nf_maxf(e1[x] - s->band1 * (s->told * noise[x]), 0) * mask[x];
                 t0[x] = nf_maxf(t0[x], a[x]);
                 t1[x] = nf_maxf(t1[x], b[x]);
             }
@@ -127,8 +127,8 @@ static void net_energies(window_t *w, struct net_work *k) {
         const float *restrict noise = w->noise + net_at(w, k, r);
         float *restrict t0 = k->over0[r], *restrict t1 = k->over1[r];
         for (int x = 0; x < k->wide; x++) {
-            t0[x] = 1 / (t0[x] + s->quiet * (s->band0 * noise[x]));
-            t1[x] = 1 / (t1[x] + s->quiet * (s->band1 * noise[x]));
+            t0[x] = 1 / (t0[x] + s->quiet * (s->band0 * (s->told * noise[x])));
+            t1[x] = 1 / (t1[x] + s->quiet * (s->band1 * (s->told * noise[x])));
         }
     }
 }
@@ -196,7 +196,7 @@ static void net_planes(window_t *w, struct net_work *k, net_part *p) {
         if (!net_has(k, p, r)) continue;
         const float *restrict noise = w->noise + net_at(w, k, r), *restrict mask = m->mask + net_at(w, k, r), *restrict q = k->raw[r];
         float *restrict o = p->near[r];
-        for (int x = p->a > 2 ? p->a : 2; x < p->b && x < k->wide - 2; x++) o[x] = nf_maxf(q[x] - s->band0 * noise[x], 0) * mask[x];
+        for (int x = p->a > 2 ? p->a : 2; x < p->b && x < k->wide - 2; x++) o[x] = nf_maxf(q[x] - s->band0 * (s->told * noise[x]), 0) * mask[x];
     }
     for (int r = 0; r < k->tall; r++) {
         const float *restrict e = p->second[r];
@@ -222,7 +222,7 @@ static void net_planes(window_t *w, struct net_work *k, net_part *p) {
         float *restrict o = k->raw[r];
         for (int x = 0; x < k->wide; x++) {
             const float d0 = c0[x] - f0[x], d1 = c1[x] - f1[x], d2 = c2[x] - f2[x];
-            o[x] = (d0 * d0 + d1 * d1 + d2 * d2) * (1 / (6 * (HALF_CHANNEL * noise[x])));
+            o[x] = (d0 * d0 + d1 * d1 + d2 * d2) * (1 / (6 * (HALF_CHANNEL * (s->told * noise[x]))));
         }
     }
     net_blur(k->raw, k->across, p->apart, k->tall, k->wide);

@@ -44,7 +44,7 @@ class StackStruct(ctypes.Structure):
         ("pixels", POINTER(PixelsStruct)),
         *[(name, c_void_p) for name in ("poses", "prior", "admitted", "variance")],
         *[(name, c_float) for name in ("channel", "band0", "band1")],
-        *[(name, c_float) for name in ("prior_weight", "behind", "agreement", "quiet", "spread")],
+        *[(name, c_float) for name in ("prior_weight", "behind", "agreement", "quiet", "spread", "told")],
         ("net", c_void_p),
         ("spots", c_void_p),
         ("bends", c_void_p),

@@ -35,7 +35,7 @@ def seen_by(window: twin.Window, frames: Sequence[Carried]) -> Window:
         mask=np.stack([p[0] for p in parts]),
         admission=np.stack([p[1] for p in parts]),
         prior=np.stack([p[2] for p in parts]),
-        variance=window.noise,
+        variance=window.noise * np.float32(n.told),
         noise=(n.band0, n.band1),
     )
 

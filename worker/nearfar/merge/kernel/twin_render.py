@@ -59,7 +59,8 @@ class Numbers:
     ``channel``, ``band0``, ``band1``: what a warp leaves of white noise of variance 1 in a channel and in luma's two
     finest bands. ``prior_weight``: of P against the energies. ``behind``: least factor of a score where something
     nearer is sharp as well. ``agreement``: how far frames may differ and still be averaged. ``quiet``: energies count
-    from this many times the noise on. ``spread``: variance of luma among frames from which the learned chooser takes over.
+    from this many times the noise on. ``spread``: variance of luma among frames from which the learned chooser takes over;
+    ``told``: share of the noise's variance that it is told.
     """
 
     channel: float
@@ -70,6 +71,7 @@ class Numbers:
     agreement: float
     quiet: float
     spread: float
+    told: float
 
 
 @dataclass(frozen=True, kw_only=True)
