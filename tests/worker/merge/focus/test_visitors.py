@@ -65,6 +65,26 @@ def test_who_stands_in_one_frame_is_not_let_in_and_others_are(place: int) -> Non
     assert writer.admitted.sum(axis=1)[away].max() == 1, "where nobody stands something changed"
 
 
+@pytest.mark.parametrize("place", [0, 2, 5])
+def test_a_shadow_that_passes_is_no_visitor(rng: np.random.Generator, place: int) -> None:
+    """It leaves the pattern of what it falls on; who stands there has one of their own."""
+    ground = np.clip(rng.normal(0.4, 0.1, (4 * SHAPE[0], 4 * SHAPE[1])), 0.1, 0.9).astype(np.float32)
+    other = np.roll(ground, 37, axis=1)
+    there = np.zeros(SHAPE, np.bool_)
+    there[WHO] = True
+    there = there.repeat(4, axis=0).repeat(4, axis=1)
+    for pattern, shadow in ((ground, True), (other, False)):
+        light = [np.where(there, 0.3 * pattern, ground) if k == place else ground for k in range(6)]
+        found = leave_out_visitors(
+            frames_of(with_someone(6, place)),
+            writer_of(6, place),
+            size=SIZE,
+            threads=1,
+            small=[lambda s=s: s.astype(np.float32) for s in light],  # type: ignore[misc]
+        )
+        assert list(found) == ([] if shadow else [place])
+
+
 def test_who_stays_for_two_frames_is_part_of_the_scene() -> None:
     means = with_someone(6, 2)
     means[3] = means[2]

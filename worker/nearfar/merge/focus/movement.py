@@ -98,7 +98,7 @@ def take_from_one(
     rows, _, cols = writer.admitted.shape
     differs = np.zeros((rows, cols), np.uint8)
     crept = np.zeros((rows, cols), np.float32)
-    visitors = leave_out_visitors(frames, writer, size=size, threads=threads)
+    visitors = leave_out_visitors(frames, writer, size=size, threads=threads, small=small)
     patterns: deque[F32] = deque(maxlen=max(SPANS) + 1)
     for k, here in compare_all(frames, small, (rows, cols), size=size, threads=threads, share=share):
         patterns.append(here.pattern)

@@ -232,6 +232,27 @@ def _differ(one: _Look, other: _Look, *, neighbours: bool) -> Bools:
     return np.asarray(one.whole & other.whole & strong & ~alike)
 
 
+def kept(
+    frames: Sequence[FocusFrame],
+    small: Sequence[Callable[[], F32]],
+    pair: tuple[int, int],
+    cells: Bools,
+    *,
+    size: tuple[int, int],
+) -> tuple[float, float]:
+    """Share of ``cells`` (R, C) in which both frames of a pair have a pattern, and share of these in which it is the same.
+
+    ``frames``, ``small``, ``size``: as of `compare_all`.
+    """
+    shape = (cells.shape[0], cells.shape[1])
+    one, other = (_look(small[k](), frames[k], size, shape) for k in pair)
+    weaker = np.minimum(one.strength, other.strength)
+    strong = cells & one.whole & other.whole & (weaker > CONTRAST**2)
+    same = strong & (_around(one.pattern * other.pattern, shape) >= ALIKE * weaker)
+    count = float(strong.sum())
+    return count / float(cells.sum()), float(same.sum()) / max(count, 1.0)
+
+
 def covers(frame: FocusFrame, shape: tuple[int, ...], size: tuple[int, int]) -> Bools:
     """Mask of the picture's cells that the frame covers."""
     return covered(frame.pose, (shape[0], shape[1]), size, frame.bend)

@@ -2,19 +2,21 @@
 
 Before a plain sky no pattern tells them, since the other frames have none there, and their outlines are the sharpest that
 any frame has: so heads without bodies were left over. But a visitor changes the light of cells, which blur hardly does.
-Where the frame before and the one after agree and the one between does not, that frame is not let in.
+Where the frame before and the one after agree and the one between does not, that frame is not let in. A shadow that passes
+changes light as well, but leaves the pattern of what it falls on: that frame stays, since it may alone be sharp there.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.focus.find import FocusWriter, covered, in_order
+from nearfar.merge.focus.patterns import kept
 from nearfar.merge.focus.seen import FocusFrame, cell_pose
 from nearfar.merge.kernel.picture_calls import blur_grid, grow_grid, warp_grid
 
@@ -33,6 +35,10 @@ AGREE = np.float32(1 / 3)
 SHARP = 0.5
 """Share of the best of the remaining frames' sharpness from which one is let in in a visitor's place."""
 
+PATTERNED, SHADOWED = 0.3, 0.7
+"""Share of a region in which a frame and one beside it both have a pattern, and of these cells where it is the same, from
+which on it is a shadow."""
+
 
 def light_of(frame: FocusFrame) -> F32:
     """A frame's mean encoded luma (R, C) in the picture's geometry, at the stack's brightness."""
@@ -42,11 +48,17 @@ def light_of(frame: FocusFrame) -> F32:
 
 
 def leave_out_visitors(
-    frames: Sequence[FocusFrame], writer: FocusWriter, *, size: tuple[int, int], threads: int
+    frames: Sequence[FocusFrame],
+    writer: FocusWriter,
+    *,
+    size: tuple[int, int],
+    threads: int,
+    small: Sequence[Callable[[], F32]] | None = None,
 ) -> dict[int, Bools]:
     """Take visitors out of the admission and the prior of ``writer``; masks of their cells (R, C) by place of the frame.
 
-    The first and the last frame are compared with the two that are nearest. Cost: a warp of a grid for each frame.
+    The first and the last frame are compared with the two that are nearest. ``small``: as of `movement.take_from_one`;
+    without it shadows are not told from visitors. Cost: a warp of a grid for each frame.
     """
     rows, count, cols = writer.admitted.shape
     shape = (rows, cols)
@@ -69,6 +81,9 @@ def leave_out_visitors(
         if k == count - 1:
             found[k] = _standing(after, here, before)
     there = {k: cells for k, cells in found.items() if cells.any()}
+    if small is not None:
+        there = {k: _not_shadows(frames, small, k, cells, size) for k, cells in there.items()}
+        there = {k: cells for k, cells in there.items() if cells.any()}
     if there:
         _let_others_in(there, writer)
     return there
@@ -85,6 +100,27 @@ def _standing(here: tuple[F32, Bools], one: tuple[F32, Bools], other: tuple[F32,
     sure &= np.bincount(labels.ravel(), minlength=count) <= LARGEST * labels.size
     sure[0] = False
     return np.asarray(grow_grid(np.ascontiguousarray(sure[labels], np.uint8)) > 0)
+
+
+def _not_shadows(
+    frames: Sequence[FocusFrame],
+    small: Sequence[Callable[[], F32]],
+    k: int,
+    cells: Bools,
+    size: tuple[int, int],
+) -> Bools:
+    """The cells of a frame without the regions in which it shows the pattern of a frame beside it."""
+    out = cells.copy()
+    count, labels = cv2.connectedComponents(cells.view(np.uint8), connectivity=8)
+    for label in range(1, count):
+        region = labels == label
+        inner = cv2.erode(region.view(np.uint8), np.ones((3, 3), np.uint8)) > 0  # it was grown by a cell
+        for beside in (k - 1, k + 1):
+            if 0 <= beside < len(frames) and inner.any():
+                both, same = kept(frames, small, (k, beside), inner, size=size)
+                if both >= PATTERNED and same >= SHADOWED:
+                    out &= ~region
+    return out
 
 
 def _let_others_in(there: dict[int, Bools], writer: FocusWriter) -> None:
