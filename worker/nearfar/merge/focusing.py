@@ -27,7 +27,7 @@ from nearfar.merge.stored_arrays import checksum_of
 from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 18
+VERSION = 19
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:
@@ -90,6 +90,7 @@ def focus_stack(
                 writer=writer,
                 threads=stack.threads,
                 tick=tick,
+                small=_small(stack, registration),
             )
             moved: list[Moved] = []
             if stack.recipe.focus.movement:

@@ -51,6 +51,26 @@ def test_the_rim_of_a_growing_disk_is_no_detail(rng: Random, strength: float) ->
     assert made.admitted[:, : FOCUS - 3].mean() < 0.08
 
 
+def test_a_blown_window_that_spreads_brings_no_rim_with_it(rng: Random) -> None:
+    """A window in a wall, far brighter than white: out of focus it covers more and more of the wall, with an edge that is as
+    sharp as in focus. There only frames near focus are let in, though the cells beside let others in.
+    """
+    y, x = np.indices((SIZE[1], SIZE[0]))
+    from_edge = np.maximum(np.abs(x - 168) - 60, np.abs(y - 120) - 50)
+    frames = []
+    for k, frame in enumerate(
+        bracket(rng, wall(rng, 0.015), np.zeros((SIZE[1], SIZE[0])), range(6), blur=1.2)
+    ):
+        covered = np.clip(5.0 * k + 0.5 - from_edge, 0, 1)[..., None]
+        frames.append(encoded(frame / 65535 * (1 - covered) + covered, rng, 0.006))
+    made = focused(frames)
+    beside = ((from_edge > 0) & (from_edge < 24))[8::16, 8::16]
+    assert (
+        made.admitted[:, 2:].transpose(1, 0, 2)[:, beside].any(axis=0).mean() < 0.25
+    )  # .72 of the cells otherwise
+    assert made.admitted[:, :2].transpose(1, 0, 2)[:, beside].any(axis=0).all()
+
+
 def test_without_highlights_nothing_is_taken_away(rng: Random) -> None:
     """Strong edges between things at two depths, out of focus by turns: the frames are found as they always were."""
     depth = np.where((np.arange(SIZE[0]) // 56) % 2 == 0, 2.0, 7.0) * np.ones((SIZE[1], 1))

@@ -114,8 +114,9 @@ def _spotted(frames: Sequence[FocusFrame], shape: tuple[int, ...]) -> NDArray[np
 class _Grids:
     """What the three passes have in common: a frame's energies in the picture's geometry, less the noise."""
 
-    def __init__(self, noise: Noise, frames: int) -> None:
+    def __init__(self, noise: Noise, frames: int, small: Sequence[Callable[[], F32]] | None) -> None:
         self.noise = noise
+        self.small = small
         self.chance = CHANCE if frames > FEW else np.ones(3, np.float32)
 
     def read(self, frame: FocusFrame) -> Seen:
@@ -128,6 +129,14 @@ class _Grids:
             return seen.energy
         more = np.stack([seen.variance * (self.noise.white(b) * (self.chance[b] - 1)) for b in range(3)])
         return np.asarray(np.maximum(seen.energy - more, np.float32(0)), np.float32)
+
+    def veiled(self, index: int, frame: FocusFrame, luma: F32, light: F32) -> NDArray[np.bool_]:
+        """Mask of the cells in which blown light spreads in a frame: it has some there, and is brighter than ``light``."""
+        brighter = _even(luma, frame) > light + passing.VEIL
+        if self.small is None or not brighter.any():
+            return np.zeros(luma.shape, np.bool_)
+        blown = passing.blown_cells(self.small[index](), (luma.shape[0], luma.shape[1]))
+        return np.asarray(brighter & (warp_grid(blown, cell_pose(frame.pose), frame.bend) > 0))
 
 
 @dataclass
@@ -178,16 +187,20 @@ def find_focus(
     writer: FocusWriter,
     threads: int,
     tick: Callable[[float], None],
+    small: Sequence[Callable[[], F32]] | None = None,
 ) -> FocusMap:
     """Fill ``writer`` and return the focus map; the module's docstring describes the passes.
 
+    ``small``: for each frame a function that reads its linear-light luma, means of 4 x 4 pixels; without it blown light is
+    not seen (`passing`).
+
     Cost: about 8 ms per frame of 24 megapixels, on one thread. Memory: a dozen grids, and three per thread.
     """
-    grids = _Grids(noise, len(frames))
+    grids = _Grids(noise, len(frames), small)
     peak = _largest(frames, grids, writer, threads, tick)
     nv = np.stack([noise.energy(band, peak.luma) for band in range(3)])
-    best, top = _sharpest(frames, grids, peak, nv, size, writer, threads, tick)
-    beside = _admit(frames, grids, peak, nv, best, top, recipe, writer, threads, tick)
+    best, top, light = _sharpest(frames, grids, peak, nv, size, writer, threads, tick)
+    beside = _admit(frames, grids, peak, nv, best, top, light, recipe, writer, threads, tick)
     certain = np.minimum(top, 1).astype(np.float32)
     return FocusMap(
         best=best[0],
@@ -212,8 +225,7 @@ def _largest(
     held: deque[tuple[F32, F32]] = deque(maxlen=3)  # energies and brightness of the last frames
     for index, seen in enumerate(in_order(frames, grids.read, threads)):
         energy, luma = seen.energy, seen.luma
-        # encoded values go about as the 1/2.2th power of light
-        held.append((grids.sure(seen), luma * np.float32(2.0 ** (-frames[index].gain_ev / 2.2))))
+        held.append((grids.sure(seen), _even(luma, frames[index])))
         if peak is None:
             peak = _Peak(
                 energy=energy.copy(),
@@ -237,6 +249,11 @@ def _largest(
     return peak
 
 
+def _even(luma: F32, frame: FocusFrame) -> F32:
+    """Encoded luma at the stack's brightness: encoded values go about as the 1/2.2th power of light."""
+    return np.asarray(luma * np.float32(2.0 ** (-frame.gain_ev / 2.2)), np.float32)
+
+
 def _note_change(peak: _Peak, writer: FocusWriter, index: int, energy: F32, changes: U8) -> None:
     writer.admitted[:, index] = changes
     np.maximum(peak.left, passing.remaining(energy, changes), out=peak.left)
@@ -251,29 +268,38 @@ def _sharpest(
     writer: FocusWriter,
     threads: int,
     tick: Callable[[float], None],
-) -> tuple[tuple[NDArray[np.int16], NDArray[np.int16]], F32]:
-    """Best frame of each cell (among all, and among those that cover it whole), and the best sharpness."""
+) -> tuple[tuple[NDArray[np.int16], NDArray[np.int16]], F32, F32]:
+    """Best frame of each cell (among all, and among those that cover it whole), the best sharpness, and the luma of the
+    best frame of all.
+    """
     shape = peak.luma.shape
 
-    def look(item: tuple[int, FocusFrame]) -> tuple[F32, F32, F32, NDArray[np.bool_]]:
+    def look(item: tuple[int, FocusFrame]) -> tuple[F32, F32, F32, F32, NDArray[np.bool_]]:
         frame = item[1]
-        left = passing.remaining(grids.sure(grids.read(frame)), writer.admitted[:, item[0]])
+        seen = grids.read(frame)
+        left = passing.remaining(grids.sure(seen), writer.admitted[:, item[0]])
         total, finest = peak.sharpness(left, nv)
         whole = covered(frame.pose, (shape[0], shape[1]), size, frame.bend)
-        return _surroundings(total, PRIOR_AROUND), _surroundings(finest, AROUND), finest, whole
+        around = _surroundings(finest, AROUND)
+        return _surroundings(total, PRIOR_AROUND), around, finest, _even(seen.luma, frame), whole
 
     best = [np.zeros(shape, np.int16), np.zeros(shape, np.int16)]
     score = [np.full(shape, -1, np.float32), np.full(shape, -1, np.float32)]
     top = np.full(shape, -1, np.float32)
-    for index, (prior, around, finest, whole) in enumerate(in_order(list(enumerate(frames)), look, threads)):
+    light = np.zeros(shape, np.float32)
+    for index, (prior, around, finest, luma, whole) in enumerate(
+        in_order(list(enumerate(frames)), look, threads)
+    ):
         writer.prior[:, index] = np.minimum(prior * PRIOR_UNIT + np.float32(0.5), 65535).astype(np.uint16)
         for which, value in enumerate((around, np.where(whole, around, np.float32(-1)))):
             better = value > score[which]
             score[which] = np.maximum(score[which], value)
             np.copyto(best[which], np.int16(index), where=better)
+            if which == 0:
+                np.copyto(light, luma, where=better)
         top = np.maximum(top, finest)
         tick(1 / 3)
-    return (best[0], best[1]), top
+    return (best[0], best[1]), top, light
 
 
 def _admit(
@@ -283,6 +309,7 @@ def _admit(
     nv: F32,
     best: tuple[NDArray[np.int16], NDArray[np.int16]],
     top: F32,
+    light: F32,
     recipe: FocusRecipe,
     writer: FocusWriter,
     threads: int,
@@ -294,35 +321,37 @@ def _admit(
     wide = plain | _spotted(frames, top.shape)
     reach = np.where(wide, recipe.neighbours, min(1, recipe.neighbours))
 
-    def look(item: tuple[int, FocusFrame]) -> tuple[F32, NDArray[np.bool_], F32]:
+    def look(item: tuple[int, FocusFrame]) -> tuple[F32, NDArray[np.bool_], NDArray[np.bool_], F32]:
         seen = grids.read(item[1])
         left = passing.remaining(grids.sure(seen), writer.admitted[:, item[0]])
         _, finest = peak.sharpness(left, nv)
         clear = (left[0] > CLEAR * nv[0]) | (left[1] > CLEAR * nv[1])
-        return finest, clear, seen.energy[2] / np.maximum(peak.energy[2], np.float32(1e-20))
+        veiled = grids.veiled(*item, seen.luma, light)
+        return finest, clear, veiled, seen.energy[2] / np.maximum(peak.energy[2], np.float32(1e-20))
 
-    def admit(index: int, sharp: Sequence[F32], clear: NDArray[np.bool_]) -> U8:
+    def admit(index: int, sharp: Sequence[F32], clear: NDArray[np.bool_], veiled: NDArray[np.bool_]) -> U8:
         is_best = (best[0] == index) | (best[1] == index)
         own_peak = _stands_out(sharp) & (sharp[AHEAD] >= np.float32(recipe.peak) * top) & clear & ~plain
-        grown = grow_grid(((sharp[AHEAD] >= limit) | is_best | own_peak).astype(np.uint8))
-        near = np.abs(best[0].astype(np.int32) - index) <= reach
-        return grown | near.astype(np.uint8)
+        itself = (sharp[AHEAD] >= limit) | is_best | own_peak
+        apart = np.abs(best[0].astype(np.int32) - index)
+        around = (grow_grid(itself.astype(np.uint8)) > 0) | (apart <= reach)
+        return np.asarray(itself | (around & ~(veiled & (apart > 1))), np.uint8)
 
     beside = np.zeros((2, *top.shape), np.float32)
-    nothing = (np.zeros_like(top), np.zeros(top.shape, np.bool_))
+    nothing = (np.zeros_like(top), np.zeros(top.shape, np.bool_), np.zeros(top.shape, np.bool_))
     held = deque([nothing] * AHEAD)
-    for index, (finest, clear, share) in enumerate(in_order(list(enumerate(frames)), look, threads)):
+    for index, (finest, clear, veiled, share) in enumerate(in_order(list(enumerate(frames)), look, threads)):
         for side, neighbour in enumerate((index + 1, index - 1)):
             np.copyto(beside[side], share, where=peak.sharpest == neighbour)
-        held.append((finest, clear))
+        held.append((finest, clear, veiled))
         if index >= AHEAD:
-            writer.admitted[:, index - AHEAD] = admit(index - AHEAD, [h[0] for h in held], held[AHEAD][1])
+            writer.admitted[:, index - AHEAD] = admit(index - AHEAD, [h[0] for h in held], *held[AHEAD][1:])
             held.popleft()
         tick(1 / 3)
     for index in range(max(0, len(frames) - AHEAD), len(frames)):
         while len(held) <= 2 * AHEAD:
             held.append(nothing)
-        writer.admitted[:, index] = admit(index, [h[0] for h in held], held[AHEAD][1])
+        writer.admitted[:, index] = admit(index, [h[0] for h in held], *held[AHEAD][1:])
         held.popleft()
     return beside
 
