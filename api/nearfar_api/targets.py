@@ -11,7 +11,7 @@ from ipaddress import ip_network
 
 from nearfar.errors import UsageError
 from nearfar.jobs import Outbox
-from nearfar.jobs.messages.outbox import EVENTS, EVERYBODY, Message, Target
+from nearfar.jobs.messages.outbox import EVENTS, EVERYBODY, USUAL, Message, Target
 from nearfar.runner.messages import webhooks
 from nearfar.runner.messages.addresses import pinned
 from nearfar.runner.messages.sending import Notifier
@@ -19,8 +19,6 @@ from nearfar_api.access.caller import Caller
 from nearfar_api.context import Context
 from nearfar_api.problems import Problem
 
-USUAL = ("done", "failed", "held")
-"""Events that a target gets by default."""
 MOST = 20
 """Targets of one owner."""
 

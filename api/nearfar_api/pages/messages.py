@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from nearfar.errors import UsageError
-from nearfar.jobs.messages.outbox import EVENTS
+from nearfar.jobs.messages.outbox import EVENTS, USUAL
 from nearfar_api import targets
 from nearfar_api.access.caller import By, Caller
 from nearfar_api.context import Context, Ctx
@@ -40,7 +40,7 @@ def _page(
     status: int = 200,
 ) -> Response:
     found = [(target, moment(target.created) or "", last) for target, last in targets.seen(ctx, by)]
-    shown = {"targets": found, "events": list(EVENTS.values()), "usual": targets.USUAL}
+    shown = {"targets": found, "events": list(EVENTS.values()), "usual": USUAL}
     return draw(request, "messages.html", status=status, why=why, told=told, made=made, **shown)
 
 

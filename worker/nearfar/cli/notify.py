@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearfar.cli.console import who
 from nearfar.cli.parsers import add_command
 
 if TYPE_CHECKING:
@@ -72,10 +73,10 @@ def _open(options: argparse.Namespace) -> tuple[ServerSettings, Outbox]:
 
 def run_add(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar notify add``."""
-    import getpass
     from ipaddress import ip_network
 
     from nearfar.cli.say import say
+    from nearfar.jobs.messages.outbox import USUAL
     from nearfar.runner.messages import mails, webhooks
     from nearfar.runner.messages.addresses import pinned
 
@@ -90,9 +91,9 @@ def run_add(options: argparse.Namespace, signals: Signals) -> int:
         owner=options.owner,
         channel=options.channel,
         address=options.address,
-        about=options.about or ("done", "failed", "held"),
+        about=options.about or USUAL,
         secret=secret,
-        who=f"cli:{getpass.getuser()}",
+        who=who(),
     )
     if options.json:
         say(json.dumps({"number": made.id, "secret": secret}))
@@ -124,25 +125,31 @@ def run_list(options: argparse.Namespace, signals: Signals) -> int:
 
 def run_words(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar notify words``."""
-    import getpass
-
     from nearfar.cli.say import say
     from nearfar.runner.messages import wording
 
-    text = options.text.read_text(encoding="utf-8") if options.text is not None else None
-    subject, body = wording.check(options.subject), wording.check(text)
-    _open(options)[1].reword(options.number, subject=subject, body=body, who=f"cli:{getpass.getuser()}")
+    subject, body = wording.check(options.subject), wording.check(_text_of(options.text))
+    _open(options)[1].reword(options.number, subject=subject, body=body, who=who())
     say("The usual words are back" if subject is None and body is None else "Changed")
     return 0
 
 
+def _text_of(path: Path | None) -> str | None:
+    """The words in a file; None without one. Raises `InputRefused` if it cannot be read."""
+    from nearfar.errors import InputRefused
+
+    try:
+        return path.read_text(encoding="utf-8") if path is not None else None
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "not text in UTF-8"
+        raise InputRefused(f"--text {path}: {reason}; give a file with the words of the message") from error
+
+
 def run_remove(options: argparse.Namespace, signals: Signals) -> int:
     """``nearfar notify remove``."""
-    import getpass
-
     from nearfar.cli.say import say
 
-    _open(options)[1].remove(options.number, who=f"cli:{getpass.getuser()}")
+    _open(options)[1].remove(options.number, who=who())
     say(f"Target {options.number} gets no more messages")
     return 0
 

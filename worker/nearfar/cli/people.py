@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearfar.cli.console import who
 from nearfar.cli.parsers import add_command
 
 if TYPE_CHECKING:
@@ -100,11 +101,6 @@ def _open(options: argparse.Namespace) -> tuple[People, ServerSettings]:
     return People(open_by(settings, places)), settings
 
 
-def _who() -> str:
-    """Whoever sits at the console, for the trail."""
-    return f"{getpass.getuser()} (console)"
-
-
 def _password() -> str:
     """A new password: asked for twice on a terminal, else a line of standard input. Raises `UsageError`."""
     from nearfar.errors import UsageError
@@ -135,7 +131,7 @@ def run_add(options: argparse.Namespace, _signals: Signals) -> int:
     people, settings = _open(options)
     subject = _subject(options.subject, settings)
     password = _password() if subject is None else None
-    made = people.add(options.name, role=Role(options.role), password=password, subject=subject, who=_who())
+    made = people.add(options.name, role=Role(options.role), password=password, subject=subject, who=who())
     say(f"{made.name} may log in and {made.role.means}")
     if not settings.server.accounts:
         warn("nobody is asked to log in yet: set accounts = true in [server] of the settings")
@@ -191,7 +187,7 @@ def run_change(options: argparse.Namespace, _signals: Signals) -> int:
         password=_password() if options.password else None,
         subject=_subject(options.subject, settings),
         closed=options.closed,
-        who=_who(),
+        who=who(),
     )
     say(f"{made.name}: {made.role}, logs in by {_way(made)}{', closed' if made.closed else ''}")
     return 0
@@ -202,7 +198,7 @@ def run_remove(options: argparse.Namespace, _signals: Signals) -> int:
     from nearfar.cli.say import say
 
     people, _ = _open(options)
-    people.remove(options.name, who=_who())
+    people.remove(options.name, who=who())
     say(f"{options.name} is removed, with its keys; its jobs stay under that name")
     return 0
 
@@ -220,7 +216,7 @@ def run_make(options: argparse.Namespace, _signals: Signals) -> int:
     people, settings = _open(options)
     scopes = [Role(word) for word in options.scope]
     key, secret = people.make_key(
-        account=options.account, name=options.name, scopes=scopes, days=options.days, who=_who()
+        account=options.account, name=options.name, scopes=scopes, days=options.days, who=who()
     )
     warn(f"key {key.id} ({key.name}) for {key.account or 'the server itself'}; it is shown only now:")
     say(secret)
@@ -252,7 +248,7 @@ def run_revoke(options: argparse.Namespace, _signals: Signals) -> int:
     from nearfar.cli.say import say
 
     people, _ = _open(options)
-    key = people.revoke_key(options.number, who=_who())
+    key = people.revoke_key(options.number, who=who())
     say(f"key {key.id} ({key.name}) is no longer valid")
     return 0
 
@@ -262,6 +258,6 @@ def run_end_links(options: argparse.Namespace, _signals: Signals) -> int:
     from nearfar.cli.say import say
 
     people, _ = _open(options)
-    people.new_secret("links", who=_who())
+    people.new_secret("links", who=who())
     say("all links that were handed out are no longer valid")
     return 0

@@ -32,6 +32,8 @@ EVENTS: Mapping[str, str] = {
 }
 """Actions of the trail that people can be told of, and the word by which they ask for it."""
 CHANNELS = ("webhook", "mail")
+USUAL = ("done", "failed", "held")
+"""Words of `EVENTS` that a target is told of if it does not ask for others."""
 EVERYBODY = "*"
 """The owner of a target that is told of everybody's jobs."""
 READ_TO = "notify.after"
