@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import socket
 import subprocess
 import sys
 import textwrap
@@ -23,6 +22,7 @@ import yaml  # type: ignore[import-untyped]
 
 from tests.acceptance.command import lay
 from tests.acceptance.serving import Served, served
+from tests.ports import free_port
 from tests.scenes import render
 from tests.worker.jobs.postgresql import missing
 from tests.worker.runner.serving import end_all, wait_for
@@ -154,9 +154,7 @@ def prometheus(server: Served, tmp_path_factory: pytest.TempPathFactory) -> Iter
     told["scrape_configs"][0]["authorization"]["credentials_file"] = str(base / "key")
     told["scrape_configs"][0]["static_configs"] = [{"targets": [server.url.removeprefix("http://")]}]
     (base / "prometheus.yml").write_text(yaml.safe_dump(told))
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    port = free_port()
     command = [
         "prometheus",
         f"--config.file={base / 'prometheus.yml'}",
@@ -173,7 +171,7 @@ def prometheus(server: Served, tmp_path_factory: pytest.TempPathFactory) -> Iter
         yield url
     finally:
         process.terminate()
-        process.wait(30)
+        process.wait(60)
 
 
 def _value(url: str, query: str) -> list[float] | None:

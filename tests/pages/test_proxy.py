@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import socket
 import subprocess
 import time
 from collections.abc import Iterator
@@ -16,6 +15,7 @@ import httpx
 import pytest
 
 from tests.pages.conftest import Studio
+from tests.ports import free_port
 from tests.worker.jobs.postgresql import missing
 
 CONF = """
@@ -45,15 +45,13 @@ def nginx(folder: Path, inner: int, *, strip: bool) -> Iterator[str]:
         or missing("nginx is not installed (on Debian: apt-get install nginx-light)")
     )
     folder.mkdir()
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    port = free_port()
     conf = folder / "nginx.conf"
     conf.write_text(CONF.format(folder=folder, port=port, inner=inner, strip="/" if strip else ""))
     process = subprocess.Popen([program, "-e", str(folder / "error.log"), "-p", str(folder), "-c", str(conf)])
     url = f"http://127.0.0.1:{port}"
     try:
-        for _ in range(200):
+        for _ in range(1200):
             assert process.poll() is None, (folder / "error.log").read_text()
             try:
                 httpx.get(url)

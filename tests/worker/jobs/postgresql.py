@@ -92,7 +92,7 @@ def server(*options: str) -> Iterator[str]:
 
 
 def _wait_until_ready(bin_folder: Path, folder: Path, process: subprocess.Popen[bytes]) -> None:
-    for _ in range(300):
+    for _ in range(1200):
         answer = subprocess.run([bin_folder / "pg_isready", "-q", "-h", folder, "-U", "nearfar"])
         if answer.returncode == 0:
             return

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 import time
@@ -14,6 +13,7 @@ from pathlib import Path
 
 import redis
 
+from tests.ports import free_port
 from tests.worker.jobs.postgresql import missing
 
 
@@ -22,9 +22,7 @@ class RedisServer:
 
     def __init__(self, program: str, folder: Path) -> None:
         self.program, self.folder = program, folder
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = int(probe.getsockname()[1])
+        self.port = free_port()
         self.process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -32,7 +30,7 @@ class RedisServer:
         return f"redis://127.0.0.1:{self.port}/0"
 
     def client(self) -> redis.Redis:
-        return redis.Redis(port=self.port, socket_timeout=5)
+        return redis.Redis(port=self.port, socket_timeout=60)
 
     def start(self) -> None:
         options = {"port": self.port, "bind": "127.0.0.1", "dir": self.folder, "save": "", "appendonly": "no"}
@@ -42,7 +40,7 @@ class RedisServer:
         ]
         with (self.folder / "log").open("ab") as log:
             self.process = subprocess.Popen(line, stdout=log, stderr=log)
-        for _ in range(200):
+        for _ in range(1200):
             assert self.process.poll() is None, (self.folder / "log").read_text()
             try:
                 with self.client() as client:

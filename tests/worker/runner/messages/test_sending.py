@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import email
 import json
-import socket
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -27,6 +26,7 @@ from nearfar.jobs.messages.outbox import EVENTS
 from nearfar.runner.messages import mails, webhooks, wording
 from nearfar.runner.messages.sending import Notifier
 from nearfar.server_settings import ServerSettings, to_environment
+from tests.ports import free_port
 from tests.worker.jobs.making import bring_to, must_claim, submit, work_off
 from tests.worker.runner.serving import settings_for, store_of
 
@@ -88,9 +88,7 @@ class Mailbox:
 @pytest.fixture
 def mailbox() -> Iterator[tuple[Mailbox, int]]:
     box = Mailbox()
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = int(probe.getsockname()[1])
+    port = free_port()
     controller = Controller(box, hostname="127.0.0.1", port=port)
     controller.start()
     yield box, port

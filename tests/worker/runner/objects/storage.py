@@ -26,6 +26,7 @@ from botocore.session import Session
 from obstore.store import S3Store
 
 from nearfar.object_tables import BucketTable
+from tests.ports import free_port
 
 SHOOTS = "shoots"
 RIGHTS = {
@@ -85,12 +86,6 @@ class Storage:
         return [each["path"] for page in obstore.list(self.other(), prefix or None) for each in page]
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 @contextmanager
 def object_storage(port: int | None = None) -> Iterator[Storage]:
     """Run one; nothing that it holds has to survive."""
@@ -113,7 +108,7 @@ def object_storage(port: int | None = None) -> Iterator[Storage]:
 
 
 def _wait(made: Storage, process: subprocess.Popen[bytes]) -> None:
-    for _ in range(600):
+    for _ in range(1200):
         assert process.poll() is None, "moto's server ended"
         with suppress(OSError), socket.create_connection(("127.0.0.1", made.port), 1.0):
             return
