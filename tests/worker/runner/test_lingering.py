@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -143,8 +143,10 @@ def test_a_store_that_goes_away_meanwhile_is_asked_again_soon(
 
 def test_questions_become_rarer_and_end_after_a_while(monkeypatch: pytest.MonkeyPatch) -> None:
     now, asked = [100.0], list[float]()
-    monkeypatch.setattr(time, "monotonic", lambda: now[0])
-    monkeypatch.setattr(time, "sleep", lambda seconds: now.__setitem__(0, now[0] + seconds))
+    clock = SimpleNamespace(
+        monotonic=lambda: now[0], sleep=lambda seconds: now.__setitem__(0, now[0] + seconds)
+    )
+    monkeypatch.setattr(lingering, "time", clock)  # not that of threads that other tests left
 
     def ask(jobs: Collection[int]) -> Coming:
         asked.append(now[0])
