@@ -162,6 +162,26 @@ def test_a_build_that_is_missing_is_named_with_what_to_do(monkeypatch: pytest.Mo
         loader.library.cache_clear()
 
 
+@pytest.mark.parametrize("change", ["a source", "a library of before"])
+def test_a_library_of_other_sources_is_refused(
+    change: str, checkout: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "kernel"
+    shutil.copytree(checkout / build_hook.KERNEL, folder)
+    monkeypatch.setattr(loader, "FOLDER", folder)
+    monkeypatch.delenv("NEARFAR_KERNEL", raising=False)
+    best = folder / f"kernel_{loader.suitable()[0]}.so"
+    open_it = loader.library.__wrapped__
+    if change == "a source":
+        assert open_it()._name == str(best)
+        with (folder / "window.h").open("a", encoding="ascii") as header:
+            header.write("/* one more member */\n")
+    else:  # never opened before: a process keeps what it has opened by a path
+        build_hook._compile(["cc", *build_hook.FLAGS], [folder / "warp.c"], best)
+    with pytest.raises(WorkFailed, match=r"kernel_.*other C sources.*make kernel"):
+        open_it()
+
+
 @pytest.fixture(scope="session")
 def wheel(checkout: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The wheel as a person's pip would build it, from a copy of the tree."""

@@ -24,6 +24,7 @@ from typing import Any
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 KERNEL = Path("worker/nearfar/merge/kernel")
+SOURCES = Path(__file__).with_name("sources.py")
 RECIPES = Path("config/recipes")
 PAGES_HOOK = Path("api/nearfar_api/web/build_hook.py")
 COMPILER_WHEEL = "ziglang==0.17.1"
@@ -95,12 +96,13 @@ def compile_kernel(root: Path, into: Path | None = None, compiler: list[str] | N
     into = into or folder
     compiler = compiler or list(own_compiler() or carried_compiler())
     sources = sorted(folder.glob("*.c"))
+    marked = f'-DNF_SOURCES="{_module("nearfar_kernel_sources", SOURCES).digest_of(folder)}"'
     newest = max(p.stat().st_mtime_ns for p in [*sources, *folder.glob("*.h"), Path(__file__)])
     libraries = []
     for name, flags in levels().items():
         target = into / f"kernel_{name}.so"
         if not target.exists() or target.stat().st_mtime_ns < newest:
-            _compile(_command(compiler, [*FLAGS, *flags]), sources, target)
+            _compile(_command(compiler, [*FLAGS, *flags, marked]), sources, target)
         libraries.append(target)
     return libraries
 
@@ -120,8 +122,13 @@ def _compile(command: list[str], sources: list[Path], target: Path) -> None:
 
 
 def pages_hook(root: Path) -> ModuleType:
-    """The module that fetches what the pages use of others; no package can be imported while one is built."""
-    spec = importlib.util.spec_from_file_location("nearfar_pages_hook", root / PAGES_HOOK)
+    """The module that fetches what the pages use of others."""
+    return _module("nearfar_pages_hook", root / PAGES_HOOK)
+
+
+def _module(name: str, path: Path) -> ModuleType:
+    """A module by its file: no package can be imported while one is built."""
+    spec = importlib.util.spec_from_file_location(name, path)
     assert spec is not None  # noqa: S101 - it is a Python file
     assert spec.loader is not None  # noqa: S101
     module = importlib.util.module_from_spec(spec)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
 from nearfar.merge.kernel.planes import block_bytes, colours_at
+from nearfar.merge.kernel.sources import digest_of
 
 FOLDER = Path(__file__).parent
 BLOCK = 64
@@ -157,17 +158,42 @@ def library() -> ctypes.CDLL:
     """The kernel library, opened once a process.
 
     ``NEARFAR_KERNEL`` names a build to use instead of the best, as its level or as the path of its file.
+
+    Raises
+    ------
+    WorkFailed
+        There is none, or it was compiled from other sources than those beside it. One named by its path is not asked.
     """
     wanted = os.environ.get("NEARFAR_KERNEL")
     names = [wanted] if wanted else suitable()
     for name in names:
-        path = Path(name) if name.endswith(".so") else FOLDER / f"kernel_{name}.so"
+        if name.endswith(".so") and Path(name).exists():
+            return ctypes.CDLL(name)
+        path = FOLDER / f"kernel_{name}.so"
         if path.exists():
-            return ctypes.CDLL(str(path))
+            return _of_these_sources(path)
     raise WorkFailed(
         f"no compiled kernel for this processor in {FOLDER} (looked for {', '.join(names)}): "
         "install the package again, or run 'make setup' in a checkout"
     )
+
+
+def _of_these_sources(path: Path) -> ctypes.CDLL:
+    """Open a library: with structures that have changed since, its calls would end the process.
+
+    An installed package has no sources beside it, and its library came with its calls.
+    """
+    opened = ctypes.CDLL(str(path))
+    here = digest_of(FOLDER)
+    made_from = getattr(opened, "nf_sources", None)
+    if made_from is not None:
+        made_from.restype = ctypes.c_char_p
+    if here and (made_from is None or made_from().decode() != here):
+        raise WorkFailed(
+            f"{path}: it was compiled from other C sources than those in its folder: "
+            "run 'make kernel' in a checkout, or install the package again"
+        )
+    return opened
 
 
 def pointer(array: NDArray[Any]) -> ctypes.c_void_p:
