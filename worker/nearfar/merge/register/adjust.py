@@ -29,7 +29,8 @@ FAINT, FAINTEST = 0.02, 4.0
 """px of noise from which a full-size link errs by more than its noise, in proportion up to so many times: what the sensor's
 grid, its mosaic and lossy compression leave at the same place in each frame then weighs as much as what the scene shows.
 Asked where reduced pictures, which see nothing of those, tell as well."""
-_ROUNDS = 12
+_ROUNDS = 12  # of Gauss-Newton at the most
+_TRUSTING = 2  # first rounds, in which poses are still too far off for misfits to tell good links from bad
 _CHI_MEDIAN = 3.36  # median of chi-squared with four degrees of freedom
 _CUT = 30.0  # multiple of the usual misfit at which a link's weight falls to a quarter
 _LOOSE = 1e-6  # weight that holds each pose where it is, for frames without links
@@ -191,7 +192,7 @@ class _Problem:
         for round_ in range(_ROUNDS):
             error, adjoint = self._parts()
             misfit = np.einsum("ki,kij,kj->k", error, self.weights, error)
-            if self.robust and round_ >= 2:
+            if self.robust and round_ >= _TRUSTING:
                 scale = max(float(np.median(misfit)) / _CHI_MEDIAN, 1.0)
                 trust = 1 / (1 + misfit / (scale * _CUT)) ** 2
             equations = ChainEquations(count, self.reach)

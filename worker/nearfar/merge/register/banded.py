@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-UNKNOWNS = 4
+UNKNOWNS = 4  # of a frame, unless said otherwise: x, y, log scale, roll
 _GROUP = 6  # frames in a group at least: larger equations cost less than more groups
 
 

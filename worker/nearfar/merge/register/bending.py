@@ -35,18 +35,24 @@ _KINDS = {
 _FLOOR = 0.006
 """px by which a link errs beyond its noise, per frame between its ends and as blurred as its blocks are."""
 _LOOSE = 2.0
+"""px at the picture's RMS radius by which terms that change a pose may change from a frame to the next: hardly held."""
 _STEPS = (0.003, 0.02, 0.1, 0.5, 2.5)
-"""px at the picture's RMS radius by which terms of a kind may change from a frame to the next; the likeliest is taken."""
+"""The same for the terms of any kind; the likeliest of these is taken."""
 _START = (_LOOSE, 0.02, 0.1, 0.01, 0.1, 0.01)
 """Those of the kinds at first: what cameras and lenses do is likely, the rest is not."""
 _ROUNDS = 3
+"""Fits of all links, each with the frames bent as the one before says."""
 _INVERTED = 3
+"""Rounds after which the place that a bend leads from is known far better than the bend itself."""
 _WORTH, _HARDLY, _SURE = 0.7, 1.2, 3.0
 """Share of the limit, and of its doubt, from which a quick look is followed by a whole fit; how many times its doubt a bend
 must be then."""
 _PARTS, _FEW = 6, 4
+"""Parts across a picture of which each is asked whether it lies apart, and the fewest blocks that can tell of one."""
 _BLURRED = 2.0
+"""Times as blurred as sharp blocks are: links from here on say nothing about parts."""
 _CUT = 6.0
+"""Multiple of the usual misfit at which a block's weight falls to a quarter."""
 _CHI_MEDIAN = 1.386  # median of chi-squared with two degrees of freedom
 
 

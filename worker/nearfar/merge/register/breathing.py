@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 
 TOLERANCE = 0.015
 """How far a step may differ from the law, px at the picture's RMS radius."""
-_LEAST_SHARE = 0.4
-_BETTER = 0.15
+_LEAST_SHARE = 0.4  # of the links, by weight, that must obey a law
+_BETTER = 0.15  # share of the links by which a linear law must explain more than a constant one
 _LINEAR_FROM = 8  # frames
 _LEAST_LOOSE = 0.02  # px at the RMS radius: smallest spread of links about a loose law
 _TELLING = 0.3  # largest spread of links about a loose law, as a share of its rate
-_TRIALS = 400
-_ROUNDS = 10
+_TRIALS = 400  # pairs of links that a linear law is drawn through
+_ROUNDS = 10  # of reweighting
 
 
 @dataclass(frozen=True, kw_only=True)

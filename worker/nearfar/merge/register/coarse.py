@@ -16,16 +16,17 @@ from nearfar.merge.register.pictures import Reduced, fast_length
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
 from nearfar.merge.register.tuning import Tuning
 
-PASSES = 4
-FEW_BLOCKS = 80
-MANY_BLOCKS = 500
-_PEAKS = 4
-_PEAK_APART = 4
+PASSES = 4  # rounds of the block solver at the most
+FEW_BLOCKS = 80  # below which blocks overlap by half
+MANY_BLOCKS = 500  # above which they are set apart
+_PEAKS = 4  # shifts that are tried
+_PEAK_APART = 4  # pixels around a peak in which no other is looked for
 _REPEATS = 0.9  # height of the second peak over the first from which a pattern may repeat itself
 _NEAR = 2.0  # pixels of the most reduced picture within which a shift is too small for a repeated pattern
 _ELSEWHERE = 4.0  # pixels of the most reduced picture by which two shifts are not the same
 _AS_ALIKE = 0.03  # likenesses that differ by less than this do not tell repeats of a pattern apart
-_SPECTRAL_SIGMA = 0.15
+_SPECTRAL_SIGMA = 0.15  # cycles a pixel: frequencies above are mostly noise
+_STILL = 0.01  # pixels of the reduced picture: a round that moves less is the last
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -134,7 +135,7 @@ def refine(
         known = fit.information
         dx, dy, scale, roll = (float(v) for v in fit.step)
         pose = pose.after(Similarity(1 + scale + 1j * roll, complex(dx, dy)))
-        if abs(complex(dx, dy)) + abs(complex(scale, roll)) * abs(centre) < 0.01 * reduction:
+        if abs(complex(dx, dy)) + abs(complex(scale, roll)) * abs(centre) < _STILL * reduction:
             break
     return pose, known
 

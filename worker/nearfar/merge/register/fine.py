@@ -18,11 +18,11 @@ from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
 from nearfar.merge.register.tilt import Growth, Tilt, growth_of, lean_of
 from nearfar.merge.register.tuning import Tuning
 
-WINDOW = 26
+WINDOW = 26  # px, side of what is cut out of the second frame: a block's ring and 4 px on each side
 _DENSE = 400  # cells below which blocks overlap by half
-_LEAST_WEIGHT = 1e-6
-_ENOUGH_CELLS = 200
-_LEAST_FULL = 0.05
+_LEAST_WEIGHT = 1e-6  # of a block that is sharp in neither frame, so that there is something to fit at all
+_ENOUGH_CELLS = 200  # that count fully, or an eighth of all where there are few
+_LEAST_FULL = 0.05  # relative sharpness that counts fully, at the least
 _READ_AGAIN = 1.0  # px that a pose may move before windows are cut out anew
 _STILL = 0.01  # px: a pass that moves less is the last
 

@@ -11,11 +11,11 @@ from nearfar.merge.kernel.grid_calls import squares
 
 CELL = 64
 """Side of the cells whose light is compared, full-size px: much wider than the blur changes between neighbours."""
-_CLIPPED = 0.9
-_DARK = 0.001
+_CLIPPED = 0.9  # linear light from which a cell may be clipped
+_DARK = 0.001  # linear light below which noise decides the ratio
 _AGREE = 0.05  # relative difference at which a cell counts half
-_ROUNDS = 8
-_ENOUGH = 6
+_ROUNDS = 8  # of reweighting
+_ENOUGH = 6  # cells without clipped light that do without the others
 
 
 def gain_between(

@@ -19,14 +19,13 @@ from nearfar.merge.register.tuning import Tuning
 
 Pair = tuple[int, int]
 
-_FAR = (
-    0.1  # of the shorter side: shifts from which a link is compared with one of further reduced pictures, ...
-)
+_FAR, _CLEARLY = 0.1, 0.85
+"""Share of the shorter side: shifts from which a link is compared with one of further reduced pictures, and how alike those
+must be elsewhere for it not to hold; other scenes of the same make-up reach .65."""
 _BANDS = 0.05  # by which rows of even brightness must make frames more alike
 _BANDED = 0.25  # share of the links that must gain so for the frames to be banded
 _SAME_AGAIN, _SWEEP = 0.95, 3  # likeness of frames of one focus, and the fewest frames of a sweep
 _KEPT = 16 << 20  # bytes of light that are kept where processes share a stack
-_CLEARLY = 0.85  # ... and how alike those must be elsewhere; other scenes of the same make-up reach .65
 
 
 @dataclass(kw_only=True)

@@ -13,12 +13,12 @@ from nearfar.merge.kernel.grid_calls import halve
 from nearfar.merge.register.model import FrameView
 
 SMALL = 4  # reduction of FrameView.small
-_COARSEST = 16
-_LEAST_SIDE = 96
-_GAP_SIDE = 40
+_COARSEST = 16  # reduction of the most reduced picture of coarse links
+_LEAST_SIDE = 96  # pixels of that picture's shorter side: fewer show too little of a scene
+_GAP_SIDE = 40  # the same where blur must hardly matter
 _WIDE_ROWS = 0.2  # of the shorter side: sigma within which rows are made alike
-_DARK_ROW = 1e-4
-_FAST_FACTORS = (2, 3, 5)
+_DARK_ROW = 1e-4  # linear light of a row below which it is not brightened further
+_FAST_FACTORS = (2, 3, 5)  # lengths with these prime factors alone have fast transforms
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -15,11 +15,11 @@ from nearfar.merge.register.sliding import Crew, slide
 from nearfar.merge.register.tilt import find_tilt
 
 CELL = 16
-_FLOOR_PERCENTILE = 3.0
-_TINY = 1e-14
+_FLOOR_PERCENTILE = 3.0  # of a frame's cells, which are plain in nearly every picture
+_TINY = 1e-14  # least noise: no energy is divided by nothing
 _KEPT = 16 << 20  # bytes of energies that are kept
-_POOL = 6
-_SHARPEST = 75.0
+_POOL = 6  # cells on each side of the squares that are compared
+_SHARPEST = 75.0  # percentile of the squares from which they count
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -24,8 +24,8 @@ from nearfar.merge.register.sliding import Crew, find_all
 from nearfar.merge.register.tilt import Growth, Tilt, busiest, usual_growth
 from nearfar.merge.register.tuning import Tuning
 
-SPANS = (1, 2)
-_GROWTH_LINKS = 8
+SPANS = (1, 2)  # frames from one end of a link to the other
+_GROWTH_LINKS = 8  # that tell how fast blur grows
 _GAP_DOUBT = 6.0  # times what else such blurred blocks err by, where a slice is missing between the frames
 _COARSE_SIGMA = 0.0075  # px of the finest reduced picture by which a link from it errs beyond its noise
 _GAP_SIGMA = 0.06  # the same over a missing slice

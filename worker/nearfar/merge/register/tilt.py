@@ -21,17 +21,15 @@ CELL = 16
 REACH = 2  # cells on each side over which depth is differenced
 _AROUND = 2  # cells on each side whose median counts
 _LEAST = 6  # cells that the median needs
-_SPREAD = (
-    0.5  # error of the median over the spread of the middle half: four cells overlap, so few are independent
-)
+_SPREAD = 0.5
+"""Error of the median over the spread of the middle half: four cells overlap, so few are independent."""
 _CLEAR = 3.0  # times the noise from which a cell's peak is believed
 _MANY = 20000  # cells above which every second is looked at
-_STEEPEST = (
-    0.1  # change of blur, px^2 a px, above which none is believed: more than a steep shell by macro has
-)
+_STEEPEST = 0.1
+"""Change of blur, px^2 a px, above which none is believed: more than a steep shell by macro has."""
 _NEAR = 3.0  # frames from the middle of a link within which its change of blur is linear
-_ENOUGH = 12  # blocks
-_ROUNDS = 6
+_ENOUGH = 12  # blocks that tell how blur grows
+_ROUNDS = 6  # of reweighting
 _AGREE = 0.35  # relative difference of links' slopes
 _MOST = 0.7  # share of what is known that has to agree
 

@@ -15,13 +15,13 @@ from nearfar.merge.register.model import FramePose, FrameView
 from nearfar.merge.register.tuning import Tuning
 
 _AROUND = 4  # steps on each side that a step is compared with
-_SAME = 0.003
+_SAME = 0.003  # change of sharpness below which a frame repeats the one before, whatever its neighbours do
 _DULL = 0.15  # structure against the median frame below which there is nothing to see
-_GOOD_SIGMA = 0.1
-_GOOD_DRIFT = 0.6
-_BUMP_STEPS = 6.0
-_BUMP_SHARE = 0.01
-_NAMED = 3
+_GOOD_SIGMA = 0.1  # px: errors against the neighbours well below it cost no confidence
+_GOOD_DRIFT = 0.6  # px: the same against the reference
+_BUMP_STEPS = 6.0  # times the usual step from which a step is a knock ...
+_BUMP_SHARE = 0.01  # ... and the least share of the picture's width that one moves by
+_NAMED = 3  # frames that a sentence names
 BANDED = (
     "rows of the frames are brighter and darker in bands, as lamps that pulse leave them: expose for a whole number of "
     "their periods, 1/50 or 1/60 s or longer"
