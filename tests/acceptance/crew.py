@@ -54,10 +54,8 @@ class Studio:
 
     def run(self, name: str, words: Sequence[str], prefix: Sequence[str] = (), **env: str) -> None:
         """Start a command under a name."""
-        given = {
-            "NEARFAR_SERVER_DATA": str(self.data),
-            "NEARFAR_CONFIG": os.devnull,
-        }  # by which `end_all` finds it
+        # the data folder is what `end_all` finds it by
+        given = {"NEARFAR_SERVER_DATA": str(self.data), "NEARFAR_CONFIG": os.devnull}
         with self.log(name).open("ab") as log:
             self.processes[name] = subprocess.Popen(
                 [*prefix, *nearfar_command(), *words],

@@ -69,10 +69,8 @@ class Provider:
         return 200, {"token_type": "Bearer", "access_token": "x", "id_token": self.signed(claims)}
 
     def signed(self, claims: dict[str, Any]) -> str:
-        if self.header["alg"] in {
-            "none",
-            "HS256",
-        }:  # RFC 7519, 6; RFC 7515, 5.1: by hand, as no library makes these
+        # RFC 7519, 6; RFC 7515, 5.1: by hand, as no library makes these
+        if self.header["alg"] in {"none", "HS256"}:
             head, body = (_base64(json.dumps(part).encode()) for part in (self.header, claims))
             text = f"{head}.{body}"
             mark = hmac.digest(self.key.as_pem(private=False), text.encode(), hashlib.sha256)

@@ -54,9 +54,7 @@ class Studio:
 
 @pytest.fixture(scope="package")
 def browser() -> Iterator[Any]:
-    with (
-        chromium() as found
-    ):  # for these tests alone: while it is there, no other event loop runs in this thread
+    with chromium() as found:  # for these tests alone: while it is there, no other event loop runs here
         yield found
 
 

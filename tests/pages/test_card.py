@@ -49,9 +49,8 @@ class Desk:
 def served_card(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
     folder = tmp_path_factory.mktemp("desk")
     write_card(folder / "wetland", seed=50, events=4, bodies=1)
-    (
-        folder / "wetland" / "DCIM" / "100NRFAR" / "empty.JPG"
-    ).unlink()  # a server waits for what is to come of it
+    # a server waits for what is to come of it
+    (folder / "wetland" / "DCIM" / "100NRFAR" / "empty.JPG").unlink()
     with served(folder / "data", NEARFAR_SERVER_PATH="/merge") as server:
         httpx.put(
             f"{server.url}/api/v1/server", json={"state": "paused"}, timeout=PATIENCE

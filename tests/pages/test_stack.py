@@ -45,9 +45,8 @@ def test_frames_show_themselves_while_the_job_runs(studio: Studio, page: Any) ->
         page.evaluate("window.same = true")
         assert page.locator("#strip li").count() == 9
         assert not page.locator("#strip img").count()
-        after_survey(
-            studio, job, time.time() + 3600
-        )  # once the job ends another page takes the place of this one
+        # once the job ends another page takes the place of this one
+        after_survey(studio, job, time.time() + 3600)
         server("open")
         page.wait_for_selector("#strip img", timeout=60_000)
         assert page.evaluate("window.same"), "the page was not loaded again"

@@ -84,9 +84,8 @@ class _Passage:
         self.over = False
         scope["nearfar.id"] = self.id
         scope["nearfar.method"] = self.method
-        if (
-            scope.get("root_path") and scope["path"] == scope["root_path"]
-        ):  # the sub-path without its last slash
+        # the sub-path without its last slash
+        if scope.get("root_path") and scope["path"] == scope["root_path"]:
             scope["path"] += "/"
         if self.method == "HEAD":  # RFC 9110, 9.3.2: as GET, without the content
             scope["method"] = "GET"

@@ -121,9 +121,8 @@ def test_a_mend_takes_frames_as_they_are_bent(merged: Bracket) -> None:
     x, y, w, h = box
     mended = merged.mended(wish("frame", box, edge=4, frame=number))[y + 8 : y + h - 8, x + 8 : x + w - 8]
     expected = carried(merged, number)[y + 8 : y + h - 8, x + 8 : x + w - 8]
-    assert (
-        np.abs(mended / 65535.0 - expected).max() < 0.009
-    )  # what a warp loses of the finest detail is given back
+    # what a warp loses of the finest detail is given back
+    assert np.abs(mended / 65535.0 - expected).max() < 0.009
     straight = carried(merged, number, bent=False)[y + 8 : y + h - 8, x + 8 : x + w - 8]
     assert np.sqrt(((mended / 65535.0 - straight) ** 2).mean()) > 1e-3
 

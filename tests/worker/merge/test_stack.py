@@ -106,11 +106,8 @@ def test_killed_while_it_delivers_it_does_not_decode_the_frames_again(job: Reque
     run(kept)
     first = job.outputs.picture.read_bytes()
     place = folder_for(job.scratch, job.outputs.picture)
-    for gone in [
-        job.outputs.picture,
-        *place.glob("*.rows"),
-        *place.glob("*.planes"),
-    ]:  # these go while the picture is written
+    # these go while the picture is written
+    for gone in [job.outputs.picture, *place.glob("*.rows"), *place.glob("*.planes")]:
         gone.unlink()
     run(kept)
     assert job.outputs.picture.read_bytes() == first

@@ -202,9 +202,8 @@ def _run(
 
     stop = threading.Event()
     signals.ask = lambda reason: stop.set()
-    if (
-        signal.getsignal(signal.SIGHUP) is signal.SIG_DFL
-    ):  # not under nohup: a terminal that is closed stops in order
+    # not under nohup: a terminal that is closed stops in order
+    if signal.getsignal(signal.SIGHUP) is signal.SIG_DFL:
         signal.signal(signal.SIGHUP, lambda *_: stop.set())
     inherited = {name: value for name, value in os.environ.items() if not name.startswith("NEARFAR_SERVER_")}
     given = {**inherited, **to_environment(settings), **environment}

@@ -133,10 +133,8 @@ def decode(header: FrameHeader, out: Samples | None = None) -> Samples:
     with opened(header.path) as file, refusing(file):
         same_file(file, header)
         samples = FAMILIES[header.kind].pixels(file, header, out)
-        if (
-            header.correction is None or header.kind == "raw"
-        ):  # a raw frame was corrected before its development
-            return samples
+        if header.correction is None or header.kind == "raw":
+            return samples  # a raw frame was corrected before its development
         return correct_rows(header.correction, samples, 0, header.icc)
 
 

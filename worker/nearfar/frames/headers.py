@@ -65,9 +65,8 @@ class FrameHeader:
     decode_bytes: int  # peak bytes that decoding takes beyond its output
     as_shot: Factors | None = None  # white balance that a raw file carries, if it does
     development: Development = AS_SHOT  # of a raw frame
-    halved: int = (
-        0  # chroma of an upright JPEG of 8 bits: 1 at half width, 2 at half width and height, 0 otherwise
-    )
+    halved: int = 0
+    """Chroma of an upright JPEG of 8 bits: 1 at half width, 2 at half width and height, 0 otherwise."""
     correction: Correction | None = None  # dark and flat frames that are put to it as it is decoded
 
 

@@ -57,9 +57,8 @@ class Walk:
     sampling: tuple[int, ...] = ()  # factors of each component: 16 across + down
     adobe_transform: int | None = None
     jfif: int | None = None  # major version
-    tables: list[tuple[int, int]] = field(
-        default_factory=list
-    )  # (offset, size) of segments that decoding needs
+    tables: list[tuple[int, int]] = field(default_factory=list)
+    """Offset and size of the segments that decoding needs."""
     exif: bytes = b""
     icc_parts: dict[int, bytes] = field(default_factory=dict)
     icc_count: int = 0
@@ -270,9 +269,8 @@ def read_chroma(file: FrameFile, header: FrameHeader, out: Samples | None) -> Sa
         plain = whole[len(ADOBE_RGB) + walk.scan - len(head) :]
     _check_scans(file, walk, data)
     if not walk.padding:
-        plain[: len(head)] = (
-            head  # what lay there is not needed: the segments before the scan, of which `head` has some
-        )
+        # what lay there is not needed: the segments before the scan, of which `head` has some
+        plain[: len(head)] = head
     return _decoded(file, walk, plain, "RGB", out, fastupsample=True)
 
 

@@ -73,9 +73,8 @@ def _shifted(read: Read, base: int) -> Read:
     return lambda offset, size: read(base + offset, size) if offset >= 0 else b""
 
 
-Opened = tuple[
-    int, int, Form
-]  # offset of the directory, offset that others count from, how numbers are spelt
+Opened = tuple[int, int, Form]
+"""Offset of the directory, offset that others count from, and how numbers are spelt."""
 
 
 def _plain(skip: int) -> Callable[[Read, Form, int, bytes], Opened]:

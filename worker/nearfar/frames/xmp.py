@@ -17,10 +17,10 @@ from nearfar.frames.ifd import read_directory, read_form
 from nearfar.frames.source import opened
 
 NAMESPACE = "urn:x-nearfar:xmp/1.0/"
-SOURCE_TYPE = (
-    "http://cv.iptc.org/newscodes/digitalsourcetype/computationalCapture"  # many frames merged into one
-)
+SOURCE_TYPE = "http://cv.iptc.org/newscodes/digitalsourcetype/computationalCapture"
+"""How the IPTC calls a picture that is made of many frames."""
 XMP_TAG = 700
+"""Under which a TIFF keeps its XMP packet (XMP specification part 3, TIFF)."""
 _KEY = re.compile(rb"<nearfar:Key>([^<]{1,512})</nearfar:Key>")
 _NOT_IN_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _PACKET = """<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>

@@ -229,9 +229,8 @@ class Surveyor:
                 else:
                     lay_out_rows(np.ascontiguousarray(band), row)
                 _write_all(file.fileno(), memoryview(row).cast("B"))
-                if (
-                    found is not None and number % 2 == 0 and number
-                ):  # what lies above is whole, with what it reaches
+                # what lies above is whole, with what it reaches
+                if found is not None and number % 2 == 0 and number:
                     found.measure(passing, (number - 2) * BLOCK // CELL)
             if found is not None:
                 found.rest(passing)

@@ -143,9 +143,7 @@ class Lane:
                 return False
             self._began, self.claim = time.monotonic(), claim
             self._near = None if self._near is None else claim.job
-            if (
-                self._hinter is not None
-            ):  # where there was one unit there may be more, for those that are free
+            if self._hinter is not None:  # there may be more units, for those that are free
                 self._hinter.kick()
             self.perform(store, claim, self.leaving)
             self._lingering.worked(claim.job)

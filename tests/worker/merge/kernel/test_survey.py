@@ -148,9 +148,8 @@ def test_a_picture_that_passes_by_in_a_ring_of_blocks_is_measured_as_the_whole_o
     rows, cols = picture_calls.grid_shape(*size)
     energy, mean = np.full((3, rows, cols), np.nan, np.float32), np.full((rows, cols), np.nan, np.float32)
     small = np.full((size[1] // 4, size[0] // 4), 12345, np.uint16)
-    ring = np.zeros(
-        (3, *whole.samples.shape[1:]), np.uint8
-    )  # one row of blocks above and one below are reached into
+    # one row of blocks above and one below are reached into
+    ring = np.zeros((3, *whole.samples.shape[1:]), np.uint8)
     passing = Pixels(samples=ring, table=whole.table, size=size, ring=3)
     for number, row in enumerate(whole.samples):
         ring[number % 3] = row

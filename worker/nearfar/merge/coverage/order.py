@@ -73,10 +73,9 @@ def better_order(curves: Curves) -> list[int] | None:
     gain = max(gain, WAVE * (_way(unlike, found) - shortest))
     if _way(unlike, found) > _way(unlike, given) - gain * (ONE_TURN if _one_turn(found) else 1):
         return None
+    # what is right has no wider step: a mesh before a view is sharp twice, with nothing between
     if _widest(unlike, found) > _widest(unlike, given) + GAIN * _usual(unlike, found):
-        return (
-            None  # what is right has no wider step: a mesh before a view is sharp twice, with nothing between
-        )
+        return None
     if len(moved(found)) > len(moved(found[::-1])):
         found = found[::-1]
     return found if moved(found) else None
@@ -172,9 +171,8 @@ def _best_move(unlike: F64, order: Sequence[int]) -> tuple[float, list[int]]:
     """Largest gain of taking one frame out and putting it elsewhere, and the order then."""
     closed, own = np.array([-1, *order, -1]), np.arange(len(order))
     near = unlike[np.ix_(closed[1:-1], closed)]
-    cost = (
-        near[:, :-1] + near[:, 1:] - unlike[closed[:-1], closed[1:]]
-    )  # [k, i]: of frame k after the i-th of closed
+    # [k, i]: of frame k after the i-th of closed
+    cost = near[:, :-1] + near[:, 1:] - unlike[closed[:-1], closed[1:]]
     now = near[own, own] + near[own, own + 2] - unlike[closed[:-2], closed[2:]]
     cost[own, own] = now
     cost[own, own + 1] = np.inf  # beside itself: it is one place with the one before

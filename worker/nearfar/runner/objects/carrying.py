@@ -249,9 +249,7 @@ class Carrier:
         bucket = self._bucket(taken.place)
         left = taken.detail.get("open")
         if left:  # by a try that was killed
-            with suppress(
-                BucketRefused
-            ):  # without a right to that, its parts stay until the storage clears them up
+            with suppress(BucketRefused):  # without that right, parts stay until the storage clears them up
                 bucket.drop(*left)
             beats.begun(None)
         target = self.table.target

@@ -52,10 +52,7 @@ def translated(shown: str) -> Iterator[None]:
         yield
     except ClientError as error:
         raise _refusal(shown, error.response) from error
-    except (
-        BotoCoreError,
-        OSError,
-    ) as error:  # of the connection: refused, timed out, cut off, its certificate
+    except (BotoCoreError, OSError) as error:  # refused, timed out, cut off, a certificate
         said = ADDRESS.sub("", str(error).replace("\n", " "))[:300]
         raise BucketAway(f"{shown} does not answer: {said}") from error
 
