@@ -110,7 +110,7 @@ def register_stack(
     ]
     tuning = Tuning(belong_likeness=recipe.register.same_scene, bend=recipe.register.bend)
     found = register(
-        views, size=stack.size, reference=reference, recipe=tuning, tick=tick, threads=threads, share=share
+        views, size=stack.size, reference=reference, tuning=tuning, tick=tick, threads=threads, share=share
     )
     odd = _odd_ones(found, views, threads)
     if reference in odd:
@@ -124,7 +124,7 @@ def register_stack(
             [views[k] for k in kept],
             size=stack.size,
             reference=None if reference is None else kept.index(reference),
-            recipe=tuning,
+            tuning=tuning,
             tick=tick,
             threads=threads,
         )

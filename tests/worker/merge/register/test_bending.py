@@ -43,7 +43,7 @@ def errors(found: Registration, bent: BentScene) -> NDArray[np.float64]:
 def registered(bent: BentScene, *, bend: bool = True) -> Registration:
     scene = bent.scene
     views = views_of(list(scene.frames), sigma=scene.noise)
-    return register(views, size=SIZE, reference=scene.reference, recipe=Tuning(bend=bend))
+    return register(views, size=SIZE, reference=scene.reference, tuning=Tuning(bend=bend))
 
 
 @pytest.fixture(scope="module")
@@ -85,7 +85,7 @@ def test_other_stacks_stay_as_they_are(kind: str, options: dict[str, float]) -> 
     assert found.bent is None
     assert all(f.bend is None for f in found.frames)
     assert found.warnings == ()
-    without = register(views, size=SIZE, reference=scene.reference, recipe=Tuning(bend=False))
+    without = register(views, size=SIZE, reference=scene.reference, tuning=Tuning(bend=False))
     for one, other in zip(found.frames, without.frames, strict=True):
         np.testing.assert_array_equal(one.pose, other.pose)
 

@@ -333,17 +333,17 @@ def test_components_are_listed_largest_first() -> None:
 def test_steps_that_stand_out() -> None:
     assert bumps(np.array([2.0, 3, 2, 90, 1]), 1000) == [3]
     assert bumps(np.array([2.0, 3, 2, 9, 1]), 1000) == []
-    recipe = Tuning()
-    assert repeats([0.3, 0.31, 0.02, 0.28, 0.33], recipe) == [2]
-    assert repeats([0.3, 0.2, 0.1, 0.2], recipe) == []
-    assert repeats([0.001, 0.0, 0.002], recipe) == [0, 1, 2]
+    tuning = Tuning()
+    assert repeats([0.3, 0.31, 0.02, 0.28, 0.33], tuning) == [2]
+    assert repeats([0.3, 0.2, 0.1, 0.2], tuning) == []
+    assert repeats([0.001, 0.0, 0.002], tuning) == [0, 1, 2]
 
 
 def test_frames_far_apart_in_focus_still_resemble_each_other() -> None:
     made = make_bracket(frames=5, seed=12)
     levels = coarse_levels(made.size)
     one, two = (reduce_frame(made.views()[k], levels) for k in (1, 3))
-    assert coarse_link(one, two, size=made.size, recipe=Tuning()).likeness > 0.6
+    assert coarse_link(one, two, size=made.size, tuning=Tuning()).likeness > 0.6
 
 
 def test_neighbours_with_nothing_sharp_in_both_are_told_in_one_line() -> None:

@@ -255,7 +255,7 @@ def test_a_picture_smaller_than_a_block_is_refused_with_words() -> None:
 def test_weak_ground_is_flagged_rather_than_trusted() -> None:
     """Frames far out of focus at one end: their drift must cover the error, or a warning must name them."""
     made = make_bracket(frames=7, seed=10, noise=0.03, blur=4.0)
-    result = register(made.views(), size=made.size, recipe=Tuning(drift_limit=0.02))
+    result = register(made.views(), size=made.size, tuning=Tuning(drift_limit=0.02))
     error = errors(result, made.poses, made.size)
     drift = np.array([f.drift for f in result.frames])
     assert (error < 4 * np.maximum(drift, 0.02)).all()
@@ -278,7 +278,7 @@ def test_a_lens_that_distorts_from_frame_to_frame_is_corrected_or_reported(brack
             ndimage.map_coordinates(frame[..., c].astype(float), places, mode="nearest") for c in range(3)
         ]
         frames.append(np.clip(np.rint(np.stack(planes, -1)), 0, 65535).astype(np.uint16))
-    told = register(views_of(frames), size=bracket.size, recipe=Tuning(bend=False))
+    told = register(views_of(frames), size=bracket.size, tuning=Tuning(bend=False))
     assert any("are left over" in w for w in told.warnings)
     bent = register(views_of(frames), size=bracket.size)
     assert bent.warnings == ()

@@ -38,7 +38,7 @@ def linked(seen: NDArray[np.float64], shift: tuple[int, int]) -> CoarseLink:
         return np.round(np.clip(part, 0, 1) * 65535).astype(np.uint16)
 
     one, two = (reduce_frame(v, coarse_levels(SIZE)) for v in views_of([cut(0, 0), cut(*shift)], sigma=0.004))
-    return coarse_link(one, two, size=SIZE, recipe=Tuning())
+    return coarse_link(one, two, size=SIZE, tuning=Tuning())
 
 
 @pytest.mark.parametrize("shift", [(20, 1), (26, -2), (-30, 14), (46, 3), (-15, -30)])

@@ -10,6 +10,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.register.robust import OVER_MEDIAN
+from nearfar.merge.register.similarity import rms_radius
+
 CERTAIN = 6.0
 """How many standard deviations a step back must stand out by."""
 APART = 5.0
@@ -37,7 +40,7 @@ def turns_back(
         Width and height in pixels.
     """
     scale = np.log([float(np.hypot(p[0, 0], p[1, 0])) for p in poses])
-    radius = float(np.hypot(*size)) / np.sqrt(12)  # RMS distance of a pixel from the middle
+    radius = rms_radius(size)
     error = np.maximum(np.nan_to_num(np.asarray(sigmas, np.float64), nan=1.0), LEAST_SIGMA) / radius
     steps, doubt = np.diff(scale), np.hypot(error[:-1], error[1:])
     usual = float(np.median(steps)) if steps.size else 0.0
@@ -45,7 +48,6 @@ def turns_back(
     if not steps.size or abs(whole) < SPAN * doubt.max() or usual * whole <= 0:
         return []
     back = -steps * np.sign(whole)
-    odd = np.abs(steps - usual) > APART * 1.48 * float(
-        np.median(np.abs(steps - usual))
-    )  # 1.48: of a Gaussian
+    apart = np.abs(steps - usual)
+    odd = apart > APART * OVER_MEDIAN * float(np.median(apart))
     return [int(k) for k in np.flatnonzero(odd & (back > CERTAIN * doubt) & (back > PART * abs(usual)))]

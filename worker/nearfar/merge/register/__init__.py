@@ -22,7 +22,7 @@ def register(
     *,
     size: tuple[int, int],
     reference: int | None = None,
-    recipe: Tuning | None = None,
+    tuning: Tuning | None = None,
     tick: Callable[[float], None] | None = None,
     threads: int = 1,
     share: Share | None = None,
@@ -37,7 +37,7 @@ def register(
         (width, height) of every frame.
     reference
         Place in ``frames`` whose geometry the picture takes; None for the middle one of those that are used.
-    recipe
+    tuning
         Settings; None for the defaults.
     tick
         Called with the share done, 0..1.
@@ -56,7 +56,7 @@ def register(
     crew = Crew(threads, share)
     try:
         return StackRegistration(
-            frames, size=size, recipe=recipe or Tuning(), crew=crew, tick=tick or (lambda share: None)
+            frames, size=size, tuning=tuning or Tuning(), crew=crew, tick=tick or (lambda share: None)
         ).run(reference)
     finally:
         crew.close()

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from nearfar.merge.register.banded import ChainEquations
 from nearfar.merge.register.breathing import Law
-from nearfar.merge.register.even_steps import EvenSteps, add_law, law_of, loose_law_of, steps_of_law
+from nearfar.merge.register.even_steps import EvenSteps, LinkedSequence, add_law
 from nearfar.merge.register.link import Link
 from nearfar.merge.register.similarity import IDENTITY, Similarity, arrays
 
@@ -137,12 +137,13 @@ def adjust(
         links, np.asarray(np.linalg.inv(spreads)), poses, reference, radius=radius, robust=robust
     )
     solved = problem.solve(count, None)
-    law = law_of(links, number, broken, told_by, radius) if breathing and not broken.all() else None
-    kept = steps_of_law(law, solved.poses, links, told_by, number, broken, radius)
+    sequence = LinkedSequence(links=links, number=number, broken=broken, radius=radius)
+    law = sequence.law(told_by) if breathing and not broken.all() else None
+    kept = sequence.steps_of(law, solved.poses, told_by)
     if not kept.any() and breathing and not broken.all():
         weaker, _ = _spreads(links, number, radius, blurred=BLURRED)
-        law = loose_law_of(links, number, broken, weaker, radius)
-        kept = steps_of_law(law, solved.poses, links, weaker, number, broken, radius)
+        law = sequence.loose_law(weaker)
+        kept = sequence.steps_of(law, solved.poses, weaker)
         if kept.any():
             spreads, problem.weights = weaker, np.asarray(np.linalg.inv(weaker))
     law = law if kept.any() else None

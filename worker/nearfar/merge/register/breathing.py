@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.register.robust import OVER_MEDIAN
+
 TOLERANCE = 0.015
 """How far a step may differ from the law, px at the picture's RMS radius."""
 _LEAST_SHARE = 0.4  # of the links, by weight, that must obey a law
@@ -115,7 +117,7 @@ def find_law(
         off = np.abs(rate - basis @ c)
         share = float(weights[off < tolerance].sum() / weights.sum())
         near = off < 1.5 * tolerance
-        sigma = 1.48 * float(np.median(off[near])) if near.any() else tolerance
+        sigma = OVER_MEDIAN * float(np.median(off[near])) if near.any() else tolerance
         laws.append(Law(coefficients=c, middle=centre, half=half, sigma=sigma, share=share))
     best = laws[1] if len(laws) > 1 and laws[1].share > laws[0].share + _BETTER else laws[0]
     return best if best.share >= _LEAST_SHARE else None

@@ -158,8 +158,8 @@ def likeness(
 class _Pair:
     """Two reduced frames that are to be linked."""
 
-    def __init__(self, first: Reduced, second: Reduced, size: tuple[int, int], recipe: Tuning) -> None:
-        self.first, self.second, self.recipe = first, second, recipe
+    def __init__(self, first: Reduced, second: Reduced, size: tuple[int, int], tuning: Tuning) -> None:
+        self.first, self.second, self.tuning = first, second, tuning
         self.centre, self.levels = centre_of(size), sorted(first.bands, reverse=True)
         self.top = self.levels[0]
 
@@ -170,10 +170,10 @@ class _Pair:
             pose, known = refine(self.first.bands[level], self.second.bands[level], pose, level, self.centre)
         matrix = to_matrix(pose, self.centre, self.top)
         alike, overlap = likeness(self.first.bands[self.top], self.second.bands[self.top], matrix)
-        turn, most = np.log(pose.a), self.recipe.most_turn
+        turn, most = np.log(pose.a), self.tuning.most_turn
         holds = (
             alike > least
-            and overlap > self.recipe.overlap
+            and overlap > self.tuning.overlap
             and abs(turn.real) < most
             and abs(turn.imag) < most
         )
@@ -195,7 +195,7 @@ def _least_moved(found: list[CoarseLink]) -> CoarseLink:
     return min((k for k in found if k.likeness > best - _AS_ALIKE), key=lambda link: abs(link.pose.t))
 
 
-def coarse_link(first: Reduced, second: Reduced, *, size: tuple[int, int], recipe: Tuning) -> CoarseLink:
+def coarse_link(first: Reduced, second: Reduced, *, size: tuple[int, int], tuning: Tuning) -> CoarseLink:
     """The best link between two frames; ``holds`` is false where they are not alike under any pose that was tried.
 
     ``size``: width and height of a frame, px of full size.
@@ -205,8 +205,8 @@ def coarse_link(first: Reduced, second: Reduced, *, size: tuple[int, int], recip
     look alike under many shifts: where those are told by as high peaks, or where what was found at rest lies elsewhere than
     the likeliest shift, they are compared.
     """
-    pair = _Pair(first, second, size, recipe)
-    at_rest = pair.from_shift(0j, max(recipe.sure_likeness, recipe.link_likeness))
+    pair = _Pair(first, second, size, tuning)
+    at_rest = pair.from_shift(0j, max(tuning.sure_likeness, tuning.link_likeness))
     if at_rest.holds and abs(at_rest.pose.t) < _NEAR * pair.top:
         return at_rest
     shifts = pair.candidates()
@@ -216,7 +216,7 @@ def coarse_link(first: Reduced, second: Reduced, *, size: tuple[int, int], recip
         return at_rest
     tried = [at_rest]
     for shift, _ in shifts:
-        tried.append(pair.from_shift(shift, recipe.link_likeness))
+        tried.append(pair.from_shift(shift, tuning.link_likeness))
         if tried[-1].holds and not repeats:
             break
     held = [link for link in tried if link.holds]

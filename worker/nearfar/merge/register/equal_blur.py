@@ -15,12 +15,11 @@ from numpy.typing import NDArray
 
 from nearfar.merge.kernel import register_calls as kernel
 from nearfar.merge.kernel.grid_calls import halve
-from nearfar.merge.kernel.picture_calls import blur_grid
+from nearfar.merge.kernel.picture_calls import CELL, blur_grid
 from nearfar.merge.register.coarse import CoarseLink, likeness, refine
 from nearfar.merge.register.model import FrameView
-from nearfar.merge.register.pictures import SMALL, even_rows, gap_levels
+from nearfar.merge.register.pictures import SMALL, even_rows, gap_levels, small_light
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
-from nearfar.merge.register.tilt import CELL
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -128,9 +127,7 @@ class EqualBlur:
             if level < SMALL:
                 found = kernel.luma(frame.pixels, level)
             elif level == SMALL:
-                small = frame.small
-                unit = np.float32(1 / 65535 if small.dtype == np.uint16 else 1)
-                found = np.ascontiguousarray(small.astype(np.float32) * unit)
+                found = small_light(frame)
             else:
                 found = halve(frame.small if level == 2 * SMALL else self._reduced(place, level // 2))
             self._light[place, level] = (

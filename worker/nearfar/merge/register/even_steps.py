@@ -37,86 +37,83 @@ class EvenSteps:
     """RMS radius of the picture, px."""
 
 
-def law_of(
-    links: Sequence[Link],
-    numbers: NDArray[np.float64],
-    broken: NDArray[np.bool_],
-    covariance: NDArray[np.float64],
-    radius: float,
-) -> Law | None:
-    """The law of breathing that the links outside breaks obey; None if they obey none."""
-    use = _unbroken(links, broken)
-    if not use:
-        return None
-    return find_law(
-        _steps(links, use, numbers),
-        np.array([np.log(abs(links[k].pose.a)) for k in use]),
-        covariance[use, 2, 2] / radius**2,
-        radius=radius,
-        doubt=np.array([links[k].doubt for k in use]),
-    )
+@dataclass(frozen=True, kw_only=True)
+class LinkedSequence:
+    """The links of n frames in the order of their numbers, and where that order says nothing of breathing."""
 
+    links: Sequence[Link]
+    number: NDArray[np.float64]
+    """(n,), the frames' numbers in the sequence."""
+    broken: NDArray[np.bool_]
+    """(n - 1,), steps that are no usual ones: frames are missing, or the focus is the same."""
+    radius: float
+    """RMS radius of the picture, px."""
 
-def loose_law_of(
-    links: Sequence[Link],
-    numbers: NDArray[np.float64],
-    broken: NDArray[np.bool_],
-    spreads: NDArray[np.float64],
-    radius: float,
-) -> Law | None:
-    """A law of breathing that holds roughly, from the sharpest links; None unless some steps are hardly known without it."""
-    use = _unbroken(links, broken)
-    if not use or np.sort(_step_sigma(links, spreads, len(numbers)))[-_POOR_STEPS:].min() < _POOR:
-        return None
-    logs = np.array([np.log(abs(links[k].pose.a)) for k in use])
-    return loose_law(_steps(links, use, numbers), logs, np.sqrt(spreads[use, 2, 2]) / radius, radius=radius)
+    def law(self, covariance: NDArray[np.float64]) -> Law | None:
+        """The law of breathing that the links outside breaks obey, if their ``covariance`` (m, 4, 4) is that; else None."""
+        use = self._unbroken()
+        if not use:
+            return None
+        return find_law(
+            self._spans(use),
+            self._logs(use),
+            covariance[use, 2, 2] / self.radius**2,
+            radius=self.radius,
+            doubt=np.array([self.links[k].doubt for k in use]),
+        )
 
+    def loose_law(self, covariance: NDArray[np.float64]) -> Law | None:
+        """A law of breathing that holds roughly, from the sharpest links; None unless some steps are hardly known
+        without it.
+        """
+        use = self._unbroken()
+        if not use or np.sort(self._step_sigma(covariance))[-_POOR_STEPS:].min() < _POOR:
+            return None
+        sigma = np.sqrt(covariance[use, 2, 2]) / self.radius
+        return loose_law(self._spans(use), self._logs(use), sigma, radius=self.radius)
 
-def _unbroken(links: Sequence[Link], broken: NDArray[np.bool_]) -> list[int]:
-    """Places of the full-size links that do not cross a break in the sequence."""
-    run = np.concatenate([[0], np.cumsum(broken)])
-    return [k for k, link in enumerate(links) if run[link.first] == run[link.second] and not link.coarse]
+    def steps_of(
+        self, law: Law | None, poses: Sequence[Similarity], covariance: NDArray[np.float64]
+    ) -> NDArray[np.bool_]:
+        """Mask (n - 1,) of the steps that the law applies to: all but those whose own links clearly contradict it.
 
+        A rail that moves unevenly, an unknown missing frame and a lens that breathes back all show in ``poses`` from
+        links alone. If more than a few of the well-known steps contradict the law, or there is none, it applies to no
+        step.
+        """
+        if law is None:
+            return np.zeros(max(len(poses) - 1, 0), np.bool_)
+        sigma, number = self._step_sigma(covariance), self.number
+        logs = np.log(np.abs(arrays(poses)[0]))
+        off = np.abs(np.diff(logs) - law.at((number[1:] + number[:-1]) / 2) * np.diff(number)) * self.radius
+        against = off > _SURE * np.hypot(sigma, _tolerance(law, self.radius))
+        known = ~self.broken & (sigma < _KNOWN)
+        if int((against & known).sum()) > _FEW * int(known.sum()):
+            return np.zeros(len(sigma), np.bool_)
+        return np.asarray(~self.broken & ~against)
 
-def _steps(
-    links: Sequence[Link], use: Sequence[int], numbers: NDArray[np.float64]
-) -> list[tuple[float, float]]:
-    return [(float(numbers[links[k].first]), float(numbers[links[k].second])) for k in use]
+    def _unbroken(self) -> list[int]:
+        """Places of the full-size links that do not cross a break in the sequence."""
+        run = np.concatenate([[0], np.cumsum(self.broken)])
+        return [k for k, a in enumerate(self.links) if run[a.first] == run[a.second] and not a.coarse]
 
+    def _spans(self, use: Sequence[int]) -> list[tuple[float, float]]:
+        """Numbers of the first and the second frame of these links."""
+        return [
+            (float(self.number[self.links[k].first]), float(self.number[self.links[k].second])) for k in use
+        ]
 
-def _step_sigma(links: Sequence[Link], covariance: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """Standard deviation of each step's scale by its own link, px at the RMS radius, (count - 1,); infinite without one."""
-    sigma = np.full(count - 1, np.inf)
-    for link, spread in zip(links, covariance, strict=True):
-        if link.second == link.first + 1:
-            sigma[link.first] = min(sigma[link.first], float(np.sqrt(spread[2, 2])))
-    return sigma
+    def _logs(self, use: Sequence[int]) -> NDArray[np.float64]:
+        """Log scale of these links."""
+        return np.array([np.log(abs(self.links[k].pose.a)) for k in use])
 
-
-def steps_of_law(
-    law: Law | None,
-    poses: Sequence[Similarity],
-    links: Sequence[Link],
-    covariance: NDArray[np.float64],
-    number: NDArray[np.float64],
-    broken: NDArray[np.bool_],
-    radius: float,
-) -> NDArray[np.bool_]:
-    """Mask (n - 1,) of the steps that the law applies to: all but those whose own links clearly contradict it.
-
-    A rail that moves unevenly, an unknown missing frame and a lens that breathes back all show in poses from links alone.
-    If more than a few of the well-known steps contradict the law, or there is none, it applies to no step.
-    """
-    if law is None:
-        return np.zeros(max(len(poses) - 1, 0), np.bool_)
-    sigma = _step_sigma(links, covariance, len(poses))
-    logs = np.log(np.abs(arrays(poses)[0]))
-    off = np.abs(np.diff(logs) - law.at((number[1:] + number[:-1]) / 2) * np.diff(number)) * radius
-    against = off > _SURE * np.hypot(sigma, _tolerance(law, radius))
-    known = ~broken & (sigma < _KNOWN)
-    if int((against & known).sum()) > _FEW * int(known.sum()):
-        return np.zeros(len(sigma), np.bool_)
-    return np.asarray(~broken & ~against)
+    def _step_sigma(self, covariance: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Standard deviation of each step's scale by its own link, px at the RMS radius, (n - 1,); infinite without."""
+        sigma = np.full(len(self.number) - 1, np.inf)
+        for link, spread in zip(self.links, covariance, strict=True):
+            if link.second == link.first + 1:
+                sigma[link.first] = min(sigma[link.first], float(np.sqrt(spread[2, 2])))
+        return sigma
 
 
 def add_law(equations: ChainEquations, even: EvenSteps, poses: Sequence[Similarity]) -> None:

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from nearfar.merge.kernel import fit_calls, grid_calls
 from nearfar.merge.kernel import register_calls as kernel
 from nearfar.merge.kernel.loader import Pixels
+from nearfar.merge.kernel.picture_calls import CELL
 from nearfar.merge.kernel.register_calls import BLOCK, RING
 from nearfar.merge.register.model import FrameView
-from nearfar.merge.register.sharpness import CELL, CellSharpness
+from nearfar.merge.register.sharpness import CellSharpness
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
 from nearfar.merge.register.tilt import Growth, Tilt, growth_of, lean_of
 from nearfar.merge.register.tuning import Tuning
@@ -64,12 +65,12 @@ def _origins(size: tuple[int, int]) -> tuple[NDArray[np.int64], NDArray[np.int64
     return np.arange(stride, w - BLOCK, stride), np.arange(stride, h - BLOCK, stride)
 
 
-def _full_sharpness(sharp: NDArray[np.float32], recipe: Tuning) -> float:
+def _full_sharpness(sharp: NDArray[np.float32], tuning: Tuning) -> float:
     """Sharpness that counts fully: what enough cells reach, where the pair shares too few that are really sharp."""
     flat = sharp.ravel()
     enough = min(_ENOUGH_CELLS, max(len(flat) // 8, 1))
     reached = float(np.partition(flat, len(flat) - enough)[len(flat) - enough])
-    return float(np.clip(reached, _LEAST_FULL, recipe.full_sharp))
+    return float(np.clip(reached, _LEAST_FULL, tuning.full_sharp))
 
 
 def choose_blocks(
@@ -78,9 +79,9 @@ def choose_blocks(
     pose: Similarity,
     *,
     size: tuple[int, int],
-    recipe: Tuning,
+    tuning: Tuning,
 ) -> _Choice:
-    """The blocks that are sharpest in both frames, at most ``recipe.blocks``, with their weights.
+    """The blocks that are sharpest in both frames, at most ``tuning.blocks``, with their weights.
 
     Parameters
     ----------
@@ -96,22 +97,22 @@ def choose_blocks(
     sharp, energy = grid_calls.shared(
         (first.relative, first.energy), (second.relative, second.energy), matrix
     )
-    full = _full_sharpness(sharp, recipe)
-    least = recipe.least_sharp * full / recipe.full_sharp
+    full = _full_sharpness(sharp, tuning)
+    least = tuning.least_sharp * full / tuning.full_sharp
     xs, ys = _origins(size)
     columns = np.minimum((xs + BLOCK // 2) // CELL, shape[1] - 1)
     rows = np.minimum((ys + BLOCK // 2) // CELL, shape[0] - 1)
     cells = (rows[:, None] * shape[1] + columns).ravel()
     sharp = sharp.ravel()[cells]
     keep = np.flatnonzero(sharp > np.float32(least))
-    if len(keep) < recipe.blocks:
+    if len(keep) < tuning.blocks:
         keep = np.arange(len(sharp))
     part = np.clip((sharp[keep].astype(np.float64) - least) / (full - least), 0, 1)
     weight = part * part * part + _LEAST_WEIGHT
-    if len(keep) > recipe.blocks:
+    if len(keep) > tuning.blocks:
         score = weight * energy.ravel()[cells[keep]]
-        least_score = np.partition(score, len(score) - recipe.blocks)[len(score) - recipe.blocks]
-        best = np.flatnonzero(score >= least_score)[: recipe.blocks]
+        least_score = np.partition(score, len(score) - tuning.blocks)[len(score) - tuning.blocks]
+        best = np.flatnonzero(score >= least_score)[: tuning.blocks]
         keep, weight = keep[best], weight[best]
     y, x = np.divmod(keep, max(len(xs), 1))
     return _Choice(origins=np.stack([xs[x], ys[y]], axis=1).astype(np.int32), weights=weight, full=full)
@@ -238,7 +239,7 @@ def fine_link(
     start: Similarity,
     *,
     size: tuple[int, int],
-    recipe: Tuning,
+    tuning: Tuning,
     seen: SeenTilt,
     growth: bool = False,
     beyond: Callable[[NDArray[np.complex128]], NDArray[np.complex128]] | None = None,
@@ -261,11 +262,11 @@ def fine_link(
 
     Notes
     -----
-    The blocks' own shifts are fitted robustly (`fit_calls.fit`), in at most ``recipe.passes`` rounds. The time grows with
+    The blocks' own shifts are fitted robustly (`fit_calls.fit`), in at most ``tuning.passes`` rounds. The time grows with
     the number of blocks, not with the size of the frames.
     """
     centre = centre_of(size)
-    chosen = choose_blocks(first.sharpness, second.sharpness, start, size=size, recipe=recipe)
+    chosen = choose_blocks(first.sharpness, second.sharpness, start, size=size, tuning=tuning)
     if not len(chosen.origins):
         return None
     middle = chosen.origins + (BLOCK - 1) / 2 - (centre.real, centre.imag)
@@ -275,7 +276,7 @@ def fine_link(
     lean = lean_of(rise, seen.tilt.growth * (second.place - first.place))
     off = None if beyond is None else beyond(x + 1j * y)
     windows = _Windows(pixels, chosen.origins, size, lean, off)
-    settled = _settle(windows, start, (x, y), chosen.weights, recipe.passes)
+    settled = _settle(windows, start, (x, y), chosen.weights, tuning.passes)
     if settled is None:
         return None
     blocks, fit = settled.blocks, settled.fit
@@ -293,7 +294,7 @@ def fine_link(
         growth=growth_of(blocks[:, 6], informed, depth, 0.5 * (first.place + second.place))
         if growth
         else None,
-        doubt=recipe.full_sharp / chosen.full,
+        doubt=tuning.full_sharp / chosen.full,
     )
 
 

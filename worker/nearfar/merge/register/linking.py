@@ -14,7 +14,7 @@ from nearfar.merge.register.gains import gain_between
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.pictures import Reduced, coarse_levels, gap_levels, reduce_frame
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
-from nearfar.merge.register.sliding import Crew, find_all, ranges, slide
+from nearfar.merge.register.sliding import Crew, Pass, find_all, ranges, slide
 from nearfar.merge.register.tuning import Tuning
 
 Pair = tuple[int, int]
@@ -106,9 +106,9 @@ class Linker:
     """Finds the coarse links of one stack."""
 
     def __init__(
-        self, frames: Sequence[FrameView], *, size: tuple[int, int], recipe: Tuning, crew: Crew
+        self, frames: Sequence[FrameView], *, size: tuple[int, int], tuning: Tuning, crew: Crew
     ) -> None:
-        self.frames, self.size, self.recipe, self.crew = frames, size, recipe, crew
+        self.frames, self.size, self.tuning, self.crew = frames, size, tuning, crew
         self.levels = coarse_levels(size)
         self.links = CoarseLinks()
         self._ahead: dict[Pair, CoarseLink] = {}
@@ -121,12 +121,12 @@ class Linker:
         if shared:
             self._link_neighbours()
         for new, held in (
-            self._seldom() if shared else slide(count, self.recipe.bridge, self._reduced, self.crew)
+            self._seldom() if shared else slide(count, self.tuning.bridge, self._reduced, self.crew)
         ):
-            for span in range(1, self.recipe.bridge + 1):
+            for span in range(1, self.tuning.bridge + 1):
                 pairs = [(k - span, k) for k in new if k >= span]
                 if span > 1:
-                    near = [p for p in self.links.held() if p[0] >= new.start - self.recipe.bridge]
+                    near = [p for p in self.links.held() if p[0] >= new.start - self.tuning.bridge]
                     pairs = [p for p in pairs if not _connected(*p, near)]
                 self._try(pairs, held)
             if not shared:
@@ -146,8 +146,15 @@ class Linker:
             pairs = [(k - 1, k) for k in new if k >= 1]
             return list(zip(pairs, self._link(pairs, held), strict=True))
 
-        kinds = (CoarseLink, Similarity)
-        made = find_all("coarse", len(self.frames), 1, self._reduced, self.crew, find, kinds, lambda _: None)
+        links = Pass(
+            step="coarse",
+            count=len(self.frames),
+            back=1,
+            make=self._reduced,
+            find=find,
+            kinds=(CoarseLink, Similarity),
+        )
+        made = find_all(links, self.crew)
         self._ahead = {(pair[0], pair[1]): link for pair, link in made}
 
     def _seldom(self) -> Iterator[tuple[range, dict[int, Reduced]]]:
@@ -155,7 +162,7 @@ class Linker:
         held = _Lazily(self._reduced)
         for new in ranges(len(self.frames), self.crew):
             yield new, held
-            for place in [p for p in held if p < new.stop - self.recipe.bridge]:
+            for place in [p for p in held if p < new.stop - self.tuning.bridge]:
                 del held[place]
 
     def _reduced(self, place: int) -> Reduced:
@@ -169,17 +176,17 @@ class Linker:
             if pair in self._ahead:
                 return self._ahead[pair]
             return self._without_bands(
-                pair, coarse_link(held[pair[0]], held[pair[1]], size=self.size, recipe=self.recipe)
+                pair, coarse_link(held[pair[0]], held[pair[1]], size=self.size, tuning=self.tuning)
             )
 
         return self.crew.map(link, pairs)
 
     def _without_bands(self, pair: Pair, found: CoarseLink) -> CoarseLink:
         """The link, or the one that rows of even brightness give where those make the frames clearly more alike."""
-        if found.likeness >= self.recipe.sure_likeness:
+        if found.likeness >= self.tuning.sure_likeness:
             return found
         first, second = (reduce_frame(self.frames[k], self.levels, even=True) for k in pair)
-        again = coarse_link(first, second, size=self.size, recipe=self.recipe)
+        again = coarse_link(first, second, size=self.size, tuning=self.tuning)
         more = again.holds and again.likeness > found.likeness + _BANDS
         return replace(again, evened=True) if more else found
 
@@ -200,8 +207,8 @@ class Linker:
         if levels[0] <= self.levels[0]:
             return False
         first, second = (reduce_frame(self.frames[k], levels) for k in pair)
-        strict = replace(self.recipe, link_likeness=_CLEARLY)
-        wide = coarse_link(first, second, size=self.size, recipe=strict)
+        strict = replace(self.tuning, link_likeness=_CLEARLY)
+        wide = coarse_link(first, second, size=self.size, tuning=strict)
         return wide.holds and abs(wide.pose.t - link.pose.t) > 2 * levels[0]
 
     def _share_gains(self) -> None:
@@ -211,7 +218,7 @@ class Linker:
             return self._lit.get(place) or _lit_of(self._reduced(place))
 
         count = len(self.frames)
-        found = find_all("gains", count, 2, lit, self.crew, self._gains, (), lambda _: None)
+        found = find_all(Pass(step="gains", count=count, back=2, make=lit, find=self._gains), self.crew)
         self._take_gains(range(count), [(structure, gain) for structure, gain in found])
         self._lit.clear()
 
@@ -248,36 +255,36 @@ class Linker:
 
     def _join_sweeps(self) -> None:
         """Where a step leaves frames little alike, a second sweep may begin: as the first one did, and it ends so."""
-        strict = replace(self.recipe, link_likeness=_SAME_AGAIN)
+        strict = replace(self.tuning, link_likeness=_SAME_AGAIN)
         last = len(self.frames) - 1
         for k in range(_SWEEP, last + 2 - _SWEEP):
-            if self.links.tried[k - 1, k].likeness >= self.recipe.sure_likeness:
+            if self.links.tried[k - 1, k].likeness >= self.tuning.sure_likeness:
                 continue
             for pair in ((0, k), (k - 1, last)):
                 first, second = (self._reduced(place) for place in pair)
-                found = coarse_link(first, second, size=self.size, recipe=strict)
+                found = coarse_link(first, second, size=self.size, tuning=strict)
                 if found.holds:
                     self.links.tried[pair] = found
 
     def _sure(self) -> list[int]:
         """Frames that resemble another one enough to belong."""
-        return [k for k in range(len(self.frames)) if self.links.likeness(k) >= self.recipe.belong_likeness]
+        return [k for k in range(len(self.frames)) if self.links.likeness(k) >= self.tuning.belong_likeness]
 
     def _join_over_gaps(self) -> None:
         """Link neighbours that are not in one part by pictures reduced so far that blur hardly matters: what lies on both
         sides of a missing slice, and frames of few and wide steps.
         """
         levels = gap_levels(self.size)
-        if levels[0] <= self.levels[0] or self.recipe.belong_likeness > self.recipe.gap_likeness:
+        if levels[0] <= self.levels[0] or self.tuning.belong_likeness > self.tuning.gap_likeness:
             return  # who asks for more does not excuse blur
-        strict = replace(self.recipe, link_likeness=self.recipe.gap_likeness)
+        strict = replace(self.tuning, link_likeness=self.tuning.gap_likeness)
         sure = self._sure()
         parts, held = components(sure, self.links.held()), dict[int, Reduced]()
         for pair in pairwise(range(len(self.frames))):
             if any(pair[0] in p and pair[1] in p for p in parts):
                 continue
             held = {k: held[k] if k in held else reduce_frame(self.frames[k], levels) for k in pair}
-            found = coarse_link(held[pair[0]], held[pair[1]], size=self.size, recipe=strict)
+            found = coarse_link(held[pair[0]], held[pair[1]], size=self.size, tuning=strict)
             if found.holds:
                 self.links.tried[pair] = found
                 self.links.gaps.append(pair)

@@ -89,6 +89,13 @@ def even_rows(light: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(light * (around / np.maximum(rows, _DARK_ROW))[:, None], np.float32)
 
 
+def small_light(frame: FrameView) -> NDArray[np.float32]:
+    """A frame's small picture (h // 4, w // 4) as linear light, white being 1."""
+    small = frame.small
+    unit = np.float32(1 / 65535 if small.dtype == np.uint16 else 1)
+    return np.ascontiguousarray(small.astype(np.float32) * unit)
+
+
 def reduce_frame(frame: FrameView, levels: tuple[int, ...], *, even: bool = False) -> Reduced:
     """Read a frame's small picture (its full-size pixels if tiny) and reduce it to ``levels``; ``even``: without bands of
     rows that are brighter or darker.
@@ -99,9 +106,7 @@ def reduce_frame(frame: FrameView, levels: tuple[int, ...], *, even: bool = Fals
     elif finest > SMALL:
         light, at = halve(frame.small), 2 * SMALL
     else:
-        small = frame.small
-        unit = np.float32(1 / 65535 if small.dtype == np.uint16 else 1)
-        light, at = small.astype(np.float32) * unit, SMALL
+        light, at = small_light(frame), SMALL
     light = even_rows(light) if even else light
     bands = {}
     while True:

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.kernel.grid_calls import Peaks, add_to_peaks, relative, squares
+from nearfar.merge.kernel.picture_calls import CELL
 from nearfar.merge.register.model import FrameView
 from nearfar.merge.register.similarity import Similarity, to_matrix
 from nearfar.merge.register.sliding import Crew, slide
 from nearfar.merge.register.tilt import find_tilt
 
-CELL = 16
 _FLOOR_PERCENTILE = 3.0  # of a frame's cells, which are plain in nearly every picture
 _TINY = 1e-14  # least noise: no energy is divided by nothing
 _KEPT = 16 << 20  # bytes of energies that are kept

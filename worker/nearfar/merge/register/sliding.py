@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Protocol, TypeVar
+from dataclasses import dataclass
+from typing import Generic, Protocol, TypeVar
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -75,53 +76,50 @@ def _ranges(count: int, stride: int) -> list[range]:
     return [range(start, min(start + stride, count)) for start in range(0, count, stride)]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Pass(Generic[Item, Result]):
+    """One pass over ``count`` places of a stack: what is made of each, and what is found in a range of them."""
+
+    step: str
+    """Name under which results are shared."""
+    count: int
+    back: int
+    """Places before a range whose data are looked at as well."""
+    make: Callable[[int], Item]
+    """The data of a place."""
+    find: Callable[[range, dict[int, Item]], list[Result]]
+    """From new places, and the data of these and of those before, to results."""
+    kinds: Sequence[type] = ()
+    """Data classes that results are made of."""
+
+
 def find_all(
-    step: str,
-    count: int,
-    back: int,
-    make: Callable[[int], Item],
-    crew: Crew,
-    find: Callable[[range, dict[int, Item]], list[Result]],
-    kinds: Sequence[type],
-    tick: Callable[[float], None],
+    asked: Pass[Item, Result], crew: Crew, tick: Callable[[float], None] = lambda _: None
 ) -> list[Result]:
-    """Gather what ``find`` returns for each range of `slide`, in order.
+    """Gather what a pass finds in all ranges of `slide`, in order; ``tick`` is given the share done, 0..1.
 
     If several processes work on the stack, each does some ranges and takes the results of the others (`Share`).
-
-    Parameters
-    ----------
-    step
-        Name under which results are shared.
-    count, back, make
-        As of `slide`.
-    find
-        From new places and the data held to results.
-    kinds
-        Data classes that results are made of.
-    tick
-        Given the share done, 0..1.
     """
     if crew.share is None:
         found: list[Result] = []
-        for new, held in slide(count, back, make, crew):
-            found += find(new, held)
-            tick(new.stop / count)
+        for new, held in slide(asked.count, asked.back, asked.make, crew):
+            found += asked.find(new, held)
+            tick(new.stop / asked.count)
         return found
-    stride = max(1, crew.threads // 2)
-    step = f"{step}-{stride}"  # ranges of others are only ours where they are as long
-    parts = _ranges(count, stride)
+    stride, back = max(1, crew.threads // 2), asked.back
+    step = f"{asked.step}-{stride}"  # ranges of others are only ours where they are as long
+    parts = _ranges(asked.count, stride)
     pieces: dict[int, list[Result]] = {}
     kept: dict[int, Item] = {}
     for piece in crew.share.order(len(parts)):
         new = parts[piece]
-        stored = crew.share.take(step, piece, kinds)
+        stored = crew.share.take(step, piece, asked.kinds)
         if stored is None:
             near = range(max(0, new.start - back), new.stop)
             missing = [k for k in near if k not in kept]
             kept = {k: v for k, v in kept.items() if new.start - back <= k < new.stop + back}
-            kept.update(zip(missing, crew.map(make, missing), strict=True))
-            stored = find(new, {k: kept[k] for k in near})  # type: ignore[assignment]
+            kept.update(zip(missing, crew.map(asked.make, missing), strict=True))
+            stored = asked.find(new, {k: kept[k] for k in near})  # type: ignore[assignment]
             crew.share.give(step, piece, stored)
         pieces[piece] = stored  # type: ignore[assignment]
         tick(len(pieces) / len(parts))

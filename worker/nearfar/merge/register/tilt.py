@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.kernel.grid_calls import Peaks
+from nearfar.merge.kernel.picture_calls import CELL
+from nearfar.merge.register.robust import OVER_MEDIAN, weighted_median
 
-CELL = 16
 REACH = 2  # cells on each side over which depth is differenced
 _AROUND = 2  # cells on each side whose median counts
 _LEAST = 6  # cells that the median needs
@@ -156,7 +157,7 @@ def growth_of(blur: F64, known: F64, depth: F64, middle: float) -> Growth | None
         normal = basis.T @ weighted + 1e-12 * float(w.sum()) * np.eye(2)
         line = np.linalg.solve(normal, weighted.T @ y)
         off = np.abs(y - basis @ line)
-        spread = 1.48 * float(np.median(off)) + 1e-9
+        spread = OVER_MEDIAN * float(np.median(off)) + 1e-9
         trust = 1 / (1 + (off / (2 * spread)) ** 2) ** 2
     effective = float((w * trust).sum() ** 2 / max(((w * trust) ** 2).sum(), 1e-300))
     across = float((w * trust) @ (x - np.average(x, weights=w * trust)) ** 2 / (w * trust).sum())
@@ -175,12 +176,6 @@ def usual_growth(found: Sequence[Growth]) -> float:
     if not any(g.information > 0 for g in found):
         return 0.0
     slopes, known = (np.array(v) for v in zip(*((g.slope, g.information) for g in found), strict=True))
-    usual = _weighted_median(slopes, known)
+    usual = weighted_median(slopes, known)
     agreeing = float(known[np.abs(slopes - usual) < _AGREE * abs(usual)].sum() / known.sum())
     return usual if usual < 0 and agreeing >= _MOST else 0.0
-
-
-def _weighted_median(values: F64, weights: F64) -> float:
-    order = np.argsort(values, kind="stable")
-    total = np.cumsum(weights[order])
-    return float(values[order[np.searchsorted(total, 0.5 * total[-1])]])

@@ -29,9 +29,9 @@ BANDED = (
 _SCENE = 3  # frames that lie on each other are a scene of their own from this many on
 
 
-def belonging(links: CoarseLinks, count: int, recipe: Tuning) -> list[list[int]]:
+def belonging(links: CoarseLinks, count: int, tuning: Tuning) -> list[list[int]]:
     """Frames that show the same scene, largest set first; frames that resemble nothing are in none."""
-    like = [k for k in range(count) if links.likeness(k) >= recipe.belong_likeness]
+    like = [k for k in range(count) if links.likeness(k) >= tuning.belong_likeness]
     return components(like, links.held())
 
 
@@ -46,7 +46,7 @@ def reason_left_out(
     chosen: Sequence[int],
     frames: Sequence[FrameView],
     links: CoarseLinks,
-    recipe: Tuning,
+    tuning: Tuning,
 ) -> str:
     """Why a frame is not part of the picture."""
     usual = float(np.median([links.structure[k] for k in chosen]))
@@ -58,7 +58,7 @@ def reason_left_out(
             return f"belongs with {_listed(others)}, which show another scene"
     return (
         f"does not resemble its neighbours: likeness {max(links.likeness(place), 0.0):.2f}, "
-        f"{recipe.belong_likeness:.2f} is needed"
+        f"{tuning.belong_likeness:.2f} is needed"
     )
 
 
@@ -103,24 +103,24 @@ def poses_told(
     frames: Sequence[FrameView],
     reference: int,
     corrected: Corrected,
-    recipe: Tuning,
+    tuning: Tuning,
 ) -> list[str]:
     """What the person should know of the poses as a whole."""
     names = [f.name for f in frames]
     told = []
-    far = [k for k, p in enumerate(poses) if p.used and p.drift > recipe.drift_limit]
+    far = [k for k, p in enumerate(poses) if p.used and p.drift > tuning.drift_limit]
     if far:
         worst = max(far, key=lambda k: poses[k].drift)
         told.append(
             f"{len(far)} of {len(members)} frames are placed against the reference {names[reference]} less surely "
-            f"than {recipe.drift_limit:.2f} px; {names[worst]} is the worst, {poses[worst].drift:.2f} px"
+            f"than {tuning.drift_limit:.2f} px; {names[worst]} is the worst, {poses[worst].drift:.2f} px"
         )
     if corrected.size and not corrected.bent:
         told.append(
             f"shift, scale and roll do not take {names[reference]} to {names[members[corrected.place]]}: "
             f"{corrected.size:.2f} px are left over, as a tilted camera or a lens that distorts leave them"
         )
-    if corrected.left > recipe.field_limit:
+    if corrected.left > tuning.field_limit:
         one, two = (names[members[k]] for k in corrected.worst)
         told.append(
             f"{one} and {two} cannot be brought to lie on each other everywhere: {corrected.left:.2f} px are left over "
@@ -147,19 +147,19 @@ def drift_of(covariance: NDArray[np.float64]) -> float:
     return float(np.sqrt(max(np.trace(covariance), 0.0)))
 
 
-def confidence(likeness: float, sigma: float, drift: float, recipe: Tuning) -> float:
+def confidence(likeness: float, sigma: float, drift: float, tuning: Tuning) -> float:
     """0..1: 1 where a frame resembles its neighbours fully and its place is known far better than a pixel."""
-    alike = np.clip((likeness - recipe.link_likeness) / (0.9 - recipe.link_likeness), 0, 1)
+    alike = np.clip((likeness - tuning.link_likeness) / (0.9 - tuning.link_likeness), 0, 1)
     return float(alike / ((1 + (sigma / _GOOD_SIGMA) ** 2 / 4) * (1 + (drift / _GOOD_DRIFT) ** 2 / 4)))
 
 
-def repeats(changes: Sequence[float], recipe: Tuning) -> list[int]:
+def repeats(changes: Sequence[float], tuning: Tuning) -> list[int]:
     """Places whose next frame shows the same focus, from how much sharpness changes at each step."""
     found = []
     for k, change in enumerate(changes):
         near = [*changes[max(k - _AROUND, 0) : k], *changes[k + 1 : k + 1 + _AROUND]]
         usual = float(np.median(near)) if len(near) > 1 else 0.0
-        if change < max(recipe.repeat * usual, _SAME):
+        if change < max(tuning.repeat * usual, _SAME):
             found.append(k)
     return found
 
