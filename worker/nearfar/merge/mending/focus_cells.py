@@ -13,12 +13,15 @@ from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import TILE
 from nearfar.frames.delivered import Delivered
 from nearfar.merge.deliver.map_scale import FORMAT, map_step
-from nearfar.merge.mending.region import Box
+from nearfar.merge.mending.boxes import Box
 from nearfar.merge.mending.sources import CELL, FocusCells
 
 DESCRIPTION = 270
+"""Tag in which the map names its frames: ImageDescription of TIFF 6.0."""
 HALF_CELL = CELL // 2
+"""Edge of a cell in the map, which has half the picture's size."""
 UNKNOWN = 1 << 20
+"""More than any value of the map, for places that it leaves open: they sort last."""
 
 
 class DeliveredMap:

@@ -31,7 +31,7 @@ from nearfar.merge.kernel.picture_calls import (
     render_bytes,
 )
 from nearfar.merge.keys import file_digest
-from nearfar.merge.mending.region import Box
+from nearfar.merge.mending.boxes import Box
 from nearfar.merge.rendering import KEEP_NOISE, gain_table
 from nearfar.merge.sensor.correcting_again import corrected_again
 from nearfar.merge.survey import changed
@@ -47,8 +47,8 @@ BESIDE = 40
 """Pixels of a frame around a window that the kernel reads as well."""
 FADE = 4.0
 """Pixels from its border over which a frame fades in."""
-_NAMES = ("channel", "band0", "band1", "prior_weight", "behind", "agreement", "quiet")
-NUMBERS = dict.fromkeys(_NAMES, 1.0)
+_WEIGHING = ("channel", "band0", "band1", "prior_weight", "behind", "agreement", "quiet")
+NUMBERS = dict.fromkeys(_WEIGHING, 1.0)
 """The kernel's settings for weighing frames, which have no effect on a single one."""
 Keep = Callable[[tuple[int, ...], Any], NDArray[Any]]
 """Allocates an array of a shape and type for pixels."""

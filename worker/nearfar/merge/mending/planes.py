@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 F32 = NDArray[np.float32]
 LEVELS = 4
+"""Bands that a soft edge blends apart."""
 REACH = 2 * (2**LEVELS - 1)
 """Pixels around a place that its bands depend on."""
 WHITE = (0.7925, 0.0402, 0.0073)

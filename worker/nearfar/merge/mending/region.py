@@ -7,22 +7,22 @@ middle of column c lies at c + .5. A pixel belongs to a region if its middle lie
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import UsageError
+from nearfar.merge.mending.boxes import Box
 
 MOST_POINTS = 5000
+"""Corners of a region: each costs a pass over the rows that it crosses (our own limit)."""
 MOST_EDGE = 128
 """The widest soft edge, pixels."""
 Point = tuple[float, float]
-Box = tuple[int, int, int, int]
-"""Left, top, width, height in pixels."""
 F32 = NDArray[np.float32]
 FAR = np.float32(1e6)
+"""Coordinates from which on a corner is no place in a picture."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,10 +132,3 @@ def ramp(distance: F32, width: float) -> F32:
     """Weights for distances: 1 in the region, 0 from ``width`` pixels on, falling smoothly between (3 t^2 - 2 t^3)."""
     t = np.clip(1 - distance / np.float32(max(width, 1.0)), np.float32(0), np.float32(1))
     return np.asarray(t * t * (3 - 2 * t), np.float32)
-
-
-def merged(boxes: Sequence[Box]) -> Box:
-    """The smallest box around all boxes."""
-    left, top = min(b[0] for b in boxes), min(b[1] for b in boxes)
-    right, bottom = max(b[0] + b[2] for b in boxes), max(b[1] + b[3] for b in boxes)
-    return left, top, right - left, bottom - top

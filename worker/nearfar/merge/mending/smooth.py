@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.mending.region import Box, Region
+from nearfar.merge.mending.boxes import Box
+from nearfar.merge.mending.region import Region
 
 F32 = NDArray[np.float32]
 U16 = NDArray[np.uint16]
@@ -32,6 +33,7 @@ INSIDE = 0.25
 DOUBT = 1.0
 """Multiple of the median distance from the surface beyond which a square counts less."""
 ROUNDS, SWEEPS = 6, 40
+"""Rounds of reweighting, and sweeps over all squares in each of them."""
 SAMPLES = 2000
 """The most squares that the plane is fitted to."""
 OVER = 1.7

@@ -9,21 +9,26 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.mending.boxes import Box
 from nearfar.merge.mending.frames import Carrier
 from nearfar.merge.mending.planes import WHITE, bands, doubled, halved, spread, square_mean
-from nearfar.merge.mending.region import Box
 from nearfar.merge.mending.smooth import Surface
 
 U16 = NDArray[np.uint16]
 F32 = NDArray[np.float32]
 FULL = np.float32(65535)
+"""White of 16 bits."""
 CELL = 16
+"""Pixels along the edge of a cell of the focus map."""
+BARELY = np.float32(0.2)
+"""Share up to which a cell has no weight; four that meet have .25 each."""
 NEAR = 4
 """Frames on each side of the one that the focus map names which may be averaged."""
 MOST_QUIET = 6
 """The most frames that one mend averages: each has to be decoded again while a person waits."""
 WARPED = 0.781
-"""Variance that a warp leaves of white noise of variance 1, as in `rendering`."""
+"""Variance that a warp is taken to leave of white noise of variance 1 in a channel. Measured is 3 % less
+(`rendering.WARPED_CHANNEL`); another figure would change mends that were made."""
 AGREEMENT = 0.3
 """How far a frame may differ and still be averaged, as a multiple of the noise's variance. Chosen with `SHRINK` on rendered
 brackets: noise in plain places falls to .42 to .77, errors in detail change to .85 to 1.05 of what they were."""
@@ -107,10 +112,6 @@ class FocusCells:
         return np.asarray(upper * (1 - fr) + lower * fr, np.float32)
 
 
-BARELY = np.float32(0.2)
-"""Share up to which a cell has no weight; four that meet have .25 each."""
-
-
 @dataclass(frozen=True)
 class MapSource:
     """At each place the frame that the focus map names, with soft borders between frames, for `Use.MAP`."""
@@ -159,10 +160,10 @@ class QuietSource:
 
     def pixels(self, box: Box, below: Below) -> F32:
         """Pixels of the picture with less noise."""
-        grown = _grown(box, self.bounds)
-        mean, left = self._averaged(grown, below(grown).astype(np.float32) / FULL)
+        wide = _with_halo(box, self.bounds)
+        mean, left = self._averaged(wide, below(wide).astype(np.float32) / FULL)
         out = _shrunk(mean, left) * FULL
-        y, x = box[1] - grown[1], box[0] - grown[0]
+        y, x = box[1] - wide[1], box[0] - wide[0]
         return np.ascontiguousarray(out[y : y + box[3], x : x + box[2]])
 
     def _averaged(self, box: Box, here: F32) -> tuple[F32, F32]:
@@ -184,7 +185,7 @@ class QuietSource:
         return total / weight[:, :, None], noise * squares / (weight * weight)
 
 
-def _grown(box: Box, bounds: Box) -> Box:
+def _with_halo(box: Box, bounds: Box) -> Box:
     """The box grown by `HALO` to even coordinates, within bounds."""
     left, top = max(bounds[0], (box[0] - HALO) // 2 * 2), max(bounds[1], (box[1] - HALO) // 2 * 2)
     right = min(bounds[0] + bounds[2], box[0] + box[2] + HALO)

@@ -33,4 +33,5 @@ class Wish:
     edge: int = EDGE
     """Pixels outside the region over which the mend fades out."""
     frame: int | None = None
-    """The frame of `Use.FRAME`, by its number among the job's frames, from 1."""
+    """The frame of `Use.FRAME`: as a person wishes it, its number among the job's frames, from 1; as `mended.Mended` takes
+    it, its place among the frames of the picture, from 0."""

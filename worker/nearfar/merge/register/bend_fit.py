@@ -42,7 +42,7 @@ _START = (_LOOSE, 0.02, 0.1, 0.01, 0.1, 0.01)
 _ROUNDS = 3
 """Fits of all links, each with the frames bent as the one before says."""
 INVERTED = 3
-"""Rounds after which the place that a bend leads from is known far better than the bend itself."""
+"""Rounds in which the place is found that a bend leads from."""
 _PARTS, _FEW = 6, 4
 """Parts across a picture of which each is asked whether it lies apart, and the fewest blocks that can tell of one."""
 _BLURRED = 2.0

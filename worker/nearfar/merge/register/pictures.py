@@ -14,7 +14,7 @@ from nearfar.merge.register.model import FrameView
 
 SMALL = 4  # reduction of FrameView.small
 _COARSEST = 16  # reduction of the most reduced picture of coarse links
-_LEAST_SIDE = 96  # pixels of that picture's shorter side: fewer show too little of a scene
+_LEAST_SIDE = 96  # pixels of that picture's shorter side, at the least
 _GAP_SIDE = 40  # the same where blur must hardly matter
 _WIDE_ROWS = 0.2  # of the shorter side: sigma within which rows are made alike
 _DARK_ROW = 1e-4  # linear light of a row below which it is not brightened further

@@ -15,7 +15,7 @@ from nearfar.merge.register.similarity import Similarity, to_matrix
 from nearfar.merge.register.sliding import Crew, slide
 from nearfar.merge.register.tilt import find_tilt
 
-_FLOOR_PERCENTILE = 3.0  # of a frame's cells, which are plain in nearly every picture
+_FLOOR_PERCENTILE = 3.0  # of a frame's cells: the plainest, whose energy is noise
 _TINY = 1e-14  # least noise: no energy is divided by nothing
 _KEPT = 16 << 20  # bytes of energies that are kept
 _POOL = 6  # cells on each side of the squares that are compared
