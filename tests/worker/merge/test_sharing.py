@@ -207,7 +207,7 @@ def test_what_helpers_left_is_taken_and_then_removed(
     def nothing(*_: object, **__: object) -> None:
         raise AssertionError("measured although it was there")
 
-    monkeypatch.setattr("nearfar.merge.register.stack.fine_link", nothing)
+    monkeypatch.setattr("nearfar.merge.register.fine_linking.fine_link", nothing)
     assert to_json(register_with_helpers(steps, 1, lambda _: None)) == expected
     assert not list(steps.scratch.folder.glob(f"*.{KIND}"))
     help_register(steps_of("work"), 1, 1)

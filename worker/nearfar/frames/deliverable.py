@@ -20,6 +20,7 @@ import simplejpeg
 from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
+from nearfar.frames import tiff_tags
 from nearfar.frames.exif import EXIF_IFD, GPS_IFD, PIXEL_X, PIXEL_Y, ExifBlock, block_bytes
 from nearfar.frames.ifd import (
     BYTE,
@@ -36,7 +37,8 @@ from nearfar.frames.ifd import (
 
 TILE = 512  # pixels, both ways
 STRIP = 64  # rows of a tile that are decoded together
-DEFLATE_LEVEL = 1
+DEFLATE, HORIZONTAL = 8, 2  # compression and predictor, TIFF's supplement 2 and its section 14
+DEFLATE_LEVEL = 1  # the fastest
 CLASSIC_LIMIT = (1 << 32) - (1 << 16)  # bytes; beyond it 32-bit offsets may not reach
 HEADER_BYTES = 16  # room for the header of either form
 PREVIEW_QUALITY = 90
@@ -186,20 +188,20 @@ def _picture_tags(
     width: int, height: int, *, channels: int, offsets: list[int], counts: list[int], reduced: bool
 ) -> Tags:
     return {
-        254: long_tag(1 if reduced else 0),
-        256: long_tag(width),
-        257: long_tag(height),
-        258: short_tag(*[16] * channels),
-        259: short_tag(8),
-        262: short_tag(2 if channels == 3 else 1),
-        277: short_tag(channels),
-        284: short_tag(1),
-        317: short_tag(2),
-        322: short_tag(TILE),
-        323: short_tag(TILE),
-        324: offsets_tag(offsets),
-        325: long_tag(*counts),
-        339: short_tag(*[1] * channels),
+        tiff_tags.NEW_SUBFILE_TYPE: long_tag(1 if reduced else 0),
+        tiff_tags.IMAGE_WIDTH: long_tag(width),
+        tiff_tags.IMAGE_LENGTH: long_tag(height),
+        tiff_tags.BITS_PER_SAMPLE: short_tag(*[16] * channels),
+        tiff_tags.COMPRESSION: short_tag(DEFLATE),
+        tiff_tags.PHOTOMETRIC: short_tag(2 if channels == 3 else 1),
+        tiff_tags.SAMPLES_PER_PIXEL: short_tag(channels),
+        tiff_tags.PLANAR_CONFIGURATION: short_tag(1),
+        tiff_tags.PREDICTOR: short_tag(HORIZONTAL),
+        tiff_tags.TILE_WIDTH: short_tag(TILE),
+        tiff_tags.TILE_LENGTH: short_tag(TILE),
+        tiff_tags.TILE_OFFSETS: offsets_tag(offsets),
+        tiff_tags.TILE_BYTE_COUNTS: long_tag(*counts),
+        tiff_tags.SAMPLE_FORMAT: short_tag(*[1] * channels),
     }
 
 
@@ -207,24 +209,28 @@ def plain_directory(width: int, height: int, *, channels: int, offsets: list[int
     """Tags of a level of 8-bit tiles that are not coded, as `nearfar.frames.looked` writes them."""
     counts = [TILE * TILE * channels] * len(offsets)
     found = _picture_tags(width, height, channels=channels, offsets=offsets, counts=counts, reduced=reduced)
-    del found[317]
-    return found | {258: short_tag(*[8] * channels), 259: short_tag(1)}
+    del found[tiff_tags.PREDICTOR]
+    return found | {
+        tiff_tags.BITS_PER_SAMPLE: short_tag(*[8] * channels),
+        tiff_tags.COMPRESSION: short_tag(1),
+    }
 
 
 def _describing_tags(tags: PictureTags) -> Tags:
     found: Tags = dict(tags.exif.image) if tags.exif else {}
-    found[274] = short_tag(1)
+    found[tiff_tags.ORIENTATION] = short_tag(1)
     resolution = Fraction(tags.pixels_per_inch).limit_denominator(1000)
-    found[282] = found[283] = rational_tag((resolution.numerator, resolution.denominator))
-    found[296] = short_tag(INCH)
+    each = rational_tag((resolution.numerator, resolution.denominator))
+    found[tiff_tags.X_RESOLUTION] = found[tiff_tags.Y_RESOLUTION] = each
+    found[tiff_tags.RESOLUTION_UNIT] = short_tag(INCH)
     if tags.description is not None:
-        found[270] = ascii_tag(tags.description)
+        found[tiff_tags.IMAGE_DESCRIPTION] = ascii_tag(tags.description)
     if tags.software is not None:
-        found[305] = ascii_tag(tags.software)
+        found[tiff_tags.SOFTWARE] = ascii_tag(tags.software)
     if tags.xmp is not None:
-        found[700] = bytes_tag(tags.xmp, BYTE)
+        found[tiff_tags.XMP] = bytes_tag(tags.xmp, BYTE)
     if tags.icc is not None:
-        found[34675] = bytes_tag(tags.icc)
+        found[tiff_tags.ICC_PROFILE] = bytes_tag(tags.icc)
     return found
 
 
@@ -271,7 +277,7 @@ def write_directories(file: BinaryIO, directories: list[Tags], exif: Tags, gps: 
     main = directories[0]
     reduced = [_append(file, part, big=big) for part in directories[1:]]
     if reduced:
-        main[330] = offsets_tag(reduced)
+        main[tiff_tags.SUB_IFDS] = offsets_tag(reduced)
     for number, part in ((EXIF_IFD, exif), (GPS_IFD, gps)):
         if part:
             main[number] = offsets_tag([_append(file, part, big=big)])

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import FrameRefused, WorkFailed
+from nearfar.frames import tiff_tags
 from nearfar.frames.deliverable import (
     HEADER_BYTES,
     TILE,
@@ -29,19 +30,9 @@ from nearfar.frames.deliverable import (
     write_preview,
 )
 from nearfar.frames.exif import EXIF_IFD, GPS_IFD
-from nearfar.frames.ifd import Tags, long_tag, read_directory, read_form
+from nearfar.frames.ifd import Tags, integers_of, long_tag, read_directory, read_form
 from nearfar.frames.source import FrameFile, opened
 
-WIDTH, HEIGHT, SAMPLES, TILE_OFFSETS, TILE_COUNTS, SUB_DIRECTORIES, PROFILE = (
-    256,
-    257,
-    277,
-    324,
-    325,
-    330,
-    34675,
-)
-"""Tags of TIFF 6.0, SubIFDs of its supplement 1, and the profile after ICC.1 annex B."""
 FAULTS = (FrameRefused, LookupError, ValueError, TypeError, OverflowError, RuntimeError, struct.error)
 Place = tuple[int, int]
 """Level, finest first, and number of the tile in it, row by row."""
@@ -98,14 +89,17 @@ class Delivered:
             raise ValueError("no TIFF of this byte order")
         peek = self._file.peek
         main = read_directory(peek, form, form.first)[0]
-        inner = main[SUB_DIRECTORIES].integers() if SUB_DIRECTORIES in main else []
+        inner = integers_of(main, tiff_tags.SUB_IFDS)
         directories = [main, *(read_directory(peek, form, place)[0] for place in inner)]
         self.exif, self.gps = (
             read_directory(peek, form, main[tag].integers()[0])[0] if tag in main else {}
             for tag in (EXIF_IFD, GPS_IFD)
         )
-        self.width, self.height, self.channels = (main[t].integers()[0] for t in (WIDTH, HEIGHT, SAMPLES))
-        self.icc = main[PROFILE].raw if PROFILE in main else None
+        self.width, self.height, self.channels = (
+            main[t].integers()[0]
+            for t in (tiff_tags.IMAGE_WIDTH, tiff_tags.IMAGE_LENGTH, tiff_tags.SAMPLES_PER_PIXEL)
+        )
+        self.icc = main[tiff_tags.ICC_PROFILE].raw if tiff_tags.ICC_PROFILE in main else None
         sizes = level_sizes(self.width, self.height, len(directories))
         self.levels = tuple(_level(tags, *size) for tags, size in zip(directories, sizes, strict=True))
 
@@ -135,14 +129,14 @@ class Delivered:
 
 
 def _level(tags: Tags, width: int, height: int) -> Level:
-    found = tuple(tags[tag].integers()[0] for tag in (WIDTH, HEIGHT))
+    found = tuple(tags[tag].integers()[0] for tag in (tiff_tags.IMAGE_WIDTH, tiff_tags.IMAGE_LENGTH))
     if found != (width, height):
         raise ValueError(f"a level of {found[0]} x {found[1]} pixels in place of {width} x {height}")
     level = Level(
         width=width,
         height=height,
-        offsets=tags[TILE_OFFSETS].integers(),
-        counts=tags[TILE_COUNTS].integers(),
+        offsets=tags[tiff_tags.TILE_OFFSETS].integers(),
+        counts=tags[tiff_tags.TILE_BYTE_COUNTS].integers(),
         tags=tags,
     )
     if not len(level.offsets) == len(level.counts) == level.across * level.down:
@@ -174,8 +168,14 @@ def write_replaced(source: Delivered, target: Path, replaced: Mapping[Place, byt
         directories = []
         for number, level in enumerate(source.levels):
             offsets, counts = _write_level(source, file, number, level, replaced)
-            tags = {k: v for k, v in level.tags.items() if k not in (SUB_DIRECTORIES, EXIF_IFD, GPS_IFD)}
-            directories.append(tags | {TILE_OFFSETS: offsets_tag(offsets), TILE_COUNTS: long_tag(*counts)})
+            tags = {k: v for k, v in level.tags.items() if k not in (tiff_tags.SUB_IFDS, EXIF_IFD, GPS_IFD)}
+            directories.append(
+                tags
+                | {
+                    tiff_tags.TILE_OFFSETS: offsets_tag(offsets),
+                    tiff_tags.TILE_BYTE_COUNTS: long_tag(*counts),
+                }
+            )
         write_directories(file, directories, source.exif, source.gps)
 
 

@@ -11,18 +11,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from nearfar.frames import heif, png, raw, tiff
+from nearfar.frames import heif, png, raw, tiff, tiff_tags
 from nearfar.frames.camera import CameraData, camera_data
 from nearfar.frames.decode import kind_of, refusing
-from nearfar.frames.exif import ExifBlock, block_from_bytes
+from nearfar.frames.exif import PIXEL_X, PIXEL_Y, ExifBlock, block_from_bytes
 from nearfar.frames.headers import FrameHeader
-from nearfar.frames.ifd import Read, Tags, read_directory, read_form
+from nearfar.frames.ifd import Read, Tags, integers_of, read_directory, read_form
 from nearfar.frames.maker_notes import with_maker_note
 from nearfar.frames.source import FrameFile, opened
 
 HEAD = 128 << 10
 """Bytes read at once: more than cameras put before the picture data, save for large previews, which are skipped."""
-_THUMBNAIL_AT, _THUMBNAIL_SIZE = 0x0201, 0x0202
 _MP_ENTRIES = 0xB002
 _LARGE_THUMBNAILS = {0x010001, 0x010002}
 """Multi-picture types 'large thumbnail', VGA and full HD (CIPA DC-007, table 4; from memory)."""
@@ -86,11 +85,11 @@ def glance(path: Path | str) -> Glance:
 
 
 def _from_header(header: FrameHeader) -> Glance:
-    turned = header.orientation >= 5
+    width, height = header.stored_size
     return Glance(
         kind=header.kind,
-        width=header.height if turned else header.width,
-        height=header.width if turned else header.height,
+        width=width,
+        height=height,
         orientation=header.orientation,
         camera=header.camera,
     )
@@ -159,8 +158,8 @@ def _thumbnail(file: FrameFile, base: int, data: bytes) -> Iterator[Embedded]:
 
 
 def _jpeg_of(file: FrameFile, tags: Tags, base: int = 0) -> Iterator[Embedded]:
-    where = tags[_THUMBNAIL_AT].integers() if _THUMBNAIL_AT in tags else []
-    sizes = tags[_THUMBNAIL_SIZE].integers() if _THUMBNAIL_SIZE in tags else []
+    where = integers_of(tags, tiff_tags.JPEG_INTERCHANGE_FORMAT)
+    sizes = integers_of(tags, tiff_tags.JPEG_INTERCHANGE_FORMAT_LENGTH)
     for offset, size in zip(where, sizes, strict=False):
         if _sound(file, base + offset, size):
             yield Embedded(offset=base + offset, size=size)
@@ -214,10 +213,10 @@ def _jpeg_strip(file: FrameFile, tags: Tags) -> Iterator[Embedded]:
         at = file.peek(0, HEAD).find(tags[0x002E].raw[:64])
         if at > 0:
             yield Embedded(offset=at, size=len(tags[0x002E].raw))
-    where = tags[0x0111].integers() if 0x0111 in tags else []
-    sizes = tags[0x0117].integers() if 0x0117 in tags else []
-    coding = tags[0x0103].integers()[:1] if 0x0103 in tags else []
-    photometric = tags[0x0106].integers()[:1] if 0x0106 in tags else []
+    where = integers_of(tags, tiff_tags.STRIP_OFFSETS)
+    sizes = integers_of(tags, tiff_tags.STRIP_BYTE_COUNTS)
+    coding = integers_of(tags, tiff_tags.COMPRESSION)[:1]
+    photometric = integers_of(tags, tiff_tags.PHOTOMETRIC)[:1]
     plain_colour = photometric not in ([32803], [34892])
     if (
         len(where) == len(sizes) == 1
@@ -239,9 +238,9 @@ def _largest(directories: list[Tags], block: ExifBlock) -> tuple[int, int]:
     """Width and height of the largest picture that the directories describe."""
     sizes = [(0, 0)]
     for tags in (*directories, block.exif):
-        for across, down in ((0x0100, 0x0101), (0xA002, 0xA003)):
-            width = tags[across].integers()[:1] if across in tags else []
-            height = tags[down].integers()[:1] if down in tags else []
+        for across, down in ((tiff_tags.IMAGE_WIDTH, tiff_tags.IMAGE_LENGTH), (PIXEL_X, PIXEL_Y)):
+            width = integers_of(tags, across)[:1]
+            height = integers_of(tags, down)[:1]
             if width and height:
                 sizes.append((width[0], height[0]))
     return max(sizes, key=lambda s: s[0] * s[1])

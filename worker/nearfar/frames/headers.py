@@ -69,6 +69,11 @@ class FrameHeader:
     """Chroma of an upright JPEG of 8 bits: 1 at half width, 2 at half width and height, 0 otherwise."""
     correction: Correction | None = None  # dark and flat frames that are put to it as it is decoded
 
+    @property
+    def stored_size(self) -> tuple[int, int]:
+        """Width and height of the samples as they lie in the file, before the orientation is applied."""
+        return (self.height, self.width) if swaps_sides(self.orientation) else (self.width, self.height)
+
 
 def check_alike(headers: Sequence[FrameHeader]) -> None:
     """Refuse frames that differ in size, depth, channels or colour profile, naming the odd ones.
@@ -97,7 +102,7 @@ def check_alike(headers: Sequence[FrameHeader]) -> None:
 
 def _turned_hint(headers: Sequence[FrameHeader]) -> str:
     """What to do if only the orientation tags part frames that are stored alike; empty if that is not so."""
-    stored = {(h.height, h.width) if swaps_sides(h.orientation) else (h.width, h.height) for h in headers}
+    stored = {h.stored_size for h in headers}
     tags = sorted({h.orientation for h in headers})
     if len(stored) > 1 or len(tags) < 2:
         return ""

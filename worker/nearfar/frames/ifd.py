@@ -72,6 +72,12 @@ class Tag:
 Tags = dict[int, Tag]
 
 
+def integers_of(tags: Tags, number: int) -> list[int]:
+    """The items of an integer tag; empty if there is no such tag, or it has another type."""
+    tag = tags.get(number)
+    return tag.integers() if tag else []
+
+
 def ascii_tag(text: str) -> Tag:
     """A text as TIFF stores it: NUL at the end; UTF-8 bytes if it is not plain ASCII."""
     raw = text.replace("\0", " ").encode("utf-8") + b"\0"

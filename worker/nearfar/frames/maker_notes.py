@@ -12,7 +12,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from nearfar.frames.camera import CameraData
-from nearfar.frames.ifd import IFD_POINTER, LONG, Form, Read, Tag, Tags, read_directory, read_form
+from nearfar.frames.ifd import (
+    IFD_POINTER,
+    LONG,
+    Form,
+    Read,
+    Tag,
+    Tags,
+    integers_of,
+    read_directory,
+    read_form,
+)
 
 _EXIF_IFD, _MAKER_NOTE, _MAKE = 0x8769, 0x927C, 0x010F
 _FAR = 655.0  # m; 16-bit centimetres that are full stand for infinity or nothing
@@ -108,7 +118,7 @@ def _first(
     tags: Tags, number: int, *, refuse: frozenset[int] = frozenset({0xFFFF, 0xFFFFFFFF})
 ) -> int | None:
     """The first integer of a tag; None for a placeholder."""
-    values = tags[number].integers() if number in tags else []
+    values = integers_of(tags, number)
     return values[0] if values and values[0] >= 0 and values[0] not in refuse else None
 
 
@@ -175,7 +185,7 @@ def _sony(camera: CameraData, note: Note) -> CameraData:
 
 def _olympus(camera: CameraData, note: Note) -> CameraData:
     equipment, settings, focus = (_inner(note, n) for n in (0x2010, 0x2020, 0x2050))
-    drive = settings[0x0600].integers() if 0x0600 in settings else []
+    drive = integers_of(settings, 0x0600)
     mode, bits = (drive[0] if drive else None), (drive[2] if len(drive) > 2 else 0)
     bracket = {2: "exposure", 3: "other", 4: "exposure"}.get(mode) if mode is not None else None
     if mode == 5:

@@ -151,10 +151,7 @@ def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Sa
         samples = imagecodecs.png_decode(data, out=direct)
     except imagecodecs.PngError as error:
         raise file.damaged(str(error)) from error
-    stored = (
-        (header.width, header.height) if swaps_sides(header.orientation) else (header.height, header.width)
-    )
-    if samples.shape[:2] != stored or samples.dtype != dtype:
+    if samples.shape[1::-1] != header.stored_size or samples.dtype != dtype:
         raise file.damaged("the pixels do not match the header")
     if header.channels == 1 and samples.ndim == 3:
         samples = samples[:, :, :1]

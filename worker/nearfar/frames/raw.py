@@ -16,12 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import FrameRefused
+from nearfar.frames import tiff_tags
 from nearfar.frames.camera import camera_data
 from nearfar.frames.colour import linear_grey_profile, srgb_profile
 from nearfar.frames.correction import correct_mosaic, mosaic_light
 from nearfar.frames.exif import ExifBlock, block_from, block_from_bytes
 from nearfar.frames.headers import Development, Factors, FrameHeader
-from nearfar.frames.ifd import Tags, read_directory, read_form
+from nearfar.frames.ifd import Tags, integers_of, read_directory, read_form
 from nearfar.frames.orient import Samples, check_out, finish, swaps_sides
 from nearfar.frames.source import EXPORT_AGAIN, FrameFile, check_size
 
@@ -33,8 +34,14 @@ SRGB_GAMMA = (2.4, 12.92)  # exponent and slope at black, IEC 61966-2-1
 LINEAR = (1.0, 1.0)
 WITHOUT_MASTERS = "Leave dark and flat out of the recipe, or export all of them as TIFF."
 PIXELS_PER_BYTE = 4000
-DNG_VERSION, SUB_DIRECTORIES, PHOTOMETRIC = 50706, 330, 262
 _SENSOR_DATA = (32803, 34892)
+"""Photometric interpretations of data that are still to be developed: a mosaic, and linear light (DNG specification)."""
+_PLACES = (
+    (tiff_tags.STRIP_OFFSETS, tiff_tags.STRIP_BYTE_COUNTS),
+    (tiff_tags.TILE_OFFSETS, tiff_tags.TILE_BYTE_COUNTS),
+    (tiff_tags.JPEG_INTERCHANGE_FORMAT, tiff_tags.JPEG_INTERCHANGE_FORMAT_LENGTH),
+)
+"""Tags with offsets of picture data, and with their sizes."""
 # Kinds that look like TIFF at the start and are told apart by name only (from memory).
 SUFFIXES = frozenset(
     {
@@ -71,10 +78,10 @@ def looks_raw(file: FrameFile, head: bytes) -> bool:
     if head[8:10] == b"CR" or file.path.suffix.lower() in SUFFIXES:
         return True
     found = directories(file)
-    return any(DNG_VERSION in tags for tags in found[:1]) or any(
-        tags[PHOTOMETRIC].integers()[:1] in ([_SENSOR_DATA[0]], [_SENSOR_DATA[1]])
+    return any(tiff_tags.DNG_VERSION in tags for tags in found[:1]) or any(
+        tags[tiff_tags.PHOTOMETRIC].integers()[:1] in ([_SENSOR_DATA[0]], [_SENSOR_DATA[1]])
         for tags in found[1:]
-        if PHOTOMETRIC in tags
+        if tiff_tags.PHOTOMETRIC in tags
     )
 
 
@@ -91,7 +98,7 @@ def directories(file: FrameFile) -> list[Tags]:
         seen.add(at)
         tags, following = read_directory(file.peek, form, at)
         found.append(tags)
-        todo += tags[SUB_DIRECTORIES].integers() if SUB_DIRECTORIES in tags else []
+        todo += integers_of(tags, tiff_tags.SUB_IFDS)
         todo += [following] if following else []
     return found
 
@@ -104,9 +111,9 @@ def _check_complete(file: FrameFile) -> None:
     if file.peek(2, 2) not in _TIFF_MAGIC:
         return
     for tags in directories(file):
-        for where, length in ((273, 279), (324, 325), (513, 514)):
-            offsets = tags[where].integers() if where in tags else []
-            sizes = tags[length].integers() if length in tags else []
+        for where, length in _PLACES:
+            offsets = integers_of(tags, where)
+            sizes = integers_of(tags, length)
             for offset, size in zip(offsets, sizes, strict=False):
                 if offset + size > file.size:
                     raise file.cut_short(f"at least {offset + size} bytes")
@@ -295,13 +302,11 @@ def read_pixels(file: FrameFile, header: FrameHeader, out: Samples | None) -> Sa
             output_color=rawpy.ColorSpace.sRGB,
             gamma=LINEAR if how.linear else SRGB_GAMMA,
         )
-    stored = (
-        (header.width, header.height) if swaps_sides(header.orientation) else (header.height, header.width)
-    )
-    if samples.shape[:2] != stored:
+    width, height = header.stored_size
+    if samples.shape[:2] != (height, width):
         raise file.refused(
             f"a development of {samples.shape[1]} x {samples.shape[0]} pixels",
-            f"{stored[1]} x {stored[0]}",
+            f"{width} x {height}",
             EXPORT_AGAIN,
         )
     return finish(samples[:, :, : header.channels], header.orientation, out)

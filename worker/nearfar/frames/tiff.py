@@ -11,11 +11,12 @@ from typing import Literal
 
 import numpy as np
 
+from nearfar.frames import tiff_tags
 from nearfar.frames.camera import camera_data
 from nearfar.frames.colour import sound_profile
 from nearfar.frames.exif import EXIF_IFD, GPS_IFD, ExifBlock
 from nearfar.frames.headers import FrameHeader, PlainRows
-from nearfar.frames.ifd import Form, Tags, read_directory, read_form
+from nearfar.frames.ifd import Form, Tags, integers_of, read_directory, read_form
 from nearfar.frames.orient import swaps_sides
 from nearfar.frames.source import EXPORT_AGAIN, MAX_PIXELS, FrameFile, check_size
 
@@ -112,7 +113,7 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         width, height = height, width
     if orientation == 0:
         notes.append("the stored orientation makes no sense and is ignored")
-    icc, icc_notes = sound_profile(tags[34675].raw if 34675 in tags else None)
+    icc, icc_notes = sound_profile(tags[tiff_tags.ICC_PROFILE].raw if tiff_tags.ICC_PROFILE in tags else None)
     header = FrameHeader(
         path=file.path,
         kind="tiff",
@@ -146,7 +147,7 @@ def first_picture(file: FrameFile) -> tuple[Tags, Form, list[str]]:
         tags, at = read_directory(file.peek, form, at)
         if tags:
             pages.append(tags)
-    full = [tags for tags in pages if not _number(tags, 254, 0) & 5]
+    full = [tags for tags in pages if not _number(tags, tiff_tags.NEW_SUBFILE_TYPE, 0) & 5]
     if not full and not pages:
         raise file.cut_short("a TIFF with its tag directory")
     chosen = (full or pages)[0]
@@ -161,7 +162,7 @@ def _linked(file: FrameFile, form: Form, tags: Tags, number: int) -> Tags:
 
 
 def _number(tags: Tags, number: int, default: int) -> int:
-    values = tags[number].integers() if number in tags else []
+    values = integers_of(tags, number)
     return values[0] if values else default
 
 
@@ -186,18 +187,24 @@ def _decode_bytes(layout: Layout, orientation: int) -> int:
 
 def read_layout(file: FrameFile, tags: Tags, form: Form) -> Layout:
     """How the pixels lie; whatever is not supported, or contradicts itself, is refused."""
-    width, height = _number(tags, 256, 0), _number(tags, 257, 0)
+    width, height = _number(tags, tiff_tags.IMAGE_WIDTH, 0), _number(tags, tiff_tags.IMAGE_LENGTH, 0)
     compression = _compression(file, tags)
     samples, channels, inverted = _colours(file, tags)
     stored = _sample_type(file, tags)
     pixel_bytes = samples * stored.itemsize
     check_size(file, width, height, pixels_per_byte=_SUPPORTED[compression] / pixel_bytes)
-    planar = _number(tags, 284, 1) == 2 and samples > 1
-    tiled = 322 in tags
+    planar = _number(tags, tiff_tags.PLANAR_CONFIGURATION, 1) == 2 and samples > 1
+    tiled = tiff_tags.TILE_WIDTH in tags
     if tiled:
-        chunk_width, chunk_height = _number(tags, 322, 0), _number(tags, 323, 0)
+        chunk_width, chunk_height = (
+            _number(tags, tiff_tags.TILE_WIDTH, 0),
+            _number(tags, tiff_tags.TILE_LENGTH, 0),
+        )
     else:
-        chunk_width, chunk_height = width, min(_number(tags, 278, height) or height, height)
+        chunk_width, chunk_height = (
+            width,
+            min(_number(tags, tiff_tags.ROWS_PER_STRIP, height) or height, height),
+        )
     if (
         chunk_width < 1
         or chunk_height < 1
@@ -227,8 +234,8 @@ def read_layout(file: FrameFile, tags: Tags, form: Form) -> Layout:
 
 def _colours(file: FrameFile, tags: Tags) -> tuple[int, int, bool]:
     """Samples per pixel, channels of colour, and whether 0 is white."""
-    photometric = _number(tags, 262, -1)
-    samples = _number(tags, 277, 1)
+    photometric = _number(tags, tiff_tags.PHOTOMETRIC, -1)
+    samples = _number(tags, tiff_tags.SAMPLES_PER_PIXEL, 1)
     if photometric in _PHOTOMETRIC:
         raise file.refused(_PHOTOMETRIC[photometric], WANTED, EXPORT_AGAIN)
     if photometric not in (0, 1, 2):
@@ -240,8 +247,8 @@ def _colours(file: FrameFile, tags: Tags) -> tuple[int, int, bool]:
 
 
 def _sample_type(file: FrameFile, tags: Tags) -> np.dtype[np.generic]:
-    depths = set(tags[258].integers()) if 258 in tags else {1}
-    formats = set(tags[339].integers()) if 339 in tags else {1}
+    depths = set(tags[tiff_tags.BITS_PER_SAMPLE].integers()) if tiff_tags.BITS_PER_SAMPLE in tags else {1}
+    formats = set(tags[tiff_tags.SAMPLE_FORMAT].integers()) if tiff_tags.SAMPLE_FORMAT in tags else {1}
     if len(depths) != 1 or len(formats) != 1:
         raise file.refused("channels of different depths", WANTED, EXPORT_AGAIN)
     bits, form = depths.pop(), formats.pop()
@@ -254,18 +261,18 @@ def _sample_type(file: FrameFile, tags: Tags) -> np.dtype[np.generic]:
 
 
 def _compression(file: FrameFile, tags: Tags) -> int:
-    code = _number(tags, 259, 1)
+    code = _number(tags, tiff_tags.COMPRESSION, 1)
     if code not in _SUPPORTED:
         name = _COMPRESSIONS.get(code, f"number {code}")
         expected = "no compression, LZW, Deflate, PackBits or Zstandard"
         raise file.refused(f"TIFF with {name} compression", expected, EXPORT_AGAIN)
-    if _number(tags, 266, 1) != 1:
+    if _number(tags, tiff_tags.FILL_ORDER, 1) != 1:
         raise file.refused("TIFF with reversed bits", "fill order 1", EXPORT_AGAIN)
     return code
 
 
 def _predictor(file: FrameFile, tags: Tags, stored: np.dtype[np.generic], compression: int) -> int:
-    predictor = _number(tags, 317, 1) if compression not in (NONE, PACKBITS) else 1
+    predictor = _number(tags, tiff_tags.PREDICTOR, 1) if compression not in (NONE, PACKBITS) else 1
     if predictor not in (1, 2, 3) or (predictor == 3 and stored.kind != "f"):
         raise file.refused(
             f"TIFF with predictor {predictor}", "predictor 1, 2 or (floating-point) 3", EXPORT_AGAIN
@@ -275,10 +282,14 @@ def _predictor(file: FrameFile, tags: Tags, stored: np.dtype[np.generic], compre
 
 def _place_chunks(file: FrameFile, tags: Tags, layout: Layout) -> Layout:
     """Offsets and sizes of all chunks, checked against the file's length."""
-    where, length = (324, 325) if layout.tiled else (273, 279)
+    where, length = (
+        (tiff_tags.TILE_OFFSETS, tiff_tags.TILE_BYTE_COUNTS)
+        if layout.tiled
+        else (tiff_tags.STRIP_OFFSETS, tiff_tags.STRIP_BYTE_COUNTS)
+    )
     count = layout.across * layout.down * (layout.samples if layout.planar else 1)
-    offsets = tags[where].integers() if where in tags else []
-    sizes = tags[length].integers() if length in tags else []
+    offsets = integers_of(tags, where)
+    sizes = integers_of(tags, length)
     if not sizes and layout.compression == NONE and count == 1:
         sizes = [_chunk_bytes(layout, 0)]
     if len(offsets) < count or len(sizes) < count:

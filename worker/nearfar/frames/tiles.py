@@ -11,12 +11,11 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from nearfar.errors import FrameRefused, WorkFailed
+from nearfar.frames import tiff_tags
 from nearfar.frames.deliverable import TILE, Sums, checksum, decode_tile
-from nearfar.frames.ifd import Form, Tags, read_directory, read_form
+from nearfar.frames.ifd import Form, Tags, integers_of, read_directory, read_form
 from nearfar.frames.source import FrameFile, opened
 
-WIDTH, HEIGHT, SAMPLES, TILE_OFFSETS, TILE_COUNTS, SUB_DIRECTORIES = 256, 257, 277, 324, 325, 330
-"""Tags of TIFF 6.0, and SubIFDs of its supplement 1."""
 Span = tuple[int, int, int]
 """Offset, bytes and channels of a tile."""
 
@@ -64,7 +63,7 @@ def check_tiles(
             tiles = [pair for pairs in zip(spans, known, strict=True) for pair in zip(*pairs, strict=True)]
             for _ in each(read, tiles):
                 pass
-            return _number(levels[0], WIDTH), _number(levels[0], HEIGHT)
+            return _number(levels[0], tiff_tags.IMAGE_WIDTH), _number(levels[0], tiff_tags.IMAGE_LENGTH)
     except (FrameRefused, ValueError, LookupError, RuntimeError, struct.error) as error:
         raise WorkFailed(
             f"{path}: not the picture that was written ({type(error).__name__}: {error}); the disk may be failing. "
@@ -78,7 +77,7 @@ def _levels(file: FrameFile) -> Iterator[Tags]:
         raise ValueError("no TIFF")
     main = _directory(file, form, form.first)
     yield main
-    for offset in main[SUB_DIRECTORIES].integers() if SUB_DIRECTORIES in main else []:
+    for offset in integers_of(main, tiff_tags.SUB_IFDS):
         yield _directory(file, form, offset)
 
 
@@ -91,9 +90,11 @@ def _number(level: Tags, tag: int) -> int:
 
 
 def _spans(level: Tags) -> Iterator[Span]:
-    offsets, counts = level[TILE_OFFSETS].integers(), level[TILE_COUNTS].integers()
-    expected = -(-_number(level, WIDTH) // TILE) * -(-_number(level, HEIGHT) // TILE)
+    offsets, counts = level[tiff_tags.TILE_OFFSETS].integers(), level[tiff_tags.TILE_BYTE_COUNTS].integers()
+    expected = -(-_number(level, tiff_tags.IMAGE_WIDTH) // TILE) * -(
+        -_number(level, tiff_tags.IMAGE_LENGTH) // TILE
+    )
     if not len(offsets) == len(counts) == expected:
         raise ValueError(f"{len(offsets)} tiles in place of {expected}")
     for offset, size in zip(offsets, counts, strict=True):
-        yield offset, size, _number(level, SAMPLES)
+        yield offset, size, _number(level, tiff_tags.SAMPLES_PER_PIXEL)

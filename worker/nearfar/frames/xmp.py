@@ -13,14 +13,13 @@ from datetime import datetime
 from pathlib import Path
 
 from nearfar.errors import FrameRefused
+from nearfar.frames import tiff_tags
 from nearfar.frames.ifd import read_directory, read_form
 from nearfar.frames.source import opened
 
 NAMESPACE = "urn:x-nearfar:xmp/1.0/"
 SOURCE_TYPE = "http://cv.iptc.org/newscodes/digitalsourcetype/computationalCapture"
 """How the IPTC calls a picture that is made of many frames."""
-XMP_TAG = 700
-"""Under which a TIFF keeps its XMP packet (XMP specification part 3, TIFF)."""
 _KEY = re.compile(rb"<nearfar:Key>([^<]{1,512})</nearfar:Key>")
 _NOT_IN_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _PACKET = """<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
@@ -114,7 +113,7 @@ def read_key(path: Path | str) -> str | None:
     try:
         with opened(path) as file:
             form = read_form(file.peek)
-            tag = read_directory(file.peek, form, form.first)[0].get(XMP_TAG) if form else None
+            tag = read_directory(file.peek, form, form.first)[0].get(tiff_tags.XMP) if form else None
     except FrameRefused:
         return None
     found = _KEY.search(tag.raw) if tag else None

@@ -16,6 +16,7 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.frames import tiff_tags
 from nearfar.frames.deliverable import TILE, decode_tile, offsets_tag, write_directories
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.ifd import Tag, Tags, ascii_tag, long_tag, rational_tag, short_tag
@@ -110,28 +111,34 @@ def write_heights(
             counts.append(len(data))
             file.write(data + b"\0" * (len(data) & 1))
         tags = _tags(size, offsets, counts) | _resolution(pixel_um)
-        tags |= {270: ascii_tag(_described(scale)), 305: ascii_tag(software)}
+        tags |= {
+            tiff_tags.IMAGE_DESCRIPTION: ascii_tag(_described(scale)),
+            tiff_tags.SOFTWARE: ascii_tag(software),
+        }
         if np.isfinite(low):
-            tags |= {340: _float_tag(low), 341: _float_tag(high)}
+            tags |= {
+                tiff_tags.S_MIN_SAMPLE_VALUE: _float_tag(low),
+                tiff_tags.S_MAX_SAMPLE_VALUE: _float_tag(high),
+            }
         write_directories(file, [tags], {}, {})
 
 
 def _tags(size: tuple[int, int], offsets: list[int], counts: list[int]) -> Tags:
     return {
-        254: long_tag(0),
-        256: long_tag(size[0]),
-        257: long_tag(size[1]),
-        258: short_tag(32),
-        259: short_tag(8),
-        262: short_tag(1),
-        274: short_tag(1),
-        277: short_tag(1),
-        284: short_tag(1),
-        322: short_tag(TILE),
-        323: short_tag(TILE),
-        324: offsets_tag(offsets),
-        325: long_tag(*counts),
-        339: short_tag(3),
+        tiff_tags.NEW_SUBFILE_TYPE: long_tag(0),
+        tiff_tags.IMAGE_WIDTH: long_tag(size[0]),
+        tiff_tags.IMAGE_LENGTH: long_tag(size[1]),
+        tiff_tags.BITS_PER_SAMPLE: short_tag(32),
+        tiff_tags.COMPRESSION: short_tag(8),
+        tiff_tags.PHOTOMETRIC: short_tag(1),
+        tiff_tags.ORIENTATION: short_tag(1),
+        tiff_tags.SAMPLES_PER_PIXEL: short_tag(1),
+        tiff_tags.PLANAR_CONFIGURATION: short_tag(1),
+        tiff_tags.TILE_WIDTH: short_tag(TILE),
+        tiff_tags.TILE_LENGTH: short_tag(TILE),
+        tiff_tags.TILE_OFFSETS: offsets_tag(offsets),
+        tiff_tags.TILE_BYTE_COUNTS: long_tag(*counts),
+        tiff_tags.SAMPLE_FORMAT: short_tag(3),
     }
 
 
@@ -142,9 +149,17 @@ def _float_tag(value: float) -> Tag:
 def _resolution(pixel_um: float | None) -> Tags:
     """Resolution of the map, each of whose pixels is as wide as two of the picture's."""
     if pixel_um is None:
-        return {282: rational_tag((1, 1)), 283: rational_tag((1, 1)), 296: short_tag(NOT_TOLD)}
+        return {
+            tiff_tags.X_RESOLUTION: rational_tag((1, 1)),
+            tiff_tags.Y_RESOLUTION: rational_tag((1, 1)),
+            tiff_tags.RESOLUTION_UNIT: short_tag(NOT_TOLD),
+        }
     each = rational_tag((10_000_000, max(1, round(2000 * pixel_um))))
-    return {282: each, 283: each, 296: short_tag(CENTIMETRE)}
+    return {
+        tiff_tags.X_RESOLUTION: each,
+        tiff_tags.Y_RESOLUTION: each,
+        tiff_tags.RESOLUTION_UNIT: short_tag(CENTIMETRE),
+    }
 
 
 def _described(scale: Scale) -> str:

@@ -10,14 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.errors import WorkFailed
+from nearfar.frames import tiff_tags
 from nearfar.frames.deliverable import TILE
 from nearfar.frames.delivered import Delivered
 from nearfar.merge.deliver.map_scale import FORMAT, map_step
 from nearfar.merge.mending.boxes import Box
 from nearfar.merge.mending.sources import CELL, FocusCells
 
-DESCRIPTION = 270
-"""Tag in which the map names its frames: ImageDescription of TIFF 6.0."""
 HALF_CELL = CELL // 2
 """Edge of a cell in the map, which has half the picture's size."""
 UNKNOWN = 1 << 20
@@ -47,7 +46,7 @@ class DeliveredMap:
         self._frames = len(names)
         self._lock = threading.Lock()
         self._known: dict[Box, FocusCells] = {}
-        told = self._picture.levels[0].tags.get(DESCRIPTION)
+        told = self._picture.levels[0].tags.get(tiff_tags.IMAGE_DESCRIPTION)
         try:
             listed = json.loads(told.text() if told else "")[FORMAT]["frames"]
         except (ValueError, KeyError, TypeError):

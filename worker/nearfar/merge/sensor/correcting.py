@@ -23,7 +23,6 @@ from nearfar.frames.colour import light_table, profile_name, profiles_equal
 from nearfar.frames.correction import Correction
 from nearfar.frames.decode import decode, is_picture, read_header, refusing
 from nearfar.frames.headers import FrameHeader
-from nearfar.frames.orient import swaps_sides
 from nearfar.frames.raw import read_mosaic
 from nearfar.frames.source import opened
 from nearfar.merge.keys import Fingerprint, file_digest, key
@@ -38,6 +37,8 @@ AT_ONCE = 4 << 20
 """Values of all frames together that are in memory while their median is taken."""
 SAMPLES = 1 << 20
 """The most values of a channel that a flat frame's median is computed from."""
+BAND = 64
+"""Rows that are worked on at a time."""
 F32 = NDArray[np.float32]
 
 
@@ -173,8 +174,7 @@ def _camera(header: FrameHeader) -> str | None:
 
 def _sides(header: FrameHeader) -> tuple[int, int]:
     """Width and height of the samples that are corrected: of a raw frame as on the sensor, of any other upright."""
-    turned = header.kind == "raw" and swaps_sides(header.orientation)
-    return (header.height, header.width) if turned else (header.width, header.height)
+    return header.stored_size if header.kind == "raw" else (header.width, header.height)
 
 
 def _check(name: str, header: FrameHeader, like: FrameHeader) -> None:
@@ -260,7 +260,7 @@ def _stacked(masters: Sequence[Master], scratch: Scratch) -> Iterator[_Stacked]:
     header = masters[0].header
     width, height = _sides(header)
     shape = (len(masters), height, width, 1 if header.kind == "raw" else 3)
-    part = scratch.passing(masters[0].digest[:32], "masters")
+    part = scratch.passing(masters[0].digest[:32], "masters")  # as long as a key
     try:
         light: NDArray[Any] = np.memmap(part, np.float32, "w+", shape=shape)
         colours = None
@@ -272,8 +272,8 @@ def _stacked(masters: Sequence[Master], scratch: Scratch) -> Iterator[_Stacked]:
                     light[number, :, :, 0], colours = read_mosaic(file)
             else:
                 table, samples = light_table(header.icc, header.bits), decode(master.header)
-                for top in range(0, height, 64):
-                    light[number, top : top + 64] = table[samples[top : top + 64]]
+                for top in range(0, height, BAND):
+                    light[number, top : top + BAND] = table[samples[top : top + BAND]]
         yield _Stacked(light, colours)
     finally:
         part.unlink(missing_ok=True)
@@ -300,18 +300,18 @@ def _write_gain(path: Path, frames: _Stacked, dark: Path | None) -> None:
     light: NDArray[Any] = np.memmap(path, np.float32, "r+", shape=shape)
     if dark is not None:
         below: NDArray[Any] = np.memmap(dark, np.float32, "r", shape=shape)
-        for top in range(0, shape[0], 64):
-            light[top : top + 64] -= below[top : top + 64]
+        for top in range(0, shape[0], BAND):
+            light[top : top + BAND] -= below[top : top + BAND]
     colours = frames.colours
     for channel in range(shape[2] if colours is None else 4):
         middle = _middle(light, channel, colours)
         if middle is None:
             continue
-        for top in range(0, shape[0], 64):
-            rows = light[top : top + 64]
+        for top in range(0, shape[0], BAND):
+            rows = light[top : top + BAND]
             with np.errstate(divide="ignore", invalid="ignore"):
                 gain = np.clip(np.float32(middle) / np.maximum(rows, np.float32(0)), 1 / MOST, MOST)
-            which = np.s_[:, :, channel] if colours is None else colours[top : top + 64] == channel
+            which = np.s_[:, :, channel] if colours is None else colours[top : top + BAND] == channel
             rows[which] = gain[which]
     light.flush()  # type: ignore[attr-defined]
 
@@ -320,9 +320,11 @@ def _middle(light: NDArray[Any], channel: int, colours: NDArray[np.uint8] | None
     """Median of a channel; None if the sensor has no place of that colour."""
     step = max(1, light.shape[0] * light.shape[1] // (SAMPLES * 4))
     bands = []
-    for top in range(0, light.shape[0], 64):
-        rows = light[top : top + 64]
-        found = rows[:, :, channel] if colours is None else rows[:, :, 0][colours[top : top + 64] == channel]
+    for top in range(0, light.shape[0], BAND):
+        rows = light[top : top + BAND]
+        found = (
+            rows[:, :, channel] if colours is None else rows[:, :, 0][colours[top : top + BAND] == channel]
+        )
         bands.append(np.array(found.reshape(-1)[::step]))
     values = np.concatenate(bands)
     if values.size == 0:

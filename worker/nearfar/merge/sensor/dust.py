@@ -29,6 +29,7 @@ FLOOR = 0.002
 INNER, OUTER = 1.2, 3.6
 """Sigmas of the two Gaussians whose difference a spot stands out of, in pixels of a level."""
 LEVELS = 3
+"""Scales at which dust is looked for, each twice as coarse as the one before."""
 DARKER = 0.012
 """Least depth in that difference, as a natural logarithm of light, against where the scene went."""
 SURE = 5.0

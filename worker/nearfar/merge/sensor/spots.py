@@ -18,6 +18,7 @@ AROUND = 3.0
 SHADE = 0.985
 """Dust that lets a larger share of the light through is ignored."""
 MOST_TOLD = 200
+"""Places that the report lists, largest first."""
 Integers = NDArray[np.int64]
 
 
