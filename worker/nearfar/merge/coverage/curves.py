@@ -20,6 +20,7 @@ from nearfar.merge.noise import Noise
 F32 = NDArray[np.float32]
 
 BANDS = 3
+"""Of luma in a survey, finest first."""
 SURE = 10.0
 """Energy of a peak, as a multiple of the noise's, from which its neighbours are used."""
 LEAST = 1.5

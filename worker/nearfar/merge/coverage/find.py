@@ -94,8 +94,8 @@ def find_coverage(
     if alike:
         findings.append(Finding(kind="alike"))
     elif order is None:
-        look = _Look(frames, curves, widths, size, recipe, float(limit))
-        findings += [*look.slices(), *look.ends()]
+        steps = _StepFindings(frames, curves, widths, size, recipe, float(limit))
+        findings += [*steps.slices(), *steps.ends()]
     return Coverage(
         frames=len(frames),
         detail=_detail(widths),
@@ -141,7 +141,7 @@ def _backwards(
     ]
 
 
-class _Look:
+class _StepFindings:
     """Findings about steps and ends of one stack."""
 
     def __init__(
@@ -219,6 +219,3 @@ class _Look:
         x, y = CELL * int(columns.min()), CELL * int(rows.min())
         right, bottom = CELL * (int(columns.max()) + 1), CELL * (int(rows.max()) + 1)
         return x, y, min(right, self.size[0]) - x, min(bottom, self.size[1]) - y
-
-
-__all__ = ["Coverage", "CoverageFrame", "Finding", "find_coverage"]

@@ -28,6 +28,7 @@ makes little difference which end of it follows."""
 SWEEP = 0.5
 """Share of all places that a sweep goes through."""
 FEWEST_CELLS = 40
+"""Places that must be sharp in some frame; fewer do not tell an order."""
 MOST_FRAMES = 400
 """In longer stacks the order is not looked at: the search grows with the square."""
 

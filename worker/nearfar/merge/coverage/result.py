@@ -13,6 +13,7 @@ Kind = Literal["slice", "start", "end", "wide", "order", "scale", "shaken", "swe
 HELD_FOR: tuple[Kind, ...] = ("slice", "wide", "order")
 """Findings for which a stack is held if the recipe asks for it. Not the ends: what lies beyond may be meant to be soft."""
 NAMED = 4
+"""Frames that a sentence names."""
 
 
 @dataclass(frozen=True, kw_only=True)

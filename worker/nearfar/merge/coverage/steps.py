@@ -39,6 +39,10 @@ BESIDE = 1.7
 """The same for a step beside a wider one, whose blur reaches over."""
 MIDDLE = 0.25
 """Share of a step by which a cell lies away from both its frames to count as between them."""
+SEEN = 30.0
+"""Energy of the coarsest band, over the noise's, from which a cell has something to be sharp."""
+SOFT = 4.0
+"""How many times less of its energy lies in the finest band than in cells that are sharpest inside the stack."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,6 +160,7 @@ def _seen_from(curve: Curve, side: int, bend: F32, count: int) -> NDArray[np.flo
 
 
 def _asked(curves: Curves, widths: Widths) -> list[tuple[Curve, F32]]:
+    """The bands that tell, each with its cells' curvature (R, C)."""
     return [(curves.bands[b], widths.bend[b]) for b in widths.asked]
 
 
@@ -192,13 +197,8 @@ def beyond(curves: Curves, widths: Widths, *, last: bool, loss: float) -> Bools:
     return out | (at_end & _soft(curves))
 
 
-SEEN = 30.0
-"""Energy of the coarsest band, over the noise's, from which a cell has something to be sharp."""
-SOFT = 4.0
-"""How many times less of its energy lies in the finest band than in cells that are sharpest inside the stack."""
-
-
 def _soft(curves: Curves) -> Bools:
+    """Cells (R, C) that have something to be sharp, and show far less fine detail of it than cells inside the stack."""
     seen = curves.peak[2] > SEEN * curves.floor[2]
     ratio = np.maximum(curves.peak[0], 0.5 * curves.floor[0]) / np.maximum(curves.peak[2], 1e-12)
     best = curves.bands[1].sharpest

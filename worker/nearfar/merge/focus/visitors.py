@@ -34,7 +34,6 @@ AGREE = np.float32(1 / 3)
 """The two frames beside it differ by less than this share of that."""
 SHARP = 0.5
 """Share of the best of the remaining frames' sharpness from which one is let in in a visitor's place."""
-
 PATTERNED, SHADOWED = 0.3, 0.7
 """Share of a region in which a frame and one beside it both have a pattern, and of these cells where it is the same, from
 which on it is a shadow."""

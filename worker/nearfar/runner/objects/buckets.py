@@ -8,7 +8,7 @@ from __future__ import annotations
 import base64
 import binascii
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -59,37 +59,33 @@ class Bucket:
     def listed(self, prefix: str, *, most: int) -> list[Stored]:
         """Objects whose keys are the prefix and a plain name, in order of their keys; at most one more than ``most``."""
         found: list[Stored] = []
-        more: dict[str, str] = {}
-        with translated(self.shown):
-            while len(found) <= most:
-                wanted = min(PAGE, most + 1 - len(found))
-                page = self.client.list_objects_v2(
-                    Bucket=self.name, Prefix=prefix, Delimiter="/", MaxKeys=wanted, **more
-                )
-                found += [
-                    Stored(key=each["Key"], size=int(each["Size"]), etag=_quoted(each["ETag"]))
-                    for each in page.get("Contents", ())
-                    if each["Key"] != prefix  # the folder itself, as some clients write one
-                ]
-                if not page.get("IsTruncated"):
-                    break
-                more = {"ContinuationToken": page["NextContinuationToken"]}
+        for page in self._pages(prefix, lambda: min(PAGE, most + 1 - len(found))):
+            found.extend(
+                Stored(key=each["Key"], size=int(each["Size"]), etag=_quoted(each["ETag"]))
+                for each in page.get("Contents", ())
+                if each["Key"] != prefix  # the folder itself, as some clients write one
+            )
         return found
 
     def folders(self, prefix: str, *, most: int) -> list[str]:
         """Prefixes right below a prefix, each with '/' at its end; at most ``most`` of them."""
         found: list[str] = []
-        more: dict[str, str] = {}
-        with translated(self.shown):
-            while len(found) < most:
-                page = self.client.list_objects_v2(
-                    Bucket=self.name, Prefix=prefix, Delimiter="/", MaxKeys=PAGE, **more
-                )
-                found += [each["Prefix"] for each in page.get("CommonPrefixes", ())]
-                if not page.get("IsTruncated"):
-                    break
-                more = {"ContinuationToken": page["NextContinuationToken"]}
+        for page in self._pages(prefix, lambda: PAGE if len(found) < most else 0):
+            found.extend(each["Prefix"] for each in page.get("CommonPrefixes", ()))
         return found[:most]
+
+    def _pages(self, prefix: str, wanted: Callable[[], int]) -> Iterator[Mapping[str, Any]]:
+        """Answers to a listing of what lies right below a prefix, until it is complete or no more entries are wanted."""
+        more: dict[str, str] = {}
+        while (count := wanted()) > 0:
+            with translated(self.shown):
+                page = self.client.list_objects_v2(
+                    Bucket=self.name, Prefix=prefix, Delimiter="/", MaxKeys=count, **more
+                )
+            yield page
+            if not page.get("IsTruncated"):
+                return
+            more = {"ContinuationToken": page["NextContinuationToken"]}
 
     def find(self, key: str) -> Stored | None:
         """Ask for one object's head; None if there is no such object."""

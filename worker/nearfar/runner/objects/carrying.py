@@ -51,16 +51,20 @@ LEAVING = 5.0
 
 
 class Carrier:
-    """Carries.
+    """Fetches frames from buckets and puts results there, in threads of its own.
 
     Parameters
     ----------
     settings
         The buckets, and what has to stay free.
+    places
+        Where frames go and results lie.
     store
         Asked from the threads alone.
     rests
-        Seconds between one try and the next.
+        Seconds between one try and the next; the last of them again and again.
+    every
+        Seconds between two looks at what is to be carried.
     """
 
     def __init__(
@@ -269,7 +273,9 @@ class _Beats:
         self.carried = self.failures = 0
 
     def look(self) -> None:
-        """Raises `Interrupted` when the server ends, `LostClaim` if nobody wants it any longer."""
+        """Renew the lease if it is time to. Raises `Interrupted` when the server ends, `LostClaim` if nobody wants it any
+        longer.
+        """
         if self.stop.is_set():
             raise Interrupted("the server ends")
         with self._lock:
@@ -278,15 +284,15 @@ class _Beats:
             self._due = time.monotonic() + LEASE / 8
         self.transfers.beat(self.taken)
 
+    def now(self) -> None:
+        """As `look`, but the lease is renewed whenever it was last."""
+        self._due = 0.0
+        self.look()
+
     def carry(self, size: int) -> None:
         """Count bytes that are where they belong."""
         with self._lock:
             self.carried += size
-
-    def now(self) -> None:
-        """The same, at once."""
-        self._due = 0.0
-        self.look()
 
     def begun(self, upload: tuple[str, str] | None) -> None:
         """Record an upload in parts, so that the next process can drop it."""

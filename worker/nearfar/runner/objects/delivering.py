@@ -22,7 +22,9 @@ PART = 16 << 20
 MOST_PARTS = 9000
 """Of 10,000 that the S3 API allows (from memory)."""
 PIECE = 1 << 20
+"""Bytes that are read at a time, and of which parts are multiples."""
 MOST_NUMBERS = 1000
+"""Numbers that are tried behind a name that is taken."""
 REPORT = ".report.json"
 
 Check = Callable[[], None]

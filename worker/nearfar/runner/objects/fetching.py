@@ -21,6 +21,7 @@ from nearfar.errors import BucketAway, Interrupted
 from nearfar.runner.objects.buckets import Bucket, Changed, Stored
 
 PIECE = 1 << 20
+"""Bytes that are read at a time for digests."""
 READS = 3
 """How often a frame is read whose bytes are not those that its ETag or checksum announces."""
 

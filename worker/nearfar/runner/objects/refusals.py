@@ -16,6 +16,7 @@ ADDRESS = re.compile(r'(:\s)?"?https?://[^\s"]+"?')
 CONFLICT = 409
 """Somebody else is making the same object right now; asking again tells how that ended."""
 CONDITION_FAILED = 412
+"""The object is not as the request says (RFC 9110, 15.5.13)."""
 REMEDIES: Mapping[str, str] = {
     "NoSuchBucket": "there is no bucket of that name; make it, or correct objects.buckets",
     "InvalidAccessKeyId": "it does not know the key; correct what keys of objects.buckets names",
