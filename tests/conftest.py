@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import os
 from collections.abc import Iterator
@@ -13,12 +14,25 @@ import pytest
 from hypothesis import settings
 from xdist.scheduler import LoadFileScheduling  # type: ignore[import-untyped]
 
+from nearfar.jobs import engine as engines
+from tests.quick_store import REAL, quick_stores
+
 # The same examples in every run, and no time that could fail a test.
 settings.register_profile("nearfar", deadline=None, derandomize=True)
 settings.load_profile("nearfar")
 
 TOGETHER = "tests/pages/"
 """Its tests go to one process: each that has some makes a server with real jobs for them."""
+
+
+gc.disable()  # what is found by collecting stays to the end: looking for waste in it takes a quarter of that time
+
+
+def pytest_collection_finish() -> None:
+    """From now on only what tests make is looked through."""
+    gc.collect()
+    gc.freeze()
+    gc.enable()
 
 
 class ByFile(LoadFileScheduling):  # type: ignore[misc]
@@ -50,6 +64,18 @@ def _same_level_of_logs() -> Iterator[None]:
     before = logging.getLogger().level
     yield
     logging.getLogger().setLevel(before)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _quick_stores() -> Iterator[None]:
+    with quick_stores():
+        yield
+
+
+@pytest.fixture
+def own_engines(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stores as a server opens them."""
+    monkeypatch.setattr(engines, "_sqlite", REAL)
 
 
 @pytest.fixture

@@ -21,6 +21,8 @@ from nearfar.jobs.model import owners
 from nearfar.jobs.moves import lock_job
 from tests.worker.jobs.making import Clock, submission, submit
 
+pytestmark = pytest.mark.usefixtures("own_engines")
+
 
 def pragma(conn: sa.Connection, name: str) -> object:
     return conn.exec_driver_sql(f"PRAGMA {name}").scalar_one()
