@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -72,7 +73,7 @@ def similarity(
     return np.hstack([turn, (c - turn @ c + np.array(shift))[:, None]])
 
 
-def moved(canvas: Floats, pose: Floats, size: tuple[int, int]) -> Floats:
+def moved(canvas: NDArray[np.floating[Any]], pose: Floats, size: tuple[int, int]) -> Floats:
     """What a frame with ``pose`` sees of a canvas that is ``MARGIN`` wider all round (cubic spline, float64)."""
     turn = np.linalg.inv(pose[:, :2])
     back = np.hstack([turn, (-turn @ pose[:, 2])[:, None]])
@@ -105,18 +106,19 @@ def make_bracket(
     layers = [(texture(random, shape), np.ones(shape), (0.62, 1.0))]
     for depth, share in ((0.4, 0.3), (0.05, 0.25)):
         layers.append((texture(random, shape), blobs(random, shape, share), (depth, depth)))
+    drawn = [_drawn(colour, alpha) for colour, alpha, _ in layers]
     last, out, poses = frames - 1, [], []
     gains = random.normal(size=frames) * flicker
     gains -= gains.mean()
     for k in range(frames):
-        canvas = np.zeros((*shape, 3))
-        for colour, alpha, (left, right) in layers:
-            canvas = _over(canvas, colour, alpha, [abs(z * last - k) * blur for z in (left, right)])
+        canvas = np.zeros((*shape, 3), np.float32)
+        for layer, (_, _, depths) in zip(drawn, layers, strict=True):
+            canvas = _over(canvas, layer, [abs(z * last - k) * blur for z in depths])
         step = k - frames // 2
         shift = (0.0, 0.0) if step == 0 else tuple(np.clip(random.normal(size=2), -2, 2) * jitter)
         turn = 0.0 if step == 0 else float(np.clip(random.normal(), -2, 2)) * roll
         poses.append(similarity(size, scale=1 + breathing * step / max(last, 1), roll=turn, shift=shift))
-        seen = encode(moved(canvas, poses[-1], size) * 2 ** gains[k]) + random.normal(
+        seen = encode(moved(canvas, poses[-1], size) * 2 ** float(gains[k])) + random.normal(
             0, noise, (*size[::-1], 3)
         )
         top = np.iinfo(kind).max
@@ -124,19 +126,32 @@ def make_bracket(
     return Bracket(frames=out, poses=np.stack(poses), gains=gains, noise=noise)
 
 
-def _over(canvas: Floats, colour: Floats, alpha: Floats, radii: list[float]) -> Floats:
+def _drawn(colour: Floats, alpha: Floats) -> NDArray[np.float32]:
+    """A layer's light and its mask, (h, w, 4)."""
+    return np.dstack([colour * alpha[..., None], alpha]).astype(np.float32)
+
+
+def _over(canvas: NDArray[np.float32], layer: NDArray[np.float32], radii: list[float]) -> NDArray[np.float32]:
     """Lay a layer over the canvas, blurred by a radius that runs from the left edge to the right one."""
-    parts = []
-    for radius in np.linspace(radii[0], radii[1], 1 if radii[0] == radii[1] else 4):
-        veil = cv2.filter2D(alpha, -1, disk(radius), borderType=cv2.BORDER_REFLECT)
-        light = cv2.filter2D(colour * alpha[..., None], -1, disk(radius), borderType=cv2.BORDER_REFLECT)
-        parts.append(canvas * (1 - veil[..., None]) + light)
-    if len(parts) == 1:
-        return parts[0]
-    at = np.linspace(0, len(parts) - 1, canvas.shape[1])
-    low = np.minimum(at.astype(int), len(parts) - 2)
-    stack = np.stack(parts)
-    columns = np.arange(canvas.shape[1])
-    share = (at - low)[None, :, None]
-    first, second = (np.swapaxes(stack[low + t, :, columns], 0, 1) for t in (0, 1))
-    return np.asarray(first * (1 - share) + second * share)
+    if radii[0] == radii[1]:
+        return _laid(canvas, layer, radii[0], 0, canvas.shape[1])
+    steps = np.linspace(radii[0], radii[1], 4)
+    at = np.linspace(0, len(steps) - 1, canvas.shape[1])
+    out = np.zeros_like(canvas)
+    for number, radius in enumerate(steps):  # each where it has a share
+        share = np.clip(1 - np.abs(at - number), 0, 1).astype(np.float32)
+        first, last = np.flatnonzero(share)[[0, -1]]
+        columns = slice(first, last + 1)
+        out[:, columns] += share[columns, None] * _laid(canvas, layer, radius, first, last + 1)
+    return out
+
+
+def _laid(
+    canvas: NDArray[np.float32], layer: NDArray[np.float32], radius: float, first: int, last: int
+) -> NDArray[np.float32]:
+    """Some columns of the canvas below a layer that is blurred by one radius."""
+    kernel = disk(radius)
+    start, stop = max(0, first - len(kernel)), min(canvas.shape[1], last + len(kernel))
+    seen = cv2.filter2D(layer[:, start:stop], -1, kernel, borderType=cv2.BORDER_REFLECT)
+    seen = seen[:, first - start : last - start]
+    return np.asarray(canvas[:, first:last] * (1 - seen[..., 3:]) + seen[..., :3])
