@@ -38,13 +38,13 @@ class Stack:
 
 
 @pytest.fixture(scope="module")
-def forty(tmp_path_factory: pytest.TempPathFactory) -> Stack:
-    """Forty small frames."""
-    folder = tmp_path_factory.mktemp("forty")
-    scene = render("occlusion", frames=40, size=(200, 150), seed=5)
+def dozen(tmp_path_factory: pytest.TempPathFactory) -> Stack:
+    """A dozen small frames."""
+    folder = tmp_path_factory.mktemp("dozen")
+    scene = render("occlusion", frames=12, size=(200, 150), seed=5)
     lay(scene.frames, folder / "frames", format="jpeg")
-    merged(folder / "frames", folder / "forty.tif")
-    return Stack(frames=folder / "frames", picture=folder / "forty.tif")
+    merged(folder / "frames", folder / "dozen.tif")
+    return Stack(frames=folder / "frames", picture=folder / "dozen.tif")
 
 
 @pytest.fixture(scope="module")
@@ -70,52 +70,52 @@ def slowly(frames: Path, target: Path, pause: float) -> None:
         time.sleep(pause)
 
 
-def test_frames_dropped_slowly_into_the_inbox_become_one_picture(server: Served, forty: Stack) -> None:
-    folder = server.inbox / "forty"
-    slowly(forty.frames, folder, 0.08)
+def test_frames_dropped_slowly_into_the_inbox_become_one_picture(server: Served, dozen: Stack) -> None:
+    folder = server.inbox / "dozen"
+    slowly(dozen.frames, folder, 0.25)
     before = digests(folder)
-    picture = server.results / "forty" / "forty.tif"
+    picture = server.results / "dozen" / "dozen.tif"
     server.wait(picture.exists, what="the picture lies in results")
-    assert picture.read_bytes() == forty.picture.read_bytes()
+    assert picture.read_bytes() == dozen.picture.read_bytes()
     report = report_of(picture)
     assert report["format"] == "nearfar-report/1"
     assert [frame["name"] for frame in report["frames"]] == sorted(before)
     assert digests(folder) == before
-    (job,) = (job for job in server.jobs() if job["stack"] == "forty")
+    (job,) = (job for job in server.jobs() if job["stack"] == "dozen")
     server.wait(lambda: server.state(job["id"]) == "done")
     assert job["sources"] == [str(folder)]
     why = nearfar("why", folder, "--data", server.data)
     assert why.code == 0, why.err
-    assert "forty" in why.out
+    assert "dozen" in why.out
 
 
 def test_a_stack_is_sent_followed_and_fetched_from_another_machine(
-    server: Served, forty: Stack, tmp_path: Path
+    server: Served, dozen: Stack, tmp_path: Path
 ) -> None:
-    sent = asked(server, "send", forty.frames, "--stack", "from afar", "--owner", "lena", "--follow")
+    sent = asked(server, "send", dozen.frames, "--stack", "from afar", "--owner", "lena", "--follow")
     assert sent.code == 0, sent.err
     number = sent.out.split()[1].rstrip(":")
-    assert "from afar, 40 of 40 frames used" in sent.out
+    assert "from afar, 12 of 12 frames used" in sent.out
     new = tmp_path / "pictures"
     fetched = asked(server, "fetch", number, "--out", new)
     assert fetched.code == 0, fetched.err
     assert {p.name for p in new.iterdir()} == {"from afar.tif", "from afar.report.json"}
-    assert (new / "from afar.tif").read_bytes() == forty.picture.read_bytes()
+    assert (new / "from afar.tif").read_bytes() == dozen.picture.read_bytes()
     again = asked(server, "fetch", number, "--out", new, "--all")
     assert again.code == 0, again.err
     assert len(list(new.iterdir())) == 8
     job = json.loads(asked(server, "show", number, "--json").out)
-    assert (job["state"], job["owner"], job["frames"]["used"]) == ("done", "lena", 40)
+    assert (job["state"], job["owner"], job["frames"]["used"]) == ("done", "lena", 12)
     told = asked(server, "show", number)
     assert "state     done" in told.out
     assert KEY not in sent.out + sent.err + told.out + told.err
 
 
 def test_what_was_sent_before_is_found_again_and_merged_anew_only_on_request(
-    server: Served, forty: Stack
+    server: Served, dozen: Stack
 ) -> None:
     def number(*options: str) -> int:
-        done = asked(server, "send", forty.frames, "--stack", "twice", "--json", "--follow", *options)
+        done = asked(server, "send", dozen.frames, "--stack", "twice", "--json", "--follow", *options)
         assert done.code == 0, done.err
         return int(json.loads(done.out)["id"])
 
@@ -173,20 +173,20 @@ def test_a_line_that_breaks_costs_only_what_was_on_its_way(
     assert (tmp_path / "bad line.tif").read_bytes() == long.picture.read_bytes()
 
 
-def test_strangers_are_told_that_a_key_is_needed_and_learn_nothing(server: Served, forty: Stack) -> None:
+def test_strangers_are_told_that_a_key_is_needed_and_learn_nothing(server: Served, dozen: Stack) -> None:
     for key, words in (
         (None, "it asks for a key"),
         ("not the key of this drawer", "the key is not the server's"),
     ):
-        for command in (("jobs",), ("send", str(forty.frames)), ("show", "1"), ("server", "pause")):
+        for command in (("jobs",), ("send", str(dozen.frames)), ("show", "1"), ("server", "pause")):
             done = asked(server, *command, key=key)
             assert done.code == 4
             assert words in done.message
             assert done.out == ""
 
 
-def test_a_failed_job_says_why_and_gives_exit_code_4(server: Served, forty: Stack, tmp_path: Path) -> None:
-    shutil.copytree(forty.frames, tmp_path / "odd pair", ignore=lambda _, names: sorted(names)[1:])
+def test_a_failed_job_says_why_and_gives_exit_code_4(server: Served, dozen: Stack, tmp_path: Path) -> None:
+    shutil.copytree(dozen.frames, tmp_path / "odd pair", ignore=lambda _, names: sorted(names)[1:])
     lay(np.full((1, 90, 120, 3), 9000, np.uint16), tmp_path / "odd pair", names=["odd size.tif"])
     done = asked(server, "send", tmp_path / "odd pair", "--follow")
     assert done.code == 4
@@ -213,9 +213,9 @@ def test_cancelled_work_ends_at_once_and_leaves_nothing(server: Served, long: St
     assert asked(server, "cancel", str(number)).code == 4
 
 
-def test_a_paused_server_begins_nothing_until_it_is_opened(server: Served, forty: Stack) -> None:
+def test_a_paused_server_begins_nothing_until_it_is_opened(server: Served, dozen: Stack) -> None:
     assert "paused" in asked(server, "server", "pause").out
-    done = asked(server, "send", forty.frames, "--stack", "later", "--json")
+    done = asked(server, "send", dozen.frames, "--stack", "later", "--json")
     number = int(json.loads(done.out)["id"])
     time.sleep(1.0)
     assert server.state(number) == "waiting"
@@ -223,8 +223,8 @@ def test_a_paused_server_begins_nothing_until_it_is_opened(server: Served, forty
     server.wait(lambda: server.state(number) == "done")
 
 
-def test_a_held_job_waits_for_its_release_and_again_makes_a_new_one(server: Served, forty: Stack) -> None:
-    done = asked(server, "send", forty.frames, "--stack", "held back", "--hold", "--json")
+def test_a_held_job_waits_for_its_release_and_again_makes_a_new_one(server: Served, dozen: Stack) -> None:
+    done = asked(server, "send", dozen.frames, "--stack", "held back", "--hold", "--json")
     number = int(json.loads(done.out)["id"])
     assert server.state(number) == "held"
     assert asked(server, "release", str(number)).code == 0
