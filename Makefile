@@ -9,8 +9,8 @@ HOOK := worker/nearfar/merge/kernel/build_hook.py
 WEB := api/nearfar_api/web
 WEB_HOOK := $(WEB)/build_hook.py
 VALIDATOR := iiif-validator==1.0.5
-# Test processes at a time: two more than processors, since many tests wait for something to happen.
-JOBS ?= $(shell echo $$(($$(nproc) + 2)))
+# Test processes at a time: some more than processors, since many tests wait for something to happen.
+JOBS ?= $(shell echo $$(($$(nproc) + 4)))
 UV := uv==0.13.9
 COMPILE := $(BIN)/uv pip compile --quiet --universal --fork-strategy fewest --python-version 3.11 \
 	--generate-hashes --no-emit-index-url --no-annotate --no-header

@@ -17,6 +17,7 @@ import subprocess
 import sys
 import sysconfig
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -98,13 +99,15 @@ def compile_kernel(root: Path, into: Path | None = None, compiler: list[str] | N
     sources = sorted(folder.glob("*.c"))
     marked = f'-DNF_SOURCES="{_module("nearfar_kernel_sources", SOURCES).digest_of(folder)}"'
     newest = max(p.stat().st_mtime_ns for p in [*sources, *folder.glob("*.h"), Path(__file__)])
-    libraries = []
-    for name, flags in levels().items():
+
+    def compile_level(name: str, flags: list[str]) -> Path:
         target = into / f"kernel_{name}.so"
         if not target.exists() or target.stat().st_mtime_ns < newest:
             _compile(_command(compiler, [*FLAGS, *flags, marked]), sources, target)
-        libraries.append(target)
-    return libraries
+        return target
+
+    with ThreadPoolExecutor(os.cpu_count()) as at_once:
+        return list(at_once.map(compile_level, levels(), levels().values()))
 
 
 def _compile(command: list[str], sources: list[Path], target: Path) -> None:
