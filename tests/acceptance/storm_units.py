@@ -79,7 +79,7 @@ def do(store: Store, claim: Claim, folder: Path, chance: random.Random, lease: f
             store.finish(claim, Outcome(result={"file": file.name}))
             note(folder, claim)
         except StoreError:
-            pass
+            pass  # the claim was lost or the store away: whoever has the unit now finishes it
     end.set()
 
 

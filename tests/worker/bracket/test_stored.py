@@ -66,5 +66,5 @@ def test_what_is_no_plan_is_refused(stored: object, words: str) -> None:
 
 
 def test_what_is_no_json_is_refused() -> None:
-    with pytest.raises(UsageError, match="not readable as JSON"):
+    with pytest.raises(UsageError, match="not readable as JSON.*nearfar plan --json"):
         read_plan("frames: 6")

@@ -88,7 +88,7 @@ class Server:
                 found[one.pid] = name
                 found |= {below.pid: "pool" for below in one.children()} if name == "work" else {}
         except psutil.Error:
-            pass
+            pass  # a process ended meanwhile; the others are told of
         return found
 
     def text(self) -> str:

@@ -160,5 +160,7 @@ def read_plan(text: str) -> Bracket:
     try:
         stored = json.loads(text)
     except ValueError as error:
-        raise UsageError(f"not readable as JSON: {error}") from error
+        raise UsageError(
+            f"not readable as JSON ({error}); expected the output of 'nearfar plan --json' ({FORMAT})"
+        ) from error
     return Bracket.from_json(stored)

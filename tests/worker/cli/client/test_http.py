@@ -206,3 +206,13 @@ def test_patience_rests_longer_each_time_and_ends() -> None:
     patience.fine()
     assert patience.lost(away)
     assert rests[-1] == 0.5
+
+
+def test_a_name_that_nobody_knows_is_told_in_the_words_of_the_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    def unknown(*_: object, **__: object) -> None:
+        raise socket.gaierror(socket.EAI_NONAME, "Name or service not known")  # getaddrinfo(3), gai_strerror
+
+    monkeypatch.setattr(socket, "getaddrinfo", unknown)
+    with Server(Address(url="http://dark.room:1")) as server, pytest.raises(ServerError) as caught:
+        server.get("/jobs")
+    assert "): Name or service not known. Start it there" in str(caught.value)

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.register import Registration, Tuning, register
-from nearfar.merge.register.bending import TERMS, bend_of, pose_of
+from nearfar.merge.register.bend_fit import TERMS
+from nearfar.merge.register.bending import bend_of, pose_of
 from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, to_matrix
 from tests.scenes import render
 from tests.scenes.bent import BentScene, render_bent

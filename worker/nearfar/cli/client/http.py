@@ -213,8 +213,9 @@ def _shortly(error: Exception) -> str:
     """The system's own words on a broken connection, without those of the layers above it."""
     cause: BaseException | None = error
     while cause is not None:
-        if isinstance(cause, OSError) and cause.errno is not None and cause.errno > 0:
-            return os.strerror(cause.errno)
+        if isinstance(cause, OSError) and cause.errno is not None:
+            # numbers below zero are those of getaddrinfo(3), which has words of its own
+            return os.strerror(cause.errno) if cause.errno > 0 else str(cause.strerror)
         cause = cause.__cause__ or cause.__context__
     return str(error) or type(error).__name__
 

@@ -152,7 +152,7 @@ def running(places: Places) -> str | None:
                 fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
                 return None
             except BlockingIOError:
-                pass
+                pass  # a server holds it; its address is looked for below
     except OSError:
         return None
     try:
