@@ -6,7 +6,7 @@
 #define SURE 8.f                  /* times the noise at which half of what a frame shows less is believed */
 #define REACH 3                   /* pixels on each side from which what a warp took is given back */
 #define BEYOND 4                  /* rows beyond the tile that the passes after the averaging look at */
-#define FEW .1f                   /* sum of weights of agreeing frames at which half of it is */
+#define FEW .1f                   /* sum of weights of agreeing frames at which half of what warps took is given back */
 static const float MIDDLE = .592f, SIDE[REACH] = {-.524f, .38f, -.152f}; /* times t (1 - t): see twin_average.py */
 
 static void add_square(const int16_t *restrict f, const float *restrict r, float *restrict o, int n) {
@@ -105,7 +105,8 @@ static void fine_energy(window_t *w, member_t *m, nf_box in) {
 }
 
 /* A member's weight by what it shows of the finest band. In half_a the sums of weights, in half_b those of weights times
-   the share that is shown; in luma and blurred, as half planes, those of weights times t (1 - t), across and down, and of squares of weights after the first. */
+   the share that is shown; in luma and blurred, as half planes, those of weights times t (1 - t), across and down; behind
+   the first of these that of the squares of weights. */
 static void share_shown(window_t *w, member_t *m, nf_box in) {
     const float quiet = SURE * w->stack->band0;
     between_t between;
@@ -114,7 +115,8 @@ static void share_shown(window_t *w, member_t *m, nf_box in) {
         const int64_t row = (int64_t)y * w->half_width;
         const float *restrict best = w->best + row, *restrict noise = w->noise + row, *restrict e = m->detail + row;
         float *restrict weight = m->weight + row, *restrict total = w->half_a + row, *restrict shown = w->half_b + row;
-        float *restrict across = w->luma + row, *restrict down = w->blurred + row, *restrict squares = across + (int64_t)w->half_width * w->half_height;
+        float *restrict across = w->luma + row, *restrict down = w->blurred + row;
+        float *restrict squares = across + (int64_t)w->half_width * w->half_height;
         if (from >= to) continue;
         places_between(w->stack, m->index, floor_div(w->top, 2) + y, w->left / 2 + from, to - from, &between);
         for (int x = from; x < to; x++) {
@@ -163,7 +165,8 @@ static nf_box averaged_box(const window_t *w, const member_t *m, int inner_y0, i
 
 /* Sums become the mean: colours by all weights, the finest band, which stays in `fine`, by what is shown of it. */
 static void divide_row(window_t *w, int y) {
-    const int64_t row = (int64_t)y * w->width, near = (int64_t)(y >> 1) * w->half_width, other = (int64_t)(y & 1 ? (y >> 1) + 1 : (y >> 1) - 1) * w->half_width;
+    const int64_t row = (int64_t)y * w->width, near = (int64_t)(y >> 1) * w->half_width;
+    const int64_t other = (int64_t)(y & 1 ? (y >> 1) + 1 : (y >> 1) - 1) * w->half_width;
     float t[NF_WIDEST / 2 + 2], total[NF_WIDEST], shown[NF_WIDEST];
     float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
     float *restrict fine = w->fine + row;

@@ -42,7 +42,8 @@ void nf_grid_blur(const float *restrict from, float *restrict to, int rows, int 
         const float *restrict c = work + (int64_t)y * cols;
         for (int x = 0; x < cols; x++) o[x] = taps[0] * c[x];
         for (int t = 1; t <= reach; t++) {
-            const float *restrict a = work + (int64_t)nf_mirror(y - t, rows) * cols, *restrict b = work + (int64_t)nf_mirror(y + t, rows) * cols;
+            const float *restrict a = work + (int64_t)nf_mirror(y - t, rows) * cols;
+            const float *restrict b = work + (int64_t)nf_mirror(y + t, rows) * cols;
             for (int x = 0; x < cols; x++) o[x] += taps[t] * (a[x] + b[x]);
         }
     }

@@ -133,10 +133,12 @@ INLINE void net_inward(window_t *w, const net_t *net, struct net_work *k, int r,
 static inline lanes_t lanes_at(const float *p) { return *(const lanes_t *)p; }
 
 /* A part's layer before a stage in row r, with the places and the frames beside. */
-INLINE void net_beside(const net_t *net, const struct net_work *k, int stage, int j, int r, const net_runs *runs, net_line *to, const int hidden) {
+INLINE void net_beside(const net_t *net, const struct net_work *k, int stage, int j, int r, const net_runs *runs, net_line *to,
+    const int hidden) {
     const net_part *p = k->parts + j;
     static const net_row nothing;
-    const net_line *above = p->rows[stage][(r - 1) % 3], *own = p->rows[stage][r % 3], *below = p->rows[stage][(r + 1) % 3], *before = nothing, *after = nothing;
+    const net_line *above = p->rows[stage][(r - 1) % 3], *own = p->rows[stage][r % 3], *below = p->rows[stage][(r + 1) % 3],
+        *before = nothing, *after = nothing;
     if (j > 0 && abs(p[-1].member->index - p->member->index) == 1) before = p[-1].rows[stage][r % 3];
     if (j < k->count - 1 && abs(p[1].member->index - p->member->index) == 1) after = p[1].rows[stage][r % 3];
     for (int h = 0; h < hidden; h++) {
@@ -145,7 +147,8 @@ INLINE void net_beside(const net_t *net, const struct net_work *k, int stage, in
             const int x = runs->at[i];
             const float *u = above[h] + x, *v = own[h] + x, *l = below[h] + x;
             const lanes_t here = lanes_at(v);
-            lanes_t t = here + c[0] * lanes_at(u - 1) + c[1] * lanes_at(u) + c[2] * lanes_at(u + 1) + c[3] * lanes_at(v - 1) + c[4] * here + c[5] * lanes_at(v + 1);
+            lanes_t t = here + c[0] * lanes_at(u - 1) + c[1] * lanes_at(u) + c[2] * lanes_at(u + 1) + c[3] * lanes_at(v - 1)
+                + c[4] * here + c[5] * lanes_at(v + 1);
             t = t + c[6] * lanes_at(l - 1) + c[7] * lanes_at(l) + c[8] * lanes_at(l + 1);
             *(lanes_t *)(to[h] + x) = t + d[0] * lanes_at(before[h] + x) + d[1] * here + d[2] * lanes_at(after[h] + x);
         }
@@ -167,7 +170,8 @@ INLINE void net_largest(const net_t *net, const struct net_work *k, int stage, i
 }
 
 /* A stage of one part along row r, in columns from `edge` on, where it is admitted; returns how many runs that are. */
-INLINE int net_stage(window_t *w, const net_t *net, struct net_work *k, int stage, int j, int r, int edge, net_line *most, net_line *to, net_runs *runs, const int hidden) {
+INLINE int net_stage(window_t *w, const net_t *net, struct net_work *k, int stage, int j, int r, int edge, net_line *most,
+    net_line *to, net_runs *runs, const int hidden) {
     const net_part *p = k->parts + j;
     runs->count = 0;
     if (!net_has(k, p, r)) return 0;
@@ -305,7 +309,8 @@ static int net_pays(const window_t *w, int y, uint8_t *cells) {
     float sums[NF_WIDEST / 2];
     for (int i = 0; i < 8; i++) {
         const int64_t row = (int64_t)(y + i) * w->half_width;
-        const float *restrict total = w->seen[0] + row, *restrict mean = w->seen[1] + row, *restrict square = w->seen[2] + row, *restrict noise = w->noise + row;
+        const float *restrict total = w->seen[0] + row, *restrict mean = w->seen[1] + row, *restrict square = w->seen[2] + row,
+            *restrict noise = w->noise + row;
         for (int x = 0; x < w->half_width; x++) {
             const float over = 1 / nf_maxf(total[x], 1e-12f), m = mean[x] * over;
             const float v = (square[x] * over - m * m) - HALF_LUMA * noise[x];

@@ -14,7 +14,7 @@
 #define NET_WIDE 64
 #define NET_TALL (8 + 2 * NET_EDGE)
 #define HALF_CHANNEL .2388f       /* what is left of a channel's noise at half size */
-#define HALF_LUMA .1067f         /* and of luma's */
+#define HALF_LUMA .1067f          /* and of luma's */
 #define LEAST_POWER (-20.f)
 #if defined(__AVX512F__)
 #define LANES 16
@@ -45,7 +45,7 @@ typedef struct {                  /* a frame in a block; in columns a..b-1 it is
     member_t *member;
     int a, b;
     net_plane fine, second, near, around, score, apart, beside, brighter, colour[3];
-    net_row rows[STAGES][3];       /* of the first layer, and of each stage but the last: half rows r, by r % 3 */
+    net_row rows[STAGES][3];      /* of the first layer, and of each stage but the last: half rows r, by r % 3 */
     net_line farther, known_farther, logit[BANDS];
 } net_part;
 
@@ -65,7 +65,8 @@ static inline float octaves(float x) {
 
 static inline float net_exp2(float x) {
     const float held = nf_maxf(x, LEAST_POWER), whole = floorf(held + .5f), f = held - whole;
-    const float series = 1 + f * (0.6931471805599453f + f * (0.2402265069591007f + f * (0.05550410866482158f + f * (0.009618129107628477f + f * 0.0013333558146428443f))));
+    const float series = 1 + f * (0.6931471805599453f + f * (0.2402265069591007f
+        + f * (0.05550410866482158f + f * (0.009618129107628477f + f * 0.0013333558146428443f))));
     union { float f; int32_t i; } u;
     u.i = ((int32_t)whole + 127) << 23;
     return x < LEAST_POWER ? 0 : series * u.f;
@@ -73,7 +74,9 @@ static inline float net_exp2(float x) {
 
 /* ---- a block of cells ---- */
 
-static int64_t net_at(const window_t *w, const struct net_work *k, int r) { return (int64_t)(k->y0 - NET_EDGE + r) * w->half_width + k->x0 - NET_EDGE; }
+static int64_t net_at(const window_t *w, const struct net_work *k, int r) {
+    return (int64_t)(k->y0 - NET_EDGE + r) * w->half_width + k->x0 - NET_EDGE;
+}
 
 static int net_has(const struct net_work *k, const net_part *p, int r) { return has_row(p->member, k->y0 - NET_EDGE + r); }
 
@@ -113,7 +116,8 @@ static void net_energies(window_t *w, struct net_work *k) {
         for (int r = 0; r < k->tall; r++) {
             if (!net_has(k, p, r)) continue;
             const int64_t at = net_at(w, k, r);
-            const float *restrict noise = w->noise + at, *restrict mask = m->mask + at, *restrict e0 = m->planes.square + at, *restrict e1 = m->band1 + at;
+            const float *restrict noise = w->noise + at, *restrict mask = m->mask + at, *restrict e0 = m->planes.square + at,
+                *restrict e1 = m->band1 + at;
             float *restrict a = p->fine[r], *restrict b = p->second[r], *restrict t0 = k->over0[r], *restrict t1 = k->over1[r];
             for (int x = p->a; x < p->b; x++) {
                 a[x] = nf_maxf(e0[x] - s->band0 * (s->told * noise[x]), 0) * mask[x];
@@ -148,7 +152,10 @@ static void net_scores(window_t *w, struct net_work *k) {
     const nf_stack *s = w->stack;
     const int64_t plane = (int64_t)w->width * w->height;
     memset(k->first, 0, sizeof k->first);
-    for (int j = 0; j < k->count; j++) { memset(k->parts[j].score, 0, sizeof k->parts[j].score); memset(k->parts[j].colour, 0, sizeof k->parts[j].colour); }
+    for (int j = 0; j < k->count; j++) {
+        memset(k->parts[j].score, 0, sizeof k->parts[j].score);
+        memset(k->parts[j].colour, 0, sizeof k->parts[j].colour);
+    }
     for (int r = 0; r < k->tall; r++) {
         net_line best = {0};
         for (int j = 0; j < k->count; j++) {
@@ -157,8 +164,10 @@ static void net_scores(window_t *w, struct net_work *k) {
             if (!net_has(k, p, r)) continue;
             const int64_t at = net_at(w, k, r), full = 2 * (int64_t)(k->y0 - NET_EDGE + r) * w->width + 2 * (k->x0 - NET_EDGE);
             for (int c = 0; c < 3; c++) half_colours(m->planes.colour + c * plane + full, w->width, p->colour[c][r], p->a, p->b);
-            const float *restrict ad = m->admission + at, *restrict prior = m->prior + at, *restrict e0 = p->fine[r], *restrict e1 = p->second[r];
-            const float *restrict o0 = k->over0[r], *restrict o1 = k->over1[r], *restrict c0 = p->colour[0][r], *restrict c1 = p->colour[1][r], *restrict c2 = p->colour[2][r];
+            const float *restrict ad = m->admission + at, *restrict prior = m->prior + at, *restrict e0 = p->fine[r],
+                *restrict e1 = p->second[r];
+            const float *restrict o0 = k->over0[r], *restrict o1 = k->over1[r], *restrict c0 = p->colour[0][r],
+                *restrict c1 = p->colour[1][r], *restrict c2 = p->colour[2][r];
             float *restrict o = p->score[r], *restrict f0 = k->first[0][r], *restrict f1 = k->first[1][r], *restrict f2 = k->first[2][r];
             for (int x = p->a; x < p->b; x++) {
                 const float v = ad[x] * (LEAST + s->prior_weight * prior[x] + (e0[x] * o0[x] + e1[x] * o1[x]));
@@ -181,7 +190,8 @@ static void net_scores(window_t *w, struct net_work *k) {
 /* B5 of a plane, rows and columns 2 from its edge on. */
 static void net_blur(net_plane from, net_plane across, net_plane to, int tall, int wide) {
     for (int r = 0; r < tall; r++) nf_b5_across(from[r] + 2, across[r] + 2, wide - 4);
-    for (int r = 2; r < tall - 2; r++) nf_b5_down(across[r - 2] + 2, across[r - 1] + 2, across[r] + 2, across[r + 1] + 2, across[r + 2] + 2, to[r] + 2, wide - 4);
+    for (int r = 2; r < tall - 2; r++)
+        nf_b5_down(across[r - 2] + 2, across[r - 1] + 2, across[r] + 2, across[r + 1] + 2, across[r + 2] + 2, to[r] + 2, wide - 4);
 }
 
 /* The part's planes that look at places around. */
@@ -190,13 +200,15 @@ static void net_planes(window_t *w, struct net_work *k, net_part *p) {
     const member_t *m = p->member;
     memset(k->raw, 0, sizeof k->raw);
     memset(p->near, 0, sizeof p->near);
-    for (int r = 0; r < k->tall; r++) if (net_has(k, p, r)) memcpy(k->raw[r] + p->a, m->planes.square + net_at(w, k, r) + p->a, (size_t)(p->b - p->a) * 4);
+    for (int r = 0; r < k->tall; r++)
+        if (net_has(k, p, r)) memcpy(k->raw[r] + p->a, m->planes.square + net_at(w, k, r) + p->a, (size_t)(p->b - p->a) * 4);
     net_blur(k->raw, k->across, k->raw, k->tall, k->wide);
     for (int r = 2; r < k->tall - 2; r++) {
         if (!net_has(k, p, r)) continue;
         const float *restrict noise = w->noise + net_at(w, k, r), *restrict mask = m->mask + net_at(w, k, r), *restrict q = k->raw[r];
         float *restrict o = p->near[r];
-        for (int x = p->a > 2 ? p->a : 2; x < p->b && x < k->wide - 2; x++) o[x] = nf_maxf(q[x] - s->band0 * (s->told * noise[x]), 0) * mask[x];
+        for (int x = p->a > 2 ? p->a : 2; x < p->b && x < k->wide - 2; x++)
+            o[x] = nf_maxf(q[x] - s->band0 * (s->told * noise[x]), 0) * mask[x];
     }
     for (int r = 0; r < k->tall; r++) {
         const float *restrict e = p->second[r];
@@ -204,7 +216,8 @@ static void net_planes(window_t *w, struct net_work *k, net_part *p) {
         for (int x = 2; x < k->wide - 2; x++) o[x] = nf_maxf(nf_maxf(nf_maxf(e[x - 2], e[x - 1]), nf_maxf(e[x], e[x + 1])), e[x + 2]);
     }
     for (int r = 2; r < k->tall - 2; r++) {
-        const float *restrict a = k->across[r - 2], *restrict b = k->across[r - 1], *restrict c = k->across[r], *restrict d = k->across[r + 1], *restrict e = k->across[r + 2];
+        const float *restrict a = k->across[r - 2], *restrict b = k->across[r - 1], *restrict c = k->across[r],
+            *restrict d = k->across[r + 1], *restrict e = k->across[r + 2];
         float *restrict o = p->around[r];
         for (int x = 2; x < k->wide - 2; x++) o[x] = nf_maxf(nf_maxf(nf_maxf(a[x], b[x]), nf_maxf(c[x], d[x])), e[x]);
     }
@@ -217,7 +230,8 @@ static void net_planes(window_t *w, struct net_work *k, net_part *p) {
     }
     net_blur(k->raw, k->across, p->brighter, k->tall, k->wide);
     for (int r = 0; r < k->tall; r++) {
-        const float *restrict noise = w->noise + net_at(w, k, r), *restrict c0 = p->colour[0][r], *restrict c1 = p->colour[1][r], *restrict c2 = p->colour[2][r];
+        const float *restrict noise = w->noise + net_at(w, k, r), *restrict c0 = p->colour[0][r],
+            *restrict c1 = p->colour[1][r], *restrict c2 = p->colour[2][r];
         const float *restrict f0 = k->first[0][r], *restrict f1 = k->first[1][r], *restrict f2 = k->first[2][r];
         float *restrict o = k->raw[r];
         for (int x = 0; x < k->wide; x++) {

@@ -9,8 +9,7 @@ static inline int64_t luma_column(const nf_pixels *p, int x) {
     return p->chroma ? x / NF_BLOCK * nf_plane_block(p) + x % NF_BLOCK : nf_column(p, x);
 }
 
-static float luma_of(const nf_pixels *p, int64_t at)
-{
+static float luma_of(const nf_pixels *p, int64_t at) {
     const float *t = p->table;
     if (p->bits == 8) {
         const uint8_t *s = (const uint8_t *)p->base + at;
@@ -22,8 +21,7 @@ static float luma_of(const nf_pixels *p, int64_t at)
 }
 
 /* A row of luma, each value the mean of q x q pixels; xs holds the q * n mirrored column offsets. */
-static void luma_row(const nf_pixels *p, const int64_t *rows, const int64_t *xs, int q, int n, float *out)
-{
+static void luma_row(const nf_pixels *p, const int64_t *rows, const int64_t *xs, int q, int n, float *out) {
     for (int i = 0; i < n; i++) {
         float s = 0.f;
         for (int v = 0; v < q; v++)
@@ -33,8 +31,7 @@ static void luma_row(const nf_pixels *p, const int64_t *rows, const int64_t *xs,
 }
 
 /* Luma of n pixels of a row that lie side by side. */
-static void luma_run(const nf_pixels *p, int64_t at, int n, float *restrict out)
-{
+static void luma_run(const nf_pixels *p, int64_t at, int n, float *restrict out) {
     const float *restrict t = p->table;
     int i = 0;
     if (p->chroma) {
@@ -59,8 +56,7 @@ static void luma_run(const nf_pixels *p, int64_t at, int n, float *restrict out)
 }
 
 /* A row of luma from column x on, all inside the picture. */
-static void luma_inside(const nf_pixels *p, int x, int64_t row, int n, float *out)
-{
+static void luma_inside(const nf_pixels *p, int x, int64_t row, int n, float *out) {
     for (int i = 0; i < n;) {
         int count = p->blocks ? NF_BLOCK - (x + i) % NF_BLOCK : n;
         if (count > n - i) count = n - i;

@@ -1,6 +1,6 @@
 /* Red, green and blue of a frame that lies in scratch as its JPEG has it: luma, and both colour differences at half width,
    or half width and height. They become what libjpeg makes of them, bit for bit: between samples of chroma by its triangle
-   filter (ITU-T T.81 leaves the way open), then ITU-T T.871 in 16 fractional bits. Specification: twin_planes.py. */
+   filter (ITU-T T.81 leaves the way open), then ITU-T T.871 in 16 fractional bits. Specification: planes.py. */
 #ifndef NEARFAR_PLANES_H
 #define NEARFAR_PLANES_H
 #include "nearfar.h"
@@ -15,7 +15,8 @@ static inline int64_t nf_plane_block(const nf_pixels *p) { return NF_BLOCK * NF_
 static inline void nf_chroma_row(const nf_pixels *p, int ring, int which, int y, int first, int last, uint8_t *restrict o) {
     const int64_t rows = nf_chroma_rows(p), step = nf_plane_block(p);
     const int64_t down = ring ? y / rows % ring : y / rows, edge = (p->width - 1) / 2 - (int64_t)first * NF_HALF;
-    const uint8_t *from = (const uint8_t *)p->base + down * p->row + first * step + NF_BLOCK * NF_BLOCK + which * NF_HALF * rows + y % rows * NF_HALF;
+    const uint8_t *from = (const uint8_t *)p->base + down * p->row + first * step + NF_BLOCK * NF_BLOCK
+        + which * NF_HALF * rows + y % rows * NF_HALF;
     for (int b = first; b <= last; b++, from += step) memcpy(o + (int64_t)(b - first) * NF_HALF, from, NF_HALF);
     if (!first) o[-1] = o[0];
     if (edge < (int64_t)(last - first + 1) * NF_HALF) o[edge + 1] = o[edge];

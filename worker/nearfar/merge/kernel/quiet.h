@@ -12,7 +12,8 @@ static float *green_row(const window_t *w, int y) {
 }
 
 /* Along a row: what each colour has of the finest detail beside the common one, given means; the sum of its squares. */
-static void own_detail(const float *restrict red, const float *restrict green, const float *restrict blue, float (*restrict mean)[NF_WIDEST],
+static void own_detail(const float *restrict red, const float *restrict green, const float *restrict blue,
+    float (*restrict mean)[NF_WIDEST],
                        float *restrict o, float *restrict p, float *restrict q, float *restrict square, int n) {
     const float *restrict mr = mean[0], *restrict mg = mean[1], *restrict mb = mean[2];
     for (int x = 0; x < n; x++) {
@@ -37,7 +38,8 @@ static void colour_detail(window_t *w, int y0, int y1) {
         for (int c = 0; c < 3; c++) nf_b5_across(w->sum[c] + row, k->ring[y & 7][c], n);
         if (y < y0) continue;
         for (int c = 0; c < 3; c++)
-            nf_b5_down(k->ring[(y - 4) & 7][c], k->ring[(y - 3) & 7][c], k->ring[(y - 2) & 7][c], k->ring[(y - 1) & 7][c], k->ring[y & 7][c], k->row[c], n);
+            nf_b5_down(k->ring[(y - 4) & 7][c], k->ring[(y - 3) & 7][c], k->ring[(y - 2) & 7][c], k->ring[(y - 1) & 7][c],
+                k->ring[y & 7][c], k->row[c], n);
         own_detail(w->sum[0] + past, w->sum[1] + past, w->sum[2] + past, k->row, w->total + past, green_row(w, y - 2) + from,
                    w->fine_total + past, squares[y & 1], n);
         if (!(y & 1)) continue;

@@ -13,8 +13,7 @@
 #define AFTER .25f           /* px^2: variance of what pixel, filter and interpolation of colours blur after the lens */
 
 /* Both Gaussians down the columns. rows[WIDE] is the middle one of 2 * WIDE + 1 rows. */
-static void down(const float *const *rows, const float *taps, int n, float *restrict a, float *restrict b)
-{
+static void down(const float *const *rows, const float *taps, int n, float *restrict a, float *restrict b) {
     const float *wide = taps + NARROW + 1;
     const float *middle = rows[WIDE];
     for (int x = 0; x < n; x++) { a[x] = taps[0] * middle[x]; b[x] = wide[0] * middle[x]; }
@@ -30,8 +29,7 @@ static void down(const float *const *rows, const float *taps, int n, float *rest
 }
 
 /* The same along a row, narrow minus wide. a and b hold n + 2 * WIDE values. */
-static void along(const float *a, const float *b, const float *taps, int n, float *restrict out, float *restrict low)
-{
+static void along(const float *a, const float *b, const float *taps, int n, float *restrict out, float *restrict low) {
     const float *wide = taps + NARROW + 1;
     a += WIDE;
     b += WIDE;
@@ -50,8 +48,7 @@ static void along(const float *a, const float *b, const float *taps, int n, floa
 /* LANES neighbours at once. */
 typedef float nf_lanes __attribute__((vector_size(4 * LANES)));
 
-static inline nf_lanes lanes_at(const float *p)
-{
+static inline nf_lanes lanes_at(const float *p) {
     nf_lanes v;
     memcpy(&v, p, sizeof v);
     return v;
@@ -59,8 +56,7 @@ static inline nf_lanes lanes_at(const float *p)
 
 /* down and along for the few columns of a window: the same sums in the same order, kept in registers. The rows must be
    there LANES - 1 values beyond n, and so must a, b and out. */
-static void down_lanes(const float *const *rows, const float *taps, int n, float *restrict a, float *restrict b)
-{
+static void down_lanes(const float *const *rows, const float *taps, int n, float *restrict a, float *restrict b) {
     const float *wide = taps + NARROW + 1;
     for (int x = 0; x < n; x += LANES) {
         nf_lanes m = lanes_at(rows[WIDE] + x), na = taps[0] * m, nb = wide[0] * m;
@@ -74,8 +70,7 @@ static void down_lanes(const float *const *rows, const float *taps, int n, float
     }
 }
 
-static void along_lanes(const float *a, const float *b, const float *taps, int n, float *restrict out)
-{
+static void along_lanes(const float *a, const float *b, const float *taps, int n, float *restrict out) {
     const float *wide = taps + NARROW + 1;
     for (int x = 0; x < n; x += LANES) {
         const float *p = a + WIDE + x, *q = b + WIDE + x;
@@ -88,8 +83,7 @@ static void along_lanes(const float *a, const float *b, const float *taps, int n
 }
 
 /* Linear luma of a whole picture, mean of q x q pixels; out is (height / q, width / q). */
-int32_t nf_register_luma(const nf_pixels *p, int32_t q, float *out)
-{
+int32_t nf_register_luma(const nf_pixels *p, int32_t q, float *out) {
     int w = p->width / q, h = p->height / q;
     int64_t *xs = malloc(sizeof(int64_t) * (size_t)(w * q + 1)), rows[16];
     if (!xs || q > 16) { free(xs); return 1; }
@@ -103,8 +97,7 @@ int32_t nf_register_luma(const nf_pixels *p, int32_t q, float *out)
 }
 
 /* Band-pass of a whole picture, edges mirrored. taps: NARROW + 1 of the narrow Gaussian, WIDE + 1 of the wide. */
-int32_t nf_register_bandpass(const float *in, int32_t w, int32_t h, const float *taps, float *out)
-{
+int32_t nf_register_bandpass(const float *in, int32_t w, int32_t h, const float *taps, float *out) {
     float *a = malloc(sizeof(float) * (size_t)(3 * w + 4 * WIDE));
     if (!a) return 1;
     float *b = a + w + 2 * WIDE, *low = b + w + 2 * WIDE;
@@ -128,8 +121,7 @@ int32_t nf_register_bandpass(const float *in, int32_t w, int32_t h, const float 
 /* What div(b grad in) adds, where b rises from 0 in the middle by (bx, by) a pixel: blurs one side and sharpens the
    other, as a tilted surface is. The lens does so before the pixels blur by AFTER, so their blur is passed over. The two
    outermost rings are left as they are. */
-static void level(const float *restrict in, int side, float bx, float by, float *restrict bend, float *restrict out)
-{
+static void level(const float *restrict in, int side, float bx, float by, float *restrict bend, float *restrict out) {
     const float middle = .5f * (float)(side - 1);
     memcpy(out, in, sizeof(float) * (size_t)(side * side));
     for (int y = 1; y < side - 1; y++) {
@@ -155,8 +147,7 @@ static void level(const float *restrict in, int side, float bx, float by, float 
    pixels reduced q times; lean: null, or (count, 2) what each is levelled by before the band-pass; out is (count,
    size, size). */
 int32_t nf_register_windows(const nf_pixels *p, int32_t q, int32_t count, const int32_t *corner, const float *lean,
-                            int32_t size, const float *taps, float *out)
-{
+                            int32_t size, const float *taps, float *out) {
     enum { SIDE = LARGEST + 2 * WIDE, ROW = SIDE + 2 * LANES };
     static const int most = 4;
     if (size > LARGEST || q > most || q < 1) return 1;
@@ -195,8 +186,7 @@ int32_t nf_register_windows(const nf_pixels *p, int32_t q, int32_t count, const 
 
 /* Bilinear warp of a picture: out(x, y) = in(pose(x, y)), fill where the pose leaves the picture. */
 void nf_register_warp(const float *in, int32_t w, int32_t h, const double *pose, float fill, int32_t ow, int32_t oh,
-                      float *out)
-{
+                      float *out) {
     for (int y = 0; y < oh; y++)
         for (int x = 0; x < ow; x++) {
             double u = pose[0] * x + (pose[1] * y + pose[2]), v = pose[3] * x + (pose[4] * y + pose[5]);
@@ -213,8 +203,7 @@ void nf_register_warp(const float *in, int32_t w, int32_t h, const double *pose,
 }
 
 /* Weights of the four pixels around fraction f, RING apart: the cubic through all four (Lagrange). */
-static inline void cubic(float f, float *w)
-{
+static inline void cubic(float f, float *w) {
     float below = f + 1.f, above = f - 1.f, beyond = f - 2.f;
     w[0] = f * above * beyond * (-1.f / 6.f);
     w[RING] = below * above * beyond * .5f;
@@ -223,8 +212,7 @@ static inline void cubic(float f, float *w)
 }
 
 /* One pixel of a block from the 4 x 4 around it; s is the first of them. */
-static inline void mix(const float *s, int stride, float (*p)[RING], float (*q)[RING], int x, float *out)
-{
+static inline void mix(const float *s, int stride, float (*p)[RING], float (*q)[RING], int x, float *out) {
     float row[4];
     for (int r = 0; r < 4; r++, s += stride)
         row[r] = (p[0][x] * s[0] + p[1][x] * s[1]) + (p[2][x] * s[2] + p[3][x] * s[3]);
@@ -233,8 +221,7 @@ static inline void mix(const float *s, int stride, float (*p)[RING], float (*q)[
 
 /* The second frame's block with its ring, warped. Returns 0 where it leaves the window (w, h). Linear interpolation
    and smooth cubics alike make a shift of .1 px seem .109, and a slow stack adds that up; this one .102. */
-static int warp_block(const float *b, int stride, int w, int h, const double *m, float out[RING][RING])
-{
+static int warp_block(const float *b, int stride, int w, int h, const double *m, float out[RING][RING]) {
     double far = RING - 1;
     for (int c = 0; c < 4; c++) {
         double x = (c & 1) ? far : 0., y = (c & 2) ? far : 0.;
@@ -264,8 +251,7 @@ static int warp_block(const float *b, int stride, int w, int h, const double *m,
 }
 
 /* Upper triangle of the moments of (d/dx, d/dy, Laplacian, mean, 1, difference) over the block. */
-static void moments(const float *a, int stride, const float wb[RING][RING], double *out)
-{
+static void moments(const float *a, int stride, const float wb[RING][RING], double *out) {
     float m[RING][RING], lane[MOMENTS][BLOCK];
     memset(lane, 0, sizeof lane);
     for (int y = 0; y < RING; y++)
@@ -310,8 +296,7 @@ static void moments(const float *a, int stride, const float wb[RING][RING], doub
    second frame that window starts at; w, h: extent of each window of b. A block that leaves its window gets zeros. */
 void nf_register_sums(int32_t count, const int32_t *origin, const float *a, int32_t a_stride, const int64_t *a_at,
                       const float *b, int32_t b_stride, const int64_t *b_at, const int32_t *b_corner, int32_t w,
-                      int32_t h, const double *pose, int32_t pose_step, double *out)
-{
+                      int32_t h, const double *pose, int32_t pose_step, double *out) {
     float wb[RING][RING];
     for (int k = 0; k < count; k++, pose += pose_step) {
         double x = origin[2 * k] - 1, y = origin[2 * k + 1] - 1;

@@ -5,8 +5,7 @@
 /* Where the pose takes (x, y), if that lies inside: the four pixels around it and the fractions between them. */
 typedef struct { int64_t at; float f, g; } nf_spot;
 
-static inline int spot_at(const double *pose, int x, int y, int w, int h, nf_spot *s)
-{
+static inline int spot_at(const double *pose, int x, int y, int w, int h, nf_spot *s) {
     double u = pose[0] * x + (pose[1] * y + pose[2]), v = pose[3] * x + (pose[4] * y + pose[5]);
     if (!(u >= 0 && v >= 0 && u < w - 1 && v < h - 1)) return 0;
     int iu = (int)u, iv = (int)v;
@@ -14,16 +13,14 @@ static inline int spot_at(const double *pose, int x, int y, int w, int h, nf_spo
     return 1;
 }
 
-static inline float blend(const float *in, int w, const nf_spot *s)
-{
+static inline float blend(const float *in, int w, const nf_spot *s) {
     const float *p = in + s->at;
     float top = p[0] + s->f * (p[1] - p[0]), bottom = p[w] + s->f * (p[w + 1] - p[w]);
     return top + s->g * (bottom - top);
 }
 
 /* Mean of 2 x 2 pixels of a picture w wide; a is null, or else b is, whose samples count 1/65535 each. */
-void nf_register_halve(const float *a, const uint16_t *b, int32_t w, int32_t ow, int32_t oh, float *out)
-{
+void nf_register_halve(const float *a, const uint16_t *b, int32_t w, int32_t ow, int32_t oh, float *out) {
     const float unit = 1.f / 65535;
     for (int y = 0; y < oh; y++, out += ow) {
         const int64_t at = (int64_t)2 * y * w;
@@ -41,8 +38,7 @@ void nf_register_halve(const float *a, const uint16_t *b, int32_t w, int32_t ow,
 
 /* The lesser of two frames in two planes: sharpness and energy of the cells (w, h) under a pose; 0 where it leaves. */
 void nf_register_shared(const float *sharp_a, const float *energy_a, const float *sharp_b, const float *energy_b,
-                        int32_t w, int32_t h, const double *pose, float *sharp, float *energy)
-{
+                        int32_t w, int32_t h, const double *pose, float *sharp, float *energy) {
     for (int y = 0; y < h; y++)
         for (int x = 0; x < w; x++) {
             int64_t i = (int64_t)y * w + x;
@@ -56,8 +52,7 @@ void nf_register_shared(const float *sharp_a, const float *energy_a, const float
 /* Energy above noise, and what share it is of the best that the stack has there (seen through the pose), less where
    noise hides it. */
 void nf_register_relative(const float *raw, const float *best, int32_t w, int32_t h, const double *pose, float noise,
-                          float *relative, float *energy)
-{
+                          float *relative, float *energy) {
     for (int y = 0; y < h; y++)
         for (int x = 0; x < w; x++) {
             int64_t i = (int64_t)y * w + x;
@@ -70,8 +65,7 @@ void nf_register_relative(const float *raw, const float *best, int32_t w, int32_
 }
 
 /* One frame's energy above noise (h, w), seen through its pose, into the largest that the stack has. */
-void nf_register_best(const float *raw, int32_t w, int32_t h, const double *pose, float noise, float *moved, float *best)
-{
+void nf_register_best(const float *raw, int32_t w, int32_t h, const double *pose, float noise, float *moved, float *best) {
     for (int y = 0; y < h; y++)
         for (int x = 0; x < w; x++) {
             int64_t i = (int64_t)y * w + x;
@@ -92,8 +86,7 @@ void nf_register_best(const float *raw, int32_t w, int32_t h, const double *pose
 /* Frame k of a stack into the peak of each cell: its energy (mean of 3 x 3 cells, the edge going on outside), the one
    before and the one after, and the frame that has it. last holds the energy of the frame before and takes this one's. */
 void nf_register_peaks(const float *moved, int32_t w, int32_t h, int32_t k, float *best, float *before, float *after,
-                       float *last, int32_t *place)
-{
+                       float *last, int32_t *place) {
     for (int y = 0; y < h; y++) {
         const float *a = moved + (int64_t)nf_clampi(y - 1, 0, h - 1) * w, *b = moved + (int64_t)y * w;
         const float *c = moved + (int64_t)nf_clampi(y + 1, 0, h - 1) * w;
@@ -111,8 +104,7 @@ void nf_register_peaks(const float *moved, int32_t w, int32_t h, int32_t k, floa
 /* Squares of n x n pixels of two pictures of one size, the second seen through a pose: sums, the largest value of
    either, and whether some pixel of the second is missing. */
 void nf_register_squares(const float *a, const float *b, int32_t w, int32_t h, const double *pose, int32_t n,
-                         double *sum_a, double *sum_b, float *top, uint8_t *missing)
-{
+                         double *sum_a, double *sum_b, float *top, uint8_t *missing) {
     const int columns = w / n;
     for (int y = 0; y < h / n * n; y++) {
         const int64_t row = (int64_t)(y / n) * columns;
@@ -139,8 +131,7 @@ void nf_register_squares(const float *a, const float *b, int32_t w, int32_t h, c
 }
 
 /* Sums over the pixels that two pictures of one size share under a pose: count, a, b, aa, bb, ab. */
-void nf_register_alike(const float *a, const float *b, int32_t w, int32_t h, const double *pose, double *out)
-{
+void nf_register_alike(const float *a, const float *b, int32_t w, int32_t h, const double *pose, double *out) {
     double n = 0., sa = 0., sb = 0., aa = 0., bb = 0., ab = 0.;
     for (int y = 0; y < h; y++)
         for (int x = 0; x < w; x++) {

@@ -12,8 +12,7 @@
 typedef struct { double m2; int64_t weight; } nf_heard;
 
 /* Takes one unknown out of the upper triangle, unless the others explain it already. */
-static void eliminate(double m[6][6], int pivot, double scale)
-{
+static void eliminate(double m[6][6], int pivot, double scale) {
     double value = m[pivot][pivot], factor = value > 1e-9 * scale + 1e-30 ? 1. / value : 0.;
     double column[6];
     for (int i = 0; i < 6; i++) column[i] = i <= pivot ? m[i][pivot] : m[pivot][i];
@@ -22,8 +21,7 @@ static void eliminate(double m[6][6], int pivot, double scale)
 }
 
 /* Equations of every block: offset, gain and change of blur eliminated. variance is -1 where nothing was measured. */
-void nf_register_equations(int32_t count, const double *moments, double *out)
-{
+void nf_register_equations(int32_t count, const double *moments, double *out) {
     for (int k = 0; k < count; k++, moments += MOMENTS, out += EQUATION) {
         double m[6][6], scale[6];
         int at = 0;
@@ -52,8 +50,7 @@ void nf_register_equations(int32_t count, const double *moments, double *out)
 }
 
 /* The least value that, with all below it, has half the weight. The list is put into another order. */
-static double heavy_middle(nf_heard *list, int n, int64_t total)
-{
+static double heavy_middle(nf_heard *list, int n, int64_t total) {
     int64_t before = 0;
     for (;;) {
         double a = list[0].m2, b = list[n / 2].m2, c = list[n - 1].m2;
@@ -75,8 +72,7 @@ static double heavy_middle(nf_heard *list, int n, int64_t total)
 }
 
 /* Solves a symmetric positive system of four; a and b are used up. Scaled by its diagonal, eliminated from the top. */
-static void solve4(double a[4][4], double *b)
-{
+static void solve4(double a[4][4], double *b) {
     double d[4];
     for (int i = 0; i < 4; i++) d[i] = sqrt(a[i][i]);
     for (int i = 0; i < 4; i++) {
@@ -100,8 +96,7 @@ static void solve4(double a[4][4], double *b)
 /* One block's share in the normal equations (upper triangle), its right-hand side, its own shift and its information. */
 typedef struct { double normal[10], right[4], shift[2], xx, xy, yy, trace; } nf_told;
 
-static void tell(const double *e, double x, double y, double weight, double q, double floor2, nf_told *to)
-{
+static void tell(const double *e, double x, double y, double weight, double q, double floor2, nf_told *to) {
     double scale = 1. / (e[5] + 1e-8) * weight, gs = scale / q, ss = scale / (q * q);
     double sxx = e[0] * ss, sxy = e[1] * ss, syy = e[2] * ss, gx = e[3] * gs, gy = e[4] * gs;
     double lx = 1. + floor2 * sxx, ly = 1. + floor2 * syy, lo = floor2 * sxy, det = lx * ly - lo * lo;
@@ -124,8 +119,7 @@ static void tell(const double *e, double x, double y, double weight, double q, d
     to->trace = a + c;
 }
 
-static void add_up(const nf_told *told, const double *weight, int n, double *total)
-{
+static void add_up(const nf_told *told, const double *weight, int n, double *total) {
     for (int e = 0; e < 14; e++) total[e] = 0.;
     for (int k = 0; k < n; k++) {
         for (int e = 0; e < 10; e++) total[e] += weight[k] * told[k].normal[e];
@@ -133,8 +127,7 @@ static void add_up(const nf_told *told, const double *weight, int n, double *tot
     }
 }
 
-static void spread_out(const double *upper, double full[4][4])
-{
+static void spread_out(const double *upper, double full[4][4]) {
     for (int i = 0, at = 0; i < 4; i++)
         for (int j = i; j < 4; j++, at++) full[i][j] = full[j][i] = upper[at];
 }
@@ -144,8 +137,7 @@ static void spread_out(const double *upper, double full[4][4])
    2) and weight, and how many equal blocks would say as much. Returns 1 where the blocks say nothing. */
 int32_t nf_register_fit(int32_t count, const double *equations, const double *x, const double *y, const double *weights,
                         double q, double *step, double *information, double *residual, double *weight,
-                        double *effective)
-{
+                        double *effective) {
     static const double loose[4] = {2., 2., 2e-3, 2e-3};
     nf_told *told = malloc((sizeof(nf_told) + sizeof(nf_heard) + 3 * sizeof(double)) * (size_t)(count + 1));
     if (!told) return 2;

@@ -112,7 +112,11 @@ static void replace_fine(window_t *w, int y0, int y1, int gains) {
         float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
         const float *restrict l = w->luma + row, *restrict s = w->blurred + row, *restrict t = w->fine_total + row;
         float *restrict f = w->fine + row, u[NF_WIDEST / 2 + 2], gain[NF_WIDEST];
-        if (gains) upsample(w->gain + (int64_t)(y >> 1) * w->half_width, w->gain + (int64_t)(y & 1 ? (y >> 1) + 1 : (y >> 1) - 1) * w->half_width, u, gain, w->half_width);
+        if (gains) {
+            const int64_t near = (int64_t)(y >> 1) * w->half_width;
+            const int64_t other = (int64_t)(y & 1 ? (y >> 1) + 1 : (y >> 1) - 1) * w->half_width;
+            upsample(w->gain + near, w->gain + other, u, gain, w->half_width);
+        }
         for (int x = 0; x < w->width; x++) {
             float v = f[x] / nf_maxf(t[x], 1e-30f);
             f[x] = gains ? v * gain[x] : v;
@@ -181,14 +185,16 @@ static void write_tile(const window_t *w, int tile, int x0, int y0, uint16_t *ou
    in a tile of a hundred frames these pages would outweigh everything else. Only ever done to shared maps of files. */
 static void give_pages_back(const nf_pixels *f, const double *pose, int far, const window_t *w, nf_box box) {
     const double x0 = w->left + box.x0, x1 = w->left + box.x1, y0 = w->top + box.y0, y1 = w->top + box.y1;
-    const double v[4] = {pose[3] * x0 + pose[4] * y0, pose[3] * x1 + pose[4] * y0, pose[3] * x0 + pose[4] * y1, pose[3] * x1 + pose[4] * y1};
+    const double v[4] = {pose[3] * x0 + pose[4] * y0, pose[3] * x1 + pose[4] * y0,
+                         pose[3] * x0 + pose[4] * y1, pose[3] * x1 + pose[4] * y1};
     const double low = fmin(fmin(v[0], v[1]), fmin(v[2], v[3])) + pose[5], high = fmax(fmax(v[0], v[1]), fmax(v[2], v[3])) + pose[5];
     const int edge = NF_BLOCK;
     int first = nf_clampi((int)low - 8 - far, 0, f->height - 1), last = nf_clampi((int)high + 8 + far, 0, f->height - 1);
     if (f->blocks) { first -= first % edge; last += edge - last % edge; }
     const int64_t bytes = f->bits / 8, step = f->blocks ? f->row / edge : f->row;
     const uintptr_t page = (uintptr_t)sysconf(_SC_PAGESIZE), start = (uintptr_t)f->base;
-    uintptr_t from = (start + (uintptr_t)(first * step * bytes)) & ~(page - 1), to = (start + (uintptr_t)(last * step * bytes)) & ~(page - 1);
+    const uintptr_t from = (start + (uintptr_t)(first * step * bytes)) & ~(page - 1);
+    const uintptr_t to = (start + (uintptr_t)(last * step * bytes)) & ~(page - 1);
     if (to > from) madvise((void *)from, to - from, MADV_DONTNEED);
 }
 
@@ -233,7 +239,8 @@ int nf_render_tile(const nf_stack *stack, int tile, int x0, int y0, uint16_t *ou
         nf_warp_window(frame, pose, bend, w.left, w.top, w.width, w.height, m->box, less ? &rows : 0, m->planes, w.warp);
         if (stack->mapped) give_pages_back(frame, pose, bend ? (int)bend->largest + 1 : 0, &w, m->box);
     }
-    const int first = stack->net ? NET_FIRST : FIRST, last = w.half_height - first, y_first = 2 * first + 2, y_last = w.height - 2 * first - 2;
+    const int first = stack->net ? NET_FIRST : FIRST, last = w.half_height - first;
+    const int y_first = 2 * first + 2, y_last = w.height - 2 * first - 2;
     second_band(&w);
     noise_rows(&w);
     const int from = stack->net ? NET_SEEN : FIRST;

@@ -8,7 +8,8 @@ static void second_band(window_t *w) {
         int64_t at = (int64_t)y0 * w->half_width + x0;
         blur_plane(m->planes.half_luma + at, w->half_a + at, w->half_width, n, h, w->warp->across);
         for (int y = 0; y < h; y++) {
-            const float *restrict l = m->planes.half_luma + at + (int64_t)y * w->half_width, *restrict b = w->half_a + at + (int64_t)y * w->half_width;
+            const float *restrict l = m->planes.half_luma + at + (int64_t)y * w->half_width;
+            const float *restrict b = w->half_a + at + (int64_t)y * w->half_width;
             float *restrict o = w->half_b + at + (int64_t)y * w->half_width;
             for (int x = 0; x < n; x++) { float v = l[x] - b[x]; o[x] = v * v; }
         }
@@ -56,7 +57,8 @@ static inline float choose(int32_t mask, float a, float b) {
 /* Something sharp, then a valley, then something sharp again: the second lies behind the first and is seen through its
    blur, so its score falls. Only places where the frame was let in tell of it: which other frames are carried along
    depends on the tile. energy: relative, of both bands; e0, e1: as they are. */
-static void fall_behind(const nf_stack *s, crossing_t *k, int frame, int x0, int n, const float *restrict energy, const float *restrict mask,
+static void fall_behind(const nf_stack *s, crossing_t *k, int frame, int x0, int n, const float *restrict energy,
+    const float *restrict mask,
                         const float *restrict e0, const float *restrict e1, const float *restrict noise, float *restrict score) {
     float *restrict peak = k->peak + x0, *restrict low = k->low + x0, *restrict nearer = k->nearer + x0;
     int32_t *restrict last = k->last + x0;
@@ -93,7 +95,8 @@ static void score_row(window_t *w, int y) {
     const nf_stack *s = w->stack;
     const int64_t row = (int64_t)y * w->half_width;
     const int hx = w->left / 2, hy = floor_div(w->top, 2) + y;
-    float top0[NF_WIDEST / 2] = {0}, top1[NF_WIDEST / 2] = {0}, own_mask[NF_WIDEST / 2], cover[NF_WIDEST / 2], own_prior[NF_WIDEST / 2], energy[NF_WIDEST / 2];
+    float top0[NF_WIDEST / 2] = {0}, top1[NF_WIDEST / 2] = {0}, own_mask[NF_WIDEST / 2];
+    float cover[NF_WIDEST / 2], own_prior[NF_WIDEST / 2], energy[NF_WIDEST / 2];
     const float *restrict noise = w->noise + row;
     float *restrict best = w->best + row;
     for (int i = 0; i < w->count; i++) {

@@ -53,7 +53,8 @@ static void replace_second(window_t *w, int y0, int y1) {
     for (int i = 0; i < 2; i++) memset(w->seen[i] + top, 0, (size_t)(h1 - h0) * (size_t)w->half_width * 4);
     for (int i = 0; i < w->count; i++) add_second(w, w->members + i, in);
     for (int64_t i = top; i < (int64_t)h1 * w->half_width; i++) {
-        const float chosen = w->seen[1][i] / nf_maxf(w->seen[0][i], 1e-20f), more = chosen * w->second_gain[i] * NF_UNIT - (w->half_a[i] - w->half_b[i]);
+        const float chosen = w->seen[1][i] / nf_maxf(w->seen[0][i], 1e-20f);
+        const float more = chosen * w->second_gain[i] * NF_UNIT - (w->half_a[i] - w->half_b[i]);
         w->half_b[i] = w->second_gain[i] > 0 ? more : 0;
     }
     for (int y = y0 + 2; y < y1 - 2; y++) {
@@ -61,7 +62,9 @@ static void replace_second(window_t *w, int y0, int y1) {
         float *restrict r = w->sum[0] + row, *restrict g = w->sum[1] + row, *restrict b = w->sum[2] + row;
         float t[NF_WIDEST / 2 + 2], up[NF_WIDEST];
         if (y < 2 * in.y0 - 1 || y > 2 * in.y1) continue;
-        upsample(w->half_b + (int64_t)(y >> 1) * w->half_width, w->half_b + (int64_t)(y & 1 ? (y >> 1) + 1 : (y >> 1) - 1) * w->half_width, t, up, w->half_width);
+        const int64_t near = (int64_t)(y >> 1) * w->half_width;
+        const int64_t other = (int64_t)(y & 1 ? (y >> 1) + 1 : (y >> 1) - 1) * w->half_width;
+        upsample(w->half_b + near, w->half_b + other, t, up, w->half_width);
         for (int x = 0; x < w->width; x++) {
             r[x] += up[x];
             g[x] += up[x];

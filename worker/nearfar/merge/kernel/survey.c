@@ -6,7 +6,7 @@
 #define CELL 16
 #define BLOCK_W 512               /* block of pixels that is worked on in one go; stays in the cache */
 #define BLOCK_H 128
-#define HALO 8                   /* a band of level 2 reaches 8 pixels; a multiple of 4 keeps the grids aligned */
+#define HALO 8                    /* a band of level 2 reaches 8 pixels; a multiple of 4 keeps the grids aligned */
 #define ROW (BLOCK_W + 2 * HALO)
 #define ROWS (BLOCK_H + 2 * HALO)
 #define RING 8                    /* rows held for a blur of five; a power of two */
@@ -97,7 +97,8 @@ static void luma_row(const nf_pixels *p, int ring, int x, int y, int n, float *r
     for (int i = first; i < last;) {
         int count = p->blocks ? NF_BLOCK - (x + i) % NF_BLOCK : last - i;
         if (count > last - i) count = last - i;
-        if (p->chroma) coded_luma((const uint8_t *)p->base + at + (x + i) / NF_BLOCK * nf_plane_block(p) + (x + i) % NF_BLOCK, out + i, count);
+        if (p->chroma)
+            coded_luma((const uint8_t *)p->base + at + (x + i) / NF_BLOCK * nf_plane_block(p) + (x + i) % NF_BLOCK, out + i, count);
         else luma_run(p, at + nf_column(p, x + i), out + i, count);
         i += count;
     }

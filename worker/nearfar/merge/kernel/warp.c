@@ -83,11 +83,14 @@ static inline void weights_of(double at, double rate, int whole, float *restrict
 }
 
 /* A block of N columns from x on, out of a source row and out of rows of the ring, whose weights are known. */
-static inline void across_block(float (*s)[2 * NF_WIDEST + 64], int at, const float *restrict w, int x, float (*o)[NF_WIDEST], const int N) {
+static inline void across_block(float (*s)[2 * NF_WIDEST + 64], int at, const float *restrict w, int x, float (*o)[NF_WIDEST],
+    const int N) {
     for (int c = 0; c < 3; c++) {
         const float *restrict p = s[c] + at;
         float *restrict q = o[c] + x;
-        for (int i = 0; i < N; i++) q[i] = w[i] * p[i - 2] + w[N + i] * p[i - 1] + w[2 * N + i] * p[i] + w[3 * N + i] * p[i + 1] + w[4 * N + i] * p[i + 2] + w[5 * N + i] * p[i + 3];
+        for (int i = 0; i < N; i++)
+            q[i] = w[i] * p[i - 2] + w[N + i] * p[i - 1] + w[2 * N + i] * p[i] + w[3 * N + i] * p[i + 1] + w[4 * N + i] * p[i + 2]
+                + w[5 * N + i] * p[i + 3];
     }
 }
 
@@ -97,7 +100,9 @@ static inline void down_block(nf_warp_work *k, int mask, int whole, const float 
         const float *restrict d = k->ring[whole & mask][c] + x, *restrict e = k->ring[(whole + 1) & mask][c] + x;
         const float *restrict f = k->ring[(whole + 2) & mask][c] + x, *restrict g = k->ring[(whole + 3) & mask][c] + x;
         float *restrict q = o[c] + x;
-        for (int i = 0; i < N; i++) q[i] = w[i] * a[i] + w[N + i] * b[i] + w[2 * N + i] * d[i] + w[3 * N + i] * e[i] + w[4 * N + i] * f[i] + w[5 * N + i] * g[i];
+        for (int i = 0; i < N; i++)
+            q[i] = w[i] * a[i] + w[N + i] * b[i] + w[2 * N + i] * d[i] + w[3 * N + i] * e[i] + w[4 * N + i] * f[i]
+                + w[5 * N + i] * g[i];
     }
 }
 
@@ -114,7 +119,8 @@ static inline void across_blocks(float (*s)[2 * NF_WIDEST + 64], int s_from, dou
 }
 
 /* One picture row from the ring. v = slope * X + offset is the source row at picture column X. */
-static inline void down_blocks(nf_warp_work *k, int mask, double slope, double offset, int left, int a, int b, float (*o)[NF_WIDEST], const int N) {
+static inline void down_blocks(nf_warp_work *k, int mask, double slope, double offset, int left, int a, int b,
+    float (*o)[NF_WIDEST], const int N) {
     float w[TAPS * 16];
     for (int x = a; x < b; x += N) {
         double v = slope * (left + x) + offset;
@@ -125,7 +131,8 @@ static inline void down_blocks(nf_warp_work *k, int mask, double slope, double o
 }
 
 /* The same where a frame is bent: `at` has the places at which blocks begin, in between they go on straight. */
-static inline void across_bent(float (*s)[2 * NF_WIDEST + 64], int s_from, const double *at, int a, int b, float (*o)[NF_WIDEST], const int N) {
+static inline void across_bent(float (*s)[2 * NF_WIDEST + 64], int s_from, const double *at, int a, int b,
+    float (*o)[NF_WIDEST], const int N) {
     float w[TAPS * 16];
     for (int x = a; x < b; x += N, at++) {
         const double more = (at[1] - at[0]) / N - 1;
@@ -218,7 +225,8 @@ static void halve_rows(const float *restrict a, const float *restrict b, float *
 }
 
 static void square_rows(const float *restrict a, const float *restrict b, float *restrict o, int n) {
-    for (int i = 0; i < n; i++) o[i] = .25f * (a[2 * i] * a[2 * i] + a[2 * i + 1] * a[2 * i + 1] + b[2 * i] * b[2 * i] + b[2 * i + 1] * b[2 * i + 1]);
+    for (int i = 0; i < n; i++)
+        o[i] = .25f * (a[2 * i] * a[2 * i] + a[2 * i + 1] * a[2 * i + 1] + b[2 * i] * b[2 * i] + b[2 * i + 1] * b[2 * i + 1]);
 }
 
 static void luma_row(float (*c)[NF_WIDEST], float *restrict o, int a, int b) {
@@ -243,7 +251,8 @@ static nf_columns columns_in(const nf_rows *rows, nf_box box, int y0, int y1) {
     if (!rows) return c;
     c = (nf_columns){box.x1 - box.x0, 0};
     for (int y = y0;; y += 16) {
-        const int half = nf_clampi(y < y1 ? y : y1, box.y0, box.y1 - 1) >> 1, a = 2 * rows->start[half] - box.x0, b = 2 * rows->end[half] - box.x0;
+        const int half = nf_clampi(y < y1 ? y : y1, box.y0, box.y1 - 1) >> 1, a = 2 * rows->start[half] - box.x0,
+            b = 2 * rows->end[half] - box.x0;
         if (a < b && a < c.a) c.a = a;
         if (a < b && b > c.b) c.b = b;
         if (y >= y1) break;
