@@ -5,8 +5,6 @@ from __future__ import annotations
 import re
 import resource
 import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -164,27 +162,3 @@ def test_more_frames_than_files_may_be_open_are_refused(monkeypatch: pytest.Monk
     monkeypatch.setattr(resource, "getrlimit", lambda _: (256, 1024))
     with pytest.raises(DoesNotFit, match=r"1000 frames: the system allows 1024 open files, 1128 are needed"):
         allow_open_files(1000)
-
-
-TOUCHED = """
-import mmap
-from nearfar.merge.plan import peak_resident, resident
-size = 64 << 20
-before = resident()
-with mmap.mmap(-1, size) as held:
-    mapped = resident() - before
-    held.write(b"x" * size)
-    touched, peak = resident() - before, peak_resident() - before
-print(mapped / size, touched / size, peak / size, (resident() - before) / size, (peak_resident() - before) / size)
-"""
-
-
-def test_resident_memory_is_read_from_proc() -> None:
-    """Against a mapping of known size, in a process of its own: pages count once touched, the peak stays."""
-    done = subprocess.run([sys.executable, "-c", TOUCHED], capture_output=True, text=True, check=True)
-    mapped, touched, peak, after, peak_after = map(float, done.stdout.split())
-    assert mapped < 0.1
-    assert touched > 0.9
-    assert peak > 0.9
-    assert after < 0.1
-    assert peak_after > 0.9

@@ -13,7 +13,7 @@ import pytest
 from nearfar.errors import DoesNotFit, FrameRefused
 from nearfar.jobs import JobState, UnitKind
 from nearfar.jobs.engine import dispose
-from nearfar.merge.plan import resident
+from nearfar.merge.memory import resident
 from nearfar.merge.steps import Steps
 from nearfar.runner import bound
 from nearfar.runner.bound import bounded, limit_of

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from nearfar.merge.focus.seen import FocusFrame
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.picture_calls import CELL, grid_shape
 from nearfar.merge.keys import key
+from nearfar.merge.mapped_arrays import MappedArrays
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
 from nearfar.merge.register.pictures import even_rows
@@ -28,6 +28,9 @@ from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
 VERSION = 19
+
+MOST_PAGES = 32 << 20
+"""Bytes of a volume of which all pages may be in memory while it is filled; a frame alone touches a page of each row."""
 
 
 def focus_key(register_key: str, recipe: Recipe) -> str:
@@ -81,7 +84,8 @@ def focus_stack(
             stack.held.clear()  # coverage saw the frames with their spots
         views = _views(stack, registration, spots)
         with scratch.writing(name, "volume") as part:  # synced: others see mapped pages on a share only then
-            writer = _volume(part, shape, "w+")
+            writer = _volume(part, shape, new=True)
+            done = _giving_back(writer, tick)
             found = find_focus(
                 views,
                 size=stack.size,
@@ -89,7 +93,7 @@ def focus_stack(
                 recipe=stack.recipe.focus,
                 writer=writer,
                 threads=stack.threads,
-                tick=tick,
+                tick=done,
                 small=_small(stack, registration),
             )
             moved: list[Moved] = []
@@ -100,7 +104,7 @@ def focus_stack(
                     writer,
                     size=stack.size,
                     threads=stack.threads,
-                    tick=lambda: tick(0.0),
+                    tick=lambda: done(0.0),
                     share=share,
                 )
             known = np.array([checksum_of(part)], np.uint32)
@@ -112,7 +116,7 @@ def focus_stack(
     *values, known = scratch.load(name, "focus", *fields, "volume")
     if checksum_of(scratch.path(name, "volume")) != known[0]:
         raise scratch.spoilt(scratch.path(name, "volume"), "a checksum that is not that of its data")
-    volume = _volume(scratch.path(name, "volume"), shape, "r")
+    volume = _volume(scratch.path(name, "volume"), shape, new=False)
     told = [
         Moved(box=tuple(m["box"]), frame=m["frame"], cells=m["cells"], left_out=m["left_out"]) for m in stored
     ]
@@ -181,14 +185,28 @@ def _view(
     )
 
 
-def _volume(path: Path, shape: tuple[int, int, int], mode: Any) -> FocusWriter:
+def _giving_back(volume: FocusWriter, tick: Callable[[float], None]) -> Callable[[float], None]:
+    """``tick``, which also gives the volume's pages back where they would be many."""
+    if volume.prior.nbytes + volume.admitted.nbytes <= MOST_PAGES:
+        return tick
+
+    def done(share: float) -> None:
+        volume.forget()
+        tick(share)
+
+    return done
+
+
+def _volume(path: Path, shape: tuple[int, int, int], *, new: bool) -> FocusWriter:
     """Prior (uint16) and admission (uint8), (R, n, C) each, one after the other in a mapped file."""
-    cells = int(np.prod(shape))
-    if mode == "w+":
-        with open(path, "wb") as file:
+    flags = os.O_RDWR | os.O_CREAT | os.O_TRUNC if new else os.O_RDONLY
+    descriptor = os.open(path, flags, 0o666)
+    try:
+        if new:
             # A full disk would kill the process at the first touch.
-            os.posix_fallocate(file.fileno(), 0, 3 * cells)
-        mode = "r+"
-    prior = np.memmap(path, np.uint16, mode, 0, shape)
-    admitted = np.memmap(path, np.uint8, mode, 2 * cells, shape)
-    return FocusWriter(prior, admitted)
+            os.posix_fallocate(descriptor, 0, 3 * int(np.prod(shape)))
+        mapped = MappedArrays(descriptor, [(np.uint16, shape), (np.uint8, shape)], write=new)
+    finally:
+        os.close(descriptor)
+    prior, admitted = mapped.arrays
+    return FocusWriter(prior, admitted, mapped.forget)

@@ -6,8 +6,6 @@ with the limit that would be enough.
 
 from __future__ import annotations
 
-import ctypes
-import os
 import resource
 import shutil
 from collections.abc import Callable, Sequence
@@ -17,6 +15,7 @@ from pathlib import Path
 from nearfar.errors import DoesNotFit
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge.kernel.picture_calls import grid_shape, render_bytes
+from nearfar.merge.memory import resident
 from nearfar.merge.survey import rows_bytes, survey_memory
 from nearfar.settings import format_size
 
@@ -32,6 +31,8 @@ BLOCK_BUFFERS = 10 * MIB
 HELD = 160 * MIB
 """Bytes that may be held while frames are mapped, beyond what the process takes anyway, even if the limit allows more: a
 page that was given back is only mapped again."""
+MOST_WORK = 64 * MIB
+"""Working memory of a rendering thread, with which 30 frames meet in a tile of 256; more than that is made in pieces."""
 FEWEST_FRAMES = 8
 """Frames that the memory of a tile is planned for; tiles with more frames are made in smaller pieces."""
 OTHER_FILES = 128
@@ -66,28 +67,6 @@ class Plan:
     """Space that the picture and its side files take."""
     least: int
     """The smallest limit that would be enough, with one thread."""
-
-
-def resident() -> int:
-    """Resident memory of this process now, bytes."""
-    with open("/proc/self/statm", "rb") as file:
-        return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE")
-
-
-def peak_resident() -> int:
-    """The largest resident memory of this process so far, bytes; from /proc, since ``ru_maxrss`` survives fork and exec."""
-    with open("/proc/self/status", encoding="ascii") as file:
-        for line in file:
-            if line.startswith("VmHWM"):
-                return int(line.split()[1]) * 1024
-    return resident()
-
-
-def give_back_heap() -> None:
-    """Return freed memory to the system, which the C library would otherwise keep."""
-    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
-    if trim is not None:
-        trim(0)
 
 
 def allow_open_files(frames: int) -> None:
@@ -165,19 +144,21 @@ def make_plan(
     takes = {name: base + SLACK + each(fit[name]) for name, each in steps.items()}
     ceiling = min(limit - SLACK, max(takes["render"], takes["focus"], base + HELD))
     render = fit["render"]
-    work = (limit - base - SLACK - pyramid - MAPPED) // render - BLOCK_BUFFERS
+    work = max(least, min(MOST_WORK, (limit - base - SLACK - pyramid - MAPPED) // render - BLOCK_BUFFERS))
+    takes["tiles"] = takes["render"] + render * (work - least)
     pixels = first.width * first.height
+    tables = (1 << 16) * 4 if first.bits == 16 else 0
     return Plan(
         limit=limit,
         peak=min(limit, max(ceiling + SLACK, *takes.values())),
         survey_threads=fit["survey"],
         threads=min(fit["render"], fit["focus"], fit["register"]),
         tile=tile,
-        work_limit=max(work, least),
+        work_limit=work,
         ceiling=ceiling,
         held=max(0, ceiling - takes["focus"]),
         scratch=sum(rows_bytes(h) for h in headers)
-        + len(headers) * (rows * cols * (20 + 3) + pixels // 8)
+        + len(headers) * (rows * cols * (20 + 3) + pixels // 8 + tables)
         + pixels * 12,
         result=pixels * first.channels * 2 * 3 // 2,
         least=_rounded_up(enough),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from nearfar.merge.focus.find import FocusMap, FocusWriter
 from nearfar.merge.focusing import bend_of, pose_of
 from nearfar.merge.kernel.picture_calls import TileFrame, TileKernel, render_bytes
 from nearfar.merge.keys import key
+from nearfar.merge.mapped_arrays import MappedArrays
 from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
@@ -44,8 +46,8 @@ KEEP_NOISE = 1e-9
 MODEST = 48 << 20
 """Bytes of work memory that a tile may always take, per thread ..."""
 USUAL = 2
-"""... or so many times what one with the mean number of frames takes. The few with many more frames are made in pieces:
-that costs a twentieth of a stack's time, and they alone would decide the memory of the whole run."""
+"""... or so many times what one with the mean number of frames takes, up to the plan's limit. The few with many more frames
+are made in pieces: that costs a twentieth of a stack's time, and they alone would decide the memory of the whole run."""
 ORDERS = {"near-first": 1, "far-first": -1, "unknown": 0}
 
 
@@ -80,6 +82,35 @@ def gain_table(header: FrameHeader, gain_ev: float) -> NDArray[np.float32] | Non
     return np.asarray(np.interp(light * 2.0**-gain_ev, light, encoded), np.float32)
 
 
+class GainTables:
+    """The `gain_table` of each used frame, in order. Those of 16 bit, 256 KiB each, lie in a file without a name.
+
+    Parameters
+    ----------
+    folder
+        Where that file may lie.
+    """
+
+    def __init__(self, stack: SurveyedStack, registration: Registration, folder: Path) -> None:
+        self._mapped: MappedArrays | None = None
+        self.tables: list[NDArray[np.float32] | None] = []
+        gains = [(stack.frames[k].header, registration.frames[k].gain_ev) for k in registration.used]
+        if gains[0][0].bits == 16:
+            self._mapped = MappedArrays.passing(folder, [(np.float32, (1 << 16,))] * len(gains))
+        for place, (header, gain_ev) in enumerate(gains):
+            table = gain_table(header, gain_ev)
+            if table is not None and self._mapped is not None:
+                kept = self._mapped.arrays[place]
+                kept[:] = table
+                table = kept
+            self.tables.append(table)
+
+    def forget(self) -> None:
+        """Give the pages of the file back."""
+        if self._mapped is not None:
+            self._mapped.forget()
+
+
 def make_renderer(
     stack: SurveyedStack,
     mapped: Sequence[MappedFrame],
@@ -88,6 +119,7 @@ def make_renderer(
     spots: Spots,
     found: FocusMap,
     volume: FocusWriter,
+    tables: GainTables,
     plan: Plan,
     relax: Callable[[], None],
 ) -> Renderer:
@@ -110,11 +142,11 @@ def make_renderer(
         TileFrame(
             pixels=m.pixels,
             pose=pose_of(registration, k),
-            table=gain_table(header, registration.frames[k].gain_ev),
+            table=table,
             bend=bend_of(registration, k),
             fill=spots.fill(m.pixels, m.pixels.table) if spots.places else None,
         )
-        for k, header, m in zip(used, headers, mapped, strict=True)
+        for k, table, m in zip(used, tables.tables, mapped, strict=True)
     ]
     kernel = TileKernel(
         size=size,

@@ -16,14 +16,8 @@ from nearfar.frames.whole import remove_parts
 from nearfar.merge.deliver.outputs import Outputs, finished
 from nearfar.merge.deliver.report import Report
 from nearfar.merge.development import develop
-from nearfar.merge.plan import (
-    Plan,
-    allow_open_files,
-    check_disk,
-    give_back_heap,
-    make_plan,
-    peak_resident,
-)
+from nearfar.merge.memory import give_back_heap, keep_heap_small, peak_resident
+from nearfar.merge.plan import Plan, allow_open_files, check_disk, make_plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.scratch import Scratch, folder_for, open_scratch
 from nearfar.merge.sensor.correcting import corrected, find_masters, space
@@ -98,6 +92,7 @@ class Merge:
         self.progress = progress
         self.stop = stop
         self.clock = _Clock()
+        keep_heap_small()
         headers = develop(request.headers, request.recipe)
         check_alike(headers)
         self.masters = find_masters(headers, request.recipe)

@@ -9,8 +9,9 @@ from pathlib import Path
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge.focus.find import in_order
 from nearfar.merge.focus.seen import Held
+from nearfar.merge.memory import resident
 from nearfar.merge.noise import Noise, estimate
-from nearfar.merge.plan import Plan, resident
+from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor.correcting import NO_MASTERS, Masters, make_planes
@@ -70,6 +71,8 @@ class StackFrames:
         self.frames = [surveyed(self.scratch, h, given.marks[h.path]) for h in headers]
         self._marks = given.marks
         self._mapped: list[MappedFrame] = []
+        self._mapped_too: list[Callable[[], None]] = []
+        """What gives other mapped pages back."""
         self._noise: Noise | None = None
         self._held = Held(self.plan.held)
         self._without_pages = 0
@@ -81,8 +84,7 @@ class StackFrames:
         """
         self.check()
         if self._mapped and resident() + room > max(self.plan.ceiling, self._without_pages + room + AGAIN):
-            for frame in self._mapped:
-                frame.forget()
+            self._forget()
             self._without_pages = resident()
 
     def _map(self, places: Sequence[int]) -> list[MappedFrame]:
@@ -96,9 +98,14 @@ class StackFrames:
         return self._mapped or self._map(range(len(self.frames)))
 
     def _release(self) -> None:
+        self._forget()
+        self._mapped, self._mapped_too = [], []
+
+    def _forget(self) -> None:
         for frame in self._mapped:
             frame.forget()
-        self._mapped = []
+        for forget in self._mapped_too:
+            forget()
 
     def survey(self, places: Sequence[int], *, rows: bool, tick: Tick = nothing) -> None:
         """Survey frames that are not in scratch yet.

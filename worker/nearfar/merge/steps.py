@@ -230,13 +230,17 @@ class Steps(StackFrames):
     def _renderer(self) -> Renderer:
         used, spots = self.used(), self.spots()
         found, volume = self.focus()
+        tables = rendering.GainTables(self.surveyed(), self.registration(), self.scratch.local)
+        mapped = self._map(used)
+        self._mapped_too = [volume.forget, tables.forget]
         return rendering.make_renderer(
             self.surveyed(),
-            self._map(used),
+            mapped,
             self.registration(),
             spots=spots,
             found=found,
             volume=volume,
+            tables=tables,
             plan=self.plan,
             relax=self.relax,
         )

@@ -13,7 +13,7 @@ from typing import TypeVar
 from nearfar.errors import DoesNotFit, FrameRefused
 from nearfar.jobs import Outcome, UnitKind
 from nearfar.merge.keys import Fingerprint, file_digest
-from nearfar.merge.plan import peak_resident
+from nearfar.merge.memory import peak_resident
 from nearfar.merge.scratch import Scratch, share_scratch
 from nearfar.merge.survey import changed
 from nearfar.runner.bound import bounded

@@ -15,7 +15,7 @@ from nearfar.errors import (
     StoreUnreachable,
 )
 from nearfar.jobs import Claim, FrameNote, FrameState, Outcome, Store
-from nearfar.merge.plan import give_back_heap
+from nearfar.merge.memory import give_back_heap, keep_heap_small
 from nearfar.runner.failures import Failure, in_words, is_full, shut_folder
 from nearfar.runner.hands import Hands
 from nearfar.runner.holding import Holding, Stopped, Why
@@ -46,6 +46,7 @@ def work_on(store: Store, claim: Claim, hands: Hands, *, leaving: Callable[[], b
     StoreUnreachable
         The store stayed away for longer than the lease; the unit is somebody else's by then.
     """
+    keep_heap_small()
     log.info("begins", extra=_about(claim, "unit.begin"))
     with traces.unit_span(claim), Holding(store, claim, leaving, hands.end) as holding:
         try:

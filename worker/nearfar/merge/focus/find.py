@@ -163,12 +163,14 @@ class _Peak:
         return total, finest
 
 
+@dataclass(frozen=True)
 class FocusWriter:
     """The volume that the passes fill for each frame and cell: prior and admission, (R, n, C) each."""
 
-    def __init__(self, prior: NDArray[np.uint16], admitted: U8) -> None:
-        self.prior = prior
-        self.admitted = admitted
+    prior: NDArray[np.uint16]
+    admitted: U8
+    forget: Callable[[], None] = lambda: None
+    """Gives the pages of its file back, if it lies in one."""
 
 
 def _surroundings(grid: F32, around: Sequence[tuple[float, float]]) -> F32:

@@ -10,7 +10,7 @@ from nearfar.jobs import Outcome, UnitKind, UnitState
 from nearfar.merge.deliver.beside import Beside
 from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.deliver.report import Report
-from nearfar.merge.plan import peak_resident
+from nearfar.merge.memory import peak_resident
 from nearfar.merge.sharing import help_deliver
 from nearfar.merge.steps import Steps
 from nearfar.runner.failures import told_by_another
