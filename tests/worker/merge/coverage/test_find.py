@@ -298,6 +298,15 @@ def test_slices_missing_from_scenes_in_layers_are_told(kind: str, rendered: Call
     assert told >= 0.75 * asked
 
 
+def test_turns_in_frames_that_show_nothing_sharp_are_not_told() -> None:
+    """Beyond the end of a slope all is blurred: poses are uncertain there, whatever they say of themselves."""
+    frames = list(range(18))
+    for turn, told in ((8, ["scale"]), (15, [])):
+        sizes = [1 + 0.002 * (k - (2.5 if k == turn else 0)) for k in frames]
+        poses = [np.array([[s, 0, 0], [0, s, 0]]) for s in sizes]
+        assert kinds(of_slope(frames, poses=poses, sigma=0.02)) == told
+
+
 def test_all_turns_of_the_magnification_are_told_in_one_line() -> None:
     sizes = [1 + 0.002 * k for k in (0, 1, 2, 1.3, 3.3, 4.3, 3.6, 5, 6, 7, 8, 9, 10)]
     poses = [np.array([[s, 0, 0], [0, s, 0]]) for s in sizes]

@@ -37,6 +37,9 @@ LEAST_SHARE = 0.002
 LEAST_END = 0.03
 """The same share for what lies beyond an end; larger, since a background may be meant to be soft."""
 
+LEAST_SEEN = 0.1
+"""Share of the mean frame's cells that must be sharpest in a frame for its pose to be asked about."""
+
 
 def nothing(_: float) -> None:
     """A tick for callers who do not want to know."""
@@ -90,7 +93,7 @@ def find_coverage(
     if order is not None:
         astray = moved(order)  # those stand between frames that are not their neighbours
         shaken = [k for k in shaken if k not in astray]
-    findings = [*_shaken(names, shaken), *_order(names, order), *_backwards(frames, size, order)]
+    findings = [*_shaken(names, shaken), *_order(names, order), *_backwards(frames, size, order, curves)]
     if alike:
         findings.append(Finding(kind="alike"))
     elif order is None:
@@ -127,18 +130,39 @@ def _shaken(names: Sequence[str], shaken: Sequence[int]) -> list[Finding]:
 
 
 def _backwards(
-    frames: Sequence[CoverageFrame], size: tuple[int, int], order: list[int] | None
+    frames: Sequence[CoverageFrame], size: tuple[int, int], order: list[int] | None, curves: Curves
 ) -> list[Finding]:
-    """Places where the magnification turns back although the order of focus is right, as one finding."""
+    """Places where the magnification turns back although the order of focus is right, as one finding.
+
+    Frames in which next to nothing is sharp are not asked: their poses are uncertain, and of no consequence.
+    """
     if order is not None:
         return []
-    found = turns_back([f.view.pose for f in frames], [f.sigma for f in frames], size)
+    seen = _seen_in(curves)
+    found = [
+        k
+        for k in turns_back([f.view.pose for f in frames], [f.sigma for f in frames], size)
+        if seen[k] >= LEAST_SEEN and seen[k + 1] >= LEAST_SEEN
+    ]
     if not found:
         return []
     ends = [(frames[k].name, frames[k + 1].name) for k in found]
     return [
         Finding(kind="scale", after=ends[0][0], before=ends[0][1], frames=tuple(n for e in ends for n in e))
     ]
+
+
+def _seen_in(curves: Curves) -> NDArray[np.float64]:
+    """How many cells are sharpest in each frame, (n,), in relation to the mean of all frames; each cell by its finest sure
+    band.
+    """
+    left = np.ones(curves.bands[0].sure.shape, np.bool_)
+    counts = np.zeros(curves.frames)
+    for band in curves.bands:
+        told = band.sure & left
+        counts += np.bincount(band.sharpest[told], minlength=curves.frames)
+        left &= ~told
+    return np.asarray(counts / max(counts.mean(), 1.0))
 
 
 class _StepFindings:

@@ -18,7 +18,7 @@ from nearfar.merge.register import Registration
 from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 5
+VERSION = 6
 
 
 def coverage_key(register_key: str, names: Sequence[str], recipe: Recipe) -> str:
