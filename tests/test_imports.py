@@ -27,6 +27,7 @@ BASE = {
     *(
         "durable",
         "errors",
+        "longest_run",
         "object_tables",
         "optics",
         "places",

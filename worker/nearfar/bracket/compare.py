@@ -6,7 +6,6 @@ none, as with a rail or a microscope.
 
 from __future__ import annotations
 
-import bisect
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
@@ -15,9 +14,12 @@ from typing import Any
 from nearfar import optics
 from nearfar.bracket.model import Bracket
 from nearfar.errors import UsageError
+from nearfar.longest_run import longest_run
 
 NEAR_ENOUGH = 0.75
 """Steps by which a frame may lie off and still stand for a planned one: cameras round their distances."""
+ALIKE = 1e-9
+"""Steps by which two frames may lie the other way round and still be at one place: rounding in what is computed."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,30 +114,9 @@ def _by_distance(plan: Bracket, captured: Sequence[Captured]) -> Comparison:
 
 def _disordered(places: Sequence[float]) -> list[int]:
     """Indices that do not belong to the longest run of places that only rises, or only falls."""
-    rising, falling = _longest(places), _longest([-p for p in places])
+    rising, falling = (longest_run([sign * p for p in places], alike=ALIKE) for sign in (1, -1))
     kept = set(rising if len(rising) >= len(falling) else falling)
     return [k for k in range(len(places)) if k not in kept]
-
-
-def _longest(values: Sequence[float]) -> list[int]:
-    """Indices of the longest subsequence that never falls, by piles (Fredman 1975, from memory)."""
-    tops: list[float] = []
-    at: list[int] = []
-    before: list[int] = []
-    for k, value in enumerate(values):
-        pile = bisect.bisect_right(tops, value + 1e-9)
-        before.append(at[pile - 1] if pile else -1)
-        if pile == len(tops):
-            tops.append(value)
-            at.append(k)
-        else:
-            tops[pile], at[pile] = value, k
-    out = []
-    k = at[-1] if at else -1
-    while k >= 0:
-        out.append(k)
-        k = before[k]
-    return out[::-1]
 
 
 def told(plan: Bracket, found: Comparison) -> Iterator[str]:

@@ -7,13 +7,13 @@ order says that they were mixed up.
 
 from __future__ import annotations
 
-import bisect
 from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.longest_run import longest_run
 from nearfar.merge.coverage.curves import SURE, Curves
 
 F64 = NDArray[np.float64]
@@ -89,27 +89,8 @@ def _one_turn(order: Sequence[int]) -> bool:
 
 
 def moved(order: Sequence[int]) -> list[int]:
-    """Frames that stand elsewhere than in the given order: those outside the longest run that only rises.
-
-    By piles, as in patience sorting (Schensted, Longest Increasing and Decreasing Subsequences, 1961, from memory).
-    """
-    tops: list[int] = []
-    at: list[int] = []
-    before: list[int] = []
-    for k, value in enumerate(order):
-        pile = bisect.bisect_left(tops, value)
-        before.append(at[pile - 1] if pile else -1)
-        if pile == len(tops):
-            tops.append(value)
-            at.append(k)
-        else:
-            tops[pile], at[pile] = value, k
-    kept = set()
-    k = at[-1] if at else -1
-    while k >= 0:
-        kept.add(order[k])
-        k = before[k]
-    return sorted(set(order) - kept)
+    """Frames that stand elsewhere than in the given order: those outside the longest run that only rises."""
+    return sorted(set(order) - {order[k] for k in longest_run(order)})
 
 
 def sweeps(order: Sequence[int]) -> list[tuple[int, int]]:
