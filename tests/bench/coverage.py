@@ -21,6 +21,7 @@ from tests.worker.merge.coverage.test_find import Survey, cover, survey
 FRAMES = 16
 KINDS = ("occlusion", "hairs", "dome", "doorways", "foliage", "motorcycle")
 PLACES = (2, 4, 6, 8, 10)
+"""First frames of the slices that are taken out."""
 
 
 @dataclass

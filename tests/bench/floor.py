@@ -19,6 +19,7 @@ import tifffile
 from numpy.typing import NDArray
 
 TILE = 512
+"""Pixels along the edge of a tile, as in results."""
 
 
 def tile_bytes(tile: NDArray[np.uint16]) -> bytes:

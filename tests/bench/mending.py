@@ -19,6 +19,7 @@ import httpx
 import psutil
 
 from tests.acceptance.serving import Served, served
+from tests.bench.tables import table
 from tests.scenes.big import big
 from tests.scenes.scene import cache_folder
 
@@ -122,13 +123,15 @@ def _mender(server: Served) -> psutil.Process:
     return next(p for p in below if "nearfar.runner.mending.process" in p.cmdline())
 
 
-def table(found: list[Shown]) -> str:
-    """As a table of Markdown."""
-    lines = ["| wish | shown after s | work s | processor s | tiles made |", "|---|---|---|---|---|"]
-    lines += [f"| {s.wish} | {s.seconds:.2f} | {s.work:.2f} | {s.processor:.2f} | {s.made} |" for s in found]
+def report(found: list[Shown]) -> str:
+    """A table in Markdown, and how busy the machine was."""
+    rows = [
+        [s.wish, *(f"{value:.2f}" for value in (s.seconds, s.work, s.processor)), str(s.made)] for s in found
+    ]
     load = os.getloadavg()[0]
-    return "\n".join(
-        [*lines, "", f"Load of the machine at the end: {load:.1f} on {os.cpu_count()} processors."]
+    return (
+        table(["wish", "shown after s", "work s", "processor s", "tiles made"], rows)
+        + f"\nLoad of the machine at the end: {load:.1f} on {os.cpu_count()} processors."
     )
 
 
@@ -138,7 +141,7 @@ def main() -> None:
     parser.add_argument("--size", type=int, nargs=2, default=(6000, 4000), metavar=("W", "H"))
     parser.add_argument("--region", type=int, default=1000, help="edge of the region, pixels")
     options = parser.parse_args()
-    print(table(measure(options.frames, tuple(options.size), region=options.region)))
+    print(report(measure(options.frames, tuple(options.size), region=options.region)))
 
 
 if __name__ == "__main__":

@@ -11,6 +11,7 @@ from tests.scenes.light import Floats
 from tests.scenes.resample import compose, inverse
 
 INTERIOR = 32
+"""Pixels at the picture's edges that are not judged."""
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 Mask = NDArray[np.bool_]
 

@@ -9,11 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench import metrics, running
+from tests.bench.tables import table
 from tests.scenes import Scene, cache_folder, files, render
 from tests.scenes.sensor import flaws, spoilt, trails
 
 SIZE = (800, 600)
 STACKS = {"dome": 30, "hairs": 16}
+"""Kinds of scene, and frames of each."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,13 +58,14 @@ def measure(kind: str, *, command: str | None, seed: int = 41) -> Spoilt:
 
 def report(rows: list[Spoilt]) -> str:
     """A table in Markdown."""
-    head = (
-        "| scene | flaws / found | found on a clean sensor | clean | flaws left alone | looked for |\n"
-        + "|---" * 6
-        + "|\n"
-    )
+    head = ["scene", "flaws / found", "found on a clean sensor", "clean", "flaws left alone", "looked for"]
     lines = [
-        f"| {r.kind} | {r.flaws} / {r.found} | {r.false} | {r.clean:.2f} | {r.left:.2f} | {r.ours:.2f} |"
+        [
+            r.kind,
+            f"{r.flaws} / {r.found}",
+            str(r.false),
+            *(f"{value:.2f}" for value in (r.clean, r.left, r.ours)),
+        ]
         for r in rows
     ]
-    return head + "\n".join(lines) + "\n"
+    return table(head, lines)

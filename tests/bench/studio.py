@@ -31,7 +31,9 @@ SECONDS = {"raw": 0.12, "jpeg": 0.0094}
 DECODE = {"raw": 0.10, "jpeg": 0.006}
 """The same for laying out alone what another machine surveyed."""
 REGISTER, FOCUS, RENDER, DELIVER = 0.0067, 0.0017, 0.146, 0.0988
+"""The same for the other steps: the first two by frame and megapixel, the others by megapixel of the picture."""
 RESULT_BYTES = 1.4 * 6 * MEGAPIXELS * 1e6
+"""Three channels of 16 bit, and the smaller levels."""
 GBIT = 1.15e8
 """Bytes a second of a network of 1 Gbit/s; common practice, no source."""
 HOUR = 3600.0
