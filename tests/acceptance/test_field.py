@@ -1,0 +1,37 @@
+"""No merged picture is worse than the best of its frames, over any region: what a photographer would have had without us.
+
+Subjects that mislead: blown windows, a ground that no frame has sharp, a plain sky with noise (`tests.scenes.field_kinds`).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.bench.field import judge
+from tests.scenes.field_kinds import FIELD_KINDS
+
+SIZE = (450, 300)
+WITHIN = 0.5
+"""dB by which a region may be worse than the frame that is best over all of it."""
+REGIONS = ("all", "edges", "detail", "never sharp")
+POSES = 0.5
+"""Pixels by which a pose may be off; windows that spread made it 1.6."""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["interior", "eye", "sky"])
+def test_no_region_is_worse_than_the_best_frame(
+    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NEARFAR_SCENES", str(tmp_path))
+    found = judge(kind, size=SIZE)
+    assert found.frames == FIELD_KINDS[kind].frames
+    assert found.dropped == 0
+    assert found.moved == 0
+    assert found.pose_worst < POSES
+    for name in REGIONS:
+        ours, *_, best = found.regions[name]
+        assert np.isnan(best) or ours > best - WITHIN, f"{name}: {ours:.2f} dB, the best frame {best:.2f}"
