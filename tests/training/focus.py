@@ -10,7 +10,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from nearfar.merge.focus import find as engine
-from nearfar.merge.focus import passing
+from nearfar.merge.focus import grids, passing
 from nearfar.merge.noise import WHITE
 from nearfar.merge.recipe import FocusRecipe
 from tests.training.stack import b5, halved, luma
@@ -75,8 +75,8 @@ def focus(energy: Tensor, mean: Tensor, variance: Tensor) -> tuple[Tensor, Tenso
     nv = variance * white
     energy = (energy - nv).clamp_min(0)
     sure = energy
-    if n > engine.FEW:
-        chance = torch.as_tensor(engine.CHANCE, device=energy.device).view(3, 1, 1)
+    if n > grids.FEW:
+        chance = torch.as_tensor(grids.CHANCE, device=energy.device).view(3, 1, 1)
         sure = (energy - nv * (chance - 1)).clamp_min(0)
     left = _left(sure, mean)
     most = left.amax(0)

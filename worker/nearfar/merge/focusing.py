@@ -27,7 +27,7 @@ from nearfar.merge.stored_arrays import checksum_of
 from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 19
+VERSION = 20
 
 MOST_PAGES = 32 << 20
 """Bytes of a volume of which all pages may be in memory while it is filled; a frame alone touches a page of each row."""

@@ -24,7 +24,7 @@ from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 16
+VERSION = 17
 
 
 @dataclass(frozen=True, kw_only=True)

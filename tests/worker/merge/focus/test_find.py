@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from nearfar.merge.focus.find import FEW, covered, in_order
+from nearfar.merge.focus.find import covered, in_order
+from nearfar.merge.focus.grids import FEW
 from nearfar.merge.focus.seen import cell_pose
 from nearfar.merge.kernel.picture_calls import PRIOR_UNIT
 from nearfar.merge.recipe import FocusRecipe
@@ -26,6 +27,18 @@ Random = np.random.Generator
 def slope(rng: Random) -> list[NDArray[np.uint16]]:
     """A slope from depth 0 at the left to 7 at the right, in 8 frames."""
     return bracket(rng, texture(rng, SIZE), ramp(SIZE, 0, 7), range(8))
+
+
+def test_what_no_frame_has_sharp_comes_from_the_one_that_blurs_it_least(rng: Random) -> None:
+    """A subject in the left third, and behind it a ground far beyond the last frame, in which no band is above the noise."""
+    depth = np.where(np.arange(SIZE[0]) < 160, ramp(SIZE, 0, 14), 12.0)
+    made = focused(
+        bracket(rng, texture(rng, SIZE), depth, range(8), blur=1.2, noise=0.012), recipe=FocusRecipe()
+    )
+    ground = made.found.best[:, 14:]
+    assert (ground >= 6).mean() > 0.9  # .3 by noise alone
+    subject = np.abs(made.found.best[:, :9] - cells(ramp(SIZE, 0, 14))[:, :9])
+    assert subject.mean() < 0.5
 
 
 def test_on_a_slope_the_nearest_frame_is_found(slope: list[NDArray[np.uint16]]) -> None:

@@ -18,7 +18,17 @@ from nearfar.frames.decode import read_header
 from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.focus.find import FocusWriter
 from nearfar.merge.focus.movement import _two
-from nearfar.merge.focus.patterns import BLURRED, CONTRAST, FAINT, KEPT, _differ, _lamps, _Look, _tell
+from nearfar.merge.focus.patterns import (
+    BLURRED,
+    CONTRAST,
+    FAINT,
+    KEPT,
+    _bright,
+    _differ,
+    _Look,
+    _spreading,
+    _tell,
+)
 from nearfar.merge.recipe import FocusRecipe, Recipe
 from nearfar.merge.stack import Merge, Request, Stop
 from nearfar.progress import Progress
@@ -238,7 +248,15 @@ def test_the_remains_of_a_blurred_pattern_decide_nothing(
     def look(power: float) -> _Look:
         pattern = rng.normal(0, power**0.5, (64, 64)).astype(np.float32)
         none = np.zeros((16, 16), np.bool_)
-        return _Look(pattern=pattern, strength=np.full((16, 16), power, np.float32), whole=~none, lamps=none)
+        light = np.full((16, 16), 0.5, np.float32)
+        return _Look(
+            pattern=pattern,
+            strength=np.full((16, 16), power, np.float32),
+            whole=~none,
+            lamps=none,
+            blown=none,
+            mean=light,
+        )
 
     one, other = look(weak), look(weak / share)
     for pair in ((one, other), (other, one)):
@@ -252,7 +270,8 @@ def test_neighbours_of_which_blur_leaves_too_little_tell_nothing(share: float, t
 
     def look(power: float) -> _Look:
         strength = np.full((16, 16), power * CONTRAST**2, np.float32)
-        return _Look(pattern=pattern, strength=strength, whole=~none, lamps=none)
+        light = np.full((16, 16), 0.5, np.float32)
+        return _Look(pattern=pattern, strength=strength, whole=~none, lamps=none, blown=none, mean=light)
 
     assert _tell(look(40.0), look(40.0 * share)) == tells
     assert _tell(look(40.0 * share), look(40.0)) == tells
@@ -261,7 +280,19 @@ def test_neighbours_of_which_blur_leaves_too_little_tell_nothing(share: float, t
 def test_lamps_are_what_is_bright_before_what_is_dark() -> None:
     light = np.full((64, 64), 0.02, np.float32)
     light[30:34, 30:34] = 1.0
-    assert np.argwhere(_lamps(light, (16, 16))).min() == 6
-    assert np.argwhere(_lamps(light, (16, 16))).max() == 9
-    assert not _lamps(np.full((64, 64), 1.0, np.float32), (16, 16)).any()
-    assert not _lamps(0.5 * light, (16, 16)).any()
+    assert np.argwhere(_bright(light, (16, 16))[0]).min() == 6
+    assert np.argwhere(_bright(light, (16, 16))[0]).max() == 9
+    assert not _bright(np.full((64, 64), 1.0, np.float32), (16, 16))[0].any()
+    assert not _bright(0.5 * light, (16, 16))[0].any()
+
+
+def test_blown_light_that_spreads_is_no_movement_and_what_passes_before_it_is() -> None:
+    cells = np.zeros((20, 20), np.bool_)
+    cells[4:9, 4:9] = cells[13:17, 13:18] = True
+    change = np.zeros((20, 20), np.float32)
+    change[4:9, 4:9] = 0.2  # brighter all over
+    change[13:17, 13:15], change[13:17, 15:18] = 0.2, -0.2  # it left one place for another
+    spreading = _spreading(cells, change)
+    assert spreading[4:9, 4:9].all()
+    assert not spreading[10:].any()
+    assert np.array_equal(spreading, _spreading(cells, -change))

@@ -392,6 +392,21 @@ def test_rows_of_windows_seen_by_a_camera_at_rest_stay_where_they_are() -> None:
         assert np.abs(frame.pose[:, 2]).max() < 1
 
 
+def test_windows_whose_light_spreads_do_not_make_the_picture_seem_larger() -> None:
+    """Their light is cut off at white, so that out of focus they cover more and more of the wall, with sharp outlines."""
+    size, random = (480, 360), np.random.default_rng(6)
+    y, x = np.mgrid[: size[1], : size[0]]
+    from_edge = np.maximum(np.abs(x % 160 - 80) - 25, np.abs(y % 180 - 90) - 40)
+    front = 0.2 + 0.12 * (grained(random, size) - 0.5)
+    frames = []
+    for k, frame in enumerate(bracket_of(random, front, ramp(size, 0, 5), range(6), blur=1.2)):
+        covered = np.clip(3.0 * k + 0.5 - from_edge, 0, 1)[..., None]
+        frames.append(np.rint(frame * (1 - covered) + 65535 * covered).astype(np.uint16))
+    result = register(views_of(frames), size=size)
+    at_rest = np.tile(np.eye(2, 3), (6, 1, 1))
+    assert errors(result, at_rest, size).max() < 0.3
+
+
 def test_two_stacks_of_a_kind_do_not_become_one_with_a_gap(bracket: Bracket, other_scene: Bracket) -> None:
     result = register(views_of([*bracket.frames, *other_scene.frames]), size=bracket.size)
     assert [f.used for f in result.frames] == [True] * 7 + [False] * 5

@@ -5,7 +5,7 @@ number of frames:
 
 1. the largest energy of each band over the frames, place by place, and how brightness changes there (`passing`);
 2. each frame's sharpness relative to it: a prior for the tiles, and the frame that is best for the place and its
-   surroundings, which fills plain areas from around;
+   surroundings, which fills plain areas from around, or by `broad` detail where nothing is sharp far around;
 3. admission: what is nearly as sharp as the best, grown by a cell, and the best frame's neighbours.
 """
 
@@ -20,8 +20,9 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.focus import passing
-from nearfar.merge.focus.seen import FocusFrame, Seen, cell_pose, see
+from nearfar.merge.focus import broad, passing
+from nearfar.merge.focus.grids import Grids
+from nearfar.merge.focus.seen import FocusFrame, cell_pose
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.picture_calls import CELL, PRIOR_UNIT, blur_grid, grow_grid, warp_grid
 from nearfar.merge.noise import Noise
@@ -34,11 +35,6 @@ SNR_HALF = np.float32(0.3)
 """A band has half its weight in the prior if its largest energy is this multiple of the noise's."""
 TRUST_HALF = np.float32(3.0)
 """The same for admission: if the largest energy is hardly above the noise, chance decides which frame has it."""
-CHANCE = np.float32(1) + 12 * np.array([0.09, 0.17, 0.30], np.float32)
-"""Energy that noise alone may reach in a cell, over its mean: twelve standard deviations of white noise for each band. In
-frames with lossy compression it varies by half its mean from cell to cell, and is more than the quietest cells tell."""
-FEW = 12
-"""With no more frames than this, one may be admitted by chance: that costs little, and averaging lowers the noise."""
 TRUST = np.float32(0.4)
 """Sharpness of the best frame from which a cell decides by itself; below it is plain, and its surroundings decide."""
 AHEAD = 3
@@ -111,34 +107,6 @@ def _spotted(frames: Sequence[FocusFrame], shape: tuple[int, ...]) -> NDArray[np
     return out
 
 
-class _Grids:
-    """What the three passes have in common: a frame's energies in the picture's geometry, less the noise."""
-
-    def __init__(self, noise: Noise, frames: int, small: Sequence[Callable[[], F32]] | None) -> None:
-        self.noise = noise
-        self.small = small
-        self.chance = CHANCE if frames > FEW else np.ones(3, np.float32)
-
-    def read(self, frame: FocusFrame) -> Seen:
-        """The frame's grids."""
-        return see(frame, self.noise)
-
-    def sure(self, seen: Seen) -> F32:
-        """Energies (3, R, C) reduced further by what noise may reach by chance."""
-        if (self.chance == 1).all():
-            return seen.energy
-        more = np.stack([seen.variance * (self.noise.white(b) * (self.chance[b] - 1)) for b in range(3)])
-        return np.asarray(np.maximum(seen.energy - more, np.float32(0)), np.float32)
-
-    def veiled(self, index: int, frame: FocusFrame, luma: F32, light: F32) -> NDArray[np.bool_]:
-        """Mask of the cells in which blown light spreads in a frame: it has some there, and is brighter than ``light``."""
-        brighter = _even(luma, frame) > light + passing.VEIL
-        if self.small is None or not brighter.any():
-            return np.zeros(luma.shape, np.bool_)
-        blown = passing.blown_cells(self.small[index](), (luma.shape[0], luma.shape[1]))
-        return np.asarray(brighter & (warp_grid(blown, cell_pose(frame.pose), frame.bend) > 0))
-
-
 @dataclass
 class _Peak:
     """Running maxima of the first pass: of the energies, and of what remains of them by `passing`."""
@@ -147,6 +115,16 @@ class _Peak:
     left: F32
     luma: F32
     sharpest: NDArray[np.int16]
+    broad: F32 | None = None
+    """Largest energies of broad detail, where finer detail leaves much to be decided."""
+
+    def undecided(self, nv: F32) -> F32:
+        """What the three bands leave to be decided (R, C), 0..1."""
+        out = np.ones_like(self.luma)
+        for band in range(3):
+            m = self.left[band]
+            out *= 1 - m / (m + TRUST_HALF * nv[band] + np.float32(1e-20))
+        return out
 
     def sharpness(self, energy: F32, nv: F32) -> tuple[F32, F32]:
         """C and Q of one frame: all bands in proportion, and the finest band that can be trusted."""
@@ -193,14 +171,16 @@ def find_focus(
 ) -> FocusMap:
     """Fill ``writer`` and return the focus map; the module's docstring describes the passes.
 
-    ``small``: for each frame a function that reads its linear-light luma, means of 4 x 4 pixels; without it blown light is
-    not seen (`passing`).
+    ``small``: for each frame a function that reads its linear-light luma, means of 4 x 4 pixels; without it neither blown
+    light (`passing`) nor broad detail is seen.
 
     Cost: about 8 ms per frame of 24 megapixels, on one thread. Memory: a dozen grids, and three per thread.
     """
-    grids = _Grids(noise, len(frames), small)
+    grids = Grids(noise, len(frames), size, small)
     peak = _largest(frames, grids, writer, threads, tick)
     nv = np.stack([noise.energy(band, peak.luma) for band in range(3)])
+    if small is not None and (broad.alone(peak.undecided(nv)) > 0.5).mean() > broad.LEAST:
+        peak.broad = _broadest(frames, grids, writer, threads)
     best, top, light = _sharpest(frames, grids, peak, nv, size, writer, threads, tick)
     beside = _admit(frames, grids, peak, nv, best, top, light, recipe, writer, threads, tick)
     certain = np.minimum(top, 1).astype(np.float32)
@@ -217,7 +197,7 @@ def find_focus(
 
 def _largest(
     frames: Sequence[FocusFrame],
-    grids: _Grids,
+    grids: Grids,
     writer: FocusWriter,
     threads: int,
     tick: Callable[[float], None],
@@ -225,9 +205,9 @@ def _largest(
     """The first pass. Until the third pass fills the admission, it holds the changes of brightness."""
     peak: _Peak | None = None
     held: deque[tuple[F32, F32]] = deque(maxlen=3)  # energies and brightness of the last frames
-    for index, seen in enumerate(in_order(frames, grids.read, threads)):
+    for index, (seen, light) in enumerate(in_order(list(enumerate(frames)), grids.lit, threads)):
         energy, luma = seen.energy, seen.luma
-        held.append((grids.sure(seen), _even(luma, frames[index])))
+        held.append((grids.sure(seen), light))
         if peak is None:
             peak = _Peak(
                 energy=energy.copy(),
@@ -251,9 +231,17 @@ def _largest(
     return peak
 
 
-def _even(luma: F32, frame: FocusFrame) -> F32:
-    """Encoded luma at the stack's brightness: encoded values go about as the 1/2.2th power of light."""
-    return np.asarray(luma * np.float32(2.0 ** (-frame.gain_ev / 2.2)), np.float32)
+def _broadest(frames: Sequence[FocusFrame], grids: Grids, writer: FocusWriter, threads: int) -> F32:
+    """The largest energies of broad detail over the frames."""
+
+    def look(item: tuple[int, FocusFrame]) -> F32:
+        return grids.broad(item, writer.admitted[:, item[0]])
+
+    found = in_order(list(enumerate(frames)), look, threads)
+    out = next(found).copy()
+    for energy in found:
+        np.maximum(out, energy, out=out)
+    return out
 
 
 def _note_change(peak: _Peak, writer: FocusWriter, index: int, energy: F32, changes: U8) -> None:
@@ -263,7 +251,7 @@ def _note_change(peak: _Peak, writer: FocusWriter, index: int, energy: F32, chan
 
 def _sharpest(
     frames: Sequence[FocusFrame],
-    grids: _Grids,
+    grids: Grids,
     peak: _Peak,
     nv: F32,
     size: tuple[int, int],
@@ -271,25 +259,33 @@ def _sharpest(
     threads: int,
     tick: Callable[[float], None],
 ) -> tuple[tuple[NDArray[np.int16], NDArray[np.int16]], F32, F32]:
-    """Best frame of each cell (among all, and among those that cover it whole), the best sharpness, and the luma of the
-    best frame of all.
+    """Best frame of each cell (among all, and among those that cover it whole), the best sharpness, and, where any light
+    is blown, the light of the best frame of all.
     """
     shape = peak.luma.shape
+    unlit = np.zeros(shape, np.float32)
+    undecided = broad.alone(peak.undecided(nv))
+    decided = 1 - undecided
 
     def look(item: tuple[int, FocusFrame]) -> tuple[F32, F32, F32, F32, NDArray[np.bool_]]:
         frame = item[1]
-        seen = grids.read(frame)
+        seen, light = grids.lit(item) if grids.blown else (grids.read(frame), unlit)
         left = passing.remaining(grids.sure(seen), writer.admitted[:, item[0]])
         total, finest = peak.sharpness(left, nv)
+        wide = finest
+        if peak.broad is not None:
+            energy = grids.broad(item, writer.admitted[:, item[0]])
+            more = broad.share_of(energy, peak.broad, seen.variance, undecided)
+            total, wide = total + more, finest * decided + more
         whole = covered(frame.pose, (shape[0], shape[1]), size, frame.bend)
-        around = _surroundings(finest, AROUND)
-        return _surroundings(total, PRIOR_AROUND), around, finest, _even(seen.luma, frame), whole
+        around = _surroundings(wide, AROUND)
+        return _surroundings(total, PRIOR_AROUND), around, finest, light, whole
 
     best = [np.zeros(shape, np.int16), np.zeros(shape, np.int16)]
     score = [np.full(shape, -1, np.float32), np.full(shape, -1, np.float32)]
     top = np.full(shape, -1, np.float32)
     light = np.zeros(shape, np.float32)
-    for index, (prior, around, finest, luma, whole) in enumerate(
+    for index, (prior, around, finest, here, whole) in enumerate(
         in_order(list(enumerate(frames)), look, threads)
     ):
         writer.prior[:, index] = np.minimum(prior * PRIOR_UNIT + np.float32(0.5), 65535).astype(np.uint16)
@@ -298,7 +294,7 @@ def _sharpest(
             score[which] = np.maximum(score[which], value)
             np.copyto(best[which], np.int16(index), where=better)
             if which == 0:
-                np.copyto(light, luma, where=better)
+                np.copyto(light, here, where=better)
         top = np.maximum(top, finest)
         tick(1 / 3)
     return (best[0], best[1]), top, light
@@ -306,7 +302,7 @@ def _sharpest(
 
 def _admit(
     frames: Sequence[FocusFrame],
-    grids: _Grids,
+    grids: Grids,
     peak: _Peak,
     nv: F32,
     best: tuple[NDArray[np.int16], NDArray[np.int16]],
@@ -328,7 +324,7 @@ def _admit(
         left = passing.remaining(grids.sure(seen), writer.admitted[:, item[0]])
         _, finest = peak.sharpness(left, nv)
         clear = (left[0] > CLEAR * nv[0]) | (left[1] > CLEAR * nv[1])
-        veiled = grids.veiled(*item, seen.luma, light)
+        veiled = grids.veiled(item, light)
         return finest, clear, veiled, seen.energy[2] / np.maximum(peak.energy[2], np.float32(1e-20))
 
     def admit(index: int, sharp: Sequence[F32], clear: NDArray[np.bool_], veiled: NDArray[np.bool_]) -> U8:

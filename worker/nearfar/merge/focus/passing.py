@@ -12,8 +12,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.kernel.picture_calls import grow_grid
-
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 
@@ -26,20 +24,9 @@ square of that, and two to three times as much in each coarser band. More than t
 UNIT = np.float32(1 / 1000)
 """Unit in which changes are stored, up to 255; beyond that nearly all energy is taken off anyway."""
 
-BLOWN = np.float32(0.8)
-"""Linear light of 4 x 4 pixels from which on it may be blown."""
 VEIL = np.float32(0.05)
 """By so much encoded luma a cell with blown light is brighter than in its best frame, and that light spreads there out of
 focus. Blur keeps the light of a place that is not blown; of one that is, it brings out what was cut off."""
-
-
-def blown_cells(small: F32, shape: tuple[int, int]) -> F32:
-    """1 for cells (R, C) in or beside which 4 x 4 pixels are blown, else 0; ``small``: linear luma of such, 0..1."""
-    each = 4
-    blown = np.zeros((each * shape[0], each * shape[1]), np.uint8)
-    blown[: small.shape[0], : small.shape[1]] = small[: blown.shape[0], : blown.shape[1]] > BLOWN
-    cells = np.max(blown.reshape(shape[0], each, shape[1], each), axis=(1, 3))
-    return (grow_grid(np.ascontiguousarray(cells)) > 0).astype(np.float32)
 
 
 def change(before: F32, after: F32) -> U8:

@@ -16,16 +16,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.blown import WHITE
 from nearfar.merge.focus.find import covered, in_order
-from nearfar.merge.focus.seen import FocusFrame, cell_pose
-from nearfar.merge.kernel.bend import F64, Bend
-from nearfar.merge.kernel.picture_calls import CELL, grow_grid, warp_grid
+from nearfar.merge.focus.seen import FocusFrame, cell_pose, side_of, small_plane
+from nearfar.merge.kernel.picture_calls import grow_grid, warp_grid
 
 F32 = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
-LARGE = 6_000_000
-"""Pixels of a frame from which patterns are compared at an eighth of its size instead of a quarter."""
 ALIKE = 0.6
 """Correlation below which neighbours show something else. On rendered brackets that hold still 999 of 1000 cells reach
 .89, and half of those in which leaves sway fall below .8 (python -m pytest tests/worker/merge/test_movement.py)."""
@@ -42,6 +40,9 @@ tell anything: over wider steps blur alone makes half of the patterns another on
 LAMP, BRIGHT = 4.0, 0.8
 """A place of so many times the light of a cell in or beside which it lies, and of so much of white, is a lamp: out of focus
 a disk that grows, which changes patterns and moves nothing."""
+ONE_WAY = 0.75
+"""Share of the changes of light in a region beside blown light from which on they go one way: that light spreads, and
+nothing moves before it."""
 FOLDED = 0.07
 """Share of the energy of the two bands next to a pattern that may lie in it without belonging there: means of 4 x 4 pixels
 fold finer detail into it, otherwise for every shift of a frame. So weave and print seem to change from frame to frame."""
@@ -122,8 +123,8 @@ def _against_earlier(looks: Mapping[int, _Look], k: int) -> Compared:
 
 @dataclass(frozen=True, kw_only=True)
 class _Look:
-    """A frame's ``pattern``, its ``strength`` around each cell, the cells where it has one that is ``whole``, and those that
-    ``lamps`` light.
+    """A frame's ``pattern``, its ``strength`` around each cell, the cells where it has one that is ``whole``, those that
+    ``lamps`` light, and those in or beside which it is ``blown``; ``mean``: square root of light.
 
     Of the strength goes what finer detail may have added to it.
     """
@@ -132,10 +133,12 @@ class _Look:
     strength: F32
     whole: Bools
     lamps: Bools
+    blown: Bools
+    mean: F32
 
 
 def _look(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> _Look:
-    plane = _plane(small, frame, size, shape)
+    plane = small_plane(small * np.float32(2.0**-frame.gain_ev), frame, size, shape, root=True)
     pattern = cv2.GaussianBlur(plane - cv2.GaussianBlur(plane, (0, 0), DETAIL), (0, 0), SOFT)
     outside = (~covers(frame, shape, size)).view(np.uint8)
     if outside.any():
@@ -143,62 +146,33 @@ def _look(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int
     edge = np.ones(shape, np.bool_)
     edge[1:-1, 1:-1] = False  # there one frame ends where another goes on
     strength = np.maximum(_around(pattern * pattern, shape) - _folded(frame, size), 0)
+    lamps, blown = _bright(plane * plane, shape)
     return _Look(
         pattern=np.asarray(pattern, np.float32),
         strength=strength,
         whole=(outside == 0) & ~edge,
-        lamps=_lamps(plane * plane, shape),
+        lamps=lamps,
+        blown=blown,
+        mean=np.asarray(cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_AREA), np.float32),
     )
 
 
-def _lamps(light: F32, shape: tuple[int, int]) -> Bools:
-    """Cells in or beside which a place is far brighter than they are."""
+def _bright(light: F32, shape: tuple[int, int]) -> tuple[Bools, Bools]:
+    """Cells in or beside which a place is far brighter than they are, and cells in or beside which one is blown."""
     each = light.shape[0] // shape[0]
     mean = cv2.resize(light, shape[::-1], interpolation=cv2.INTER_AREA)
     brightest = reduce(np.maximum, (light[y::each, x::each] for y in range(each) for x in range(each)))
     near = cv2.dilate(brightest, np.ones((3, 3), np.uint8))
-    return np.asarray((near > np.float32(BRIGHT)) & (near > np.float32(LAMP) * mean))
+    lamps = (near > np.float32(BRIGHT)) & (near > np.float32(LAMP) * mean)
+    return np.asarray(lamps), np.asarray(near > WHITE)
 
 
 def _folded(frame: FocusFrame, size: tuple[int, int]) -> F32:
     """Power (R, C) that finer detail may have in a frame's pattern."""
     energy, _ = frame.read()
-    finest = 1 if _side(size) == 8 else 0
+    finest = 1 if side_of(size) == 8 else 0
     fine = (energy[finest] + energy[finest + 1]) * np.float32(FOLDED * 2.0 ** (-2 * frame.gain_ev / 2.2))
     return warp_grid(np.ascontiguousarray(fine, np.float32), cell_pose(frame.pose), frame.bend)
-
-
-def _side(size: tuple[int, int]) -> int:
-    """Pixels along one side of a place in a pattern."""
-    return 8 if size[0] * size[1] > LARGE else 4
-
-
-def _plane(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> F32:
-    """Square root of a frame's light, in the picture's geometry: so many places a cell each way."""
-    side = _side(size)
-    if side == 8:
-        small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.float32)
-    plane = np.sqrt(small * np.float32(2.0**-frame.gain_ev))
-    pose = np.array(frame.pose, np.float64)
-    middle = (side - 1) / 2
-    pose[:, 2] = (pose[:, :2] @ (middle, middle) + pose[:, 2] - middle) / side
-    each = CELL // side
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    whole = (shape[1] * each, shape[0] * each)
-    if frame.bend is not None:
-        return _bent(plane, pose, frame.bend, whole, side)
-    plane = cv2.warpAffine(plane, pose, whole, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(plane, np.float32)
-
-
-def _bent(plane: F32, pose: F64, bend: Bend, whole: tuple[int, int], side: int) -> F32:
-    """The same of a frame that is bent beyond its pose; places count ``side`` pixels."""
-    y, x = np.mgrid[: whole[1], : whole[0]].astype(np.float64)
-    middle = (side - 1) / 2
-    du, dv = bend.at(side * x + middle, side * y + middle)
-    u, v = (p[0] * x + p[1] * y + p[2] + d / side for p, d in zip(pose, (du, dv), strict=True))
-    maps = (u.astype(np.float32), v.astype(np.float32))
-    return np.asarray(cv2.remap(plane, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
 
 def _around(plane: F32, shape: tuple[int, int]) -> F32:
@@ -225,11 +199,32 @@ def _differ(one: _Look, other: _Look, *, neighbours: bool) -> Bools:
     powers = one.strength, other.strength
     weaker = np.minimum(*powers)
     strong = weaker > CONTRAST**2
+    blown = one.blown | other.blown
     if neighbours:
         strong &= ~(one.lamps | other.lamps)
         strong &= (weaker > FAINT * CONTRAST**2) | (weaker > np.float32(BLURRED) * np.maximum(*powers))
+    else:
+        strong &= ~blown
     alike = product >= ALIKE * (weaker if neighbours else np.sqrt(powers[0] * powers[1]))
-    return np.asarray(one.whole & other.whole & strong & ~alike)
+    apart = np.asarray(one.whole & other.whole & strong & ~alike)
+    return apart & ~_spreading(apart & blown, other.mean - one.mean) if neighbours else apart
+
+
+def _spreading(cells: Bools, change: F32) -> Bools:
+    """Those of the cells at blown light, joined to regions, in which nearly all becomes brighter, or darker, by ``change``.
+
+    Out of focus blown light reaches further, all around, and its outline is as sharp as in focus. What moves before it
+    covers some of it, and lays bare some.
+    """
+    if not cells.any():
+        return cells
+    count, labels = cv2.connectedComponents(
+        grow_grid(np.ascontiguousarray(cells.view(np.uint8))), connectivity=8
+    )
+    change = np.where(labels > 0, change, np.float32(0)).astype(np.float64)
+    one_way = np.abs(np.bincount(labels.ravel(), change.ravel(), count))
+    both_ways = np.bincount(labels.ravel(), np.abs(change).ravel(), count)
+    return np.asarray(cells & (one_way >= ONE_WAY * both_ways)[labels])
 
 
 def kept(

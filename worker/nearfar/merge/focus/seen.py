@@ -9,14 +9,18 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.kernel.bend import Bend
+from nearfar.merge.kernel.bend import F64, Bend
 from nearfar.merge.kernel.picture_calls import CELL, warp_grid
 from nearfar.merge.noise import Noise
 
 F32 = NDArray[np.float32]
+
+LARGE = 6_000_000
+"""Pixels of a frame from which its small picture is looked at by an eighth of its size instead of a quarter."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -134,3 +138,52 @@ def around_spots(grid: F32, spotted: NDArray[np.bool_]) -> F32:
     return np.asarray(
         np.where(spotted & (count > 0), total / np.maximum(count, np.float32(1)), grid), np.float32
     )
+
+
+def side_of(size: tuple[int, int]) -> int:
+    """Pixels along one side of a place in a pattern."""
+    return 8 if size[0] * size[1] > LARGE else 4
+
+
+def small_plane(
+    small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int], *, root: bool = False
+) -> F32:
+    """A frame's ``small`` picture, means of 4 x 4 pixels, in the picture's geometry: so many places a cell each way.
+
+    ``root``: of the square root of light.
+    """
+    side = side_of(size)
+    if side == 8:
+        small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.float32)
+    if root:
+        small = np.sqrt(small)
+    pose = np.array(frame.pose, np.float64)
+    middle = (side - 1) / 2
+    pose[:, 2] = (pose[:, :2] @ (middle, middle) + pose[:, 2] - middle) / side
+    each = CELL // side
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    whole = (shape[1] * each, shape[0] * each)
+    if frame.bend is not None:
+        return _bent(small, pose, frame.bend, whole, side)
+    plane = cv2.warpAffine(small, pose, whole, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(plane, np.float32)
+
+
+def _bent(plane: F32, pose: F64, bend: Bend, whole: tuple[int, int], side: int) -> F32:
+    """The same of a frame that is bent beyond its pose; places count ``side`` pixels."""
+    y, x = np.mgrid[: whole[1], : whole[0]].astype(np.float64)
+    middle = (side - 1) / 2
+    du, dv = bend.at(side * x + middle, side * y + middle)
+    u, v = (p[0] * x + p[1] * y + p[2] + d / side for p, d in zip(pose, (du, dv), strict=True))
+    maps = (u.astype(np.float32), v.astype(np.float32))
+    return np.asarray(cv2.remap(plane, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
+
+
+def light_of_cells(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> F32:
+    """Mean (R, C) of the square root of a frame's light over the picture's cells, at the stack's brightness.
+
+    That is about its encoded luma. But means of a frame's own cells, carried, change with the place of strong detail in
+    them, and those of encoded pixels with the blur of what is fine.
+    """
+    plane = small_plane(small * np.float32(2.0**-frame.gain_ev), frame, size, shape, root=True)
+    return np.asarray(cv2.resize(plane, shape[::-1], interpolation=cv2.INTER_AREA), np.float32)

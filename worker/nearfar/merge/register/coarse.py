@@ -27,6 +27,7 @@ _ELSEWHERE = 4.0  # pixels of the most reduced picture by which two shifts are n
 _AS_ALIKE = 0.03  # likenesses that differ by less than this do not tell repeats of a pattern apart
 _SPECTRAL_SIGMA = 0.15  # cycles a pixel: frequencies above are mostly noise
 _STILL = 0.01  # pixels of the reduced picture: a round that moves less is the last
+_BLOWN, _CLEAR = 1e-3, 12  # weight of blocks with blown light, where at least so many others are without
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,6 +102,7 @@ def refine(
     pose: Similarity,
     reduction: int,
     centre: complex,
+    weights: NDArray[np.float64] | None = None,
 ) -> tuple[Similarity, NDArray[np.float64]]:
     """``pose`` after a few rounds of the block solver on two band-passed pictures, and what is known of it.
 
@@ -112,6 +114,8 @@ def refine(
         To begin with, in pixels of full size about ``centre``.
     centre
         Of a frame, x + i y, px of full size.
+    weights
+        Of the blocks that `block_grid` gives.
 
     Returns
     -------
@@ -129,7 +133,7 @@ def refine(
     for _ in range(PASSES):
         matrix = to_matrix(pose, centre, reduction)
         moments = kernel.sums(origins, first, at, second, nothing, np.zeros_like(origins), matrix)
-        fit = fit_calls.fit(fit_calls.equations(moments), x, y, None, reduction)
+        fit = fit_calls.fit(fit_calls.equations(moments), x, y, weights, reduction)
         if fit is None:
             break
         known = fit.information
@@ -167,7 +171,8 @@ class _Pair:
         """What comes of a shift to begin with, in pixels of the most reduced pictures; asked to be alike by ``least``."""
         pose = Similarity(1 + 0j, shift * self.top)
         for level in self.levels:
-            pose, known = refine(self.first.bands[level], self.second.bands[level], pose, level, self.centre)
+            first, second = self.first.bands[level], self.second.bands[level]
+            pose, known = refine(first, second, pose, level, self.centre, self._weights(level))
         matrix = to_matrix(pose, self.centre, self.top)
         alike, overlap = likeness(self.first.bands[self.top], self.second.bands[self.top], matrix)
         turn, most = np.log(pose.a), self.tuning.most_turn
@@ -181,6 +186,17 @@ class _Pair:
         return CoarseLink(
             pose=pose, likeness=alike, overlap=overlap, holds=bool(holds), gain_ev=gain, information=known
         )
+
+    def _weights(self, level: int) -> NDArray[np.float64] | None:
+        """Hardly any for blocks with blown light in either frame, if enough others remain: it spreads as blur grows."""
+        blown = self.first.blown[level] | self.second.blown[level]
+        if not blown.any():
+            return None
+        sums = np.pad(np.cumsum(np.cumsum(blown, axis=0, dtype=np.int64), axis=1), ((1, 0), (1, 0)))
+        x, y = block_grid(blown.shape[1], blown.shape[0]).T
+        inside = sums[y + BLOCK, x + BLOCK] - sums[y, x + BLOCK] - sums[y + BLOCK, x] + sums[y, x]
+        weights = np.where(inside > 0, _BLOWN, 1.0)
+        return weights if np.count_nonzero(inside == 0) >= _CLEAR else None
 
     def candidates(self) -> list[tuple[complex, float]]:
         """Shifts of the most reduced pictures by phase correlation, with their peaks."""

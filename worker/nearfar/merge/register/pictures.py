@@ -8,6 +8,7 @@ from threading import Lock
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.blown import WHITE
 from nearfar.merge.kernel import register_calls as kernel
 from nearfar.merge.kernel.grid_calls import halve
 from nearfar.merge.register.model import FrameView
@@ -26,6 +27,8 @@ class Reduced:
     """A frame's band-passed pictures, by reduction, and its linear light at the coarsest reduction."""
 
     bands: dict[int, NDArray[np.float32]]
+    blown: dict[int, NDArray[np.bool_]]
+    """Where light may be cut off, at the same reductions."""
     light: NDArray[np.float32]
     structure: float  # root mean square of the coarsest band
     _spectra: list[NDArray[np.complex64]] = field(default_factory=list)
@@ -108,13 +111,14 @@ def reduce_frame(frame: FrameView, levels: tuple[int, ...], *, even: bool = Fals
     else:
         light, at = small_light(frame), SMALL
     light = even_rows(light) if even else light
-    bands = {}
+    bands, blown = {}, {}
     while True:
         if at in levels:
             bands[at] = kernel.bandpass(light)
+            blown[at] = light > WHITE
         if at >= levels[0]:
             break
         light, at = halve(light), 2 * at
     band = bands[levels[0]]
     structure = float(np.sqrt(np.mean(band * band, dtype=np.float64)))
-    return Reduced(bands=bands, light=light, structure=structure)
+    return Reduced(bands=bands, blown=blown, light=light, structure=structure)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.merge.blown import WHITE, blown_cells
 from nearfar.merge.kernel.grid_calls import Peaks, add_to_peaks, relative, squares
 from nearfar.merge.kernel.picture_calls import CELL
 from nearfar.merge.register.model import FrameView
@@ -20,6 +21,9 @@ _TINY = 1e-14  # least noise: no energy is divided by nothing
 _KEPT = 16 << 20  # bytes of energies that are kept
 _POOL = 6  # cells on each side of the squares that are compared
 _SHARPEST = 75.0  # percentile of the squares from which they count
+_SHARP, _ENOUGH, _PART = 0.5, 24, 0.1
+"""Relative sharpness from which a cell is sharp, and how many such, and what part of all, do without those beside blown
+light, which spreads as blur grows, so that the picture seems to become larger."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,9 +71,14 @@ class StackSharpness:
         return found
 
     def of(self, place: int) -> CellSharpness:
-        """Sharpness of the frame at ``place``, in its own cells."""
+        """Sharpness of the frame at ``place``, in its own cells; none beside blown light, if enough else is sharp."""
         matrix = to_matrix(self.poses[place].inverse(), self.centre, CELL)
         share, energy = relative(self._energy(place), self.best, matrix, self.noise)
+        blown = blown_cells(self.frames[place].small, (share.shape[0], share.shape[1]), WHITE) > 0
+        clear = np.where(blown, np.float32(0), share)
+        enough = max(_ENOUGH, _PART * np.count_nonzero(share > _SHARP))
+        if blown.any() and np.count_nonzero(clear > _SHARP) >= enough:
+            share = clear
         return CellSharpness(relative=share, energy=energy)
 
 
