@@ -21,11 +21,27 @@ from tests.quick_store import REAL, quick_stores
 settings.register_profile("nearfar", deadline=None, derandomize=True)
 settings.load_profile("nearfar")
 
+WAITING = "tests/acceptance/"
+"""Its tests wait for processes a good part of their time."""
+BETWEEN = 3
+"""Files that reckon, after each that waits: few enough that none of these begins late."""
 TOGETHER = "tests/pages/"
 """Its tests go to one process: each that has some makes a server with real jobs for them."""
 
 
 gc.disable()  # what is found by collecting stays to the end: looking for waste in it takes a quarter of that time
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """After each file that waits some that reckon, so that those that run at a time are of both kinds."""
+    files: dict[str, list[pytest.Item]] = {}
+    for item in items:
+        files.setdefault(item.nodeid.partition("::")[0], []).append(item)
+    waiting, others = ([f for f in files if f.startswith(WAITING) is waits] for waits in (True, False))
+    turns = [others[k : k + BETWEEN] for k in range(0, len(others), BETWEEN)]
+    names = [[first, *turn] for first, turn in zip(waiting, turns, strict=False)]
+    names += [waiting[len(turns) :], *turns[len(waiting) :]]
+    items[:] = [item for turn in names for name in turn for item in files[name]]
 
 
 def pytest_collection_finish() -> None:
