@@ -116,6 +116,18 @@ def _doors(studio: Studio) -> list[Layer]:
     return [_thing(studio, "opening", texture(studio), 1 - (i + 1) / (count + 1), 0.1) for i in range(count)]
 
 
+def _shine(studio: Studio, u: Tensor, v: Tensor) -> Tensor:
+    """Reflections of a few lights in a bumpy, glossy thing, linear light; ``u``, ``v``: places in radii."""
+    rough = studio.between(0, 0.12)
+    u, v = (t + rough * (cloud(studio, 0.6, finest=1) - 0.5) for t in (u, v))
+    total = torch.zeros_like(u)
+    for _ in range(int(studio.random.integers(1, 4))):
+        x, y = studio.random.uniform(-0.6, 0.6, 2)
+        narrow = studio.log_between(30, 300)
+        total = total + studio.between(0.2, 1) * torch.exp(-((u - x) ** 2 + (v - y) ** 2) * narrow)
+    return total
+
+
 def _dome(studio: Studio) -> list[Layer]:
     out = []
     for _ in range(int(studio.random.integers(1, 3))):
@@ -126,7 +138,11 @@ def _dome(studio: Studio) -> list[Layer]:
         top, foot = studio.between(0, 0.5), studio.between(0.6, 1)
         bumps = studio.between(0, 0.1) * (cloud(studio, 0.5, finest=3) - 0.5) if studio.chance(0.4) else 0.0
         depth = (foot + (top - foot) * height + bumps).clamp(0, 1)
-        out.append(Layer(colour=texture(studio), alpha=((1 - share) * radius + 0.5).clamp(0, 1), depth=depth))
+        colour = texture(studio)
+        if studio.chance(0.5):
+            blown = studio.between(1, 3) if studio.chance(0.2) else 0.97
+            colour = (colour + _shine(studio, u / radius, v / radius)).clamp_max(blown)
+        out.append(Layer(colour=colour, alpha=((1 - share) * radius + 0.5).clamp(0, 1), depth=depth))
     return out
 
 
@@ -142,6 +158,10 @@ STYLES = {
     "letters": (_letters, 0.05),
     "slope": (_slope, 0.05),
 }
+MANY_FROM, MANY = 24, (0.15, 0.4, 0.3, 0.03, 0.05, 0.07)
+"""Shares of the styles from so many frames on: such brackets are taken of round things."""
+NOISE, CLEAR = (0.0012, 0.018), (0.0025, 0.006)
+"""Sigma of the noise of encoded values, of most brackets and of those as a camera takes them in good light."""
 WIDE = ("objects", "hairs")
 """Styles of which blur reaches further on the whole: what stands before something else casts a veil there."""
 
@@ -259,7 +279,8 @@ def _noisy(studio: Studio, encoded: Tensor, sigma: float, lean: float) -> tuple[
 
 def bracket(studio: Studio, lens: Lens, n: int) -> Bracket:
     """A random bracket of n frames, nearest focus first."""
-    style = str(studio.random.choice(list(STYLES), p=[share for _, share in STYLES.values()]))
+    shares = MANY if n >= MANY_FROM else tuple(share for _, share in STYLES.values())
+    style = str(studio.random.choice(list(STYLES), p=shares))
     aperture = (studio.log_between(7, 44) if style in WIDE else studio.log_between(4, 40)) / (n - 1)
     stack = layers(studio, style)
     if studio.chance(0.12) and len(stack) > 1:
@@ -270,7 +291,8 @@ def bracket(studio: Studio, lens: Lens, n: int) -> Bracket:
     light = torch.fft.irfft2(torch.fft.rfft2(light) * lens.shifted(by)[:, None], s=(CANVAS, CANVAS))
     flicker = float(studio.random.choice([0, 0, 0.004, 0.012]))
     gain = torch.tensor(2 ** studio.random.normal(0, flicker, n), device=studio.device, dtype=torch.float32)
-    sigma, lean = studio.log_between(0.0012, 0.018), studio.between(-0.9, 0.9)
+    noise = CLEAR if studio.chance(0.35) else NOISE
+    sigma, lean = studio.log_between(*noise), studio.between(-0.9, 0.9)
     encoded, more = _noisy(studio, to_encoded(light * gain.view(-1, 1, 1, 1)), sigma, lean)
     off = studio.between(0, 0.3) / math.sqrt(2) if studio.chance(0.4) else studio.between(0, 0.04)
     by = by + torch.tensor(studio.random.normal(0, off, (n, 2)), device=studio.device, dtype=torch.float32)

@@ -64,9 +64,11 @@ def _sharper(e: Tensor, noise: Tensor) -> tuple[Tensor, Tensor]:
     return (octaves(nearer + noise) - own) / 10, (octaves(farther + noise) - own) / 10
 
 
-def features(p: Planes, prior: Tensor, mask: Tensor, admission: Tensor) -> Seen:
-    """``prior``, ``mask`` (1 where a frame's energies count), ``admission`` (B, n, h, w); nearest frame first."""
-    n0, n1, nc = noise_of(p.variance)
+def features(p: Planes, prior: Tensor, mask: Tensor, admission: Tensor, told: Tensor | float = 1.0) -> Seen:
+    """``prior``, ``mask`` (1 where a frame's energies count), ``admission`` (B, n, h, w); nearest frame first. ``told``: the
+    share of the noise's variance that the net is told, a number or (B, 1, 1, 1).
+    """
+    n0, n1, nc = noise_of(p.variance * told)
     e0 = (p.square - n0).clamp_min(0) * mask
     around = (b5(p.square) - n0).clamp_min(0) * mask
     e1 = (p.second - n1).clamp_min(0) * mask

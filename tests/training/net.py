@@ -97,7 +97,7 @@ def merged(p: Planes, w: Tensor, gains: Tensor) -> tuple[Tensor, Tensor]:
     if w.shape[2] > 2:  # the rule has no weights of its own for the second band
         half = halved(y)
         more = _mean(w[:, :, 2], p.middle) * gains[:, 1] - (half - b5(half))
-        whole = whole + doubled(more)[:, None]
+        whole = whole + doubled(torch.where(gains[:, 1] > 0, more, torch.zeros_like(more)))[:, None]
     return whole, fine
 
 

@@ -7,6 +7,7 @@ window in NumPy, and the tests compare the two.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import torch
 from torch import Tensor
@@ -34,10 +35,16 @@ class Planes:
     variance: Tensor
 
 
+@cache
+def _taps(device: torch.device, dtype: torch.dtype, *taps: float) -> Tensor:
+    """Taps on the device, made once: a step that is recorded may copy nothing to it."""
+    return torch.tensor(taps, device=device, dtype=dtype)
+
+
 def b5(x: Tensor) -> Tensor:
     """[1 4 6 4 1] / 16 along both axes; the edge is repeated."""
     flat = x.reshape(-1, 1, *x.shape[-2:])
-    tap = torch.tensor([1, 4, 6, 4, 1], device=x.device, dtype=x.dtype) / 16
+    tap = _taps(x.device, x.dtype, 1 / 16, 4 / 16, 6 / 16, 4 / 16, 1 / 16)
     flat = functional.pad(flat, (2, 2, 2, 2), mode="replicate")
     flat = functional.conv2d(flat, tap.view(1, 1, 5, 1))
     return functional.conv2d(flat, tap.view(1, 1, 1, 5)).reshape(x.shape)
@@ -45,7 +52,7 @@ def b5(x: Tensor) -> Tensor:
 
 def softened(x: Tensor) -> Tensor:
     flat = functional.pad(x.reshape(-1, 1, *x.shape[-2:]), (1, 1, 1, 1), mode="replicate")
-    tap = torch.tensor([0.15, 0.7, 0.15], device=x.device)
+    tap = _taps(x.device, x.dtype, 0.15, 0.7, 0.15)
     flat = functional.conv2d(flat, tap.view(1, 1, 3, 1))
     return functional.conv2d(flat, tap.view(1, 1, 1, 3)).reshape(x.shape)
 
