@@ -315,7 +315,7 @@ def test_it_stops_soon_with_open_event_streams_and_an_upload_under_way(tmp_path:
         waited(lambda: part.exists() and part.stat().st_size > 0)
         took = process.stop()
         for lines in streams:
-            assert list(lines)[-1:] in ([], [""]), "the stream came to its end, after whole events, and was not cut off"
+            assert list(lines)[-1:] in ([], [""]), "the stream ended after whole events, and was not cut off"
         assert process.child is not None
         assert process.child.returncode in {0, -15}, "it left in good order"
         print(f"stopped in {took:.1f} s")
