@@ -18,6 +18,9 @@ BLOWN = np.float32(0.8)
 WHITE = np.float32(0.97)
 """... and from which on it surely is, which white paper is not."""
 
+EACH = 4
+"""Such means along the edge of a cell."""
+
 
 def blown_cells(
     small: NDArray[np.float32] | NDArray[np.uint16], shape: tuple[int, int], least: np.float32 = BLOWN
@@ -26,9 +29,12 @@ def blown_cells(
 
     ``small``: linear luma of such, 0..1, or 0..65535 in whole numbers.
     """
-    each = 4
     limit = least * np.float32(65535 if small.dtype == np.uint16 else 1)
-    blown = np.zeros((each * shape[0], each * shape[1]), np.uint8)
-    blown[: small.shape[0], : small.shape[1]] = small[: blown.shape[0], : blown.shape[1]] > limit
-    cells = np.max(blown.reshape(shape[0], each, shape[1], each), axis=(1, 3))
+    above = small > limit
+    if not above.any():
+        return np.zeros(shape, np.float32)
+    blown = np.zeros((EACH * shape[0], EACH * shape[1]), np.uint8)
+    blown[: small.shape[0], : small.shape[1]] = above[: blown.shape[0], : blown.shape[1]]
+    rows = np.bitwise_or.reduce([blown[k::EACH] for k in range(EACH)])
+    cells = np.bitwise_or.reduce([rows[:, k::EACH] for k in range(EACH)])
     return (grow_grid(np.ascontiguousarray(cells)) > 0).astype(np.float32)

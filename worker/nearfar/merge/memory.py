@@ -8,9 +8,9 @@ import os
 
 TRIM_THRESHOLD, MMAP_THRESHOLD, ARENA_MAX = -1, -3, -8
 """Of mallopt, malloc.h."""
-OWN_MAPPING = 5 << 18
+OWN_MAPPING = 8 << 20
 """Bytes from which an array gets a mapping of its own, which goes back to the system when it is freed."""
-MOST_KEPT = 4 << 20
+MOST_KEPT = 16 << 20
 """Freed bytes that the C library may keep at the end of its heap."""
 
 

@@ -42,6 +42,7 @@ class StackSharpness:
     ) -> None:
         self.frames, self.poses, self.centre = frames, poses, centre
         self._kept: dict[int, NDArray[np.float32]] = {}
+        self._blown: dict[int, NDArray[np.uint8]] = {}  # bits, since each is asked for several times
         self._room = _KEPT // max(4 * int(np.prod(frames[0].energy.shape[1:])), 1)
         self.noise = np.float32(self._noise(crew))
         peaks = Peaks.none(self._energy(0).shape)
@@ -74,12 +75,22 @@ class StackSharpness:
         """Sharpness of the frame at ``place``, in its own cells; none beside blown light, if enough else is sharp."""
         matrix = to_matrix(self.poses[place].inverse(), self.centre, CELL)
         share, energy = relative(self._energy(place), self.best, matrix, self.noise)
-        blown = blown_cells(self.frames[place].small, (share.shape[0], share.shape[1]), WHITE) > 0
-        clear = np.where(blown, np.float32(0), share)
-        enough = max(_ENOUGH, _PART * np.count_nonzero(share > _SHARP))
-        if blown.any() and np.count_nonzero(clear > _SHARP) >= enough:
-            share = clear
+        blown = self._blown_cells(place)
+        if blown.any():
+            clear = np.where(blown, np.float32(0), share)
+            enough = max(_ENOUGH, _PART * np.count_nonzero(share > _SHARP))
+            if np.count_nonzero(clear > _SHARP) >= enough:
+                share = clear
         return CellSharpness(relative=share, energy=energy)
+
+    def _blown_cells(self, place: int) -> NDArray[np.bool_]:
+        """Cells (R, C) in or beside which the frame has blown light."""
+        rows, cols = self.best.shape
+        found = self._blown.get(place)
+        if found is None:
+            found = np.packbits(blown_cells(self.frames[place].small, (rows, cols), WHITE) > 0)
+            self._blown[place] = found
+        return np.unpackbits(found, count=rows * cols).reshape(rows, cols).astype(np.bool_)
 
 
 def change_between(first: CellSharpness, second: CellSharpness, step: Similarity, centre: complex) -> float:
