@@ -65,9 +65,10 @@ def test_every_default_is_the_one_of_the_program(table: str, checkout: Path) -> 
 def test_every_line_reads_when_its_sign_is_taken_away(table: str, checkout: Path) -> None:
     values = {name: value for name, (value, _) in shown(checkout, table).items()}
     try:
-        model(table).model_validate(values)
+        read = model(table).model_validate(values)
     except ValidationError as error:
         pytest.fail(str(error))
+    assert read.model_fields_set == set(values)
 
 
 def test_a_variable_of_the_environment_that_is_no_setting_is_named() -> None:
