@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from nearfar.merge import noise as noise_module
+from nearfar.merge.chooser import numbers
 from nearfar.merge.kernel import twin_render, twin_warp
 from nearfar.merge.noise import (
     CENTRES,
@@ -21,7 +22,7 @@ from nearfar.merge.noise import (
     estimate,
     lowest_cells,
 )
-from nearfar.merge.rendering import TOLD, WARPED_BANDS, WARPED_CHANNEL, told
+from nearfar.merge.rendering import TOLD, told
 from tests.scenes.scene import render
 from tests.worker.merge.brackets import bracket, encoded, ramp, surveyed, texture
 from tests.worker.merge.kernel.stacks import similarity
@@ -83,10 +84,10 @@ def test_a_warp_leaves_of_white_noise_what_the_tiles_count_on(rng: Random) -> No
         second = twin_render.second_band(frame)[4:-4, 4:-4].mean()
         found.append([channel, frame.square[2:-2, 2:-2].mean(), second])
     kept = np.mean(found, axis=0) / 0.02**2
-    np.testing.assert_allclose(kept, [WARPED_CHANNEL, *WARPED_BANDS], rtol=0.04)
+    np.testing.assert_allclose(kept, [numbers.CHANNEL, numbers.BAND0, numbers.BAND1], rtol=0.04)
     t = np.linspace(0, 1, 2001).astype(np.float32)
     one_axis = np.mean(sum(w.astype(np.float64) ** 2 for w in twin_warp.weights_at(t)))
-    assert pytest.approx(one_axis**2, rel=0.002) == WARPED_CHANNEL
+    assert pytest.approx(one_axis**2, rel=0.002) == numbers.CHANNEL
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])

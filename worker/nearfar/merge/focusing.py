@@ -9,12 +9,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.errors import StackRefused
 from nearfar.merge.focus.find import FocusMap, FocusWriter, find_focus
 from nearfar.merge.focus.movement import Moved, take_from_one
 from nearfar.merge.focus.patterns import PatternShare, compare_all
 from nearfar.merge.focus.seen import FocusFrame
-from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.picture_calls import CELL, grid_shape
 from nearfar.merge.keys import key
 from nearfar.merge.mapped_arrays import MappedArrays
@@ -39,19 +37,6 @@ def focus_key(register_key: str, recipe: Recipe) -> str:
     params: dict[str, object] = {"admit": focus.admit, "peak": focus.peak, "neighbours": focus.neighbours}
     params |= {"noise": recipe.render.noise, "spots": recipe.sensor.spots, "movement": focus.movement}
     return key("focus", VERSION, params, [register_key])
-
-
-def pose_of(registration: Registration, place: int) -> NDArray[np.float64]:
-    """Pose of a frame that is used."""
-    pose = registration.frames[place].pose
-    if pose is None:
-        raise StackRefused(f"frame {place + 1} has no pose")
-    return pose
-
-
-def bend_of(registration: Registration, place: int) -> Bend | None:
-    """How a frame is displaced beyond its pose, if it is."""
-    return registration.frames[place].bend
 
 
 def focus_stack(
@@ -146,7 +131,7 @@ def help_compare(
 
 def _views(stack: SurveyedStack, registration: Registration, spots: Spots) -> list[FocusFrame]:
     spotted = spots.cells(grid_shape(*stack.size), CELL) if spots.places else None
-    return [_view(stack, stack.frames[k], registration, k, spotted) for k in registration.used]
+    return [view_of(stack, registration, k, spotted) for k in registration.used]
 
 
 def _small(stack: SurveyedStack, registration: Registration) -> list[Callable[[], NDArray[np.float32]]]:
@@ -163,22 +148,21 @@ def _small_of(scratch: Scratch, frame: Surveyed, *, even: bool) -> Callable[[], 
     return read
 
 
-def _view(
-    stack: SurveyedStack,
-    frame: Surveyed,
-    registration: Registration,
-    place: int,
-    spotted: NDArray[np.bool_] | None,
+def view_of(
+    stack: SurveyedStack, registration: Registration, place: int, spotted: NDArray[np.bool_] | None = None
 ) -> FocusFrame:
+    """A frame that is used, as focus and coverage see it; ``spotted``: as of `FocusFrame`."""
+    frame, found = stack.frames[place], registration.frames[place]
+
     def read() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         energy, mean = stack.scratch.load(frame.key, "survey", "energy", "mean")
         return energy, mean
 
     return FocusFrame(
         read=read,
-        pose=pose_of(registration, place),
-        gain_ev=registration.frames[place].gain_ev,
-        bend=bend_of(registration, place),
+        pose=registration.pose_at(place),
+        gain_ev=found.gain_ev,
+        bend=found.bend,
         spotted=spotted,
         key=frame.key,
         held=stack.held,

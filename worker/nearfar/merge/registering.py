@@ -161,16 +161,7 @@ def _without(
     for place, frame in zip(kept, again.frames, strict=True):
         frames[place] = frame
     for place, why in odd.items():
-        frames[place] = replace(
-            frames[place],
-            used=False,
-            why=why,
-            pose=None,
-            gain_ev=0.0,
-            confidence=0.0,
-            repeats=None,
-            bend=None,
-        )
+        frames[place] = replace(frames[place].left_out(why), repeats=None)
     bent = None if again.bent is None else replace(again.bent, place=kept[again.bent.place])
     return replace(again, reference=kept[again.reference], frames=tuple(frames), bent=bent)
 
@@ -184,9 +175,7 @@ def _without_repeats(found: Registration, names: Sequence[str]) -> Registration:
         why, out = f"repeats {frame.repeats}; the recipe keeps one", place
         if place == found.reference:
             why, out = f"is repeated by {names[place]}; the recipe keeps one", names.index(frame.repeats)
-        frames[out] = replace(
-            frames[out], used=False, why=why, pose=None, gain_ev=0.0, confidence=0.0, bend=None
-        )
+        frames[out] = frames[out].left_out(why)
     return replace(found, frames=tuple(frames))
 
 

@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from nearfar.frames.colour import light_table
 from nearfar.frames.headers import FrameHeader
-from nearfar.merge.chooser import weights, where
+from nearfar.merge.chooser import numbers, weights, where
 from nearfar.merge.focus.find import FocusMap, FocusWriter
-from nearfar.merge.focusing import bend_of, pose_of
 from nearfar.merge.kernel.picture_calls import TileFrame, TileKernel, render_bytes
 from nearfar.merge.keys import key
 from nearfar.merge.mapped_arrays import MappedArrays
@@ -27,14 +26,8 @@ from nearfar.merge.surveyed_stack import SurveyedStack
 
 VERSION = 15
 
-WARPED_CHANNEL = 0.761
-"""Variance that a warp at a random phase leaves of white noise of variance 1 in a channel."""
-WARPED_BANDS = (0.2497, 0.0847)
-"""The same for luma's two finest bands as the tiles see them. Simulated; a test repeats it."""
-PRIOR_WEIGHT = 0.1
 BEHIND = 0.3
-QUIET = 3.0
-"""Weights of the tile kernel (render.c), measured on rendered brackets of four kinds."""
+"""Weight of the tile kernel (render.c) for what lies behind, measured on rendered brackets of four kinds."""
 TOLD = 0.25
 """Share of the noise's variance that the chooser is told where it is white. It gives up detail that is fine throughout, or
 was sharpened, if it is told all, and averaging takes the noise anyway, by all of it."""
@@ -141,9 +134,9 @@ def make_renderer(
     frames = [
         TileFrame(
             pixels=m.pixels,
-            pose=pose_of(registration, k),
+            pose=registration.pose_at(k),
             table=table,
-            bend=bend_of(registration, k),
+            bend=registration.frames[k].bend,
             fill=spots.fill(m.pixels, m.pixels.table) if spots.places else None,
         )
         for k, table, m in zip(used, tables.tables, mapped, strict=True)
@@ -156,13 +149,13 @@ def make_renderer(
         variance=found.variance if len(used) > 1 else np.full_like(found.variance, KEEP_NOISE),
         order=order_of(headers, recipe),
         numbers={
-            "channel": WARPED_CHANNEL,
-            "band0": WARPED_BANDS[0] * float(noise.bands[0]),
-            "band1": WARPED_BANDS[1] * float(noise.bands[1]),
-            "prior_weight": PRIOR_WEIGHT,
+            "channel": numbers.CHANNEL,
+            "band0": numbers.BAND0 * float(noise.bands[0]),
+            "band1": numbers.BAND1 * float(noise.bands[1]),
+            "prior_weight": numbers.PRIOR_WEIGHT,
             "behind": BEHIND,
             "agreement": recipe.render.agreement,
-            "quiet": QUIET,
+            "quiet": numbers.QUIET,
             "spread": where.SPREADS.get(recipe.render.chooser, 0.0),
             "told": told(noise),
         },

@@ -10,7 +10,6 @@ from contextlib import contextmanager
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.focusing import bend_of, pose_of
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.keys import key
 from nearfar.merge.recipe import Recipe
@@ -131,8 +130,8 @@ def _view(
 
     return SensorFrame(
         pixels=mapped.pixels,
-        pose=pose_of(registration, place),
+        pose=registration.pose_at(place),
         read_small=small,
         read_energy=energy,
-        bend=bend_of(registration, place),
+        bend=registration.frames[place].bend,
     )

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from nearfar.merge import rendering
 from nearfar.merge.chooser import net, numbers, weights
 from nearfar.merge.chooser.features import Window, features
 from nearfar.merge.focus.find import FocusWriter, find_focus
@@ -114,13 +113,8 @@ def test_training_finds_the_focus_that_the_engine_finds(reference: dict[str, Any
     assert 0.2 < admitted.mean() < 0.999
 
 
-def test_training_counts_on_the_numbers_that_the_tiles_have() -> None:
-    """At half size by the squared weights of the warp and the mean of two neighbours, over all places between pixels."""
-    assert (numbers.CHANNEL, (numbers.BAND0, numbers.BAND1)) == (
-        rendering.WARPED_CHANNEL,
-        rendering.WARPED_BANDS,
-    )
-    assert (numbers.PRIOR_WEIGHT, numbers.QUIET) == (rendering.PRIOR_WEIGHT, rendering.QUIET)
+def test_what_a_warp_leaves_of_noise_at_half_size_is_as_training_takes_it() -> None:
+    """By the squared weights of the warp and the mean of two neighbours, over all places between pixels."""
     t = np.linspace(0, 1, 2001).astype(np.float32)
     taps = np.stack([w.astype(np.float64) for w in weights_at(t)])
     pairs = (np.pad(taps, ((0, 1), (0, 0))) + np.pad(taps, ((1, 0), (0, 0)))) / 2

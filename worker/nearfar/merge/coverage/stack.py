@@ -4,18 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-import numpy as np
-from numpy.typing import NDArray
-
 from nearfar.errors import NotCovered
 from nearfar.merge.coverage.find import CoverageFrame, find_coverage
 from nearfar.merge.coverage.result import Coverage
-from nearfar.merge.focus.seen import FocusFrame
-from nearfar.merge.focusing import pose_of
+from nearfar.merge.focusing import view_of
 from nearfar.merge.keys import key
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
-from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
 VERSION = 6
@@ -41,7 +36,7 @@ def cover_stack(
     scratch = stack.scratch
     stored = scratch.load_text(name, "coverage")
     if stored is None:
-        views = [_view(stack, stack.frames[k], registration, k) for k in registration.used]
+        views = [_view(stack, registration, k) for k in registration.used]
         found = find_coverage(
             views,
             size=stack.size,
@@ -62,22 +57,11 @@ def cover_stack(
     return found
 
 
-def _view(stack: SurveyedStack, frame: Surveyed, registration: Registration, place: int) -> CoverageFrame:
-    def read() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        energy, mean = stack.scratch.load(frame.key, "survey", "energy", "mean")
-        return energy, mean
-
-    found = registration.frames[place]
+def _view(stack: SurveyedStack, registration: Registration, place: int) -> CoverageFrame:
+    header = stack.frames[place].header
     return CoverageFrame(
-        name=frame.header.path.name,
-        view=FocusFrame(
-            read=read,
-            pose=pose_of(registration, place),
-            gain_ev=found.gain_ev,
-            bend=found.bend,
-            key=frame.key,
-            held=stack.held,
-        ),
-        sigma=found.sigma,
-        camera=frame.header.camera,
+        name=header.path.name,
+        view=view_of(stack, registration, place),
+        sigma=registration.frames[place].sigma,
+        camera=header.camera,
     )

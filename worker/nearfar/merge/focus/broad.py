@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from nearfar.merge.focus.seen import FocusFrame, small_plane
+from nearfar.merge.focus.seen import GAMMA, FocusFrame, small_plane
 from nearfar.merge.kernel.picture_calls import blur_grid
 
 F32 = NDArray[np.float32]
@@ -41,7 +41,7 @@ def energies(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[
     """
     plane = small_plane(small, frame, size, shape)
     level = cv2.resize(plane, (2 * shape[1], 2 * shape[0]), interpolation=cv2.INTER_AREA)
-    level = np.power(np.maximum(level, 0) * np.float32(2.0**-frame.gain_ev), np.float32(1 / 2.2))
+    level = np.power(np.maximum(level, 0) * np.float32(2.0**-frame.gain_ev), np.float32(1 / GAMMA))
     out = np.empty((BANDS, *shape), np.float32)
     for band in range(BANDS):
         lower = cv2.pyrDown(level)

@@ -77,5 +77,5 @@ class Grids:
 
 
 def _even(luma: F32, frame: FocusFrame) -> F32:
-    """Encoded luma at the stack's brightness: encoded values go about as the 1/2.2th power of light."""
-    return np.asarray(luma * np.float32(2.0 ** (-frame.gain_ev / 2.2)), np.float32)
+    """Encoded luma at the stack's brightness."""
+    return np.asarray(luma * np.float32(frame.to_level), np.float32)

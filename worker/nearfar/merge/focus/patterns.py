@@ -171,7 +171,7 @@ def _folded(frame: FocusFrame, size: tuple[int, int]) -> F32:
     """Power (R, C) that finer detail may have in a frame's pattern."""
     energy, _ = frame.read()
     finest = 1 if side_of(size) == 8 else 0
-    fine = (energy[finest] + energy[finest + 1]) * np.float32(FOLDED * 2.0 ** (-2 * frame.gain_ev / 2.2))
+    fine = (energy[finest] + energy[finest + 1]) * np.float32(FOLDED * frame.energy_to_level)
     return warp_grid(np.ascontiguousarray(fine, np.float32), cell_pose(frame.pose), frame.bend)
 
 

@@ -19,6 +19,8 @@ from nearfar.merge.noise import Noise
 
 F32 = NDArray[np.float32]
 
+GAMMA = 2.2
+"""Encoded values go about as its inverse power of light."""
 LARGE = 6_000_000
 """Pixels of a frame from which its small picture is looked at by an eighth of its size instead of a quarter."""
 
@@ -86,6 +88,19 @@ class FocusFrame:
         bent = b"" if self.bend is None else self.bend.numbers().tobytes()
         return self.key, self.pose.tobytes(), self.gain_ev, bent, self.spotted is not None
 
+    @property
+    def to_level(self) -> float:
+        """Factor that brings its encoded values to the stack's brightness.
+
+        They go about as the 1/2.2th power of light: a rule of thumb, good enough for a tenth of an EV.
+        """
+        return float(2.0 ** (-self.gain_ev / GAMMA))
+
+    @property
+    def energy_to_level(self) -> float:
+        """The same for energies, which go as the square of encoded values."""
+        return float(2.0 ** (-2 * self.gain_ev / GAMMA))
+
 
 def see(frame: FocusFrame, noise: Noise) -> Seen:
     """A frame's grids, held or made now."""
@@ -105,9 +120,7 @@ def _made(frame: FocusFrame, noise: Noise) -> Seen:
     pose = cell_pose(frame.pose)
     luma = warp_grid(mean, pose, frame.bend)
     out = np.stack([warp_grid(np.ascontiguousarray(e), pose, frame.bend) for e in energy])
-    # a brighter frame has larger energies: bring them to the stack's brightness (encoded values go about as
-    # the 1/2.2th power of light; rule of thumb, good enough for a tenth of an EV)
-    out *= np.float32(2.0 ** (-2 * frame.gain_ev / 2.2))
+    out *= np.float32(frame.energy_to_level)
     variance = noise.at(luma)
     for band in range(3):
         out[band] -= variance * noise.white(band)

@@ -42,7 +42,7 @@ which on it is a shadow."""
 def light_of(frame: FocusFrame) -> F32:
     """A frame's mean encoded luma (R, C) in the picture's geometry, at the stack's brightness."""
     _, mean = frame.read()
-    light = warp_grid(mean, cell_pose(frame.pose), frame.bend) * np.float32(2.0 ** (-frame.gain_ev / 2.2))
+    light = warp_grid(mean, cell_pose(frame.pose), frame.bend) * np.float32(frame.to_level)
     return np.asarray(light, np.float32)
 
 

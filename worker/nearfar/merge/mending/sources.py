@@ -28,7 +28,7 @@ MOST_QUIET = 6
 """The most frames that one mend averages: each has to be decoded again while a person waits."""
 WARPED = 0.781
 """Variance that a warp is taken to leave of white noise of variance 1 in a channel. Measured is 3 % less
-(`rendering.WARPED_CHANNEL`); another figure would change mends that were made."""
+(`chooser.numbers.CHANNEL`); another figure would change mends that were made."""
 AGREEMENT = 0.3
 """How far a frame may differ and still be averaged, as a multiple of the noise's variance. Chosen with `SHRINK` on rendered
 brackets: noise in plain places falls to .42 to .77, errors in detail change to .85 to 1.05 of what they were."""

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Protocol
+from dataclasses import dataclass, replace
+from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nearfar.errors import StackRefused
 from nearfar.merge.kernel.bend import Bend
 from nearfar.merge.kernel.loader import Pixels
 
@@ -68,6 +69,10 @@ class FramePose:
     bend: Bend | None = None
     """How it is displaced beyond its pose, if that is corrected."""
 
+    def left_out(self, why: str) -> Self:
+        """The same frame left out after it was lined up."""
+        return replace(self, used=False, why=why, pose=None, gain_ev=0.0, confidence=0.0, bend=None)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Bent:
@@ -100,3 +105,10 @@ class Registration:
     def used(self) -> list[int]:
         """Places of the frames that go into the picture, ascending."""
         return [place for place, frame in enumerate(self.frames) if frame.used]
+
+    def pose_at(self, place: int) -> NDArray[np.float64]:
+        """Pose of a frame that is used. Raises `StackRefused` if it has none."""
+        pose = self.frames[place].pose
+        if pose is None:
+            raise StackRefused(f"frame {place + 1} has no pose")
+        return pose
