@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -124,6 +125,29 @@ def test_every_command_is_on_the_list_with_a_word_on_what_it_does() -> None:
     assert set(told) == set(commands.choices)
     assert all(told.values())
     assert all(parser.get_default("run") for parser in commands.choices.values())
+
+
+def _parsers(parser: argparse.ArgumentParser) -> Iterator[argparse.ArgumentParser]:
+    """A parser and those of all commands below it."""
+    yield parser
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for below in action.choices.values():
+                yield from _parsers(below)
+
+
+def test_the_help_of_every_command_fits_a_terminal_and_explains_every_option(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    found = list(_parsers(command.parser()))
+    assert len(found) > 30
+    for parser in found:
+        for line in parser.format_help().splitlines():
+            assert len(line) <= 80, (parser.prog, line)
+        for action in parser._actions:
+            if not isinstance(action, argparse._SubParsersAction):
+                assert action.help, (parser.prog, action.dest)
 
 
 def test_the_recipe_that_the_help_names_is_the_one_of_the_engine() -> None:

@@ -16,7 +16,7 @@ HELP = """\
 Check whether a server will work here, or why a running one does not.
 
 Folders are tested by writing, store and broker by asking, picture files by small samples. Nothing is changed. Each
-finding is fine, an advice or a problem, with what to do about it. The exit code is 4 if there is a problem.
+finding is fine, advice or a problem, with what to do about it. The exit code is 4 if there is a problem.
 """
 
 

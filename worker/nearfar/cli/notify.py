@@ -32,12 +32,17 @@ def add_parsers(commands: Commands) -> None:
     made.set_defaults(run=run_list)
     actions = made.add_subparsers(dest="what", required=True, metavar="WHAT")
     add = _action(actions, "add", "add somebody to tell", run_add)
-    add.add_argument("channel", choices=("webhook", "mail"))
+    add.add_argument("channel", choices=("webhook", "mail"), help="for a program, or for a person")
     add.add_argument("address", metavar="ADDRESS", help="https://host/path, or a mailbox")
     add.add_argument(
-        "--owner", default="*", metavar="NAME", help="whose jobs to tell about; '*': everybody's"
+        "--owner", default="*", metavar="NAME", help="whose jobs to tell about (default: everybody's, '*')"
     )
-    add.add_argument("--about", action="append", choices=EVENTS, help="default: done, failed and held")
+    add.add_argument(
+        "--about",
+        action="append",
+        choices=EVENTS,
+        help="what to tell; may be repeated (default: done, failed and held)",
+    )
     _action(actions, "list", "list targets and what they are told about", run_list)
     words = _action(actions, "words", "change subject and text of e-mails to a target", run_words)
     words.add_argument("number", type=int, metavar="NUMBER", help="from the list")
@@ -46,7 +51,9 @@ def add_parsers(commands: Commands) -> None:
     _numbered(_action(actions, "remove", "remove a target", run_remove))
     _numbered(_action(actions, "test", "send a message now and print the answer", run_test))
     trail = _action(actions, "trail", "list what was sent, newest first", run_trail)
-    trail.add_argument("--target", type=int, metavar="NUMBER")
+    trail.add_argument(
+        "--target", type=int, metavar="NUMBER", help="only what was sent to this one (default: all)"
+    )
 
 
 def _action(actions: Commands, name: str, short: str, run: object) -> argparse.ArgumentParser:

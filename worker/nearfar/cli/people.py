@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from nearfar.server_settings import ServerSettings
 
 ROLES = ("look", "submit", "mend", "run")
+NAME = "name by which the person logs in"
 ACCOUNT_HELP = """\
 People who may log in at a server whose settings say accounts = true.
 
@@ -52,7 +53,7 @@ def _action(commands: Commands, name: str, short: str, run: object) -> argparse.
 
 def _add_account(actions: Commands) -> None:
     add = _action(actions, "add", "make an account", run_add)
-    add.add_argument("name", metavar="NAME")
+    add.add_argument("name", metavar="NAME", help=NAME)
     add.add_argument("--role", choices=ROLES, default="submit", help="what it may do (default: submit)")
     add.add_argument(
         "--subject", metavar="SUBJECT", help="log in at the provider as this subject, without a password"
@@ -60,8 +61,8 @@ def _add_account(actions: Commands) -> None:
     listed = _action(actions, "list", "list accounts", run_list)
     listed.add_argument("--json", action="store_true", help="for programs")
     change = _action(actions, "change", "change an account; it has to log in again", run_change)
-    change.add_argument("name", metavar="NAME")
-    change.add_argument("--role", choices=ROLES)
+    change.add_argument("name", metavar="NAME", help=NAME)
+    change.add_argument("--role", choices=ROLES, help="what it may do")
     change.add_argument("--password", action="store_true", help="ask for a new password")
     change.add_argument("--subject", metavar="SUBJECT", help="the provider's name for this person")
     change.add_argument(
@@ -69,7 +70,7 @@ def _add_account(actions: Commands) -> None:
     )
     change.add_argument("--open", dest="closed", action="store_false", help="allow it to log in again")
     remove = _action(actions, "remove", "remove an account and its keys; its jobs stay", run_remove)
-    remove.add_argument("name", metavar="NAME")
+    remove.add_argument("name", metavar="NAME", help=NAME)
 
 
 def _add_key(actions: Commands) -> None:

@@ -19,13 +19,13 @@ if TYPE_CHECKING:
 DESCRIPTION = """\
 Plan a bracket: how many frames, focused where, and what that costs.
 
-  with a focus ring    --sensor full-frame --focal 24mm --f 8 --near 1m --far inf
-  on a rail            --sensor full-frame --magnification 1:1 --f 5.6 --depth 12mm
-  at a microscope      --objective 10/0.28 --depth 0.5mm
+  focus ring   --sensor full-frame --focal 24mm --f 8 --near 1m --far inf
+  rail         --sensor full-frame --magnification 1:1 --f 5.6 --depth 12mm
+  microscope   --objective 10/0.28 --depth 0.5mm
 
 Lengths carry a unit: mm, cm, m, um, ft, in. What was shot is compared with a plan that was kept:
 
-  nearfar plan --sensor full-frame --focal 24mm --f 8 --near 1m --far inf --json > plan.json
+  nearfar plan --objective 10/0.28 --depth 0.5mm --json > plan.json
   nearfar plan --against FOLDER plan.json
 """
 
@@ -43,7 +43,7 @@ def add_parsers(commands: Commands) -> None:
     out.add_argument(
         "--card", type=Path, metavar="FILE.html", help="write a page for the phone or the printer"
     )
-    out.add_argument("--title", default="Focus bracket", help="heading of that page")
+    out.add_argument("--title", default="Focus bracket", help="heading of that page (default: %(default)s)")
     out.add_argument(
         "--against",
         type=Path,
@@ -103,7 +103,10 @@ def _subject_options(parser: argparse.ArgumentParser) -> None:
         help="where --near and --far are measured from (default: lens)",
     )
     subject.add_argument(
-        "--overlap", metavar="SHARE", default="30%", help="of neighbouring depths of field (default: 30%%)"
+        "--overlap",
+        metavar="SHARE",
+        default="30%",
+        help="of the depths of field of neighbouring frames (default: 30%%)",
     )
     subject.add_argument(
         "--criterion",
@@ -122,9 +125,14 @@ def _subject_options(parser: argparse.ArgumentParser) -> None:
 
 def _cost_options(parser: argparse.ArgumentParser) -> None:
     cost = parser.add_argument_group("time and card space")
-    cost.add_argument("--exposure", default="0", metavar="TIME", help="of one frame, like 1/60 or 2s")
     cost.add_argument(
-        "--settle", default="0", metavar="TIME", help="rest before each frame until nothing shakes"
+        "--exposure", default="0", metavar="TIME", help="exposure of one frame, like 1/60 or 2s"
+    )
+    cost.add_argument(
+        "--settle",
+        default="0",
+        metavar="TIME",
+        help="rest before each frame until nothing shakes (default: 0)",
     )
     cost.add_argument("--recycle", default="0", metavar="TIME", help="what the flash needs between frames")
     cost.add_argument(

@@ -59,7 +59,8 @@ def add_parsers(commands: Commands) -> None:
     worker.add_argument(
         "--scratch",
         metavar="DIR",
-        help="folder on a fast local disk for decoded frames (default: the user's cache)",
+        help="folder on a fast local disk for decoded frames (default: in the data folder; with --server-settings, in "
+        "~/.cache)",
     )
     worker.set_defaults(run=run_worker)
 

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from nearfar.cli.parsers import add_command
 from nearfar.errors import UsageError
 
 if TYPE_CHECKING:
@@ -82,13 +83,7 @@ def many(text: str) -> int:
 def _command(
     commands: Commands, name: str, help_: str, description: str | None = None
 ) -> argparse.ArgumentParser:
-    parser = commands.add_parser(
-        name,
-        help=help_,
-        description=description or f"{help_[0].upper()}{help_[1:]}.\n\n{WHERE}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
+    parser = add_command(commands, name, help_, description or f"{help_[0].upper()}{help_[1:]}.\n\n{WHERE}")
     where = parser.add_argument_group("which server")
     where.add_argument("--to", metavar="URL", help="address of the server, e.g. http://host:8765")
     where.add_argument("--data", type=Path, metavar="DIR", help="data folder of a server on this machine")
