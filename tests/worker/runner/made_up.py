@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import os
 import signal
+import sqlite3
 import sys
 import threading
 import time
 from collections.abc import Callable
 from typing import Self
+
+import sqlalchemy as sa
 
 from nearfar.errors import LostClaim, StoreError
 from nearfar.jobs import Claim, Outcome, Store, UnitKind, Wish
@@ -50,9 +53,21 @@ class Beating:
                 continue
 
 
+def freeze_writing(places: Places) -> None:
+    """Stop this process while it has the write lock of an SQLite store."""
+    connection = sqlite3.connect(str(sa.make_url(places.store_url).database), isolation_level=None)
+    connection.execute("PRAGMA busy_timeout = 30000")
+    connection.execute("BEGIN IMMEDIATE")
+    os.kill(os.getpid(), signal.SIGSTOP)
+    time.sleep(600)  # the signal is taken by another thread, a moment later
+    connection.close()
+
+
 def perform(store: Store, claim: Claim, leaving: Callable[[], bool], *, places: Places, lease: float) -> None:
-    """Do a unit: its detail says for how many seconds, and whether it ends its worker."""
+    """Do a unit: its detail says for how many seconds, and whether it ends its worker or freezes it in a write."""
     detail = dict(claim.detail or {})
+    if detail.get("freezes") and claim.attempt == 1:
+        freeze_writing(places)
     with Beating(store, claim, lease / 6) as beating:
         end = time.monotonic() + float(detail.get("seconds", 0.05))
         while time.monotonic() < end:

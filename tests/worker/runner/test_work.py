@@ -27,7 +27,7 @@ from nearfar.jobs import (
 )
 from nearfar.jobs.engine import dispose
 from nearfar.places import Places, places_of
-from nearfar.runner import disk, tasks
+from nearfar.runner import disk, frozen, tasks
 from nearfar.runner.app import make_app
 from nearfar.runner.hints import connect
 from nearfar.runner.processes import here
@@ -131,12 +131,37 @@ def test_a_frozen_worker_loses_its_unit_and_finds_others_when_it_wakes(tmp_path:
         wait_for(lambda: held(store, job))
         worker = next(unit.worker for unit in store.units(job) if unit.state is UnitState.HELD)
         pid = int(str(worker).rpartition("/")[2].partition("-")[0])
-        os.kill(pid, signal.SIGSTOP)
+        wait_for(lambda: frozen_without_the_lock(pid, settings))
         wait_for_state(store, job, JobState.DONE)
         wait_for(lambda: str(worker) not in {each.id for each in store.workers(alive=True)})
         os.kill(pid, signal.SIGCONT)
         wait_for(lambda: str(worker) in {each.id for each in store.workers(alive=True)})
         assert steps(store, job)[AttemptStep.DONE] == 2
+        dispose(store.database.engine)
+
+
+def frozen_without_the_lock(pid: int, settings: ServerSettings) -> bool:
+    """Freeze a process; let it go on if that was in the middle of a write to the store."""
+    os.kill(pid, signal.SIGSTOP)
+    wait_for(lambda: here.stopped(pid))
+    if frozen.writer(settings.server.data / "store.sqlite") != pid:
+        return True
+    os.kill(pid, signal.SIGCONT)
+    return False
+
+
+def test_a_worker_that_is_frozen_in_a_write_to_the_store_is_ended_and_the_others_go_on(
+    tmp_path: Path,
+) -> None:
+    settings = settings_for(tmp_path / "data")
+    with serving(settings) as server:
+        store = store_of(settings)
+        wait_for_workers(store, 2)
+        job = submit(store, units=units(1, freezes=True))
+        wait_for_state(store, job, JobState.DONE)
+        assert steps(store, job) == {AttemptStep.STARTED: 3, AttemptStep.LOST: 1, AttemptStep.DONE: 2}
+        assert "stopped in the middle of a write" in server.text()
+        wait_for_workers(store, 2)
         dispose(store.database.engine)
 
 

@@ -19,6 +19,7 @@ from nearfar.jobs import Outbox, Store
 from nearfar.places import Places, places_of
 from nearfar.runner import broker
 from nearfar.runner.disk import DiskWatch
+from nearfar.runner.frozen import FrozenWriters
 from nearfar.runner.hints import Hinter
 from nearfar.runner.messages.sending import Notifier
 from nearfar.runner.opening import open_when_there
@@ -86,6 +87,8 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
     helper = os.environ.get(ROLE) == HELPER
     hinter = Hinter(settings, places, store, every=HELPER_HINTS if helper else HINTS)
     hinter.start()
+    frozen = FrozenWriters(places, store)
+    frozen.start()
     notifier = Notifier(settings, store)
     carrier = None
     if not helper:
@@ -104,6 +107,7 @@ def run(settings: ServerSettings, places: Places, store: Store, stop: threading.
     notifier.stop()
     if carrier is not None:
         carrier.stop()
+    frozen.stop()
     hinter.stop()
 
 

@@ -57,14 +57,28 @@ def worker_name(pid: int | None = None) -> str:
 
 def started(pid: int) -> int | None:
     """Ticks since boot at which a process started; None if there is none, or it is dead and not yet buried."""
-    try:
-        text = (PROC / str(pid) / "stat").read_text(encoding="utf-8", errors="replace")
-    except OSError:
-        return None
-    fields = text[text.rindex(")") + 2 :].split()  # the name before may hold anything
-    if fields[0] in ("Z", "X"):
+    fields = _stat(PROC / str(pid))
+    if fields is None or fields[0] in ("Z", "X"):
         return None
     return int(fields[START - STATE])
+
+
+def stopped(pid: int) -> bool:
+    """Whether a process was stopped by a signal, with all its threads, and not yet told to go on."""
+    try:
+        states = [(_stat(one) or "?")[0] for one in (PROC / str(pid) / "task").iterdir()]
+    except OSError:
+        return False
+    return set(states) == {"T"}
+
+
+def _stat(folder: Path) -> list[str] | None:
+    """What the kernel says of a process or a thread, from its state on; None: there is none."""
+    try:
+        text = (folder / "stat").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return None
+    return text[text.rindex(")") + 2 :].split()  # the name before may hold anything
 
 
 def alive(worker: str) -> bool | None:
