@@ -171,6 +171,7 @@ class Steps:
 
     def __init__(self, pair: Pair, way: Way, device: torch.device) -> None:
         self.pair, self.way, self.device = pair, way, device
+        self.alone = {(0.0, 1.0, 0.0): pair.usual, (0.0, 0.0, 1.0): pair.hard}.get(way.shares)
         slopes = [pair.usual.slope, pair.hard.slope]
         others = [p for p in pair.parameters() if not any(p is s for s in slopes)]
         self.all = [*others, *slopes]
@@ -199,7 +200,9 @@ class Steps:
     def _work(self, parts: dict[str, Tensor]) -> Tensor:
         torch._foreach_zero_([p.grad for p in self.all])
         b = batch(parts, everyone=self.everyone, told=self.told)
-        error = loss(merge_by(self.pair, b, (self.least, self.hard)), b.truth, self.way.robust)
+        one = self.alone
+        result = merge_by(self.pair, b, (self.least, self.hard)) if one is None else merge(one, b)
+        error = loss(result, b.truth, self.way.robust)
         error.backward()
         for p in self.all:
             p.grad.nan_to_num_(0.0, 0.0, 0.0)

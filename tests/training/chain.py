@@ -1,0 +1,100 @@
+"""From nets that have learned nothing to the weights: what is trained after what, and what is taken of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import torch
+
+from nearfar.merge.chooser import weights
+from tests.training import train
+from tests.training.cards import State, Task, pair_of, state_of
+from tests.training.gating import Pair
+from tests.training.net import Net
+from tests.training.train import Way
+
+FIRST = (
+    Way(steps=19000, rate=4e-3, robust=(0.03,), shares=(0.0, 1.0, 0.0)),
+    Way(steps=11350, rate=4e-3, robust=(0.03,), shares=(0.0, 0.0, 1.0)),
+)
+"""The first part: each net on all cells, by itself: the usual one, that for hard cells."""
+SECOND = (
+    Way(steps=23000, rate=2e-3, seed=11),
+    Way(steps=23000, rate=2e-3, seed=12),
+    Way(steps=23000, rate=1.5e-3, seed=13),
+    Way(steps=23000, rate=1.5e-3, seed=14, shares=(0.6, 0.2, 0.2)),
+)
+"""The second part: how both nets go on together. All begin with the same, so that they stay near enough to be averaged."""
+TAKEN = 0.4
+"""Of the mean of the second part's nets for hard cells; the rest is that of the first part, and so is the usual net. More
+gains more in hairs, and loses at glossy round things in good light.
+"""
+
+Training = Callable[[Sequence[Task]], list[State]]
+
+
+def first_part(run: Training, share: float = 1.0) -> State:
+    """Nets of the first part; ``share``: of the steps."""
+    names = ("usual", "hard")
+    found = run([Task(name=n, way=_part(w, share)) for n, w in zip(names, FIRST, strict=True)])
+    return found[0][0], found[1][1]
+
+
+def second_part(run: Training, first: State, share: float = 1.0) -> State:
+    """The weights, from the nets of the first part; ``share``: of the steps."""
+    tasks = [Task(name=f"both {w.seed}", way=_part(w, share), state=first) for w in SECOND]
+    found = [hard for _, hard in run(tasks)]
+    usual, hard = first
+    mean = {name: np.mean([one[name] for one in found], 0) for name in hard}
+    taken = {name: (part + TAKEN * (mean[name] - part)).astype(np.float32) for name, part in hard.items()}
+    return usual, taken
+
+
+def _part(way: Way, share: float) -> Way:
+    return replace(way, steps=max(1, round(share * way.steps)))
+
+
+def names_of(mark: str) -> dict[str, str]:
+    """What PyTorch calls the parts of a net, in the order of the file; ``mark``: which of the two, see `weights.STAGES`."""
+    names = {name: f"{name}.weight" for name in ("inward", "outward", "gain")}
+    names |= {f"{name}_bias": f"{name}.bias" for name in ("inward", "outward", "gain")}
+    for k in range(weights.STAGES[mark]):
+        names |= {f"{name}{k}": f"stages.{k}.{name}" for name in ("around", "along")}
+        names |= {f"{name}{k}": f"stages.{k}.{name}.weight" for name in ("middle", "most")}
+        names[f"middle_bias{k}"] = f"stages.{k}.middle.bias"
+    ours = [
+        name.removeprefix("hard_") for name, _ in weights.LAYOUT if name.startswith("hard_") == bool(mark)
+    ]
+    return {name: names.get(name, name) for name in ours}
+
+
+def flat(net: Net, mark: str) -> np.ndarray[tuple[int, ...], np.dtype[np.float32]]:
+    """The net's numbers in the order of the file; ``mark``: as for `names_of`."""
+    state = net.state_dict()
+    parts = [state[key].cpu().numpy().ravel() for key in names_of(mark).values()]
+    return np.concatenate(parts).astype(np.float32)
+
+
+def store(path: Path, pair: Pair) -> None:
+    """Write the weights file of two nets."""
+    numbers = [flat(pair.usual, weights.USUAL), flat(pair.hard, weights.HARD)]
+    weights.store(path, np.concatenate(numbers))
+
+
+def load(path: Path) -> State:
+    """The nets of a weights file."""
+    pair, parts = train.fresh(torch.device("cpu")), weights.load(path).parts()
+    with torch.no_grad():
+        for net, mark in ((pair.usual, weights.USUAL), (pair.hard, weights.HARD)):
+            state = net.state_dict()
+            for name, key in names_of(mark).items():
+                state[key].copy_(torch.as_tensor(parts[mark + name].copy()).view(state[key].shape))
+    return state_of(pair)
+
+
+def keep(path: Path, state: State) -> None:
+    """Write nets into a weights file."""
+    store(path, pair_of(state, torch.device("cpu")))
