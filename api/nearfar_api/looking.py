@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from nearfar.errors import FrameRefused, NotFound
 from nearfar.jobs import Job
+from nearfar.merge import turning
 from nearfar.merge.deliver.map_scale import frame_places, map_step
 from nearfar.places import Places
 from nearfar.runner import planning
@@ -151,6 +152,7 @@ class Lookout:
             size=found.size,
             bend=frame.told.get("bend"),
             raw=frame.told.get("raw"),
+            turned=turning.from_json(frame.told.get("turned")),
             corrected=found.corrected,
         )
         return self._ctx.looking.frame(found.root, wish)

@@ -15,7 +15,7 @@ from nearfar.frames.decode import decode, read_header
 from tests.acceptance.command import lay, merged, picture, quality, samples, tags_of
 from tests.bench import baselines, metrics
 from tests.scenes import Camera, Scene
-from tests.scenes.files import as_8bit, jpeg
+from tests.scenes.files import SUFFIX, as_8bit, jpeg
 from tests.scenes.light import decode as light_of
 from tests.scenes.tags import exif_block, srgb_profile
 from tests.worker.frames.makers import turned, write_dng
@@ -124,6 +124,24 @@ def test_orientation_is_applied_once_and_alike_however_the_frames_were_stored(
         merged(folder, folder.with_suffix(".tif"))
     assert quality(scene, tmp_path / "mixed.tif") > quality(scene, tmp_path / "plain.tif") - 0.2
     assert tags_of(tmp_path / "mixed.tif")[274] == 1
+
+
+@pytest.mark.parametrize("format", ["jpeg", "tiff16-deflate"])
+def test_a_camera_that_looks_down_and_writes_any_orientation_makes_the_same_picture(
+    format: str, scene: Scene, tmp_path: Path
+) -> None:
+    """On a copy stand: the scene lies alike on the sensor, and the tags are those of four ways to hold a camera."""
+    ending = SUFFIX[format]
+    for k, (frame, tag) in enumerate(zip(scene.frames, (1, 6, 1, 3, 8, 1, 1), strict=True)):
+        for folder, each in (("any", tag), ("level", 1)):
+            camera = Camera(orientation=each)
+            lay(frame[None], tmp_path / folder, format=format, names=[f"F{k}{ending}"], camera=camera)
+    report = merged(tmp_path / "any", tmp_path / "any.tif")
+    merged(tmp_path / "level", tmp_path / "level.tif")
+    np.testing.assert_array_equal(samples(tmp_path / "any.tif"), samples(tmp_path / "level.tif"))
+    assert [f.get("turned") for f in report["frames"]][3] == {"tag": 3, "as": 1}
+    (said,) = [note for note in report["notes"] if "orientation" in note]
+    assert f"3 of them, F1{ending} first, carry 3, 6 or 8" in said
 
 
 def _sensor(encoded: NDArray[Any]) -> NDArray[np.uint16]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -46,19 +45,6 @@ def test_the_odd_frame_is_named(
         check_alike([other, *usual])
     for word in [*words, "the other 4 of 5 frames", "Leave the odd frames out"]:
         assert word in str(caught.value)
-
-
-def test_frames_that_only_their_orientation_tags_part_are_told_apart_from_others(
-    usual: list[FrameHeader],
-) -> None:
-    """Exif 3.0, tag 0x0112: 6 and 8 swap the sides."""
-    turned = replace(usual[0], width=40, height=56, orientation=6)
-    with pytest.raises(StackRefused, match=r"different orientation tags \(1, 6\).*the same tag"):
-        check_alike([turned, *usual[1:]])
-    other = replace(usual[0], width=40, height=50, orientation=6)
-    with pytest.raises(StackRefused) as caught:
-        check_alike([other, *usual[1:]])
-    assert "tag" not in str(caught.value)
 
 
 def test_many_odd_frames_are_counted(tmp_path: Path, usual: list[FrameHeader]) -> None:

@@ -14,7 +14,7 @@ from nearfar.frames.colour import light_table, profile_name, srgb_to_linear
 from nearfar.frames.decode import decode, read_header
 from nearfar.frames.headers import FrameHeader
 from nearfar.merge import recipe as recipes
-from nearfar.merge.development import as_json, develop, from_json, needs_every
+from nearfar.merge.development import as_json, develop, from_json
 from nearfar.merge.survey import survey_key
 from tests.worker.frames.makers import write_dng
 
@@ -83,16 +83,13 @@ def test_what_a_report_says_of_a_frame_gives_the_same_pixels_again(pair: list[Fr
 
 def test_some_frames_are_developed_as_all_of_them_are(pair: list[FrameHeader]) -> None:
     both = develop(pair, recipe())
-    assert needs_every(pair[1:], recipe())
     assert develop(pair[1:], recipe(), pair) == both[1:]
-    assert not needs_every(pair[1:], recipe(balance="camera"))
 
 
 def test_frames_that_are_no_raw_files_stay_as_they_are(pair: list[FrameHeader]) -> None:
     plain = replace(pair[0], kind="tiff", as_shot=None)
     assert develop([plain], recipe(curve="linear", balance=[2, 1, 2])) == [plain]
     assert as_json(plain) is None
-    assert not needs_every([plain], recipe())
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from nearfar.merge.steps import Steps
 from nearfar.runner import loading, weights
 from nearfar.runner.planning import again
 from tests.acceptance.command import lay, report_of
-from tests.scenes import Scene, render
+from tests.scenes import Camera, Scene, render
 from tests.worker.frames.makers import write_dng
 from tests.worker.runner.workbench import ALL, Bench, merged, result_of, same_files, size_of
 
@@ -73,6 +74,27 @@ def test_raw_frames_in_several_units_share_one_white_balance(
     report = report_of(picture)
     assert [f["raw"] for f in report["frames"]] == [{"balance": [2.5, 1.0, 1.25, 1.0], "curve": "gamma"}] * 3
     assert not any("white balance" in warning for warning in report["warnings"])
+    assert same_files(picture, merged(paths, tmp_path / "command"))
+
+
+@pytest.mark.usefixtures("fine_units")
+def test_frames_in_several_units_are_turned_by_one_orientation(
+    bench: Bench, scene: Scene, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The second unit's only frame has to take the tag of the two others."""
+    paths = []
+    for number, (frame, tag) in enumerate(zip(scene.frames, (6, 6, 1), strict=True)):
+        name, folder = f"F{number}.tif", bench.places.inbox / "moss"
+        paths += lay(frame[None], folder, names=[name], camera=Camera(orientation=tag))
+    job = bench.submit(paths)
+    with caplog.at_level(logging.INFO):
+        bench.work_off()
+    (line,) = [r for r in caplog.records if getattr(r, "action", "") == "stack.turned"]
+    assert "F2.tif carries 1" in line.getMessage()
+    picture = result_of(bench, job)
+    report = report_of(picture)
+    assert report["size"] == [530, 200]
+    assert [f.get("turned") for f in report["frames"]] == [None, None, {"tag": 1, "as": 6}]
     assert same_files(picture, merged(paths, tmp_path / "command"))
 
 

@@ -28,7 +28,8 @@ KNOWN = "a JPEG, PNG, TIFF, HEIF or camera raw file"
 class Family:
     """How one kind of file is read."""
 
-    header: Callable[[FrameFile], tuple[FrameHeader, ExifBlock]]
+    header: Callable[[FrameFile, int | None], tuple[FrameHeader, ExifBlock]]
+    """Of a file, to be brought upright by another orientation than its own if one is asked for."""
     pixels: Callable[[FrameFile, FrameHeader, Samples | None], Samples]
 
 
@@ -80,20 +81,26 @@ def refusing(file: FrameFile) -> Iterator[None]:
         ) from error
 
 
-def _inspect(path: Path | str) -> tuple[FrameHeader, ExifBlock]:
+def _inspect(path: Path | str, orientation: int | None = None) -> tuple[FrameHeader, ExifBlock]:
     with opened(path) as file, refusing(file):
-        return FAMILIES[kind_of(file)].header(file)
+        return FAMILIES[kind_of(file)].header(file, orientation)
 
 
-def read_header(path: Path | str) -> FrameHeader:
+def read_header(path: Path | str, orientation: int | None = None) -> FrameHeader:
     """What a file says of itself, without decoding pixels.
+
+    Parameters
+    ----------
+    orientation
+        1..8: by which it is brought upright in place of its own. HEIF files, which are turned by their decoder, do not
+        obey it.
 
     Raises
     ------
     FrameRefused
         If it is no picture, damaged, or of a kind that is not supported.
     """
-    return _inspect(path)[0]
+    return _inspect(path, orientation)[0]
 
 
 def is_picture(path: Path | str) -> bool:
@@ -179,7 +186,9 @@ def decode_upper(header: FrameHeader, bottom: int) -> Samples:
 
 def same_file(file: FrameFile, header: FrameHeader) -> None:
     """Refuse a file that was exchanged since its header was read."""
-    found = FAMILIES[header.kind].header(file)[0] if kind_of(file) == header.kind else None
+    found = (
+        FAMILIES[header.kind].header(file, header.orientation)[0] if kind_of(file) == header.kind else None
+    )
     if found is None or _as_stored(found) != _as_stored(header):
         raise file.refused(
             "other contents than a moment ago",

@@ -33,7 +33,7 @@ def examine(path: Path | str) -> tuple[FrameHeader, str | None]:
     """
     with opened(path) as file, refusing(file):
         kind = kind_of(file)
-        header = FAMILIES[kind].header(file)[0]
+        header = FAMILIES[kind].header(file, None)[0]
         if kind == "jpeg":
             _check_end_marker(file)
             return header, None

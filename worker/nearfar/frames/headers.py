@@ -56,7 +56,7 @@ class FrameHeader:
     channels: int  # 3, or 1 for greyscale
     bits: int  # 8 or 16, of the decoded samples; floating-point files are read as 16
     stored_bits: int  # of the samples in the file
-    orientation: int  # 1..8 as stored (Exif tag 0x0112); decode() applies it
+    orientation: int  # 1..8 (Exif tag 0x0112), as stored unless `tagged` is given; decode() applies it
     icc: bytes | None
     camera: CameraData
     in_parts: bool  # rows can be read without decoding the whole file
@@ -68,6 +68,8 @@ class FrameHeader:
     halved: int = 0
     """Chroma of an upright JPEG of 8 bits: 1 at half width, 2 at half width and height, 0 otherwise."""
     correction: Correction | None = None  # dark and flat frames that are put to it as it is decoded
+    tagged: int | None = None
+    """The orientation that the file itself carries, where that of other frames is obeyed in its place."""
 
     @property
     def stored_size(self) -> tuple[int, int]:
@@ -88,7 +90,6 @@ def check_alike(headers: Sequence[FrameHeader]) -> None:
         "size",
         lambda h: (h.width, h.height),
         lambda h: f"{h.width} x {h.height} pixels",
-        hint=_turned_hint(headers),
     )
     _check(
         headers,
@@ -100,25 +101,11 @@ def check_alike(headers: Sequence[FrameHeader]) -> None:
     _check(headers, "colour profile", lambda h: profile_key(h.icc), lambda h: profile_name(h.icc))
 
 
-def _turned_hint(headers: Sequence[FrameHeader]) -> str:
-    """What to do if only the orientation tags part frames that are stored alike; empty if that is not so."""
-    stored = {h.stored_size for h in headers}
-    tags = sorted({h.orientation for h in headers})
-    if len(stored) > 1 or len(tags) < 2:
-        return ""
-    return (
-        f" As stored they have one size, but different orientation tags ({', '.join(str(t) for t in tags)}): a camera "
-        "that looks up or down writes any. Give all frames the same tag."
-    )
-
-
 def _check(
     headers: Sequence[FrameHeader],
     what: str,
     key: Callable[[FrameHeader], Hashable],
     say: Callable[[FrameHeader], str],
-    *,
-    hint: str = "",
 ) -> None:
     counts = Counter(key(header) for header in headers)
     if len(counts) < 2:
@@ -130,8 +117,7 @@ def _check(
     more = f" and {len(odd) - NAMES_SHOWN} more" if len(odd) > NAMES_SHOWN else ""
     raise StackRefused(
         f"the frames differ in {what}: found {names}{more}; expected {say(usual)} as in the other {counts[most]} "
-        f"of {len(headers)} frames. Leave the odd frames out, or export all frames with the same settings."
-        + hint,
+        f"of {len(headers)} frames. Leave the odd frames out, or export all frames with the same settings.",
         odd={
             header.path: f"another {what} than most frames: found {say(header)}; expected {say(usual)}"
             for header in odd

@@ -44,8 +44,9 @@ def _open(file: FrameFile) -> Any:
         raise file.refused(found, WANTED, EXPORT_AGAIN) from error
 
 
-def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
-    """Header and camera data of an HEIF picture."""
+def read_header(file: FrameFile, asked: int | None = None) -> tuple[FrameHeader, ExifBlock]:
+    """Header and camera data of an HEIF picture, which no other orientation can be asked for."""
+    del asked
     picture = _open(file)
     width, height = picture.size
     check_size(file, width, height, pixels_per_byte=PIXELS_PER_BYTE)

@@ -18,7 +18,7 @@ from nearfar.frames.colour import sound_profile
 from nearfar.frames.exif import ExifBlock, block_from_bytes
 from nearfar.frames.headers import FrameHeader
 from nearfar.frames.ifd import read_directory, read_form
-from nearfar.frames.orient import Samples, check_out, finish, swaps_sides
+from nearfar.frames.orient import Samples, check_out, deciding, finish, swaps_sides
 from nearfar.frames.source import EXPORT_AGAIN, FrameFile, check_size
 
 SOI, EOI, SOS = 0xD8, 0xD9, 0xDA
@@ -152,13 +152,15 @@ def _picture_count(data: bytes) -> int:
     return values[0] if values else 1
 
 
-def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
-    """Header and camera data of a JPEG."""
+def read_header(file: FrameFile, asked: int | None = None) -> tuple[FrameHeader, ExifBlock]:
+    """Header and camera data of a JPEG; ``asked``: orientation in place of its own."""
     walk = walk_markers(file)
     _check_coding(file, walk)
     check_size(file, walk.width, walk.height, pixels_per_byte=PIXELS_PER_BYTE)
     block = block_from_bytes(walk.exif)
-    orientation, notes = _orientation(block)
+    stored = block.orientation()
+    orientation, tagged = deciding(stored, asked)
+    notes: tuple[str, ...] = ("the stored orientation makes no sense and is ignored",) if stored == 0 else ()
     icc, icc_notes = sound_profile(_profile(walk))
     notes += icc_notes
     if walk.pictures > 1:
@@ -184,15 +186,9 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         notes=notes,
         decode_bytes=_decode_bytes(file, walk, orientation),
         halved=_halved(walk) if orientation == 1 else 0,
+        tagged=tagged,
     )
     return header, block
-
-
-def _orientation(block: ExifBlock) -> tuple[int, tuple[str, ...]]:
-    stored = block.orientation()
-    if stored == 0:
-        return 1, ("the stored orientation makes no sense and is ignored",)
-    return stored or 1, ()
 
 
 def _check_coding(file: FrameFile, walk: Walk) -> None:

@@ -20,6 +20,20 @@ def upright(samples: Samples, orientation: int) -> Samples:
     return turned[:: -1 if down else 1, :: -1 if right else 1]
 
 
+def deciding(stored: int | None, asked: int | None) -> tuple[int, int | None]:
+    """The orientation by which a file is brought upright, and its own if that is another one.
+
+    Parameters
+    ----------
+    stored
+        What the file says: 1..8, None if it says nothing, 0 if it makes no sense.
+    asked
+        What is asked for in its place, 1..8; None to obey the file.
+    """
+    own = stored or 1
+    return (own, None) if asked in (None, own) else (asked or own, own)
+
+
 def swaps_sides(orientation: int) -> bool:
     """Whether width and height change places."""
     return orientation >= 5

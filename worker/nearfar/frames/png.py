@@ -14,7 +14,7 @@ from nearfar.frames.camera import camera_data
 from nearfar.frames.colour import sound_profile
 from nearfar.frames.exif import ExifBlock, block_from_bytes
 from nearfar.frames.headers import FrameHeader
-from nearfar.frames.orient import Samples, check_out, finish, swaps_sides
+from nearfar.frames.orient import Samples, check_out, deciding, finish, swaps_sides
 from nearfar.frames.source import EXPORT_AGAIN, FrameFile, check_size
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -73,8 +73,8 @@ def _checked(file: FrameFile, name: bytes, at: int, size: int) -> bytes:
     return data
 
 
-def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
-    """Header and camera data of a PNG."""
+def read_header(file: FrameFile, asked: int | None = None) -> tuple[FrameHeader, ExifBlock]:
+    """Header and camera data of a PNG; ``asked``: orientation in place of its own."""
     chunks = _chunks(file)
     head = chunks.kept[b"IHDR"]
     if len(head) != 13:
@@ -85,9 +85,10 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
     check_size(file, width, height, pixels_per_byte=DEFLATE_LIMIT * 8 / (bits * channels))
     icc, icc_notes = sound_profile(_profile(file, chunks.kept.get(b"iCCP")))
     block = block_from_bytes(chunks.kept.get(b"eXIf", b""))
-    orientation = block.orientation()
+    stored = block.orientation()
+    orientation, tagged = deciding(stored, asked)
     raw_bytes = width * height * channels * bits // 8
-    shown = (height, width) if swaps_sides(orientation or 1) else (width, height)
+    shown = (height, width) if swaps_sides(orientation) else (width, height)
     header = FrameHeader(
         path=file.path,
         kind="png",
@@ -96,13 +97,14 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         channels=3 if colour in (2, 6) else 1,
         bits=bits,
         stored_bits=bits,
-        orientation=orientation or 1,
+        orientation=orientation,
         icc=icc,
         camera=camera_data(block),
         in_parts=False,
         plain=None,
-        notes=(*_notes(chunks, colour, orientation), *icc_notes),
+        notes=(*_notes(chunks, colour, stored), *icc_notes),
         decode_bytes=2 * file.size + raw_bytes * (2 if interlace else 1) + (1 << 20),
+        tagged=tagged,
     )
     return header, block
 
@@ -116,7 +118,7 @@ def _check_coding(file: FrameFile, bits: int, colour: int) -> None:
         raise file.refused(f"{bits}-bit samples", WANTED, EXPORT_AGAIN)
 
 
-def _notes(chunks: Chunks, colour: int, orientation: int | None) -> tuple[str, ...]:
+def _notes(chunks: Chunks, colour: int, stored: int | None) -> tuple[str, ...]:
     notes = []
     if colour in (4, 6) or b"tRNS" in chunks.kept:
         notes.append("transparency is left alone")
@@ -124,7 +126,7 @@ def _notes(chunks: Chunks, colour: int, orientation: int | None) -> tuple[str, .
         notes.append("an animation: its still picture is used")
     if b"cICP" in chunks.kept:
         notes.append("the colour description in chunk cICP is left alone")
-    if orientation == 0:
+    if stored == 0:
         notes.append("the stored orientation makes no sense and is ignored")
     return tuple(notes)
 

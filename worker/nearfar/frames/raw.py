@@ -23,7 +23,7 @@ from nearfar.frames.correction import correct_mosaic, mosaic_light
 from nearfar.frames.exif import ExifBlock, block_from, block_from_bytes
 from nearfar.frames.headers import Development, Factors, FrameHeader
 from nearfar.frames.ifd import Tags, integers_of, read_directory, read_form
-from nearfar.frames.orient import Samples, check_out, finish, swaps_sides
+from nearfar.frames.orient import Samples, check_out, deciding, finish, swaps_sides
 from nearfar.frames.source import EXPORT_AGAIN, FrameFile, check_size
 
 if TYPE_CHECKING:
@@ -133,8 +133,8 @@ def _libraw(file: FrameFile) -> Iterator[rawpy.RawPy]:
         raise file.refused(f"a raw file that cannot be read ({reason})", WANTED, EXPORT_AGAIN) from error
 
 
-def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
-    """Header and camera data of a raw file."""
+def read_header(file: FrameFile, asked: int | None = None) -> tuple[FrameHeader, ExifBlock]:
+    """Header and camera data of a raw file; ``asked``: orientation in place of its own."""
     _check_complete(file)
     block = exif_of(file)
     with _libraw(file) as opened:
@@ -143,7 +143,7 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
     if sizes.pixel_aspect != 1.0:
         raise file.refused("a sensor whose pixels are not square", WANTED, EXPORT_AGAIN)
     check_size(file, sizes.width, sizes.height, pixels_per_byte=PIXELS_PER_BYTE)
-    orientation = _FLIPS.get(sizes.flip, 1)
+    orientation, tagged = deciding(_FLIPS.get(sizes.flip, 1), asked)
     width, height = sizes.width, sizes.height
     if swaps_sides(orientation):
         width, height = height, width
@@ -163,6 +163,7 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         notes=(_told(_factors(balance)),),
         as_shot=_factors(balance),
         decode_bytes=file.size + sizes.raw_width * sizes.raw_height * 2 + sizes.width * sizes.height * 16,
+        tagged=tagged,
     )
     return header, block
 

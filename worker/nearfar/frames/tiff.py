@@ -17,7 +17,7 @@ from nearfar.frames.colour import sound_profile
 from nearfar.frames.exif import EXIF_IFD, GPS_IFD, ExifBlock
 from nearfar.frames.headers import FrameHeader, PlainRows
 from nearfar.frames.ifd import Form, Tags, integers_of, read_directory, read_form
-from nearfar.frames.orient import swaps_sides
+from nearfar.frames.orient import deciding, swaps_sides
 from nearfar.frames.source import EXPORT_AGAIN, MAX_PIXELS, FrameFile, check_size
 
 WANTED = "8- or 16-bit (or floating-point) RGB or greyscale TIFF"
@@ -100,18 +100,19 @@ class Layout:
         return 8 if self.stored == np.uint8 else 16
 
 
-def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
-    """Header and camera data of a TIFF."""
+def read_header(file: FrameFile, asked: int | None = None) -> tuple[FrameHeader, ExifBlock]:
+    """Header and camera data of a TIFF; ``asked``: orientation in place of its own."""
     tags, form, notes = first_picture(file)
     layout = read_layout(file, tags, form)
     block = ExifBlock(
         image=tags, exif=_linked(file, form, tags, EXIF_IFD), gps=_linked(file, form, tags, GPS_IFD)
     )
-    orientation = block.orientation()
+    stored = block.orientation()
+    orientation, tagged = deciding(stored, asked)
     width, height = layout.width, layout.height
-    if swaps_sides(orientation or 1):
+    if swaps_sides(orientation):
         width, height = height, width
-    if orientation == 0:
+    if stored == 0:
         notes.append("the stored orientation makes no sense and is ignored")
     icc, icc_notes = sound_profile(tags[tiff_tags.ICC_PROFILE].raw if tiff_tags.ICC_PROFILE in tags else None)
     header = FrameHeader(
@@ -122,14 +123,15 @@ def read_header(file: FrameFile) -> tuple[FrameHeader, ExifBlock]:
         channels=layout.channels,
         bits=layout.bits,
         stored_bits=layout.stored.itemsize * 8,
-        orientation=orientation or 1,
+        orientation=orientation,
         icc=icc,
         camera=camera_data(block),
-        in_parts=not swaps_sides(orientation or 1)
+        in_parts=not swaps_sides(orientation)
         and (layout.across > 1 or layout.down > 1 or layout.height == 1),
-        plain=layout.plain if (orientation or 1) == 1 else None,
+        plain=layout.plain if orientation == 1 else None,
         notes=(*notes, *_sample_notes(layout), *icc_notes),
-        decode_bytes=_decode_bytes(layout, orientation or 1),
+        decode_bytes=_decode_bytes(layout, orientation),
+        tagged=tagged,
     )
     return header, block
 

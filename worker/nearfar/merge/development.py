@@ -38,11 +38,6 @@ def develop(
     return [developed(h, balance, linear=recipe.raw.curve == "linear") for h in headers]
 
 
-def needs_every(headers: Sequence[FrameHeader], recipe: Recipe) -> bool:
-    """Whether `develop` has to see all frames of the stack to decide how these are developed."""
-    return recipe.raw.balance == "first" and any(h.kind == "raw" for h in headers)
-
-
 def as_json(header: FrameHeader) -> dict[str, Any] | None:
     """How a frame was developed, for the report; None unless it is a raw frame."""
     if header.kind != "raw":

@@ -25,6 +25,7 @@ from nearfar.merge.stack_frames import StackInput, Workplace
 from nearfar.merge.stack_keys import Keys, place_of
 from nearfar.merge.steps import Steps
 from nearfar.merge.survey import Mark, identify
+from nearfar.merge.turning import turned_alike, words
 from nearfar.progress import Progress
 
 
@@ -93,8 +94,11 @@ class Merge:
         self.stop = stop
         self.clock = _Clock()
         keep_heap_small()
-        headers = develop(request.headers, request.recipe)
+        headers = develop(turned_alike(request.headers, request.reference), request.recipe)
         check_alike(headers)
+        turned = words(headers)
+        if turned is not None:
+            progress.note(turned)
         self.masters = find_masters(headers, request.recipe)
         own = Scratch(folder_for(request.scratch, request.outputs.picture))
         self.headers = corrected(headers, self.masters, own)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 from nearfar import __version__
 from nearfar.errors import UsageError
@@ -13,6 +12,7 @@ from nearfar.merge.coverage.stack import coverage_key
 from nearfar.merge.keys import key
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.survey import survey_key
+from nearfar.merge.turning import named
 
 DELIVER_VERSION = 2
 """Raised when delivery makes other files of the same bands."""
@@ -29,8 +29,8 @@ def place_of(reference: str | None, headers: Sequence[FrameHeader]) -> int | Non
     if reference is None:
         return None
     names = [h.path.name for h in headers]
-    for place, name in enumerate(names):
-        if reference in (name, Path(name).stem, str(headers[place].path)):
+    for place, header in enumerate(headers):
+        if named(header, reference):
             return place
     there = ", ".join(names[:6]) + (" ..." if len(names) > 6 else "")
     raise UsageError(f"--reference {reference}: no frame has that name; there are {there}")

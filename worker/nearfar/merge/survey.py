@@ -110,6 +110,8 @@ def survey_key(header: FrameHeader, digest: str) -> str:
         params["development"] = header.development
     if header.correction is not None:
         params["correction"] = header.correction.key
+    if header.tagged is not None:
+        params["orientation"] = header.orientation
     return key("survey", VERSION, params, [digest])
 
 

@@ -92,7 +92,7 @@ class Refused(Exception):
         return StackRefused(f"{len(errors)} of {self.count} files cannot be used: {shown}{more}")
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=2048)
 def _header(path: Path, fingerprint: Fingerprint) -> tuple[FrameHeader, bool]:
     """A file's header, and whether it is a result of ours; kept for as long as the file's fingerprint is the same."""
     header = read_header(path)

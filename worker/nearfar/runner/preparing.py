@@ -9,9 +9,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from nearfar.frames.headers import FrameHeader, check_alike
-from nearfar.merge.development import develop, needs_every
+from nearfar.merge.development import develop
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.sensor.correcting import Masters, corrected, find_masters
+from nearfar.merge.turning import turned_alike
 from nearfar.runner.loading import Frames, Task
 
 
@@ -23,7 +24,8 @@ def prepare_all(task: Task, scratch: Scratch, frames: Frames, order: Sequence[in
     StackRefused, FrameRefused, RecipeRefused
         The frames differ from each other, or the dark and flat frames do not fit them.
     """
-    headers = develop([frames.headers[k] for k in order], task.recipe)
+    every = turned_alike([frames.headers[k] for k in order], task.reference)
+    headers = develop(every, task.recipe)
     check_alike(headers)
     return _with_masters(task, scratch, frames, order, headers)
 
@@ -31,13 +33,11 @@ def prepare_all(task: Task, scratch: Scratch, frames: Frames, order: Sequence[in
 def prepare_some(
     task: Task, scratch: Scratch, frames: Frames, check: Callable[[], None]
 ) -> tuple[Frames, Masters]:
-    """Prepare some frames of the stack; others are read as well if they decide. Raises as `prepare_all`, and `Refused`."""
+    """Prepare some frames of the stack; the headers of all of them decide. Raises as `prepare_all`, and `Refused`."""
     some = list(frames.headers.values())
-    every = some
-    if needs_every(some, task.recipe):
-        whole = Frames.read(task, task.wanted(), check)
-        every = [whole.headers[k] for k in whole.in_order()]
-    headers = develop(some, task.recipe, every)
+    whole = Frames.read(task, task.wanted(), check)
+    every = [whole.headers[k] for k in whole.in_order()]
+    headers = develop(turned_alike(some, task.reference, every), task.recipe, every)
     return _with_masters(task, scratch, frames, list(frames.headers), headers)
 
 

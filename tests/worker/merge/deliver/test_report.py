@@ -255,3 +255,8 @@ def test_frames_left_out_with_another_orientation_are_pointed_out() -> None:
     (warning,) = [w for w in report(frames=frames).content["warnings"] if "orientation" in w]
     assert "C.tif (3)" in warning
     assert not [w for w in report().content["warnings"] if "orientation" in w]
+    frames[2] = surveyed("C.tif", tagged=3)
+    (warning,) = [w for w in report(frames=frames).content["warnings"] if "orientation" in w]
+    assert "C.tif (3)" in warning
+    (note,) = [n for n in report(frames=frames).content["notes"] if "orientation" in n]
+    assert "C.tif carries 3" in note

@@ -256,6 +256,20 @@ def test_flat_frames_without_light_are_refused(tmp_path: Path) -> None:
         ready([path], tmp_path, flat=black)
 
 
+@pytest.mark.parametrize("tag", [3, 6])
+def test_a_flat_frame_is_put_to_the_sensor_whatever_its_orientation_tag_says(
+    tag: int, tmp_path: Path
+) -> None:
+    """A camera on a copy stand writes any (Exif 3.0, 0x0112): a frame over its own flat one is even."""
+    frame = write_tif(tmp_path / "frame.tif", 0.5 * shade())
+    level = write_tif(tmp_path / "level.tif", 0.5 * shade())
+    flat = write_tif(tmp_path / "flat.tif", 0.5 * shade(), extratags=[(274, 3, 1, tag, True)])
+    (expected,), (found,) = ready([frame], tmp_path, flat=level), ready([frame], tmp_path, flat=flat)
+    np.testing.assert_array_equal(decode(found), decode(expected))
+    again = corrected_again(read_header(frame), find_masters([found], recipe(flat=flat)).told()["corrected"])
+    np.testing.assert_array_equal(decode(again), decode(found))
+
+
 def test_paths_start_from_the_recipes_folder_and_are_whole_without_one(tmp_path: Path) -> None:
     path = tmp_path / "own.toml"
     path.write_text('[sensor]\ndark = "masters/dark"\n', encoding="utf-8")

@@ -59,6 +59,15 @@ def test_the_reference_frame_is_itself(tmp_path: Path) -> None:
     assert np.array_equal(made(wish(path, (700, 600)), tmp_path), pixels)
 
 
+def test_a_frame_is_turned_as_the_report_says_and_not_by_its_own_tag(tmp_path: Path) -> None:
+    """Exif 3.0, tag 0x0112: 8 is a quarter to the left, which would give a picture of 600 x 700 pixels."""
+    pixels = slope(700, 600)
+    path = frame(tmp_path / "f.tif", pixels, extratags=[(274, 3, 1, 8, True)])
+    asked = wish(path, (700, 600), turned=1)
+    assert np.array_equal(made(asked, tmp_path), pixels)
+    assert asked.key != wish(path, (700, 600), turned=3).key
+
+
 def test_a_frame_lies_where_its_pose_says(tmp_path: Path) -> None:
     """The pose maps the picture's (x, y) to the frame's. Tolerance: half a step of the slope, which rises .29 a pixel."""
     width, height = 700, 1100

@@ -143,12 +143,10 @@ def _without_bars(pixels: Bytes, found: Glance) -> Bytes | None:
 
 def _whole(path: Path, closeness: int) -> Bytes | None:
     """Any other picture, decoded whole and made smaller."""
-    header = read_header(path)
-    samples = decode(header)
+    samples = decode(read_header(path, 1))  # as stored, like pictures inside files
     if samples.dtype == np.uint16:
         samples = (samples >> 8).astype(np.uint8)
-    stored = samples.swapaxes(0, 1) if header.orientation >= 5 else samples
-    return np.ascontiguousarray(stored)
+    return samples
 
 
 def look_of(pixels: Bytes, source: str) -> Look:

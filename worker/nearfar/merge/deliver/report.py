@@ -11,7 +11,7 @@ import numpy as np
 
 from nearfar import __version__
 from nearfar.frames.camera import CameraData
-from nearfar.merge import development
+from nearfar.merge import development, turning
 from nearfar.merge.coverage.result import Coverage
 from nearfar.merge.focus.gaps import Gap
 from nearfar.merge.plan import Plan
@@ -142,6 +142,9 @@ def _frame(
     raw = development.as_json(frame.header)
     if raw is not None:
         out["raw"] = raw
+    turned = turning.as_json(frame.header)
+    if turned is not None:
+        out["turned"] = turned
     if pose.pose is not None:
         centre = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
         moved = pose.pose[:, :2] @ centre + pose.pose[:, 2] - centre
@@ -209,7 +212,7 @@ def build_report(
             "sensor": found.spots.as_json(),
             "moved": [dict(m) for m in found.moved],
             "warnings": _warnings(frames, found),
-            "notes": [*notes, *_condensed(remarks)],
+            "notes": [*notes, *_turned(frames), *_condensed(remarks)],
             "key": key,
             **({"bent": bent} if bent else {}),
         }
@@ -227,7 +230,7 @@ def _warnings(frames: Sequence[Surveyed], found: Findings) -> list[str]:
         *registration.warnings,
         *([text] if spread > FLICKER_EV else []),
         *_development(frames),
-        *_turned(frames, registration),
+        *_turned_odd(frames, registration),
         *([spots] if spots else []),
         *found.coverage.warnings([(g.after, g.before) for g in found.gaps]),
     ]
@@ -257,19 +260,27 @@ def _development(frames: Sequence[Surveyed]) -> list[str]:
     return [f"the raw frames carry different white balances: {remedy}"]
 
 
-def _turned(frames: Sequence[Surveyed], registration: Registration) -> list[str]:
-    """A warning if frames that were left out have another orientation than the reference: their tag may be wrong."""
-    usual = frames[registration.reference].header.orientation
+def _turned(frames: Sequence[Surveyed]) -> list[str]:
+    """A note if frames were not turned by their own orientation tags."""
+    text = turning.words([f.header for f in frames])
+    return [] if text is None else [text]
+
+
+def _turned_odd(frames: Sequence[Surveyed], registration: Registration) -> list[str]:
+    """A warning if frames that were left out carry another orientation than the reference: they may be turned wrongly."""
+    usual = turning.own(frames[registration.reference].header)
     odd = [
-        f"{f.header.path.name} ({f.header.orientation})"
+        f"{f.header.path.name} ({turning.own(f.header)})"
         for f, p in zip(frames, registration.frames, strict=True)
-        if not p.used and f.header.orientation != usual
+        if not p.used and turning.own(f.header) != usual
     ]
     if not odd:
         return []
     names = f"{', '.join(odd[:NAMED])}{' and more' if len(odd) > NAMED else ''}"
     text = f"frames were left out that carry another orientation tag than {usual}: {names}; "
-    return [text + "a camera that looks up or down writes any: give all frames the same tag"]
+    return [
+        text + "if they show the same scene, turn their pixels like the others' and give all frames one tag"
+    ]
 
 
 def _condensed(remarks: Sequence[tuple[str, str]]) -> list[str]:

@@ -67,6 +67,8 @@ class MendFrame:
     """How it is displaced beyond its pose."""
     raw: Mapping[str, Any] | None = None
     """How it was developed, if it is a raw frame."""
+    turned: int | None = None
+    """The orientation that it was turned by, if not by its own."""
     corrected: Mapping[str, Any] | None = None
     """Dark and flat frames that it was corrected with."""
 
@@ -137,7 +139,7 @@ class Carrier:
     """
 
     def __init__(self, frame: MendFrame, window: Box, keep: Keep) -> None:
-        header = development.from_json(read_header(frame.path), frame.raw)
+        header = development.from_json(read_header(frame.path, frame.turned), frame.raw)
         header = corrected_again(header, frame.corrected)
         if file_digest(frame.path) != frame.digest:
             raise changed(frame.path)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from nearfar.errors import WorkFailed
 from nearfar.frames.deliverable import TILE
 from nearfar.frames.delivered import Delivered
+from nearfar.merge import turning
 from nearfar.merge.deliver.pyramid import preview
 from nearfar.merge.kernel.bend import from_json
 from nearfar.merge.mending.focus_cells import DeliveredMap
@@ -96,6 +97,7 @@ def _frame(
             gain_ev=float(entry["gain_ev"]),
             bend=from_json(entry.get("bend"), (report["size"][0], report["size"][1])),
             raw=entry.get("raw"),
+            turned=turning.from_json(entry.get("turned")),
             corrected=report.get("corrected"),
         )
     except (KeyError, TypeError, ValueError) as error:

@@ -61,7 +61,12 @@ class Masters:
     @property
     def key(self) -> str:
         """The key of the planes that they are combined into."""
-        params = {name: [m.digest for m in of] for name, of in (("dark", self.dark), ("flat", self.flat))}
+        params: dict[str, object] = {
+            name: [m.digest for m in of] for name, of in (("dark", self.dark), ("flat", self.flat))
+        }
+        turned = [m.header.orientation for m in (*self.dark, *self.flat) if m.header.tagged is not None]
+        if turned:
+            params["orientation"] = turned
         return key("correction", VERSION, params, [])
 
     def correction(self, header: FrameHeader, scratch: Scratch) -> Correction | None:
@@ -132,7 +137,7 @@ def find_masters(headers: Sequence[FrameHeader], recipe: Recipe) -> Masters:
 def _of_camera(name: str, path: Path, like: FrameHeader) -> Iterator[Master]:
     others, count = set(), 0
     for each in _files(name, path):
-        master = _master(each, Fingerprint.of(each))
+        master = _turned(_master(each, Fingerprint.of(each)), like)
         camera, wanted = _camera(master.header), _camera(like)
         if path.is_dir() and camera is not None and wanted is not None and camera != wanted:
             others.add(camera)
@@ -165,6 +170,18 @@ def _files(name: str, path: Path) -> list[Path]:
 def _master(path: Path, fingerprint: Fingerprint) -> Master:
     """A file's header and digest, kept for as long as its fingerprint is the same."""
     return Master(header=read_header(path), digest=file_digest(path))
+
+
+def _turned(master: Master, like: FrameHeader) -> Master:
+    """As it lies on the sensor to the frames of the stack, whatever its own orientation tag says."""
+    header = master.header
+    if (
+        header.kind == "raw"
+        or header.orientation == like.orientation
+        or header.stored_size != like.stored_size
+    ):
+        return master
+    return replace(master, header=read_header(header.path, like.orientation))
 
 
 def _camera(header: FrameHeader) -> str | None:
@@ -346,10 +363,16 @@ def space(masters: Masters) -> int:
     return one * (2 + max(len(masters.dark), len(masters.flat)))
 
 
-def known(path: Path, digest: str) -> Master:
-    """A dark or flat frame that a report names. Raises `SourceChanged` if the file has another digest by now."""
+def known(path: Path, digest: str, like: FrameHeader) -> Master:
+    """A dark or flat frame that a report names, for a frame of its stack.
+
+    Raises
+    ------
+    SourceChanged
+        The file has another digest by now.
+    """
     header = read_header(path)
     found = _master(path, Fingerprint.of(path))
     if found.digest != digest:
         raise changed(path)
-    return replace(found, header=header)
+    return _turned(replace(found, header=header), like)

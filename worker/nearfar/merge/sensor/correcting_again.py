@@ -57,7 +57,7 @@ def corrected_again(header: FrameHeader, said: Mapping[str, Any] | None) -> Fram
         return header
     try:
         dark, flat = (
-            tuple(known(Path(each["path"]), each["digest"]) for each in said[name])
+            tuple(known(Path(each["path"]), each["digest"], header) for each in said[name])
             for name in ("dark", "flat")
         )
     except (KeyError, TypeError) as error:

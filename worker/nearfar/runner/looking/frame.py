@@ -58,7 +58,7 @@ def make_ready(wish: Wish, target: Path, *, memory: int, check: Callable[[], Non
     DoesNotFit
         It needs more memory.
     """
-    header = from_json(read_header(wish.path), wish.raw)
+    header = from_json(read_header(wish.path, wish.turned), wish.raw)
     _same(header, wish)
     header = corrected_again(header, wish.corrected)
     whole = 0 if header.in_parts else header.width * header.height * 3 * header.bits // 8

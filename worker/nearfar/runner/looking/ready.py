@@ -65,6 +65,8 @@ class Wish:
     """How the frame is displaced beyond its pose, as the report has it."""
     raw: dict[str, Any] | None = None
     """How it was developed, if it is a raw frame; see `nearfar.merge.development`."""
+    turned: int | None = None
+    """The orientation that it was turned by, if not by its own; see `nearfar.merge.turning`."""
     corrected: dict[str, Any] | None = None
     """Dark and flat frames that it was corrected with, as the report has them."""
 
@@ -76,6 +78,8 @@ class Wish:
             params["bend"] = self.bend
         if self.raw:
             params["raw"] = self.raw
+        if self.turned:
+            params["turned"] = self.turned
         if self.corrected:
             params["corrected"] = [[m["digest"] for m in self.corrected[name]] for name in ("dark", "flat")]
         return key("look", VERSION, params, [self.digest])

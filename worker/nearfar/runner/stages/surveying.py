@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
 
 from nearfar.jobs import FrameNote, FrameState, Outcome, UnitPlan
 from nearfar.merge.sensor.correcting import space
 from nearfar.merge.stack_frames import StackFrames
 from nearfar.merge.survey import rows_bytes
+from nearfar.merge.turning import words
 from nearfar.runner.loading import NOT_A_FRAME, Frames
 from nearfar.runner.preparing import prepare_some
 from nearfar.runner.results.small import SMALL, keep_small
 from nearfar.runner.stages.stack import Stack
 from nearfar.runner.weights import Extent, helpers, last_units
+
+log = logging.getLogger(__name__)
 
 
 def survey(stack: Stack) -> Outcome:
@@ -41,6 +45,9 @@ def survey(stack: Stack) -> Outcome:
 def _whole_stack(stack: Stack) -> tuple[dict[str, float], int, tuple[UnitPlan, ...]]:
     """Expected seconds of all stages, the memory without which no worker can go on, and units that help."""
     every, order = stack.frames()
+    turned = words([every.headers[k] for k in order])
+    if turned is not None:
+        log.info("%s", turned, extra={"action": "stack.turned", **stack.claim.log_context()})
     plan = stack.plan(every, order)
     extent = Extent.of_headers([every.headers[k] for k in order])
     _, weights = last_units(extent, memory=plan.least, result=plan.result)
