@@ -116,6 +116,7 @@ def camera_of(body: Body, taken: Taken, at: datetime) -> tags.Camera:
         f_number=taken.f_number,
         focal_length=taken.focal_length,
         iso=taken.iso,
+        orientation=taken.orientation,
         start=at,
         interval=0.0,
     )

@@ -26,6 +26,8 @@ class Taken:
     f_number: Fraction = Fraction(28, 5)
     focal_length: Fraction = Fraction(60)
     iso: int = 200
+    orientation: int = 1
+    """What the camera's level sensor makes it write; the pixels stay as they are."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -5,14 +5,21 @@ Which weights are right is common practice and measurement on rendered cards (te
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Any
+
 import cv2
 import numpy as np
 import pytest
 from skimage.registration import phase_cross_correlation
 
+from nearfar.frames.camera import CameraData
+from nearfar.frames.glance import Glance
 from nearfar.intake.card import evidence
 from nearfar.intake.card.evidence import Evidence, Rhythm, added, of_rhythm
-from nearfar.intake.card.likeness import compare, panned, soft
+from nearfar.intake.card.exposures import Exposure
+from nearfar.intake.card.likeness import Likeness, compare, panned, soft
+from nearfar.intake.card.ordering import place_of
 from nearfar.intake.card.previews import Look, look_of
 from nearfar.intake.card.refocusing import of_focus
 from nearfar.intake.card.sharpness import patterns, sweep, traded
@@ -44,6 +51,31 @@ def test_brightness_is_told_in_ev(place: Place, ev: float) -> None:
     found = compare(soft(one), soft(other), (one.colour, other.colour))
     assert found.gain_ev == pytest.approx(ev, abs=0.25)
     assert found.same > 0.9
+
+
+@pytest.mark.parametrize(("same", "weight"), [(0.97, 0.0), (0.8, -1.0)])
+def test_a_turned_camera_separates_only_where_the_view_turned_with_it(same: float, weight: float) -> None:
+    one, other = (_exposure(orientation=tag) for tag in (1, 6))
+    likeness = Likeness(
+        same=same, shift=0.0, recognised=1.0, moved=0.0, structured=1.0, changed=0.0, gain_ev=0.0
+    )
+    assert evidence.of_settings(one, other, likeness).weight == weight
+
+
+def _exposure(**changes: Any) -> Exposure:
+    usual: dict[str, Any] = {"kind": "jpeg", "width": 300, "height": 200, "orientation": 1}
+    found = Glance(camera=CameraData(), **(usual | changes))
+    path = Path("A.JPG")
+    return Exposure(
+        path=path,
+        shown_by=path,
+        key="k",
+        found=found,
+        place=place_of(path),
+        body="b",
+        seconds=0.0,
+        resolution=1.0,
+    )
 
 
 def test_a_shift_is_found_as_phase_correlation_finds_it(place: Place) -> None:

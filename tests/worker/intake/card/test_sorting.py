@@ -89,6 +89,7 @@ def test_a_divider_separates_two_stacks_of_one_place(
         ("hand", 4, "table", "hardly any detail: something before the lens"),
         ("sharp hand", 4, "table", "right beside a stack: a divider"),
         ("sharp hand", 7, "macro", "right beside a stack: a divider"),
+        ("fingers", 12, "table", "right beside a stack: a divider"),
     ],
 )
 def test_a_hand_at_an_end_of_the_card_is_told_as_one(
@@ -101,6 +102,31 @@ def test_a_hand_at_an_end_of_the_card_is_told_as_one(
     card, truth = sort([stack, hand] if last else [hand, stack])
     assert groups(card) == names(truth)
     assert [told in each for each in why(card, "divider", truth)] == [True]
+
+
+def test_a_camera_that_looks_down_writes_any_orientation_and_its_stack_stays_one(
+    sort: Make, random: np.random.Generator, place: Place
+) -> None:
+    stack = events.stack(random, place, "flash", frames=9)
+    tags = (1, 6, 1, 8, 3, 6, 1, 1, 3)
+    frames = tuple(replace(f, orientation=tag) for f, tag in zip(stack.frames, tags, strict=True))
+    card, truth = sort([replace(stack, frames=frames)], thumbnail=True)
+    assert groups(card) == names(truth)
+    assert states(card) == ["clear"]
+
+
+def test_a_camera_that_was_turned_upright_begins_another_stack(
+    sort: Make, random: np.random.Generator
+) -> None:
+    """The same place again, a quarter round on the sensor, after no longer a pause than within the stacks."""
+    place = make_place(random, "macro", (240, 240))
+    first = events.stack(random, place, "hand", frames=7)
+    upright = replace(place, colour=np.rot90(place.colour), depth=np.rot90(place.depth), bank=[])
+    pause = first.frames[1].after
+    frames = tuple(replace(f, place=upright, orientation=6, after=pause) for f in first.frames)
+    card, truth = sort([first, Event(name="upright", frames=frames)])
+    assert groups(card) == names(truth)
+    assert states(card) == ["clear", "clear"]
 
 
 def test_one_place_twice_in_a_row_is_told_by_the_focus(

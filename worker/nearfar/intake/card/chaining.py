@@ -218,7 +218,7 @@ def other_evidence(series: Series, found: Chain, a: int, b: int) -> list[Evidenc
     return [
         evidence.of_view(likeness),
         evidence.of_motion(likeness),
-        evidence.of_settings(one, other, likeness.gain_ev),
+        evidence.of_settings(one, other, likeness),
         evidence.of_brightness(likeness.gain_ev, evidence.exposure_step(one, other)),
         evidence.of_numbers(one, other, seen_between=b - a - 1),
         evidence.of_camera_brackets(one, other),

@@ -154,11 +154,12 @@ def exposure_step(one: Exposure, other: Exposure) -> float | None:
     return step
 
 
-def of_settings(one: Exposure, other: Exposure, gain_ev: float) -> Evidence:
+def of_settings(one: Exposure, other: Exposure, likeness: Likeness) -> Evidence:
     """Lens, focal length, aperture and exposure stay in a stack.
 
-    Some lenses tell a slightly other aperture or focal length as they focus; automatic exposure may follow the light by
-    a third of a stop.
+    An orientation tag that changes while the scene stays as it lies on the sensor is that of a camera which looks up or
+    down. Some lenses tell a slightly other aperture or focal length as they focus; automatic exposure may follow the
+    light by a third of a stop.
     """
     a, b = one.found.camera, other.found.camera
     weights = [(0.0, "")]
@@ -175,10 +176,10 @@ def of_settings(one: Exposure, other: Exposure, gain_ev: float) -> Evidence:
     change = exposure_step(one, other)
     if change is not None:
         step = abs(change)
-        follows = abs(gain_ev - change) < 0.5 * step
+        follows = abs(likeness.gain_ev - change) < 0.5 * step
         weights.append((ramp(step, (0.15, 0), (0.4, -0.7), (0.9, -6 if follows else -2)), "another exposure"))
     if one.found.orientation != other.found.orientation:
-        weights.append((-1.0, "the camera was turned"))
+        weights.append((ramp(likeness.same, (0.85, -1), (0.92, 0)), "the camera was turned"))
     worst = min(weights)
     return Evidence(
         weight=max(sum(w for w, _ in weights), -CERTAIN), words=worst[1] if worst[0] < -0.4 else ""

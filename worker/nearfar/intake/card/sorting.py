@@ -225,7 +225,8 @@ def _why_alone(
     if _covered(series, k):
         return "a single frame with hardly any detail: something before the lens, it seems"
     neighbours = [(min(j, k), max(j, k)) for j in (k - 1, k + 1) if 0 <= j < len(series)]
-    if any((series.panned(*pair) or 0.0) > 0.3 and series.likeness(*pair).same < 0.96 for pair in neighbours):
+    beside = [pair for pair in neighbours if not any(j in stacked for j in pair)]
+    if any((series.panned(*pair) or 0.0) > 0.3 and series.likeness(*pair).same < 0.96 for pair in beside):
         return "one of several frames side by side (a panorama), not a stack"
     pauses = [series.pause(a, b) for a, b in neighbours if a in stacked or b in stacked]
     if any(pause is not None and pause < RIGHT_BESIDE for pause in pauses):
