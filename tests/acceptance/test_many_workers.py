@@ -99,7 +99,7 @@ def test_workers_cut_off_one_after_the_other_lose_nothing(
             file = small.settings_file(
                 f"crew{number}",
                 f"postgresql://nearfar@{address}:{own[0].port}/postgres",
-                f"redis://{address}:{own[1].port}/0",
+                redis.url_at(address, own[1].port),
             )
             small.crew(f"crew{number}", file=file, prefix=cables[number].prefix if cables else ())
         wait_for(lambda: len(store.workers(alive=True)) >= CREWS, 240)

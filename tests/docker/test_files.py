@@ -101,6 +101,21 @@ def test_our_containers_may_do_no_more_than_they_need(compose: dict[str, Any], n
     assert scratch["type"] == "volume", "scratch is each container's own"
 
 
+def test_nobody_in_a_container_gains_rights_and_who_listens_asks_for_a_password(
+    compose: dict[str, Any],
+) -> None:
+    for name, service in compose["services"].items():
+        assert service["security_opt"] == ["no-new-privileges:true"], name
+    for name in ("prometheus", "grafana"):
+        assert compose["services"][name]["cap_drop"] == ["ALL"]
+    broker, told = compose["services"]["broker"], compose["services"]["worker"]["environment"]
+    assert broker["command"][-2:] == ["--requirepass", broker["environment"]["REDISCLI_AUTH"]]
+    for service, url in (("store", "NEARFAR_STORE_URL"), ("broker", "NEARFAR_BROKER_URL")):
+        variable = f"NEARFAR_{service}_PASSWORD".upper()
+        assert f":${{{variable}:?letters and digits}}@" in told[url]
+        assert any(variable in value for value in compose["services"][service]["environment"].values())
+
+
 def test_every_variable_is_in_the_example(compose: dict[str, Any], docker: Path) -> None:
     used = set(re.findall(r"\$\{(NEARFAR_\w+)", (docker / "compose.yaml").read_text(encoding="utf-8")))
     named = set(

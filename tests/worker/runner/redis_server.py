@@ -1,4 +1,4 @@
-"""A Redis server of the tests' own, in a temporary folder, at a port that was free."""
+"""A Redis server of the tests' own, in a temporary folder, at a port that was free. It asks for a password."""
 
 from __future__ import annotations
 
@@ -16,6 +16,8 @@ import redis
 from tests.ports import free_port
 from tests.worker.jobs.postgresql import missing
 
+PASSWORD = "lichen7"
+
 
 class RedisServer:
     """A server that can be emptied, frozen, ended and started again at the same port."""
@@ -27,13 +29,18 @@ class RedisServer:
 
     @property
     def url(self) -> str:
-        return f"redis://127.0.0.1:{self.port}/0"
+        return self.url_at("127.0.0.1", self.port)
+
+    def url_at(self, address: str, port: int) -> str:
+        """Its address for whoever reaches it elsewhere."""
+        return f"redis://:{PASSWORD}@{address}:{port}/0"
 
     def client(self) -> redis.Redis:
-        return redis.Redis(port=self.port, socket_timeout=60)
+        return redis.Redis(port=self.port, password=PASSWORD, socket_timeout=60)
 
     def start(self) -> None:
         options = {"port": self.port, "bind": "127.0.0.1", "dir": self.folder, "save": "", "appendonly": "no"}
+        options["requirepass"] = PASSWORD
         line = [
             self.program,
             *(str(part) for name, value in options.items() for part in (f"--{name}", value)),
