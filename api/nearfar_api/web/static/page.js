@@ -1,11 +1,11 @@
 // On every page: moments in local time, also in what arrives later.
-const [now, day] = [{ dateStyle: 'medium', timeStyle: 'short' }, { timeStyle: 'short' }].map(style => new Intl.DateTimeFormat(undefined, style));
+const [whole, clock] = [{ dateStyle: 'medium', timeStyle: 'short' }, { timeStyle: 'short' }].map(style => new Intl.DateTimeFormat(undefined, style));
 const today = new Date().toDateString();
 
 export function localise(root) {
   for (const time of root.querySelectorAll('time[datetime]')) {
     const moment = new Date(time.dateTime);
-    const text = (moment.toDateString() === today ? day : now).format(moment);
+    const text = (moment.toDateString() === today ? clock : whole).format(moment);
     if (time.textContent !== text) time.textContent = text;
   }
 }
