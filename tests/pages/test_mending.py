@@ -257,7 +257,8 @@ def test_a_frame_that_cannot_be_shown_says_why_in_its_place(studio: Studio, page
     page.route("**/*:frame-2/**", lambda route: route.fulfill(status=422, json={"detail": why}))
     look(page, studio, mended)
     page.mouse.click(*point(page, *PLACE))
-    page.wait_for_selector(f".crop :text('{why}')")
+    told = page.wait_for_selector(f".crop :text('{why}')")
+    assert told.inner_text().strip() == why
 
 
 @pytest.mark.parametrize("width", WIDTHS)

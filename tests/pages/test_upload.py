@@ -246,4 +246,5 @@ def test_what_is_refused_says_why(studio: Studio, page: Any, tmp_path: Path) -> 
     bad = tmp_path / "moss:slate?.jpg"
     bad.write_bytes(b"moss")
     choose(page, [bad])
-    page.wait_for_selector(".sending .alarm:has-text('cannot be the name of a frame')")
+    told = page.wait_for_selector(".sending .alarm:has-text('cannot be the name of a frame')")
+    assert bad.name in told.inner_text()

@@ -18,7 +18,9 @@ import numpy as np
 import pytest
 
 from nearfar import __version__
-from nearfar.cli import command, merge, merge_options, say
+from nearfar.bracket.shoot import BITS_PER_PIXEL
+from nearfar.cli import command, merge, merge_options, people, say
+from nearfar.cli.client import options as client_options
 from nearfar.errors import (
     DoesNotFit,
     FrameRefused,
@@ -29,6 +31,7 @@ from nearfar.errors import (
     WorkFailed,
 )
 from nearfar.frames.decode import read_header
+from nearfar.jobs import JobState, Role
 from nearfar.merge import recipe
 from nearfar.merge.deliver.outputs import Outputs
 from tests.acceptance.command import lay
@@ -152,6 +155,14 @@ def test_the_help_of_every_command_fits_a_terminal_and_explains_every_option(
 
 def test_the_recipe_that_the_help_names_is_the_one_of_the_engine() -> None:
     assert command.parser().parse_args(["merge", "x", "--out", "y.tif"]).recipe == recipe.DEFAULT
+
+
+def test_words_that_the_commands_know_without_loading_what_has_them_are_those_that_it_has() -> None:
+    assert set(client_options.STATES) == set(JobState)
+    assert set(people.ROLES) == set(Role)
+    plan = next(p for p in _parsers(command.parser()) if p.prog == "nearfar plan")
+    files = next(action for action in plan._actions if action.dest == "file")
+    assert set(files.choices or ()) == set(BITS_PER_PIXEL)
 
 
 def test_help_needs_none_of_the_libraries_that_take_long_to_load() -> None:

@@ -267,7 +267,7 @@ def test_a_reference_is_found_by_name_or_path(wanted_name: str, headers: list[Fr
         place_of("F0009", headers)
 
 
-# ---- scratch of several ----
+# Scratch of several
 
 
 @pytest.fixture

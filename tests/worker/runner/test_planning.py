@@ -38,7 +38,7 @@ def named(count: int, size: int | None, ending: str = "jpg") -> list[tuple[str, 
     return [(f"{k:03d}.{ending}", size) for k in range(count)]
 
 
-# ---- units ----
+# Units
 
 
 def test_surveys_cover_every_frame_once_in_batches_of_a_few() -> None:
@@ -140,7 +140,7 @@ def test_the_time_that_a_unit_may_take_grows_with_what_is_expected() -> None:
     assert weights.limit_of(100.0) == 5000.0
 
 
-# ---- submissions ----
+# Submissions
 
 
 def test_only_sizes_are_looked_at(tmp_path: Path) -> None:
@@ -209,7 +209,7 @@ def test_a_stack_without_frames_is_refused() -> None:
         submission("moss", [], owner="studio")
 
 
-# ---- uploads ----
+# Uploads
 
 
 def upload(frames: Sequence[Path]) -> Submission:
@@ -326,7 +326,7 @@ def test_digests_are_taken_in_either_spelling() -> None:
             hex_digest(wrong)
 
 
-# ---- again ----
+# Again
 
 
 def test_again_keeps_what_is_not_changed(bench: Bench, frames: list[Path]) -> None:

@@ -33,7 +33,7 @@ def fine_units(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(weights, "RENDER_SECONDS", 1e-6)
 
 
-# ---- the picture ----
+# The picture
 
 
 @pytest.mark.usefixtures("fine_units")
@@ -269,7 +269,7 @@ def test_another_worker_helps_to_deliver_and_the_files_are_the_same(
     assert bench.parts() == []
 
 
-# ---- once more, with something changed ----
+# Once more, with something changed
 
 
 def test_with_other_settings_only_what_they_change_is_made(bench: Bench, frames: list[Path]) -> None:
@@ -293,7 +293,7 @@ def test_with_other_settings_only_what_they_change_is_made(bench: Bench, frames:
     assert result_of(bench, first).exists()
 
 
-# ---- several workers ----
+# Several workers
 
 
 @pytest.mark.usefixtures("fine_units")

@@ -56,7 +56,7 @@ class Steps(StackFrames):
         self._focus: tuple[FocusMap, FocusWriter] | None = None
         self._moved: list[Moved] = []
 
-    # ---- register ----
+    # Register
 
     @property
     def is_registered(self) -> bool:
@@ -144,7 +144,7 @@ class Steps(StackFrames):
         """Places of the frames that go into the picture."""
         return self.registration().used
 
-    # ---- focus ----
+    # Focus
 
     def coverage(self) -> Coverage:
         """Slices of depth that the frames leave out. Raises `NotCovered` if there are any and the recipe asks for that."""
@@ -187,7 +187,7 @@ class Steps(StackFrames):
                 *(self.surveyed(), self.registration()), spots=self.spots(), share=share, check=self.relax
             )
 
-    # ---- render ----
+    # Render
 
     @property
     def bands(self) -> int:
@@ -245,7 +245,7 @@ class Steps(StackFrames):
             relax=self.relax,
         )
 
-    # ---- deliver ----
+    # Deliver
 
     def reduced(self) -> Reduced:
         """Rows of tiles of the first reduced level, which workers that render may make ahead of delivery."""

@@ -206,8 +206,6 @@ def load_ahead() -> None:
 def main() -> int:
     """By the settings of the environment."""
     logs.set_up("work")
-    # What root may not do is to read pickles; we read JSON alone.
-    warnings.simplefilter("ignore", SecurityWarning)
     settings = load_server()
     places = places_of(settings)
     places.make_own()

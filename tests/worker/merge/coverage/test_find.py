@@ -252,7 +252,7 @@ def test_a_stack_is_held_for_what_is_surely_missing(kind: Any, held: bool) -> No
     assert bool(found.to_hold()) is held
 
 
-# ---- rendered scenes: layers, hairs, edges ----
+# Rendered scenes: layers, hairs, edges
 
 RENDERED = ["dome", "occlusion", "foliage", "hairs"]
 

@@ -204,7 +204,7 @@ def by_tiles(
     )
 
 
-def same(one: Rendered, other: Rendered) -> None:
+def assert_same(one: Rendered, other: Rendered) -> None:
     """Fail where pictures or maps differ in a bit, or shares by more than the order in which they are summed."""
     np.testing.assert_array_equal(one.picture, other.picture)
     np.testing.assert_array_equal(one.frame_map, other.frame_map)

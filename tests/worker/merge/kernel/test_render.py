@@ -16,10 +16,10 @@ from tests.worker.merge.brackets import focused
 from tests.worker.merge.kernel.stacks import (
     LAYOUTS,
     NUMBERS,
+    assert_same,
     by_tiles,
     frames_of,
     random_stack,
-    same,
     similarity,
     tile_kernel,
 )
@@ -56,8 +56,8 @@ LUMA = np.array([0.299, 0.587, 0.114])
 def test_tiles_are_what_is_specified_bit_for_bit(rng: np.random.Generator, name: str) -> None:
     stack = random_stack(rng, **CASES[name])
     expected = twin_render.render(stack)
-    same(by_tiles(stack, 64), expected)
-    same(by_tiles(stack, 256, before=0xFF), expected)
+    assert_same(by_tiles(stack, 64), expected)
+    assert_same(by_tiles(stack, 256, before=0xFF), expected)
 
 
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
@@ -65,7 +65,7 @@ def test_how_frames_lie_in_memory_changes_no_bit(rng: np.random.Generator, dtype
     stack = random_stack(rng, size=(150, 70), dtype=dtype)
     expected = twin_render.render(stack)
     for layout in LAYOUTS:
-        same(by_tiles(stack, 128, layout=layout), expected)
+        assert_same(by_tiles(stack, 128, layout=layout), expected)
 
 
 def hostile(rng: np.random.Generator, n: int, size: tuple[int, int]) -> list[NDArray[np.uint16]]:
@@ -98,7 +98,7 @@ def test_no_random_stack_tells_tiles_from_the_whole(seed: int) -> None:
     stack = replace(stack, prior=np.where(silent, 0, stack.prior).astype(np.uint16))
     expected = twin_render.render(stack)
     for tile in (64, 128, 256):
-        same(by_tiles(stack, tile, layout=LAYOUTS[seed % len(LAYOUTS)]), expected)
+        assert_same(by_tiles(stack, tile, layout=LAYOUTS[seed % len(LAYOUTS)]), expected)
 
 
 def test_tile_threads_and_what_memory_held_before_change_no_bit(rng: np.random.Generator) -> None:
@@ -109,7 +109,7 @@ def test_tile_threads_and_what_memory_held_before_change_no_bit(rng: np.random.G
     for tile in (64, 128, 256):
         for threads in (1, 2):
             for before in (0xA5, 0xFF):
-                same(by_tiles(stack, tile, threads=threads, before=before), first)
+                assert_same(by_tiles(stack, tile, threads=threads, before=before), first)
 
 
 def test_work_memory_that_is_too_small_is_told_and_nothing_is_written(rng: np.random.Generator) -> None:
@@ -182,7 +182,7 @@ def test_a_rendered_scene_is_as_specified_and_nearer_to_its_truth_than_any_frame
     stack, truth = of_scene(kind, frames, dtype)
     expected = twin_render.render(stack)
     for tile in (64, 128, 256):
-        same(by_tiles(stack, tile), expected)
+        assert_same(by_tiles(stack, tile), expected)
     inner = np.s_[16:-16, 16:-16]
     error = np.square(expected.picture / np.float32(65535) - truth)[inner].mean()
     at_rest = stack.samples[frames // 2] / np.float32(np.iinfo(dtype).max)
@@ -284,7 +284,7 @@ def test_where_a_frame_ends_the_others_go_on(rng: np.random.Generator) -> None:
     poses[1] = similarity(1, 0, (-50, 0), stack.size)
     stack = replace(stack, poses=poses, prior=np.full_like(stack.prior, picture_calls.PRIOR_UNIT))
     made = by_tiles(stack, 64)
-    same(made, twin_render.render(stack))
+    assert_same(made, twin_render.render(stack))
     assert np.median(made.frame_map[:, :24]) == 256
     assert np.median(made.frame_map[:, 30:-3]) > 480
     left = made.picture[:, :40].astype(float) - soft[:, :40]

@@ -13,7 +13,14 @@ from nearfar.merge.kernel import sensor_calls, twin_render
 from nearfar.merge.kernel.sensor_calls import isolated
 from nearfar.merge.kernel.twin_render import Stack
 from nearfar.merge.kernel.twin_sensor import isolated as specified
-from tests.worker.merge.kernel.stacks import LAYOUTS, by_tiles, frames_of, pixels_of, random_stack, same
+from tests.worker.merge.kernel.stacks import (
+    LAYOUTS,
+    assert_same,
+    by_tiles,
+    frames_of,
+    pixels_of,
+    random_stack,
+)
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
@@ -72,5 +79,5 @@ def test_spots_and_fills_are_what_is_specified_whatever_the_tile(
     expected = twin_render.render(stack)
     without = twin_render.render(replace(stack, spots=None, fills=None))
     assert (expected.picture != without.picture).any()
-    same(by_tiles(stack, 64), expected)
-    same(by_tiles(stack, 128, layout="planes", threads=2), expected)
+    assert_same(by_tiles(stack, 64), expected)
+    assert_same(by_tiles(stack, 128, layout="planes", threads=2), expected)

@@ -75,7 +75,7 @@ def published(
         return results.publish(staged, stack, mark, fence=fence)
 
 
-# ---- names ----
+# Names
 
 
 @pytest.mark.parametrize(
@@ -108,7 +108,7 @@ def test_names_are_composed_and_short() -> None:
     assert long == "é" * 50
 
 
-# ---- publishing ----
+# Publishing
 
 
 def test_a_result_lies_under_the_name_of_its_stack(results: Results, made: Path) -> None:
@@ -245,7 +245,7 @@ def test_when_all_names_are_taken_that_is_told(
         published(results, made)
 
 
-# ---- opening it again ----
+# Opening it again
 
 
 def sums_of(picture: Path) -> list[list[int]]:

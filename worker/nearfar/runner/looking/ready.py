@@ -185,7 +185,7 @@ class Looking:
         if thread is not None:
             thread.join(5)
 
-    # ---- the thread, which lives as long as the process that it starts: the process ends with it ----
+    # The thread, which lives as long as the process that it starts: the process ends with it
 
     def _run(self) -> None:
         try:
@@ -287,7 +287,7 @@ class Looking:
             process.communicate()
             log.info("the process that makes frames ready ended", extra={"action": "look.end"})
 
-    # ---- the folder ----
+    # The folder
 
     def _make_room(self, target: Path, wish: Wish) -> None:
         """Remove what exceeds the limit, is left from earlier boots, or is half made.

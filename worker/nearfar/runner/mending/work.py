@@ -122,7 +122,7 @@ class MendWork:
     def _outcome(self, number: int, wanted: list[Mend], tiles: int, made: int) -> Outcome:
         return Outcome(version=number, mends=tuple(m.number for m in wanted), tiles=tiles, made=made)
 
-    # ---- the picture ----
+    # The picture
 
     def _write(self, result: MendedResult, wanted: list[Mend], target: Path) -> tuple[dict[Place, str], int]:
         """Write the picture; the keys of the tiles that differ, and how many were made again."""
@@ -184,7 +184,7 @@ class MendWork:
                     found |= {place: picture.coded(place) for place in same}
         return found
 
-    # ---- what belongs to it ----
+    # What belongs to it
 
     def _beside(self, result: MendedResult, wanted: list[Mend], number: int, staged: Path) -> None:
         """Preview and reports of the new picture."""
