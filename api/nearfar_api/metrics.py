@@ -22,7 +22,7 @@ from nearfar_api.context import Context
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 COUNTED = {
-    "frames": ("frames", "Frames that were looked at."),
+    "frames": ("frames", "Frames that were surveyed."),
     "pixels": ("pixels", "Pixels of results that were made."),
     "bytes_read": ("read_bytes", "Bytes of frames that were read."),
     "pictures": ("pictures", "Pictures that were delivered."),
@@ -143,7 +143,7 @@ def _workers(figures: Figures) -> Iterator[Metric]:
     for worker in figures.workers:
         hosts.setdefault(worker.host, []).append(worker)
     families = (
-        ("nearfar_workers", "Workers that beat."),
+        ("nearfar_workers", "Workers that are alive."),
         ("nearfar_worker_slots", "Units that they take at a time."),
         ("nearfar_worker_memory_free_bytes", "Memory that they may still take."),
         (
