@@ -74,19 +74,19 @@ class Bracket:
     steps: tuple[Step, ...]
     step: float
     depth_of_field: str
-    criterion: Criterion | None
+    criterion: Criterion | None = None
     effective_f_number: float
     airy_um: float
-    blur_um: float | None
+    blur_um: float | None = None
     pixel_um: float | None
-    hyperfocal: float | None
-    best_f_number: float | None
-    one_shot: OneShot | None
-    choices: tuple[Choice, ...]
+    hyperfocal: float | None = None
+    best_f_number: float | None = None
+    one_shot: OneShot | None = None
+    choices: tuple[Choice, ...] = ()
     seconds: float
     bytes: int | None
-    warnings: tuple[str, ...]
-    remarks: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
 
     @property
     def frames(self) -> int:

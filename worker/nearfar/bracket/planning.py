@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from nearfar import optics
 from nearfar.bracket import remarks
@@ -172,19 +173,20 @@ def _ring(shoot: Shoot) -> Bracket:
     ring = _Ring(shoot, f, criterion.size)
     step, images = ring.images(aperture)
     steps = tuple(ring.step(i + 1, v, aperture, images[0]) for i, v in enumerate(images))
-    mine = ring.choice(aperture)
     return _bracket(
         shoot,
         steps=steps,
         step=step,
         depth_of_field=f"f-number {aperture:g}, {criterion.text}",
-        criterion=criterion,
         effective=ring.effective(aperture, ring.first),
-        mine=mine,
-        hyperfocal=optics.hyperfocal(f, aperture, criterion.size),
-        best=optics.best_f_number(step, shoot.wavelength_um) / ring.effective(1.0, ring.last),
-        one_shot=ring.one_shot(),
-        choices=_choices(shoot, ring.choice),
+        lens=_Lens(
+            criterion=criterion,
+            blur_um=ring.choice(aperture).blur_um,
+            hyperfocal=optics.hyperfocal(f, aperture, criterion.size),
+            best=optics.best_f_number(step, shoot.wavelength_um) / ring.effective(1.0, ring.last),
+            one_shot=ring.one_shot(),
+            choices=_choices(shoot, ring.choice),
+        ),
     )
 
 
@@ -214,13 +216,14 @@ def _rail(shoot: Shoot) -> Bracket:
         steps=_along(count, step, start, depth),
         step=step,
         depth_of_field=f"f-number {aperture:g} at {m:g}x, {criterion.text}",
-        criterion=criterion,
         effective=aperture * factor,
-        mine=choice(aperture),
-        hyperfocal=None,
-        best=optics.best_f_number(step * m * m, shoot.wavelength_um) / factor,
-        one_shot=_one_shot(shoot, span * m * m / (2 * c * factor), factor, c, span * m * m),
-        choices=_choices(shoot, choice),
+        lens=_Lens(
+            criterion=criterion,
+            blur_um=choice(aperture).blur_um,
+            best=optics.best_f_number(step * m * m, shoot.wavelength_um) / factor,
+            one_shot=_one_shot(shoot, span * m * m / (2 * c * factor), factor, c, span * m * m),
+            choices=_choices(shoot, choice),
+        ),
     )
 
 
@@ -241,13 +244,8 @@ def _stage(shoot: Shoot) -> Bracket:
         steps=_along(count, step, start, depth),
         step=step,
         depth_of_field=f"NA {shoot.numerical_aperture:g}, {formula} = {1000 * depth:.3g} µm",
-        criterion=None,
         effective=effective,
-        mine=None,
-        hyperfocal=None,
-        best=None,
-        one_shot=None,
-        choices=(),
+        lens=None,
     )
 
 
@@ -267,42 +265,50 @@ def _along(count: int, step: float, start: float, depth: float) -> tuple[Step, .
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Lens:
+    """What a lens has, whose aperture can be chosen, and a microscope's objective has not; see `Bracket`."""
+
+    criterion: Criterion
+    blur_um: float
+    hyperfocal: float | None = None
+    best: float
+    one_shot: OneShot
+    choices: tuple[Choice, ...]
+
+
 def _bracket(
     shoot: Shoot,
     *,
     steps: tuple[Step, ...],
     step: float,
     depth_of_field: str,
-    criterion: Criterion | None,
     effective: float,
-    mine: Choice | None,
-    hyperfocal: float | None,
-    best: float | None,
-    one_shot: OneShot | None,
-    choices: tuple[Choice, ...],
+    lens: _Lens | None,
 ) -> Bracket:
-    """What all three ways have in common."""
-    airy = optics.airy_diameter_um(effective, shoot.wavelength_um)
+    """What all three ways have in common; ``effective``: the largest effective f-number."""
     made = Bracket(
         asked=shoot,
         moves=shoot.moves,
         steps=steps,
         step=step,
         depth_of_field=depth_of_field,
-        criterion=criterion,
         effective_f_number=effective,
-        airy_um=airy,
-        blur_um=mine.blur_um if mine else None,
+        airy_um=optics.airy_diameter_um(effective, shoot.wavelength_um),
         pixel_um=None if shoot.pixel is None else 1000 * shoot.pixel,
-        hyperfocal=hyperfocal,
-        best_f_number=best,
-        one_shot=one_shot,
-        choices=choices,
         seconds=_seconds(shoot, len(steps)),
         bytes=_bytes(shoot, len(steps)),
-        warnings=(),
-        remarks=(),
     )
+    if lens is not None:
+        made = replace(
+            made,
+            criterion=lens.criterion,
+            blur_um=lens.blur_um,
+            hyperfocal=lens.hyperfocal,
+            best_f_number=lens.best,
+            one_shot=lens.one_shot,
+            choices=lens.choices,
+        )
     return remarks.remarked(made)
 
 
