@@ -12,9 +12,9 @@ import numpy as np
 import torch
 
 from nearfar.merge.chooser import weights
-from tests.training import cards, chain, train
+from tests.training import accelerators, chain, train
+from tests.training.accelerators import Accelerators, say
 from tests.training.brackets import Lens, bracket
-from tests.training.cards import Cards, say
 from tests.training.focus import focus
 from tests.training.gating import Pair
 from tests.training.net import Net
@@ -38,7 +38,9 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--judged", type=int, default=130, help="brackets held out to judge the nets")
     parser.add_argument("--out", type=Path, default=weights.FILE.parent)
     parser.add_argument("--reference", type=Path, default=Path(__file__).parent)
-    parser.add_argument("--devices", nargs="+", default=cards.devices(), help="by PyTorch's names; all")
+    parser.add_argument(
+        "--devices", nargs="+", default=accelerators.devices(), help="by PyTorch's names; all"
+    )
     return parser.parse_args()
 
 
@@ -84,9 +86,9 @@ def write_reference(path: Path, net: Net, device: torch.device) -> None:
     )
 
 
-def trained(options: argparse.Namespace) -> cards.State:
+def trained(options: argparse.Namespace) -> accelerators.State:
     """The nets, by as many processes as there are devices."""
-    running = Cards(options.devices, brackets=options.brackets, seed=SEED)
+    running = Accelerators(options.devices, brackets=options.brackets, seed=SEED)
     try:
         if options.first is not None and options.first.exists():
             first = chain.load(options.first)
@@ -118,7 +120,7 @@ def main() -> None:
     state = trained(options)
     device = torch.device(options.devices[0])
     torch.backends.cudnn.deterministic = True
-    pair = cards.pair_of(state, device)
+    pair = accelerators.pair_of(state, device)
     chain.store(options.out / "weights.npz", pair)
     write_reference(options.reference / "reference.npz", pair.usual, device)
     judge(pair, options.judged, device)

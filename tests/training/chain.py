@@ -11,7 +11,7 @@ import torch
 
 from nearfar.merge.chooser import weights
 from tests.training import train
-from tests.training.cards import State, Task, pair_of, state_of
+from tests.training.accelerators import State, Task, pair_of, state_of
 from tests.training.gating import Pair
 from tests.training.net import Net
 from tests.training.train import Way

@@ -65,7 +65,7 @@ class Task:
     state: State | None = None
 
 
-class Cards:
+class Accelerators:
     """Processes that train.
 
     Parameters
