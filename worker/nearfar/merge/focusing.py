@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -141,8 +142,7 @@ def _small(stack: SurveyedStack, registration: Registration) -> list[Callable[[]
 
 def _small_of(scratch: Scratch, frame: Surveyed, *, even: bool) -> Callable[[], NDArray[np.float32]]:
     def read() -> NDArray[np.float32]:
-        (small,) = scratch.load(frame.key, "survey", "small")
-        light = small.astype(np.float32) * np.float32(1 / 65535)
+        light = frame.light(scratch)
         return even_rows(light) if even else light
 
     return read
@@ -153,13 +153,8 @@ def view_of(
 ) -> FocusFrame:
     """A frame that is used, as focus and coverage see it; ``spotted``: as of `FocusFrame`."""
     frame, found = stack.frames[place], registration.frames[place]
-
-    def read() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        energy, mean = stack.scratch.load(frame.key, "survey", "energy", "mean")
-        return energy, mean
-
     return FocusFrame(
-        read=read,
+        read=partial(frame.energies, stack.scratch),
         pose=registration.pose_at(place),
         gain_ev=found.gain_ev,
         bend=found.bend,

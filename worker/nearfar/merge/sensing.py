@@ -6,9 +6,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-
-import numpy as np
-from numpy.typing import NDArray
+from functools import partial
 
 from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.keys import key
@@ -120,18 +118,10 @@ def look_for_spots(
 def _view(
     scratch: Scratch, frame: Surveyed, mapped: MappedFrame, registration: Registration, place: int
 ) -> SensorFrame:
-    def small() -> NDArray[np.float32]:
-        (found,) = scratch.load(frame.key, "survey", "small")
-        return found.astype(np.float32) * np.float32(1 / 65535)
-
-    def energy() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        found, mean = scratch.load(frame.key, "survey", "energy", "mean")
-        return found, mean
-
     return SensorFrame(
         pixels=mapped.pixels,
         pose=registration.pose_at(place),
-        read_small=small,
-        read_energy=energy,
+        read_small=partial(frame.light, scratch),
+        read_energy=partial(frame.energies, scratch),
         bend=registration.frames[place].bend,
     )

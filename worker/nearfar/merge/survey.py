@@ -56,6 +56,16 @@ class Surveyed:
     key: str
     rows: Path | None
 
+    def energies(self, scratch: Scratch) -> tuple[F32, F32]:
+        """Energy of each luma band per cell (3, R, C), finest band first, and mean luma (R, C)."""
+        energy, mean = scratch.load(self.key, "survey", "energy", "mean")
+        return energy, mean
+
+    def light(self, scratch: Scratch) -> F32:
+        """Linear-light luma (h // 4, w // 4), 0..1, means of 4 x 4 pixels."""
+        (small,) = scratch.load(self.key, "survey", "small")
+        return small.astype(np.float32) * np.float32(1 / 65535)
+
 
 def rows_bytes(header: FrameHeader) -> int:
     """Bytes of scratch that a frame's decoded rows take; 0 if its own file can be mapped."""
@@ -362,7 +372,7 @@ def detail_of(scratch: Scratch, frames: Sequence[Surveyed], noise: Noise, thread
     """Fine detail of each frame, relative to the frame that has most: root of the mean energy over the noise."""
 
     def look(frame: Surveyed) -> float:
-        energy, mean = scratch.load(frame.key, "survey", "energy", "mean")
+        energy, mean = frame.energies(scratch)
         return float(np.sqrt(np.maximum(energy[0] - noise.energy(0, mean), 0).mean()))
 
     with ThreadPoolExecutor(threads) as pool:
