@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from nearfar.intake.arrivals import Watched
+from nearfar.intake.place import Watched
 from nearfar.intake.wishes import Wishes
 from tests.worker.intake.watched import Watching, lay_frames
 

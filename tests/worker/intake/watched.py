@@ -6,12 +6,13 @@ import os
 from pathlib import Path
 from typing import Any
 
-from nearfar.intake.arrivals import Found, Look, Watched
+from nearfar.intake.arrivals import Found, Look
 from nearfar.intake.card.following import Sorting
 from nearfar.intake.card.kept_card import CardFiles
 from nearfar.intake.digests import Digests
 from nearfar.intake.inbox import Inbox
 from nearfar.intake.memory import Known, Memory, trace
+from nearfar.intake.place import Watched
 from nearfar.intake.settling import Patience
 from nearfar.intake.state import Entry
 from tests.worker.frames.makers import picture, write_tiff

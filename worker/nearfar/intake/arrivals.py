@@ -3,30 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from nearfar.intake.card.following import Ready
-from nearfar.intake.digests import Allowance
 from nearfar.intake.following import Contents
 from nearfar.intake.memory import Known
-from nearfar.intake.scanning import Folder
-from nearfar.intake.settling import Mark, Writers
+from nearfar.intake.place import Place
+from nearfar.intake.settling import Mark
 from nearfar.intake.state import Entry, FolderState
 from nearfar.intake.wishes import Wishes
-
-
-@dataclass(frozen=True, kw_only=True)
-class Watched:
-    """A folder to watch."""
-
-    path: str
-    wishes: Wishes = field(default_factory=Wishes)
-    """For stacks below it whose own files do not say otherwise."""
-    of_cards: bool = False
-    """Whether each folder in it is a card, whatever it looks like."""
-    problem: str | None = None
-    """Why it may not be watched at all."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,24 +64,6 @@ class Look:
     found: tuple[Found, ...]
     hurry: bool
     """Whether files remain to be read: look again at once."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Place:
-    """A folder as it is being looked at."""
-
-    root: Watched
-    """The watched folder that it lies in, or is."""
-    folder: Folder
-    settings: tuple[Path, ...]
-    """Files with wishes that apply to it, from the watched folder down."""
-    share: str | None
-    """Why writers to it cannot be seen from this machine; None if they can."""
-    now: float
-    """Seconds of a monotonic clock."""
-    writers: Writers
-    """Who has files open for writing, as seen after the scan, once for all folders."""
-    reading: Allowance
 
 
 def from_card(place: Place, ready: Ready, said: Wishes) -> Arrival:

@@ -13,6 +13,7 @@ from nearfar.frames.headers import FrameHeader
 from nearfar.intake.answering import sign
 from nearfar.intake.digests import Allowance, Digests
 from nearfar.intake.listing import in_sequence, list_frames, made_by_nearfar, natural
+from nearfar.intake.place import Place
 from nearfar.intake.scanning import Folder, said
 from nearfar.intake.settling import Fault, Mark, Patience, Settling, Sight, Verdict, Writers
 from nearfar.intake.writers import hidden_users, open_writers, why_unseen
@@ -88,17 +89,9 @@ class Follower:
         self._files: dict[str, Looked] = {}
         self._contents: tuple[dict[str, Mark], Contents] | None = None
 
-    def look(
-        self,
-        now: float,
-        folder: Folder,
-        *,
-        expected: int | None,
-        ready: bool,
-        share: str | None,
-        writers: Writers,
-    ) -> Verdict:
-        """Judge how far the stack has come; ``share`` is why writers in this folder cannot be seen, None if they can."""
+    def look(self, place: Place, *, expected: int | None) -> Verdict:
+        """Judge how far the stack has come; ``expected``: number of frames to wait for."""
+        folder = place.folder
         for name in set(self._files) - set(folder.frames):
             del self._files[name]
         sight = Sight(
@@ -107,14 +100,14 @@ class Follower:
             others=folder.ours | folder.side_cars,
             expected=expected,
             count=self._exposures(folder) if expected else None,
-            ready=ready,
-            unseen=share or self._processes.why_unseen({mark.owner for mark in folder.frames.values()}),
+            ready=place.ready,
+            unseen=place.share or self._processes.why_unseen({mark.owner for mark in folder.frames.values()}),
         )
 
         def into(name: str, mark: Mark) -> Fault | None:
-            return self._look_into(str(Path(folder.path, name)), name, mark, now)
+            return self._look_into(str(Path(folder.path, name)), name, mark, place.now)
 
-        return self._settling.look(now, sight, writers=writers, examine=into)
+        return self._settling.look(place.now, sight, writers=place.writers, examine=into)
 
     def _exposures(self, folder: Folder) -> int:
         """Number of exposures; a raw file and its developed copy count once."""

@@ -17,13 +17,14 @@ from pathlib import Path
 
 from nearfar.errors import InputRefused
 from nearfar.intake.answering import Answers, sign
-from nearfar.intake.arrivals import Arrival, Found, Look, Place, Watched, from_card
+from nearfar.intake.arrivals import Arrival, Found, Look, from_card
 from nearfar.intake.card.folders import apart, card_name
 from nearfar.intake.card.following import CardFollower, Sorting
 from nearfar.intake.digests import Allowance, Digests
 from nearfar.intake.following import Contents, Follower, Processes, with_end
 from nearfar.intake.memory import Known, Memory
 from nearfar.intake.names import EXPECT, READY, WISHES, sorter, stack_name
+from nearfar.intake.place import Place, Watched
 from nearfar.intake.scanning import Folder, said, scan
 from nearfar.intake.settling import Mark, Patience, Stage, Verdict
 from nearfar.intake.state import Entry, FolderState
@@ -277,19 +278,10 @@ class Inbox:
             return
         self._seen_cards.add(folder.path)
         follower = self._cards.setdefault(
-            folder.path, CardFollower(self._sorting, self._rules, self._processes)
+            folder.path, CardFollower(self._sorting, self._rules, self._processes, self.digests)
         )
         seen = follower.look(
-            place.now,
-            folder,
-            name=card_name(folder.parts),
-            known=self.memory.loose(folder.path),
-            expected=expected,
-            ready=READY in folder.ours,
-            share=place.share,
-            writers=place.writers,
-            digests=self.digests,
-            reading=place.reading,
+            place, name=card_name(folder.parts), known=self.memory.loose(folder.path), expected=expected
         )
         self._hurry |= seen.hurry
         if seen.entry is not None:
@@ -316,14 +308,7 @@ class Inbox:
             return Found(entry=entry, known=known)
         self._followed.add(key)
         follower = self._followers.setdefault(key, Follower(self._rules, self._processes))
-        verdict = follower.look(
-            place.now,
-            folder,
-            expected=entry.expected,
-            ready=READY in ours,
-            share=place.share,
-            writers=place.writers,
-        )
+        verdict = follower.look(place, expected=entry.expected)
         why = with_end(verdict) if self.digests is not None else verdict.why
         entry.why, entry.seconds = why + _skew(folder.frames), verdict.seconds
         if verdict.stage in (Stage.ARRIVING, Stage.SETTLING):

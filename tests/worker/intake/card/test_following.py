@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from nearfar.intake.arrivals import Watched
 from nearfar.intake.card.folders import card_id
 from nearfar.intake.card.kept_card import Decided
+from nearfar.intake.place import Watched
 from tests.worker.intake.watched import PATIENCE, QUIET, Watching, ignored, lay_frames, names_of
 
 

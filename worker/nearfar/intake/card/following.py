@@ -19,8 +19,9 @@ from nearfar.intake.card.stacks import Offer, offers
 from nearfar.intake.digests import Allowance, Digests
 from nearfar.intake.following import Follower, Processes, with_end
 from nearfar.intake.memory import Known
+from nearfar.intake.place import Place
 from nearfar.intake.scanning import Folder
-from nearfar.intake.settling import Mark, Patience, Stage, Verdict, Writers
+from nearfar.intake.settling import Mark, Patience, Stage, Verdict
 from nearfar.intake.state import Entry
 
 GIVEN_UP = "cannot be sorted"
@@ -77,28 +78,31 @@ class _Read:
 class CardFollower:
     """Follows one card that is arriving."""
 
-    def __init__(self, sorting: Sorting, rules: Patience, processes: Processes) -> None:
+    def __init__(
+        self, sorting: Sorting, rules: Patience, processes: Processes, digests: Digests | None
+    ) -> None:
         self._sorting = sorting
+        self._digests = digests
         self._rules = rules
         self._processes = processes
         self._follower: Follower | None = None
         self._read = _Read()
 
-    def look(
-        self,
-        now: float,
-        folder: Folder,
-        *,
-        name: str,
-        known: Sequence[Known],
-        expected: int | None,
-        ready: bool,
-        share: str | None,
-        writers: Writers,
-        digests: Digests | None,
-        reading: Allowance,
-    ) -> Seen:
-        """See how far it has come; ``name`` is for people, ``known`` are its stacks that were taken before."""
+    def look(self, place: Place, *, name: str, known: Sequence[Known], expected: int | None) -> Seen:
+        """See how far it has come.
+
+        Parameters
+        ----------
+        place
+            The card's folder.
+        name
+            For people.
+        known
+            Stacks of it that were taken before.
+        expected
+            Number of frames to wait for.
+        """
+        folder = place.folder
         card = card_id(folder.path)
         entry = Entry(
             path=folder.path, stack=name or Path(folder.path).name, state="arriving", why="", card=card
@@ -117,13 +121,11 @@ class CardFollower:
             return Seen(entry=entry, taken=taken)
         files = _traces(folder)
         if folder.temporary or not self._covers(files):
-            verdict = self._follow().look(
-                now, folder, expected=expected, ready=ready, share=share, writers=writers
-            )
+            verdict = self._follow().look(place, expected=expected)
             self._settle(verdict, folder, entry, files)
             return Seen(entry=entry, taken=taken)
         self._follower = None
-        return self._sorted(folder, entry, name, known, taken, digests, reading)
+        return self._sorted(place, entry, name, known, taken)
 
     def _covers(self, files: Mapping[str, Trace]) -> bool:
         """Whether all of this was sorted; files that went away since change nothing about the others."""
@@ -167,15 +169,13 @@ class CardFollower:
 
     def _sorted(
         self,
-        folder: Folder,
+        place: Place,
         entry: Entry,
         name: str,
         known: Sequence[Known],
         taken: Sequence[tuple[Entry, Known]],
-        digests: Digests | None,
-        reading: Allowance,
     ) -> Seen:
-        card = self._read.card
+        folder, digests, card = place.folder, self._digests, self._read.card
         assert card is not None  # noqa: S101 - it covers the files
         waiting: list[Entry] = []
         ready: list[Ready] = []
@@ -189,7 +189,7 @@ class CardFollower:
                 waiting.append(told)
                 continue
             told.state, told.why = "settling", "its frames are to be read"
-            found = _digests(offer, folder, digests, reading) if digests is not None else None
+            found = _read_digests(offer, folder, digests, place.reading) if digests is not None else None
             if isinstance(found, dict):
                 ready.append(
                     Ready(entry=told, frames=offer.frames, companions=offer.companions, digests=found)
@@ -245,7 +245,7 @@ def _tell(
     entry.state = "waiting" if asked or troubles else "done" if card.stacks or taken else "ignored"
 
 
-def _digests(
+def _read_digests(
     offer: Offer, folder: Folder, digests: Digests, reading: Allowance
 ) -> dict[str, str] | int | None:
     """Digests by name; how many are missing when time is up; None if a file changed or cannot be read."""

@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from nearfar.intake.answering import answered
-from nearfar.intake.arrivals import Watched
+from nearfar.intake.place import Watched
 from nearfar.intake.wishes import Wishes
 from nearfar.intake.writers import contained
 from nearfar.jobs import place

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from nearfar.errors import InputRefused, NearfarError
-from nearfar.intake.arrivals import Watched
 from nearfar.intake.card.folders import card_id
 from nearfar.intake.card.kept_card import card_files, decide_all
 from nearfar.intake.memory import Memory
 from nearfar.intake.names import CARD, EXPECT, READY, WISHES, Sort, junk_folder, sorter, stack_name
+from nearfar.intake.place import Watched
 from nearfar.intake.state import Entry, InboxState, read_state, readable
 from nearfar.jobs import Job, Store
 from nearfar.places import Places, places_of
