@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from nearfar.jobs import FrameState, JobState, MendState, ServerState, UnitKind, UnitState, WorkerState
+from nearfar.jobs import FrameState, JobState, MendState, ServerState, UnitKind, UnitState
 
 
 def moment(seconds: float | None) -> str | None:
@@ -263,7 +263,10 @@ class WorkerModel(_Out):
     slots: int
     memory: int
     disk: int
-    state: WorkerState
+    state: Literal["idle", "working", "draining", "gone", "lost"] = Field(
+        description="'idle': it has no unit; 'draining': it takes no new ones; 'gone': it ended as it should; 'lost': its "
+        "heartbeat stopped without a word."
+    )
     started: Moment
     beat: Moment
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from typing import Any
 
 from nearfar.jobs import (
@@ -16,6 +16,7 @@ from nearfar.jobs import (
     Transfers,
     Unit,
     Worker,
+    WorkerState,
 )
 from nearfar.jobs.elsewhere import with_same_frames
 from nearfar.jobs.transfers.transfers import Kind
@@ -141,9 +142,16 @@ def event_model(event: Event) -> EventModel:
     return EventModel(**_with_moments(plain))
 
 
-def worker_model(worker: Worker) -> WorkerModel:
-    """A worker."""
+def doing(worker: Worker, busy: Container[str]) -> str:
+    """A worker's state, in which one that is not among ``busy``, the names of those with a unit, is idle."""
+    idle = worker.state is WorkerState.WORKING and worker.id not in busy
+    return "idle" if idle else str(worker.state)
+
+
+def worker_model(worker: Worker, busy: Container[str]) -> WorkerModel:
+    """A worker; ``busy``: as in `doing`."""
     plain = {name: getattr(worker, name) for name in WorkerModel.model_fields}
+    plain["state"] = doing(worker, busy)
     return WorkerModel(**_with_moments(plain))
 
 

@@ -66,7 +66,8 @@ def server_model(ctx: Context, figures: Figures) -> ServerModel:
 @router.get("/workers", operation_id="listWorkers", summary="List workers")
 def list_workers(ctx: Ctx) -> WorkerList:
     """All workers on record, including those that are gone."""
-    return WorkerList(workers=[worker_model(worker) for worker in ctx.store.workers()])
+    busy = ctx.store.figures().busy
+    return WorkerList(workers=[worker_model(worker, busy) for worker in ctx.store.workers()])
 
 
 @router.get("/inbox", operation_id="getInbox", summary="Look into the watched folders")

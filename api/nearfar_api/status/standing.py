@@ -7,13 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from nearfar.jobs import JobQuery, JobState, Sort, Worker
-from nearfar.jobs.figures import Figures
-from nearfar.jobs.states import WorkerState
+from nearfar.jobs import JobQuery, JobState, Sort
 from nearfar.runner.disk import short_of_space
 from nearfar_api.context import Context
 from nearfar_api.models.answers import JobModel
-from nearfar_api.models.shaping import job_models
+from nearfar_api.models.shaping import doing, job_models
 from nearfar_api.routes.server import inbox_model, server_model
 
 
@@ -41,7 +39,7 @@ def found(ctx: Context, shown: int, *, only: str | None = None) -> dict[str, Any
     return {
         "server": server_model(ctx, figures),
         "away": ctx.presence.why_away(ctx.store),
-        "workers": [(worker, _doing(worker, figures)) for worker in figures.workers],
+        "workers": [(worker, doing(worker, figures.busy)) for worker in figures.workers],
         "running": _jobs(ctx, JobState.RUNNING, Sort.CREATED, shown, only),
         "waiting": job_models(ctx, ctx.store.waiting(limit=shown, owner=only)),
         "held": _jobs(ctx, JobState.HELD, Sort.UPDATED, shown, only),
@@ -52,12 +50,6 @@ def found(ctx: Context, shown: int, *, only: str | None = None) -> dict[str, Any
         "why_waiting": _why_waiting(ctx, len(figures.workers)),
         "shown": shown,
     }
-
-
-def _doing(worker: Worker, figures: Figures) -> str:
-    """A worker's state, in which one without a unit is idle."""
-    idle = worker.state is WorkerState.WORKING and worker.id not in figures.busy
-    return "idle" if idle else str(worker.state)
 
 
 def _jobs(ctx: Context, state: JobState, sort: Sort, shown: int, only: str | None) -> list[JobModel]:

@@ -39,11 +39,17 @@ def test_the_server_tells_its_figures(client: Client, store: Store) -> None:
 
 
 def test_workers_are_listed(client: Client, store: Store) -> None:
+    def states() -> list[tuple[str, str]]:
+        found = client.get(f"{API}/workers").json()["workers"]
+        return [(worker["id"], worker["state"]) for worker in found]
+
     submit(store)
-    claim(store)
+    held = claim(store)
+    assert states() == [("bench/1-1", "working")]
+    store.hand_back(held)
+    assert states() == [("bench/1-1", "idle")]
     store.leave("bench/1-1")
-    workers = client.get(f"{API}/workers").json()["workers"]
-    assert [(worker["id"], worker["state"]) for worker in workers] == [("bench/1-1", "gone")]
+    assert states() == [("bench/1-1", "gone")]
 
 
 def test_recipes_are_listed(client: Client) -> None:
