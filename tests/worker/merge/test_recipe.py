@@ -132,7 +132,13 @@ def test_the_digest_changes_with_every_setting_but_not_with_the_words() -> None:
     changed: dict[str, dict[str, object]] = {
         "raw": {"balance": "camera", "curve": "linear"},
         "sensor": {"spots": False, "dark": "/masters/dark", "flat": "/masters/flat"},
-        "register": {"same_scene": 0.5, "repeats": "keep-one", "gains": False, "bend": False},
+        "register": {
+            "same_scene": 0.5,
+            "repeats": "keep-one",
+            "other_light": "keep",
+            "gains": False,
+            "bend": False,
+        },
         "coverage": {"when": "hold", "detail": 0.5, "stage_step_um": 5.0},
         "focus": {"admit": 0.4, "peak": 0.2, "order": "unknown", "neighbours": 1, "movement": False},
         "render": {"agreement": 0.5, "chooser": "careful", "noise": 0.01, "tile": 64},

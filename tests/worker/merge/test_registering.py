@@ -163,7 +163,10 @@ def test_a_soft_hand_that_reaches_into_the_first_or_last_frame_is_left_out(
     frames.insert(at % 6, strangers.fingers(scene, at, share=share, soft=soft))
     found = register(np.stack(frames))
     assert [k for k, f in enumerate(found.frames) if not f.used] == [at % 6]
-    assert "held before the lens" in str(found.frames[at].why)
+    why = str(found.frames[at].why)
+    assert "held before the lens" in why
+    assert 'other_light = "keep" in the table [register]' in why
+    assert all(f.used for f in register(np.stack(frames), other_light="keep").frames)
 
 
 @pytest.mark.parametrize("like", ["light", "colour"])
@@ -218,6 +221,7 @@ def test_the_key_changes_with_everything_that_changes_the_registration() -> None
         register_key(KEYS, Recipe(register=RegisterRecipe(gains=False)), None),
         register_key(KEYS, Recipe(register=RegisterRecipe(same_scene=0.5)), None),
         register_key(KEYS, Recipe(register=RegisterRecipe(repeats="keep-one")), None),
+        register_key(KEYS, Recipe(register=RegisterRecipe(other_light="keep")), None),
         register_key(KEYS, Recipe(render=RenderRecipe(noise=0.01)), None),
     ]
     assert len({plain, *others}) == len(others) + 1

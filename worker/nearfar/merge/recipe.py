@@ -134,6 +134,9 @@ class RegisterRecipe(_Section):
     """Correlation that a frame must reach with its neighbours to count as the same scene."""
     repeats: str = _setting("average", choices=("average", "keep-one"))
     """What happens to two frames with the same focus: both are used, or the later one is left out."""
+    other_light: str = _setting("leave-out", choices=("leave-out", "keep"))
+    """What happens to a frame that lines up with its neighbours but has other light in a large part, as behind a hand or
+    without its flash."""
     gains: bool = _setting(True)
     """Whether differences in brightness between frames are measured and evened out."""
     bend: bool = _setting(True)

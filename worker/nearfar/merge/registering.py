@@ -25,6 +25,7 @@ from nearfar.merge.survey import MappedFrame, Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
 VERSION = 17
+IF_NOT = 'if that was a shadow or a cloud, other_light = "keep" in the table [register] of the recipe uses it'
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,11 +113,11 @@ def register_stack(
     found = register(
         views, size=stack.size, reference=reference, tuning=tuning, tick=tick, threads=threads, share=share
     )
-    odd = _odd_ones(found, views, threads)
+    odd = _odd_ones(found, views, threads) if recipe.register.other_light == "leave-out" else {}
     if reference in odd:
         raise StackRefused(
             f"{views[reference].name} was to give the picture its geometry, but is left out: {odd[reference]}. "
-            "Choose another reference frame."
+            "Or choose another reference frame."
         )
     if odd:
         kept = [k for k in range(len(views)) if k not in odd]
@@ -137,7 +138,7 @@ def register_stack(
 
 
 def _odd_ones(found: Registration, views: Sequence[SurveyedView], threads: int) -> dict[int, str]:
-    """Places of frames that could be lined up but do not belong, with the reason."""
+    """Places of frames that could be lined up but do not belong, with the reason and what to do if it is none."""
     misfired = misfired_frames(found.frames)
     lit_alike = [replace(f, used=f.used and k not in misfired) for k, f in enumerate(found.frames)]
     unit = np.float32(1 / 65535)
@@ -147,10 +148,11 @@ def _odd_ones(found: Registration, views: Sequence[SurveyedView], threads: int) 
         lambda place: colour_places(views[place].pixels),
         threads,
     )
-    return {
+    reasons = {
         **{k: covered_why(share) for k, share in covered.items()},
         **{k: misfired_why(apart) for k, apart in misfired.items()},
     }
+    return {k: f"{why}; {IF_NOT}" for k, why in reasons.items()}
 
 
 def _without(
