@@ -95,6 +95,13 @@ def test_a_result_that_an_editor_saved_under_its_own_name_is_still_no_frame(
     assert "passed over 'edited.tif': a result of Nearfar, not a frame" in done.err
 
 
+def test_one_frame_is_no_stack(frames: Callable[..., Path], tmp_path: Path) -> None:
+    done = merge(frames(count=1), tmp_path / "picture.tif")
+    assert done.code == 3
+    assert done.message.startswith("found 1 frame to merge; expected at least two")
+    assert not (tmp_path / "picture.tif").exists()
+
+
 def test_results_alone_are_no_stack(undisturbed: Any, tmp_path: Path) -> None:
     (tmp_path / "folder").mkdir()
     shutil.copy(undisturbed.out, tmp_path / "folder" / "x.tif")

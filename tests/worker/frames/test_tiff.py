@@ -138,10 +138,18 @@ def test_the_first_page_that_is_not_reduced_is_taken(frame: Path) -> None:
     with tifffile.TiffWriter(frame) as writer:
         writer.write(array[::4, ::4], photometric="rgb", subfiletype=1, metadata=None)
         writer.write(array, photometric="rgb", metadata=None)
-        writer.write(array[::-1], photometric="rgb", metadata=None)
+        writer.write(array[:-1], photometric="rgb", metadata=None)
     header = read_header(frame)
     assert header.notes == ("the first of 2 pages is used",)
     assert np.array_equal(decode(header), array)
+
+
+def test_a_whole_stack_in_one_file_is_refused_and_not_taken_for_its_first_frame(frame: Path) -> None:
+    with tifffile.TiffWriter(frame) as writer:
+        for seed in range(3):
+            writer.write(picture(seed=seed), photometric="rgb", metadata=None)
+    with pytest.raises(FrameRefused, match="found 3 pages of one size; expected one frame in each file"):
+        read_header(frame)
 
 
 def test_white_as_zero_is_turned_over(frame: Path) -> None:

@@ -18,7 +18,7 @@ from nearfar.cli.say import say, together
 from nearfar.errors import FrameRefused, UsageError, WorkFailed
 from nearfar.frames.decode import is_picture, read_header
 from nearfar.frames.headers import FrameHeader
-from nearfar.intake.listing import gather, made_by_nearfar
+from nearfar.intake.listing import gather, made_by_nearfar, too_few
 from nearfar.merge import recipe
 from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.stack import Merge, Request, Stop
@@ -35,6 +35,8 @@ def run(options: argparse.Namespace, signals: Signals) -> int:
     outputs = Outputs.beside(options.out, options.report)
     check_names(outputs)
     found = gather(options.frames, own=[outputs.picture, *outputs.side_files(height=True)])
+    if len(found.headers) < 2:
+        raise too_few(len(found.headers))
     check_targets(outputs, found.headers)
     progress = Progress(quiet=options.quiet)
     for line in together((repr(path.name), why) for path, why in found.passed_over):

@@ -137,7 +137,10 @@ def read_header(file: FrameFile, asked: int | None = None) -> tuple[FrameHeader,
 
 
 def first_picture(file: FrameFile) -> tuple[Tags, Form, list[str]]:
-    """Tags of the first picture that is not a reduced one, and a note on the pages left alone."""
+    """Tags of the first picture that is not a reduced one, and a note on the pages left alone.
+
+    Pages of one size are no such rest, but most likely a whole stack: refused, so that none is missed without a word.
+    """
     form = read_form(file.peek)
     if form is None:
         raise file.damaged("no TIFF header")
@@ -153,8 +156,22 @@ def first_picture(file: FrameFile) -> tuple[Tags, Form, list[str]]:
     if not full and not pages:
         raise file.cut_short("a TIFF with its tag directory")
     chosen = (full or pages)[0]
+    like = _shape(chosen)
+    alike = sum(_shape(tags) == like for tags in full)
+    if alike > 1:
+        raise file.refused(
+            f"{alike} pages of one size",
+            "one frame in each file",
+            "Save each page as a file of its own, in order.",
+        )
     notes = [] if len(full) < 2 else [f"the first of {len(full)} pages is used"]
     return chosen, form, notes
+
+
+def _shape(tags: Tags) -> tuple[int, ...]:
+    """Width, height and samples of a page."""
+    numbers = (tiff_tags.IMAGE_WIDTH, tiff_tags.IMAGE_LENGTH, tiff_tags.SAMPLES_PER_PIXEL)
+    return tuple(_number(tags, number, 1) for number in numbers)
 
 
 def _linked(file: FrameFile, form: Form, tags: Tags, number: int) -> Tags:

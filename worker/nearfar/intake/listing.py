@@ -163,6 +163,14 @@ def gather(paths: Iterable[Path], *, own: Sequence[Path] = ()) -> Gathered:
     return Gathered(headers=tuple(in_sequence(headers)), passed_over=tuple(passed))
 
 
+def too_few(count: int) -> StackRefused:
+    """The error about so many frames, of which at least two are needed."""
+    return StackRefused(
+        f"found {count} frame{'' if count == 1 else 's'} to merge; expected at least two, each focused a little further. "
+        "Give all frames of the stack."
+    )
+
+
 def _refusal(refused: Sequence[FrameRefused], count: int) -> FrameRefused | StackRefused:
     if len(refused) == 1:
         return refused[0]

@@ -13,7 +13,7 @@ from pathlib import Path
 from nearfar.errors import FrameRefused, StackRefused
 from nearfar.frames.decode import read_header
 from nearfar.frames.headers import FrameHeader
-from nearfar.intake.listing import in_sequence, made_by_nearfar
+from nearfar.intake.listing import in_sequence, made_by_nearfar, too_few
 from nearfar.jobs import ACCEPTED, FrameEntry, Job, Store
 from nearfar.merge.keys import Fingerprint, file_digest, key
 from nearfar.merge.recipe import Recipe
@@ -149,10 +149,7 @@ class Frames:
             Two have the same name, or fewer than two are left.
         """
         if len(self.headers) < 2:
-            raise StackRefused(
-                f"found {len(self.headers)} frame{'' if len(self.headers) == 1 else 's'} to merge; expected at least two, "
-                "each focused a little further. Give all frames of the stack."
-            )
+            raise too_few(len(self.headers))
         by_path = {header.path: place for place, header in self.headers.items()}
         seen: dict[str, Path] = {}
         for path in by_path:
