@@ -170,7 +170,7 @@ def test_a_killed_run_leaves_a_part_no_output_and_no_lock(tmp_path: Path, out: P
 def test_a_second_run_on_the_same_picture_is_refused(tmp_path: Path, out: Path, scratch: Scratch) -> None:
     scratch.save_text(KEY, "band", 1)
     with (
-        pytest.raises(WorkFailed, match="another run is at work.*wait for it, or give --out another name"),
+        pytest.raises(WorkFailed, match="wait for it, or give --out another name; .*suspended goes on by fg"),
         open_scratch(tmp_path / "scratch", out),
     ):
         pass

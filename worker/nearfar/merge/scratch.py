@@ -263,7 +263,7 @@ def _locked(folder: Path, out: Path) -> Iterator[None]:
             except OSError as error:
                 raise WorkFailed(
                     f"{out.name}: another run is at work on this picture (scratch folder {folder}); "
-                    "wait for it, or give --out another name"
+                    "wait for it, or give --out another name; one that Ctrl-Z suspended goes on by fg"
                 ) from error
             if os.fstat(lock.fileno()).st_nlink == 0:
                 continue
