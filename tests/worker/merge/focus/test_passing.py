@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from nearfar.merge.focus import passing
-from tests.worker.merge.brackets import bracket, encoded, focused, texture
+from tests.worker.merge.brackets import bracket, cells, encoded, focused, texture
 
 SIZE = (336, 240)
 FRAMES, FOCUS = 10, 8
@@ -69,6 +69,27 @@ def test_a_blown_window_that_spreads_brings_no_rim_with_it(rng: Random) -> None:
     first, later = (admitted[part][:, beside].any(axis=0) for part in (slice(2), slice(2, None)))
     assert later.mean() < 0.25  # .72 of the cells otherwise
     assert first.all()
+
+
+@pytest.mark.parametrize("sharp", [0, 4])
+def test_blown_light_that_is_sharp_in_an_end_frame_is_taken_from_there(rng: Random, sharp: int) -> None:
+    """Wide steps: beside the first or last frame brightness changes as if something passed. Out of focus blown light covers
+    more, so the darkest frame is the one in focus; those beside it, in which it spreads, are not let in at the outline.
+    """
+    y, x = np.indices((SIZE[1], SIZE[0]))
+    from_edge = np.maximum(np.abs(x - 168) - 60, np.abs(y - 120) - 50)
+    frames = []
+    for k, frame in enumerate(
+        bracket(rng, wall(rng, 0.004), np.full((SIZE[1], SIZE[0]), float(sharp)), range(5), blur=1.2)
+    ):
+        spread = 4.0 * abs(k - sharp)
+        covered = np.clip((0.5 - from_edge + spread) / (1 + spread / 2), 0, 1)[..., None]
+        frames.append(encoded(frame / 65535 * (1 - covered) + covered, rng, 0.012))
+    made = focused(frames)
+    outline = cells((np.abs(from_edge) < 1).astype(float)) > 0.02
+    assert (made.found.best[outline] == sharp).mean() > 0.95
+    beside = made.admitted[:, abs(sharp - 1)][outline]
+    assert beside.mean() < 0.5
 
 
 def test_without_highlights_nothing_is_taken_away(rng: Random) -> None:

@@ -24,7 +24,7 @@ from nearfar.merge.focus import broad, passing
 from nearfar.merge.focus.grids import Grids
 from nearfar.merge.focus.seen import FocusFrame, cell_pose
 from nearfar.merge.kernel.bend import Bend
-from nearfar.merge.kernel.picture_calls import CELL, PRIOR_UNIT, blur_grid, grow_grid, warp_grid
+from nearfar.merge.kernel.picture_calls import CELL, PRIOR_UNIT, blur_grid, grid_shape, grow_grid, warp_grid
 from nearfar.merge.noise import Noise
 from nearfar.merge.recipe import FocusRecipe
 
@@ -204,10 +204,12 @@ def _largest(
 ) -> _Peak:
     """The first pass. Until the third pass fills the admission, it holds the changes of brightness."""
     peak: _Peak | None = None
+    darkest = passing.Darkest(grid_shape(*grids.size))
     held: deque[tuple[F32, F32]] = deque(maxlen=3)  # energies and brightness of the last frames
     for index, (seen, light) in enumerate(in_order(list(enumerate(frames)), grids.lit, threads)):
         energy, luma = seen.energy, seen.luma
         held.append((grids.sure(seen), light))
+        darkest.look(index, held[-1][0], light, grids.blown_in((index, frames[index]), luma.shape))
         if peak is None:
             peak = _Peak(
                 energy=energy.copy(),
@@ -228,7 +230,17 @@ def _largest(
     beside = held[-2 if len(held) > 1 else -1][1]
     _note_change(peak, writer, len(frames) - 1, held[-1][0], passing.change_at_end(beside, held[-1][1]))
     peak.luma = peak.luma / np.float32(len(frames))
+    _trust_darkest(peak, writer, darkest)
     return peak
+
+
+def _trust_darkest(peak: _Peak, writer: FocusWriter, darkest: passing.Darkest) -> None:
+    """Where light is blown, nothing is taken off the energies of the frame in which it spreads least."""
+    clear = darkest.clear
+    for row in np.flatnonzero(clear.any(axis=1)):
+        cols = np.flatnonzero(clear[row])
+        writer.admitted[row, darkest.frame[row, cols], cols] = 0
+    np.maximum(peak.left, darkest.energy, out=peak.left, where=clear)
 
 
 def _broadest(frames: Sequence[FocusFrame], grids: Grids, writer: FocusWriter, threads: int) -> F32:
@@ -333,7 +345,7 @@ def _admit(
         itself = (sharp[AHEAD] >= limit) | is_best | own_peak
         apart = np.abs(best[0].astype(np.int32) - index)
         around = (grow_grid(itself.astype(np.uint8)) > 0) | (apart <= reach)
-        return np.asarray(itself | (around & ~(veiled & (apart > 1))), np.uint8)
+        return np.asarray(itself | (around & ~(veiled & (apart > 0))), np.uint8)
 
     beside = np.zeros((2, *top.shape), np.float32)
     nothing = (np.zeros_like(top), np.zeros(top.shape, np.bool_), np.zeros(top.shape, np.bool_))

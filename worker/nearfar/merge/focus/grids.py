@@ -34,6 +34,7 @@ class Grids:
         self.size = size
         self.blown = False
         self.chance = CHANCE if frames > FEW else np.ones(3, np.float32)
+        self._blown: list[U8 | None] = [None] * frames
 
     def read(self, frame: FocusFrame) -> Seen:
         """The frame's grids."""
@@ -68,12 +69,21 @@ class Grids:
         """Mask of the cells in which blown light spreads in a frame: it has some there, and is brighter than ``light``."""
         if self.small is None or not self.blown:
             return np.zeros(light.shape, np.bool_)
-        index, frame = item
         brighter = self.lit(item)[1] > light + passing.VEIL
-        if not brighter.any():
-            return brighter
-        blown = blown_cells(self.small[index](), (light.shape[0], light.shape[1]))
-        return np.asarray(brighter & (warp_grid(blown, cell_pose(frame.pose), frame.bend) > 0))
+        return np.asarray(brighter & self.blown_in(item, light.shape) if brighter.any() else brighter)
+
+    def blown_in(self, item: tuple[int, FocusFrame], shape: tuple[int, ...]) -> NDArray[np.bool_]:
+        """Mask of the picture's cells in or beside which a frame may have blown light."""
+        index, frame = item
+        kept = self._blown[index]
+        if kept is None:
+            out = np.zeros(shape, np.bool_)
+            if self.small is not None:
+                found = blown_cells(self.small[index](), (shape[0], shape[1]))
+                if found.any():
+                    out = warp_grid(found, cell_pose(frame.pose), frame.bend) > 0
+            kept = self._blown[index] = np.packbits(out, axis=1)
+        return np.unpackbits(kept, axis=1, count=shape[1]).astype(np.bool_)
 
 
 def _even(luma: F32, frame: FocusFrame) -> F32:

@@ -4,7 +4,9 @@ Around the frame that has a place in focus its brightness hardly changes, since 
 a passing rim it becomes steadily brighter or darker. So the energy that such a change can explain is taken off a cell.
 
 Rims of blown light, as of windows, are as sharp as what is in focus, wherever they are. A frame in which it spreads over a
-cell, and that is not beside the best one, comes in there only for its own sharpness, not because it is let in next to it.
+cell comes in there only for its own sharpness, not because it is let in next to it or is beside the best one. Out of focus
+blown light only ever covers more, so nothing is taken off the frame in which such a cell is darkest: in wide steps, and in
+the first and last frame, brightness changes beside what is in focus, too.
 """
 
 from __future__ import annotations
@@ -48,3 +50,27 @@ def remaining(energy: F32, changes: U8) -> F32:
     account = WEIGHT[:, None, None] * (beyond * beyond)
     share = energy / (energy + (account + np.float32(1e-20)))
     return np.asarray(energy * (share * share), np.float32)
+
+
+class Darkest:
+    """The frame in which each cell has least light, of those in or beside which any frame has blown light."""
+
+    def __init__(self, shape: tuple[int, int]) -> None:
+        self.light, self.second = (np.full(shape, np.inf, np.float32) for _ in range(2))
+        self.frame = np.zeros(shape, np.int16)
+        self.energy = np.zeros((3, *shape), np.float32)
+        self.blown = np.zeros(shape, np.bool_)
+
+    def look(self, index: int, energy: F32, light: F32, blown: NDArray[np.bool_]) -> None:
+        """Take in a frame's energies (3, R, C), light and blown cells (R, C)."""
+        darker = light < self.light
+        np.minimum(self.second, np.where(darker, self.light, light), out=self.second)
+        np.copyto(self.light, light, where=darker)
+        np.copyto(self.frame, np.int16(index), where=darker)
+        np.copyto(self.energy, energy, where=darker)
+        self.blown |= blown
+
+    @property
+    def clear(self) -> NDArray[np.bool_]:
+        """Where light is blown, and that frame is darker than all others by more than `STILL`."""
+        return np.asarray(self.blown & (self.second > self.light + STILL))
