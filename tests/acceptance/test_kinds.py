@@ -188,14 +188,6 @@ def test_heif_frames_give_a_better_picture(scene: Scene, best_single: float, tmp
     assert quality(scene, tmp_path / "picture.tif") > best_single + 2.0
 
 
-def test_one_frame_is_delivered_as_it_is(scene: Scene, tmp_path: Path) -> None:
-    lay(scene.frames[3:4], tmp_path / "frames")
-    report = merged(tmp_path / "frames", tmp_path / "picture.tif")
-    assert [(f["used"], f["share"]) for f in report["frames"]] == [(True, 1.0)]
-    off = samples(tmp_path / "picture.tif").astype(int) - scene.frames[3]
-    assert np.abs(off).max() <= 2
-
-
 def test_two_frames_are_better_than_either(scene: Scene, tmp_path: Path) -> None:
     lay(scene.frames[3:5], tmp_path / "frames")
     report = merged(tmp_path / "frames", tmp_path / "picture.tif", "--reference", "F0001.tif")
