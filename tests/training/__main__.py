@@ -21,7 +21,9 @@ from tests.training.net import Net
 from tests.training.things import Studio
 
 SEED = 9
+CHOSEN_BY = 998
 HELD_OUT = 999
+"""Seeds: of what is learned from, of what a net is chosen by, of what the nets are judged by."""
 EDGE = 64
 
 
@@ -29,11 +31,10 @@ def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.training", description=__doc__)
     parser.add_argument("--brackets", type=int, default=5200)
     parser.add_argument(
-        "--first",
+        "--kept",
         type=Path,
-        help="weights of the first part: read if they are there, else made and kept there",
+        help="folder for what each training learned; what lies there from before is not trained again",
     )
-    parser.add_argument("--only-first", action="store_true", help="end after the first part")
     parser.add_argument("--share", type=float, default=1.0, help="of the steps, to try it out")
     parser.add_argument("--judged", type=int, default=130, help="brackets held out to judge the nets")
     parser.add_argument("--out", type=Path, default=weights.FILE.parent)
@@ -88,15 +89,23 @@ def write_reference(path: Path, net: Net, device: torch.device) -> None:
 
 def trained(options: argparse.Namespace) -> accelerators.State:
     """The nets, by as many processes as there are devices."""
+    device = torch.device(options.devices[0])
     running = Accelerators(options.devices, brackets=options.brackets, seed=SEED)
+    run = running.train if options.kept is None else chain.kept(running.train, options.kept)
+
+    def worth(state: accelerators.State) -> tuple[float, float]:
+        pair = accelerators.pair_of(state, device)
+        ways = {
+            "usual": lambda b: train.merge(pair.usual, b),
+            "hard": lambda b: train.merge(pair.hard, b),
+        }
+        found = train.judge(ways, chosen_by)
+        return found["usual"]["all"], found["hard"]["all"]
+
     try:
-        if options.first is not None and options.first.exists():
-            first = chain.load(options.first)
-        else:
-            first = chain.first_part(running.train, options.share)
-            if options.first is not None:
-                chain.keep(options.first, first)
-        return first if options.only_first else chain.second_part(running.train, first, options.share)
+        chosen_by = train.make(options.judged, CHOSEN_BY, device)
+        first = chain.first_part(run, worth, options.share)
+        return chain.second_part(run, first, options.share)
     finally:
         running.close()
 
@@ -117,9 +126,9 @@ def judge(pair: Pair, count: int, device: torch.device) -> None:
 
 def main() -> None:
     options = arguments()
+    torch.backends.cudnn.deterministic = True
     state = trained(options)
     device = torch.device(options.devices[0])
-    torch.backends.cudnn.deterministic = True
     pair = accelerators.pair_of(state, device)
     chain.store(options.out / "weights.npz", pair)
     write_reference(options.reference / "reference.npz", pair.usual, device)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,14 +39,16 @@ class Brackets:
     styles: tuple[str, ...]
 
 
-def make(count: int, seed: int, device: torch.device) -> dict[int, Brackets]:
-    """So many random brackets, by their number of frames."""
-    random = np.random.default_rng(seed)
+def make(
+    count: int, seed: int, device: torch.device, *, first: int = 0, every: int = 1
+) -> dict[int, Brackets]:
+    """So many random brackets, by their number of frames; of these each ``every``-th from ``first`` on."""
+    frames = np.random.default_rng(seed).choice(COUNTS, count, p=SHARES)
     lens = Lens(device)
     made: dict[int, list[Bracket]] = {n: [] for n in COUNTS}
     with torch.no_grad():
-        for i in range(count):
-            n = int(random.choice(COUNTS, p=SHARES))
+        for i in range(first, count, every):
+            n = int(frames[i])
             made[n].append(bracket(Studio(seed * 1_000_003 + i, device), lens, n))
     return {
         n: Brackets(
@@ -56,6 +58,17 @@ def make(count: int, seed: int, device: torch.device) -> dict[int, Brackets]:
         for n, some in made.items()
         if some
     }
+
+
+def joined(shares: Sequence[dict[int, Brackets]]) -> dict[int, Brackets]:
+    """All brackets of several that were made apart."""
+    whole = {}
+    for n in COUNTS:
+        some = [share[n] for share in shares if n in share]
+        if some:
+            parts = {name: torch.cat([one.parts[name] for one in some]) for name in PARTS}
+            whole[n] = Brackets(parts=parts, styles=sum((one.styles for one in some), ()))
+    return whole
 
 
 @dataclass(frozen=True, kw_only=True)
