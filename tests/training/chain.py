@@ -29,12 +29,10 @@ SECOND = (
     Way(steps=23000, rate=1.5e-3, seed=13),
     Way(steps=23000, rate=1.5e-3, seed=14, shares=(0.6, 0.2, 0.2)),
 )
-"""The second part: how both nets go on together. All begin with the same, so that they stay near enough to be averaged."""
-TAKEN = 0.4
-"""Of the mean of the second part's nets for hard cells; the rest is that of the first part, and so is the usual net. More
-gains more in hairs, and loses at glossy round things in good light.
-"""
+"""The second part: how both nets go on together. All begin with the same, so that they stay near enough to be averaged.
 
+Of the mean only the net for hard cells is taken: the usual one gained nothing.
+"""
 Training = Callable[[Sequence[Task]], list[State]]
 Worth = Callable[[State], tuple[float, float]]
 """How well the usual net and that for hard cells do, each by itself."""
@@ -59,10 +57,7 @@ def second_part(run: Training, first: State, share: float = 1.0) -> State:
     """The weights, from the nets of the first part; ``share``: of the steps."""
     tasks = [Task(name=f"both-{w.seed}", way=_part(w, share), state=first) for w in SECOND]
     found = [hard for _, hard in run(tasks)]
-    usual, hard = first
-    mean = {name: np.mean([one[name] for one in found], 0) for name in hard}
-    taken = {name: (part + TAKEN * (mean[name] - part)).astype(np.float32) for name, part in hard.items()}
-    return usual, taken
+    return first[0], {name: np.mean([one[name] for one in found], 0).astype(np.float32) for name in first[1]}
 
 
 def kept(
