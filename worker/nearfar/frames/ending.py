@@ -44,12 +44,12 @@ def examine(path: Path | str) -> tuple[FrameHeader, str | None]:
 
 def _check_end_marker(file: FrameFile) -> None:
     """Find the end marker behind the beginning of the first scan (ITU-T T.81, B.1.1.3): coded data cannot hold it."""
-    scan, end = jpeg.walk_markers(file).scan, file.size
+    scan, end, piece = jpeg.walk_markers(file).scan, file.size, TAIL
     while end > scan:
-        start = max(scan, end - PIECE)
+        start = max(scan, end - piece)
         if END_MARKER in file.peek(start, end - start + 1):
             return
-        end = start
+        end, piece = start, PIECE
     raise file.cut_short("a JPEG with its end marker")
 
 

@@ -294,14 +294,18 @@ def test_nothing_on_the_card_changes(
     } == before
 
 
+@pytest.mark.parametrize(("thumbnail", "kept"), [(False, 0.02), (False, 0.5), (True, 0.5)])
 def test_a_frame_cut_short_is_left_out_and_named(
-    sort: Make, tmp_path: Path, random: np.random.Generator, place: Place
+    sort: Make, tmp_path: Path, random: np.random.Generator, place: Place, thumbnail: bool, kept: float
 ) -> None:
-    card, truth = sort([events.stack(random, place, "flash", frames=8)])
+    """Also one with a whole small picture inside, or half of the pixels: a decoder fills the rest with grey."""
+    card, truth = sort([events.stack(random, place, "flash", frames=8)], thumbnail=thumbnail)
     path = truth.stacks[0][3]
-    path.write_bytes(path.read_bytes()[:700])
+    data = path.read_bytes()
+    path.write_bytes(data[: int(len(data) * kept)])
     again = sort_card([tmp_path / "card"])
     assert [e.path for e in again.left_out] == [path]
+    assert "ends early" in again.left_out[0].why
     assert again.stacks[0].frames == tuple(p for p in card.stacks[0].frames if p != path)
 
 

@@ -22,7 +22,7 @@ from nearfar.frames.camera import CameraData
 from nearfar.frames.glance import Embedded, Glance
 from nearfar.intake.card.previews import BLOCKS, SCALES, SMALL, Look
 
-VERSION = 1
+VERSION = 2
 """Raised when looks or glances are made differently, so that older ones are made again."""
 FILE = "cards.sqlite"
 MOST_BYTES = 2 << 30

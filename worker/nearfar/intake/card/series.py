@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 from nearfar.errors import FrameRefused
+from nearfar.frames.ending import examine
+from nearfar.frames.glance import glance
 from nearfar.intake.card import evidence
 from nearfar.intake.card.cache import CardCache
 from nearfar.intake.card.exposures import Exposure
@@ -106,7 +109,7 @@ def looks_at(
 
     def one(k: int) -> Look | FrameRefused:
         try:
-            return take_look(exposures[k].shown_by, exposures[k].found, closeness)
+            return _look(exposures[k], closeness)
         except FrameRefused as error:
             return error
         except MemoryError:
@@ -126,6 +129,17 @@ def looks_at(
             fresh = [(exposures[k].key, m) for k, m in zip(batch, made, strict=True) if isinstance(m, Look)]
             cache.keep_looks(closeness, fresh)
     return [look for look in found if look is not None]
+
+
+def _look(exposure: Exposure, closeness: int) -> Look:
+    """A look at a frame that is all there: decoders fill what is missing with grey. Raises `FrameRefused`."""
+    examine(exposure.path)
+    if exposure.shown_by != exposure.path:
+        with contextlib.suppress(FrameRefused):  # a raw file is not lost with its developed copy
+            examine(exposure.shown_by)
+            return take_look(exposure.shown_by, exposure.found, closeness)
+        return take_look(exposure.path, glance(exposure.path), closeness)
+    return take_look(exposure.path, exposure.found, closeness)
 
 
 def closer_by(cache: CardCache) -> Closer:
