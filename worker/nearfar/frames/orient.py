@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -37,6 +39,28 @@ def deciding(stored: int | None, asked: int | None) -> tuple[int, int | None]:
 def swaps_sides(orientation: int) -> bool:
     """Whether width and height change places."""
     return orientation >= 5
+
+
+def shown_size(stored: tuple[int, int], orientation: int) -> tuple[int, int]:
+    """Width and height as a picture is looked at."""
+    return (stored[1], stored[0]) if swaps_sides(orientation) else stored
+
+
+def of_most(frames: Iterable[tuple[tuple[int, int], int]]) -> dict[tuple[int, int], int]:
+    """The orientation of most frames of a stack, by stored size, where frames of that size carry several.
+
+    ``frames``: stored width and height, and orientation, in the order taken; of two as frequent the first one counts.
+    Empty if only the orientations give all frames one size: somebody turned the pixels of some.
+    """
+    tags: dict[tuple[int, int], list[int]] = defaultdict(list)
+    for stored, orientation in frames:
+        tags[stored].append(orientation)
+    shown = {shown_size(stored, tag) for stored, found in tags.items() for tag in found}
+    if len(shown) == 1 and len(tags) > 1:
+        return {}
+    return {
+        stored: Counter(found).most_common(1)[0][0] for stored, found in tags.items() if len(set(found)) > 1
+    }
 
 
 def finish(samples: Samples, orientation: int, out: Samples | None) -> Samples:

@@ -10,12 +10,12 @@ Every process that works on a stack decides alike from the same files, so nothin
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from nearfar.frames.decode import read_header
 from nearfar.frames.headers import FrameHeader
+from nearfar.frames.orient import of_most
 
 Size = tuple[int, int]
 
@@ -30,16 +30,11 @@ def orientations(every: Sequence[FrameHeader], reference: str | None = None) -> 
     reference
         What names the reference frame, see `named`.
     """
-    shown, stored = {(h.width, h.height) for h in every}, {h.stored_size for h in every}
-    if len(shown) == 1 and len(stored) > 1:
-        return {}
-    found: dict[Size, int] = {}
-    for size in stored:
-        alike = [h for h in every if h.stored_size == size]
-        counts = Counter(own(h) for h in alike)
-        if len(counts) > 1:
-            chosen = next((own(h) for h in alike if reference is not None and named(h, reference)), None)
-            found[size] = chosen or counts.most_common(1)[0][0]
+    found = of_most((h.stored_size, own(h)) for h in every)
+    if reference is not None:
+        for header in every:
+            if header.stored_size in found and named(header, reference):
+                return {**found, header.stored_size: own(header)}
     return found
 
 
