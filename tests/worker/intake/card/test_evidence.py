@@ -75,6 +75,7 @@ def _exposure(**changes: Any) -> Exposure:
         body="b",
         seconds=0.0,
         resolution=1.0,
+        sizes=frozenset({(found.width, found.height)}),
     )
 
 

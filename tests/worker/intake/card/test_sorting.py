@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from nearfar.intake.card.sorted_card import SortedCard, as_json
-from nearfar.intake.card.sorting import sort_card
+from nearfar.intake.card.sorting import NOT_ALL_RAW, sort_card
 from tests.scenes import card_events as events
 from tests.scenes.card import Body, Truth, add_junk, write_events
 from tests.scenes.card_events import Event, Taken
@@ -307,6 +307,32 @@ def test_a_frame_cut_short_is_left_out_and_named(
     assert [e.path for e in again.left_out] == [path]
     assert "ends early" in again.left_out[0].why
     assert again.stacks[0].frames == tuple(p for p in card.stacks[0].frames if p != path)
+
+
+def test_developed_pictures_are_taken_where_only_some_frames_have_a_raw_file(
+    sort: Make, tmp_path: Path, random: np.random.Generator, place: Place
+) -> None:
+    """The others' raw files were not copied, say: the stack was cut to pieces where raw and developed frames met."""
+    _, truth = sort([events.stack(random, place, "flash", frames=8)], raw=True)
+    for at in (2, 5):
+        truth.stacks[0][at].unlink()
+    card = sort_card([tmp_path / "card"])
+    wanted = tuple(path.with_suffix(".JPG") for path in truth.stacks[0])
+    assert [(s.frames, s.state) for s in card.stacks] == [(wanted, "clear")]
+    assert card.order == wanted
+    masters = [path for path in truth.stacks[0] if path.exists()]
+    assert {e.path: e.why for e in card.left_out} == dict.fromkeys(masters, NOT_ALL_RAW)
+
+
+def test_a_raw_file_that_is_damaged_counts_as_missing(
+    sort: Make, tmp_path: Path, random: np.random.Generator, place: Place
+) -> None:
+    _, truth = sort([events.stack(random, place, "flash", frames=8)], raw=True)
+    broken = truth.stacks[0][3]
+    broken.write_bytes(b"")
+    card = sort_card([tmp_path / "card"])
+    assert [s.frames for s in card.stacks] == [tuple(path.with_suffix(".JPG") for path in truth.stacks[0])]
+    assert [e.why for e in card.left_out if e.path == broken] == ["cannot be used: found an empty file (0 bytes)"]
 
 
 def test_the_form_for_programs(sort: Make, random: np.random.Generator, place: Place) -> None:

@@ -163,7 +163,7 @@ def of_settings(one: Exposure, other: Exposure, likeness: Likeness) -> Evidence:
     """
     a, b = one.found.camera, other.found.camera
     weights = [(0.0, "")]
-    if one.found.width and other.found.width and _size(one) != _size(other):
+    if one.sizes and other.sizes and not one.sizes & other.sizes:
         weights.append((-CERTAIN, "another size of picture"))
     if a.lens and b.lens and a.lens != b.lens:
         weights.append((-CERTAIN, "another lens"))
@@ -184,10 +184,6 @@ def of_settings(one: Exposure, other: Exposure, likeness: Likeness) -> Evidence:
     return Evidence(
         weight=max(sum(w for w, _ in weights), -CERTAIN), words=worst[1] if worst[0] < -0.4 else ""
     )
-
-
-def _size(exposure: Exposure) -> tuple[int, int]:
-    return exposure.found.width, exposure.found.height
 
 
 def of_brightness(gain_ev: float, step: float | None) -> Evidence:

@@ -43,6 +43,17 @@ class Exposure:
     """Resolution of that clock, seconds."""
     shown_by: Path
     """The file whose picture is previewed: the developed copy of a raw file, otherwise the file itself."""
+    sizes: frozenset[tuple[int, int]]
+    """Width and height as stored of each file of this exposure that tells them."""
+
+    @property
+    def has_copy(self) -> bool:
+        """Whether this is a raw file with a developed copy."""
+        return self.shown_by != self.path
+
+    def by_copy(self) -> Exposure:
+        """The same exposure, represented by its developed copy."""
+        return replace(self, path=self.shown_by)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -277,4 +288,5 @@ def _exposure(item: _Looked, shown: _Looked | None) -> Exposure:
         seconds=seconds,
         resolution=resolution,
         shown_by=seen.path,
+        sizes=frozenset((i.found.width, i.found.height) for i in (item, seen) if i.found.width),
     )

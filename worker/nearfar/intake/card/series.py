@@ -41,6 +41,12 @@ class Series:
     def __len__(self) -> int:
         return len(self.exposures)
 
+    def use_copy(self, index: int) -> Exposure:
+        """Let a raw frame be represented by its developed copy from now on; returns it."""
+        copy = self.exposures[index].by_copy()
+        self.exposures = (*self.exposures[:index], copy, *self.exposures[index + 1 :])
+        return copy
+
     def soft(self, index: int) -> Floats:
         """The small picture of a frame, noise taken off."""
         if index not in self._soft:
@@ -134,7 +140,7 @@ def looks_at(
 def _look(exposure: Exposure, closeness: int) -> Look:
     """A look at a frame that is all there: decoders fill what is missing with grey. Raises `FrameRefused`."""
     examine(exposure.path)
-    if exposure.shown_by != exposure.path:
+    if exposure.has_copy:
         with contextlib.suppress(FrameRefused):  # a raw file is not lost with its developed copy
             examine(exposure.shown_by)
             return take_look(exposure.shown_by, exposure.found, closeness)

@@ -18,6 +18,7 @@ from nearfar.intake.card.exposures import Exposure, read_card
 from nearfar.intake.card.runs import Verdict, judge
 from nearfar.intake.card.series import Series, closer_by, looks_at
 from nearfar.intake.card.sorted_card import Boundary, LeftOut, Question, SortedCard, SortedStack
+from nearfar.intake.listing import RAW
 
 CLEAR = 0.9
 """Confidence from which on nobody is asked."""
@@ -25,6 +26,7 @@ LIKELY = 0.35
 """Chance from which on a run is offered as a stack, with a question."""
 RIGHT_BESIDE = 30.0
 """Seconds from a stack within which a single frame is likely to be its divider; common practice, no source."""
+NOT_ALL_RAW = "a raw file, which not every frame of its stack has: the developed pictures are taken"
 UNSURE = (0.05, 0.97)
 """Chances between which a run that was seen in embedded previews is looked at closer."""
 
@@ -92,7 +94,32 @@ def _sort_camera(camera: Sequence[Exposure], cache: CardCache, found: _Sorting) 
     ]
     series = Series([e for e, _ in seen], [look for _, look in seen], closer_by(cache))
     chained, verdicts = _judged(series)
+    for run, whole in zip(chained.runs, _whole(chained, verdicts), strict=True):
+        if whole:
+            _of_one_kind(series, run, found)
     _tell(series, chained, verdicts, found)
+
+
+def _whole(chained: Chain, verdicts: Sequence[Verdict | None]) -> list[bool]:
+    """Which runs are offered as stacks."""
+    bracketed = {k for group in chained.brackets for k in group}
+    return [
+        verdict is not None and verdict.chance >= LIKELY and bracketed.isdisjoint(run)
+        for run, verdict in zip(chained.runs, verdicts, strict=True)
+    ]
+
+
+def _of_one_kind(series: Series, run: Sequence[int], found: _Sorting) -> None:
+    """If only some frames of a stack have a raw file, its developed pictures are taken: a merge needs frames alike."""
+    raw = [k for k in run if series.exposures[k].path.suffix.casefold() in RAW]
+    if len(raw) == len(run) or not raw or not all(series.exposures[k].has_copy for k in raw):
+        return
+    for k in raw:
+        master = series.exposures[k].path
+        copy = series.use_copy(k).path
+        found.order[found.order.index(master)] = copy
+        found.left_out = [e for e in found.left_out if e.path != copy]
+        found.left_out.append(LeftOut(path=master, why=NOT_ALL_RAW))
 
 
 def _judged(series: Series) -> tuple[Chain, list[Verdict | None]]:
@@ -116,9 +143,8 @@ def _tell(series: Series, chained: Chain, verdicts: Sequence[Verdict | None], fo
     owner: dict[int, str] = {}
     spoken: set[int] = set()
     bracketed = {k: group for group in chained.brackets for k in group}
-    whole = [bool(v is not None and v.chance >= LIKELY) for v in verdicts]
-    for at, (run, verdict) in enumerate(zip(chained.runs, verdicts, strict=True)):
-        if whole[at] and verdict is not None and not any(k in bracketed for k in run):
+    for run, verdict, whole in zip(chained.runs, verdicts, _whole(chained, verdicts), strict=True):
+        if verdict is not None and whole:
             name = found.next_name()
             found.stacks.append(_stack(series, chained, run, verdict, name, found))
             owner |= dict.fromkeys(range(run[0], run[-1] + 1), name)

@@ -113,14 +113,21 @@ def _offer(stack: str, frames: Sequence[str], folder: Folder) -> Offer:
 
 
 def _twins(frames: Sequence[str], folder: Folder) -> Iterator[str]:
-    """Developed pictures of raw frames: they go where the raw files go."""
-    stems = {str(Path(f).with_suffix("")).casefold() for f in frames if Path(f).suffix.casefold() in RAW}
+    """Developed pictures of raw frames, and raw files of developed ones: they go where the frames go."""
+    forms = {(_stem(f), ending in RAW) for f in frames if (ending := _ending(f)) in RAW | DEVELOPED}
     inside = set(frames)
-    for name in folder.frames if stems else ():
-        path = Path(name)
-        twin = path.suffix.casefold() in DEVELOPED and str(path.with_suffix("")).casefold() in stems
-        if twin and name not in inside:
+    for name in folder.frames if forms else ():
+        ending = _ending(name)
+        if ending in RAW | DEVELOPED and (_stem(name), ending not in RAW) in forms and name not in inside:
             yield name
+
+
+def _stem(name: str) -> str:
+    return str(Path(name).with_suffix("")).casefold()
+
+
+def _ending(name: str) -> str:
+    return Path(name).suffix.casefold()
 
 
 def _why(
