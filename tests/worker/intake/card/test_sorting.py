@@ -332,7 +332,9 @@ def test_a_raw_file_that_is_damaged_counts_as_missing(
     broken.write_bytes(b"")
     card = sort_card([tmp_path / "card"])
     assert [s.frames for s in card.stacks] == [tuple(path.with_suffix(".JPG") for path in truth.stacks[0])]
-    assert [e.why for e in card.left_out if e.path == broken] == ["cannot be used: found an empty file (0 bytes)"]
+    assert [e.why for e in card.left_out if e.path == broken] == [
+        "cannot be used: found an empty file (0 bytes)"
+    ]
 
 
 def test_the_form_for_programs(sort: Make, random: np.random.Generator, place: Place) -> None:
