@@ -11,6 +11,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -188,13 +189,39 @@ def test_a_signal_before_the_work_ends_it_at_once(number: int, name: str) -> Non
 def test_a_signal_during_the_work_asks_and_the_next_one_ends() -> None:
     asked: list[str] = []
     with command.Signals() as signals:
-        signals.ask = asked.append
+        signals.ask(asked.append)
         os.kill(os.getpid(), signal.SIGTERM)
         while not asked:
             threading.Event().wait(0.001)
         assert asked == ["SIGTERM"]
         assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
         assert signal.getsignal(signal.SIGINT) is not signal.SIG_DFL
+
+
+def test_a_signal_that_a_module_turns_into_its_own_error_is_told_as_the_signal(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As a module written in C does while it loads another one."""
+
+    def parser() -> None:
+        try:
+            signal.raise_signal(signal.SIGINT)
+        except Interrupted as error:
+            raise ImportError("another module failed to import") from error
+
+    monkeypatch.setattr(command, "parser", parser)
+    assert command.main(["doctor"]) == 130
+    assert capsys.readouterr().err == "nearfar: stopped by Ctrl-C before any work was done\n"
+
+
+def test_a_signal_that_a_module_drops_is_told_when_the_work_begins() -> None:
+    asked: list[str] = []
+    with command.Signals() as signals:
+        with suppress(Interrupted):
+            signal.raise_signal(signal.SIGTERM)
+        assert asked == []
+        signals.ask(asked.append)
+    assert asked == ["SIGTERM"]
 
 
 def test_outside_the_main_thread_signals_are_left_alone() -> None:

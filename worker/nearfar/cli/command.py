@@ -71,13 +71,15 @@ class Signals:
     """While the block runs, SIGINT and SIGTERM ask the work to stop, or end what has not begun; a second one ends it
     at once.
 
-    ``ask`` is called with the reason; while it is None, `Interrupted` is raised.
+    Work says by `ask` what is called with the reason; until it does, `Interrupted` is raised, which a module that is
+    being loaded may turn into an error of its own, or drop.
     """
 
     NAMES = {signal.SIGINT: "Ctrl-C", signal.SIGTERM: "SIGTERM"}  # noqa: RUF012 - never changed
 
     def __init__(self) -> None:
-        self.ask: Callable[[str], None] | None = None
+        self._ask: Callable[[str], None] | None = None
+        self._reason: str | None = None
         self._before: dict[int, Callable[[int, FrameType | None], object] | int | None] = {}
 
     def __enter__(self) -> Self:
@@ -88,10 +90,26 @@ class Signals:
 
     def _came(self, number: int, _frame: FrameType | None) -> None:
         signal.signal(number, signal.SIG_DFL)
-        reason = self.NAMES[signal.Signals(number)]
-        if self.ask is None:
-            raise Interrupted(f"stopped by {reason} before any work was done")
-        self.ask(reason)
+        self._reason = self.NAMES[signal.Signals(number)]
+        if self._ask is None:
+            raise self._early(self._reason)
+        self._ask(self._reason)
+
+    @staticmethod
+    def _early(reason: str) -> Interrupted:
+        return Interrupted(f"stopped by {reason} before any work was done")
+
+    def ask(self, ask: Callable[[str], None]) -> None:
+        """From now on ``ask(reason)`` is called; at once if a signal came before."""
+        self._ask = ask
+        if self._reason is not None:
+            ask(self._reason)
+
+    def cause_of(self, error: Exception) -> Exception:
+        """What ended a command: the signal that came before any work began, if one did, else its ``error``."""
+        if self._ask is None and self._reason is not None:
+            return self._early(self._reason)
+        return error
 
     def __exit__(self, *_: object) -> None:
         for number, handler in self._before.items():
@@ -145,6 +163,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
             options = parser().parse_args(arguments)
             return int(options.run(options, signals))
         except Exception as error:  # noqa: BLE001 - ends in one line and an exit code
-            told = _in_words(error)
+            told = _in_words(signals.cause_of(error))
             print(f"nearfar: {printable(str(told))}", file=sys.stderr)
             return told.exit_code

@@ -42,7 +42,7 @@ def run(options: argparse.Namespace, signals: Signals) -> int:
     for line in together((repr(path.name), why) for path, why in found.passed_over):
         progress.note(f"passed over {line}")
     stop = Stop()
-    signals.ask = stop.ask
+    signals.ask(stop.ask)
     request = Request(
         headers=found.headers,
         outputs=outputs,

@@ -202,7 +202,7 @@ def _run(
     from nearfar.server_settings import to_environment
 
     stop = threading.Event()
-    signals.ask = lambda reason: stop.set()
+    signals.ask(lambda _reason: stop.set())
     # not under nohup: a terminal that is closed stops in order
     if signal.getsignal(signal.SIGHUP) is signal.SIG_DFL:
         signal.signal(signal.SIGHUP, lambda *_: stop.set())

@@ -35,7 +35,7 @@ def run(options: argparse.Namespace, signals: Any) -> int:
     """Fetch what the options name; the exit code."""
     folder: Path = options.out
     check_folder(folder)
-    signals.ask = _not_all_here
+    signals.ask(_not_all_here)
     with Server(find_server(options)) as server, Progress(quiet=options.quiet) as progress:
         job = server.job(options.job)
         files = chosen(server.get(f"/jobs/{job['id']}/files")["files"], job, options)

@@ -81,7 +81,7 @@ def run_show(options: argparse.Namespace, signals: Any) -> int:
     """``nearfar show``."""
     with Server(find_server(options)) as server:
         if options.follow:
-            signals.ask = left_behind(options.job)
+            signals.ask(left_behind(options.job))
             with JobProgress() as progress:
                 job = follow(server, options.job, progress.show, note=progress.note)
         else:
@@ -186,7 +186,7 @@ def run_again(options: argparse.Namespace, signals: Any) -> int:
         say(f"{said}, made from job {options.job}" if job["id"] != options.job else said)
         if not options.follow:
             return 0
-        signals.ask = left_behind(job["id"])
+        signals.ask(left_behind(job["id"]))
         with JobProgress() as progress:
             job = follow(server, job["id"], progress.show, note=progress.note)
     text, code = ended(job)

@@ -71,7 +71,7 @@ def run(options: argparse.Namespace, signals: Any) -> int:
     progress = Progress(quiet=options.quiet)
     for path, reason in gathered.passed_over:
         progress.note(f"passed over {path.name!r}: {reason}")
-    signals.ask = _not_all_sent
+    signals.ask(_not_all_sent)
     wanted = wishes(options)
     with Server(address) as server:
         if options.by_path:
@@ -112,7 +112,7 @@ def finished(server: Server, job: Mapping[str, Any], options: argparse.Namespace
         known = " (it was there already)" if job.get("duplicate") else ""
         say(f"job {job['id']}: {job['stack']}, {job['frames']['total']} frames, {job['state']}{known}")
     if options.follow:
-        signals.ask = left_behind(job["id"])
+        signals.ask(left_behind(job["id"]))
         with JobProgress(quiet=options.quiet) as progress:
             job = follow(server, job["id"], progress.show, note=progress.note)
     if options.json:
