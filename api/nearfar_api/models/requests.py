@@ -160,6 +160,11 @@ class Again(_In):
     recipe: Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00/]+$")] | None = None
     settings: MergeSettings | None = None
     leave_out: list[FrameName] | None = Field(default=None, max_length=MOST_FRAMES)
+    use: list[FrameName] | None = Field(
+        default=None,
+        max_length=MOST_FRAMES,
+        description="Names of frames to use that were left out, also if their light is another one.",
+    )
 
 
 class SetServer(_In):

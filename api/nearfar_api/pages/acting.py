@@ -12,7 +12,7 @@ from starlette.responses import RedirectResponse, Response
 
 from nearfar.errors import UsageError
 from nearfar.jobs import Job, JobState, ServerState
-from nearfar.runner import planning
+from nearfar.runner.again import again as run_otherwise
 from nearfar_api import objects
 from nearfar_api.context import Context, Ctx, Who
 from nearfar_api.pages.drawing import address
@@ -148,8 +148,9 @@ def _again(ctx: Context, number: int, fields: Fields, who: str) -> int:
         "leave_out": fields.get("leave_out") or None,
         "reference": one_of(fields, "reference") or None,
     }
+    use = [name for name in one_of(fields, "use").split("/") if name]
     before = {name: job.settings.get(name) or None for name in settings}
-    if recipe == job.recipe and settings == before:
+    if recipe == job.recipe and settings == before and not use:
         if job.state in (JobState.FAILED, JobState.CANCELLED):
             ctx.store.run_again(number, who=who)
             return number
@@ -160,4 +161,4 @@ def _again(ctx: Context, number: int, fields: Fields, who: str) -> int:
         check_recipe(recipe, None)
     chosen = recipe if recipe != job.recipe else None
     with quota.checked(ctx, job.owner):
-        return planning.again(ctx.store, number, recipe=chosen, settings=settings, who=who).job
+        return run_otherwise(ctx.store, number, recipe=chosen, settings=settings, use=use, who=who).job

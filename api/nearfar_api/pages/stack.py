@@ -17,7 +17,7 @@ from nearfar_api.pages import thumbnails
 from nearfar_api.pages.drawing import draw
 from nearfar_api.pages.refusing import PageRoute
 from nearfar_api.pages.stack_plot import plot
-from nearfar_api.pages.stacks import family, frame_rows, report_of, series
+from nearfar_api.pages.stacks import family, frame_rows, report_of, series, spared
 from nearfar_api.routes.jobs import JobNumber
 from nearfar_api.transfer import results, sending
 
@@ -41,6 +41,7 @@ def show_stack(request: Request, ctx: Ctx, job: JobNumber) -> Response:
         report=report,
         rows=rows,
         series=series(rows),
+        spared=spared(found, rows),
         plot=plot,
         versions=job_models(ctx, family(ctx, found)),
         files=results.files(found, ctx.places),

@@ -11,6 +11,7 @@ from typing import Any
 
 from nearfar.jobs import FrameEntry, Job, JobQuery
 from nearfar.runner import planning
+from nearfar.runner.planning import SET_ASIDE
 from nearfar_api.context import Context
 from nearfar_api.models.shaping import words
 from nearfar_api.transfer import results
@@ -20,6 +21,10 @@ NEAR = 6
 """Frames that a frame is compared with, the nearest ones."""
 LEAST_NEAR = 4
 """Fewer of them say nothing."""
+KEEPS = 'other_light = "keep"'
+"""Part of the reason of a frame that was left out for its light alone."""
+UNREADABLE = "cannot be used"
+"""How the reason of a file begins that no picture can be read from."""
 FAR_OFF = 5.0
 """Usual deviations from its neighbours that make a frame an outlier (our own threshold)."""
 
@@ -157,6 +162,25 @@ def _off(values: Sequence[float | None], place: int) -> float | None:
         return None
     slope = median((w - v) / (m - k) for k, v in near for m, w in near if m > k)
     return value - median(v + slope * (place - k) for k, v in near)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spared:
+    """A frame that was left out and may be what somebody wants: it lines up, or was never tried."""
+
+    name: str
+    why: str
+
+
+def spared(job: Job, rows: Sequence[Row]) -> list[Spared]:
+    """Frames that were left out for their light, or that were set aside before the job was made."""
+    aside = job.settings.get(SET_ASIDE) or {}
+    found = []
+    for row in rows:
+        known = row.name in aside and not aside[row.name].startswith(UNREADABLE)
+        if row.why is not None and (known or KEEPS in row.why):
+            found.append(Spared(name=row.name, why=row.why.partition("; if that was")[0]))
+    return found
 
 
 def family(ctx: Context, job: Job) -> list[Job]:

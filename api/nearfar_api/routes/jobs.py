@@ -9,7 +9,7 @@ from fastapi import APIRouter, Header, Path, Query, Request
 from starlette.responses import Response
 
 from nearfar.jobs import JobQuery, JobState, Sort
-from nearfar.runner import planning
+from nearfar.runner.again import again as run_otherwise
 from nearfar_api import objects
 from nearfar_api.access.caller import By
 from nearfar_api.context import Context, Ctx, Who
@@ -210,12 +210,13 @@ def run_again(
         roots = open_folders(ctx, by)
         check_recipe(otherwise.recipe or ctx.store.job(job).recipe, otherwise.settings, roots)
     with quota.checked(ctx, owner):
-        found = planning.again(
+        found = run_otherwise(
             ctx.store,
             job,
             recipe=otherwise.recipe,
             settings=otherwise.settings.given() if otherwise.settings else None,
             leave_out=otherwise.leave_out or (),
+            use=otherwise.use or (),
             who=who,
         )
     _say_where(request, response, found.job, new=found.new)

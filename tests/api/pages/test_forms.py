@@ -8,12 +8,15 @@ from typing import Any
 import httpx
 import pytest
 
-from nearfar.jobs import JobState, ServerState, Store
+from nearfar.jobs import FrameEntry, FrameNote, FrameState, JobState, ServerState, Store
+from nearfar.merge.registering import IF_NOT
 from nearfar.places import Places
 from tests.api.conftest import KEY, Client, Kicks
-from tests.api.making import done, fail, submit
+from tests.api.making import done, fail, finish, submit
 
 OWN = {"origin": "http://localhost", "sec-fetch-site": "same-origin"}
+
+DAMAGED = "cannot be used: found a file that ends early"
 
 
 def press(
@@ -66,6 +69,35 @@ def test_another_version_leaves_frames_out_and_takes_them_in_again(
     answer = press(client, f"/jobs/{made}/again", recipe="macro", reference="00.tif")
     again = store.job(int(answer.headers["location"].rsplit("/", 1)[1]))
     assert again.settings == {"reference": "00.tif"}
+
+
+def test_a_frame_that_was_set_aside_is_taken_in_by_one_button(
+    client: Client, store: Store, places: Places
+) -> None:
+    light = f"something is held before the lens; {IF_NOT}"
+    settings = {"leave_out": ["01.tif", "04.tif"], "set_aside": {"01.tif": "unlike", "04.tif": DAMAGED}}
+    frames = tuple(FrameEntry(path=f"/inbox/moss/{k:02d}.tif", size=1000 + k) for k in range(5))
+    job = submit(store, frames=frames, settings=settings)
+    assert "Use 01.tif" not in client.get(f"/jobs/{job}").text, "while it runs nothing can be changed"
+    finish(store, places, job)
+    reasons = {1: "unlike", 2: light, 3: "shows another scene", 4: DAMAGED}
+    store.note_frames(
+        job, [FrameNote(position=k, state=FrameState.LEFT_OUT, reason=why) for k, why in reasons.items()]
+    )
+    text = client.get(f"/jobs/{job}").text
+    assert "01.tif was left out: unlike." in text
+    assert "02.tif was left out: something is held before the lens." in text
+    assert {k for k in range(5) if f"Use {k:02d}.tif" in text} == {1, 2}, (
+        "others would not be used all the same"
+    )
+    answer = press(client, f"/jobs/{job}/again", leave_out=["01.tif", "04.tif"], use="01.tif/02.tif")
+    again = store.job(int(answer.headers["location"].rsplit("/", 1)[1]))
+    assert again.settings == {
+        "leave_out": ["04.tif"],
+        "set_aside": {"04.tif": DAMAGED},
+        "other_light": "keep",
+    }
+    assert store.job(job).settings == settings
 
 
 def test_what_failed_runs_again_as_it_is_where_nothing_is_changed(client: Client, store: Store) -> None:

@@ -8,12 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from nearfar.errors import UsageError
 from nearfar.jobs import FrameState, UnitKind
 from nearfar.merge import recipe as recipes
 from nearfar.merge.keys import file_digest
 from nearfar.merge.steps import Steps
 from nearfar.runner import loading, weights
-from nearfar.runner.planning import again
+from nearfar.runner.again import again
+from nearfar.runner.loading import Task
 from tests.acceptance.command import lay, report_of
 from tests.scenes import Camera, Scene, render
 from tests.worker.frames.makers import write_dng
@@ -154,6 +156,28 @@ def test_a_reference_and_frames_to_leave_out_are_heeded(bench: Bench, frames: li
     assert "F0001.jpg: left out on request" in report["notes"]
     first = bench.store.frames(job)[0]
     assert (first.state, first.reason) == (FrameState.LEFT_OUT, "left out on request")
+
+
+def test_a_frame_that_was_set_aside_is_told_with_its_reason_and_taken_in_by_one_step(
+    bench: Bench, frames: list[Path]
+) -> None:
+    """On a card a frame under a shadow is set aside before there is a job, which then said nothing of it."""
+    why = "shows something else than the frames around it"
+    job = bench.submit([frames[0], frames[2]], aside={frames[1]: why})
+    entry = bench.store.frames(job)[1]
+    assert (Path(entry.path), entry.state, entry.reason) == (frames[1], FrameState.LEFT_OUT, why)
+    bench.work_off()
+    report = report_of(result_of(bench, job))
+    assert [f["name"] for f in report["frames"]] == ["F0001.jpg", "F0003.jpg"]
+    assert f"F0002.jpg: {why}" in report["notes"]
+    assert bench.store.frames(job)[1].reason == why
+    taken = again(bench.store, job, use=["F0002.jpg"], who="tester").job
+    assert bench.job(taken).settings == {"other_light": "keep"}
+    assert Task.load(bench.store, taken, bench.places).recipe.register.other_light == "keep"
+    bench.work_off()
+    assert [f["name"] for f in report_of(result_of(bench, taken))["frames"]] == [p.name for p in frames]
+    with pytest.raises(UsageError, match="use: no frame is called 'F0009.jpg'; there are F0001.jpg"):
+        again(bench.store, job, use=["F0009.jpg"], who="tester")
 
 
 def test_a_result_of_ours_among_the_frames_is_left_out(

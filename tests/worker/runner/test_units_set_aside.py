@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from nearfar.jobs import AttemptStep, JobState, UnitKind, UnitState
-from nearfar.runner.planning import again
+from nearfar.runner.again import again
 from tests.acceptance.command import lay
 from tests.worker.merge.brackets import bracket, ramp, texture
 from tests.worker.runner.workbench import Bench, merged, result_of, same_files

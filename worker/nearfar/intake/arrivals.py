@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from nearfar.intake.card.following import Ready
@@ -38,6 +38,8 @@ class Arrival:
     """By name, why frames cannot be read."""
     refused: str | None
     """The same in one sentence; None if there are no faults."""
+    aside: Mapping[str, str] = field(default_factory=dict)
+    """By path, why files that were taken with its frames are none of it."""
 
     def name(self, path: str) -> str:
         """A file's path within the folder."""
@@ -69,7 +71,8 @@ class Look:
 def from_card(place: Place, ready: Ready, said: Wishes) -> Arrival:
     """The arrival of a stack that was sorted out of a card."""
     folder = place.folder
-    paths = {name: str(Path(folder.path, name)) for name in (*ready.frames, *ready.companions)}
+    beside = dict.fromkeys((*ready.companions, *ready.aside))
+    paths = {name: str(Path(folder.path, name)) for name in (*ready.frames, *beside)}
     wishes = said.over(place.root.wishes)
     if wishes.reference not in {Path(name).name for name in ready.frames}:
         wishes = replace(wishes, reference=None)  # it is that of another stack of the card
@@ -83,11 +86,12 @@ def from_card(place: Place, ready: Ready, said: Wishes) -> Arrival:
             headers={},
             digests={paths[name]: digest for name, digest in ready.digests.items()},
             passed_over=(),
-            companions=tuple(paths[name] for name in ready.companions),
+            companions=tuple(paths[name] for name in beside),
         ),
         files={name: folder.frames[name] for name in paths},
         said=said,
         wishes=wishes,
         faults={},
         refused=None,
+        aside={paths[name]: why for name, why in ready.aside.items()},
     )

@@ -10,7 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Required, TypedDict, Unpack
 
-from nearfar.errors import StackRefused, UsageError
+from nearfar.errors import UsageError
+from nearfar.intake.listing import natural
 from nearfar.jobs import (
     ACCEPTED,
     Duplicates,
@@ -21,14 +22,17 @@ from nearfar.jobs import (
     JobState,
     Store,
     Submission,
-    Submitted,
 )
 from nearfar.merge import recipe as recipes
 from nearfar.merge.recipe import Recipe
 from nearfar.places import Places
 from nearfar.runner.weights import first_units
 
-SETTINGS = ("reference", "leave_out", "recipe_toml", ACCEPTED)
+SET_ASIDE = "set_aside"
+"""Setting of a job: why frames among ``leave_out`` were set aside before anybody asked for it, by name."""
+OTHER_LIGHT = "other_light"
+"""Setting of a job that goes before the one of this name of its recipe."""
+SETTINGS = ("reference", "leave_out", "recipe_toml", ACCEPTED, SET_ASIDE, OTHER_LIGHT)
 THEN_HELD = "; once they are it waits for its release"
 """How the reason of a job ends that is to stay held once all frames are here."""
 HELD = "held at submission"
@@ -46,7 +50,12 @@ def recipe_of(name: str, settings: Mapping[str, Any]) -> Recipe:
     UsageError
         A path was given in place of a name.
     """
-    text = settings.get("recipe_toml")
+    found = _recipe_of(name, settings.get("recipe_toml"))
+    light = settings.get(OTHER_LIGHT)
+    return found if light is None else replace(found, register=replace(found.register, other_light=light))
+
+
+def _recipe_of(name: str, text: str | None) -> Recipe:
     if text is not None:
         return recipes.parse(text, name=name)
     if "/" in name or name.endswith(".toml"):
@@ -65,6 +74,9 @@ def check_settings(recipe: str, settings: Mapping[str, Any]) -> None:
         if name in ("leave_out", ACCEPTED):
             good = isinstance(value, list | tuple) and all(isinstance(each, str) for each in value)
             expected = "a list of names of frames" if name == "leave_out" else "a list of causes"
+        elif name == SET_ASIDE:
+            good = isinstance(value, Mapping) and all(isinstance(each, str) for each in value.values())
+            expected = "reasons by names of frames"
         else:
             good, expected = value is None or isinstance(value, str), "text"
         if not good:
@@ -101,6 +113,7 @@ def submission(
     hold: str | None = None,
     refused: tuple[str, str] | None = None,
     faults: Mapping[str, str] | None = None,
+    aside: Mapping[Path, str] | None = None,
     **wanted: Unpack[Wanted],
 ) -> Submission:
     """A stack of files for `Store.submit`. Only their sizes are looked at.
@@ -115,6 +128,9 @@ def submission(
         Cause and reason why nothing can be made of it; it is recorded as failed.
     faults
         Why frames cannot be used, by name.
+    aside
+        Files that were taken with these frames and are not to be used, with the reasons: they are listed as left out, so
+        that a person may take them in.
 
     Raises
     ------
@@ -123,6 +139,8 @@ def submission(
     """
     common = _common(wanted)
     entries = tuple(_entry(path, (faults or {}).get(path.name)) for path in frames)
+    if aside:
+        entries = _with_aside(entries, aside, common["settings"])
     if refused is None:
         check_settings(common["recipe"], common["settings"])
         if not entries:
@@ -147,6 +165,26 @@ def _common(wanted: Wanted) -> dict[str, Any]:
         "settings": dict(wanted.get("settings", {})),
         "sources": tuple(wanted.get("sources", ())),
     }
+
+
+def _with_aside(
+    entries: tuple[FrameEntry, ...], aside: Mapping[Path, str], settings: dict[str, Any]
+) -> tuple[FrameEntry, ...]:
+    """The frames with those that were set aside, each in its place by its name, and ``settings`` that leave these out."""
+    reasons = {path.name: why for path, why in aside.items()}
+    own = {Path(entry.path).name for entry in entries}
+    others = [
+        replace(_entry(path, None), state=FrameState.LEFT_OUT, reason=why) for path, why in aside.items()
+    ]
+    others = [
+        entry for entry in others if Path(entry.path).name not in own
+    ]  # names tell frames of a job apart
+    settings["leave_out"] = [*(settings.get("leave_out") or ()), *(Path(e.path).name for e in others)]
+    settings[SET_ASIDE] = {name: why for name, why in reasons.items() if name not in own}
+    found = list(entries)
+    for other in others:
+        found.insert(sum(natural(entry.path) < natural(other.path) for entry in found), other)
+    return tuple(found)
 
 
 def _entry(path: Path, fault: str | None) -> FrameEntry:
@@ -271,77 +309,3 @@ def root_of(store: Store, job: Job) -> int:
     while job.again_of is not None:
         job = store.job(job.again_of)
     return job.id
-
-
-def again(
-    store: Store,
-    job_id: int,
-    *,
-    recipe: str | None = None,
-    settings: Mapping[str, Any] | None = None,
-    leave_out: Sequence[str] = (),
-    who: str,
-) -> Submitted:
-    """Run a job again with something changed, as a new job; what the change does not touch is not computed again.
-
-    Parameters
-    ----------
-    recipe
-        Name of another recipe; the text of an earlier one is then forgotten.
-    settings
-        What is to be changed in the old job's settings; None as a value takes a setting back.
-    leave_out
-        Names of further frames that are not to be used.
-
-    Raises
-    ------
-    NotFound, UsageError, RecipeRefused
-    """
-    old = store.job(job_id)
-    entries = store.frames(job_id)
-    chosen = {name: value for name, value in old.settings.items() if name != ACCEPTED}
-    if recipe is not None:
-        chosen.pop("recipe_toml", None)
-    chosen |= dict(settings or {})
-    _leave_out(chosen, [Path(e.path).name for e in entries], leave_out)
-    chosen = {name: value for name, value in chosen.items() if value is not None}
-    name = recipe or old.recipe
-    check_settings(name, chosen)
-    frames = tuple(_anew(entry, job_id) for entry in entries)
-    units, weights = first_units([(e.path, e.size) for e in frames])
-    made = Submission(
-        stack=old.stack,
-        owner=old.owner,
-        frames=frames,
-        units=units,
-        sources=old.sources,
-        recipe=name,
-        settings=chosen,
-        priority=old.priority,
-        weights=weights,
-        digest=old.digest,
-    )
-    return store.submit_again(job_id, made, who=who)
-
-
-def _leave_out(chosen: dict[str, Any], names: Sequence[str], more: Sequence[str]) -> None:
-    left = list(dict.fromkeys([*(chosen.get("leave_out") or ()), *more]))
-    unknown = [name for name in left if name not in names]
-    if unknown:
-        there = ", ".join(names[:6]) + (" ..." if len(names) > 6 else "")
-        raise UsageError(f"leave_out: no frame is called {unknown[0]!r}; there are {there}")
-    if left and len(names) - len(left) < 2:
-        raise StackRefused(
-            f"of {len(names)} frames {len(left)} are to be left out; expected that at least two stay"
-        )
-    if left:
-        chosen["leave_out"] = left
-
-
-def _anew(entry: FrameEntry, job: int) -> FrameEntry:
-    """A frame of an older job, as nothing were known of it but its bytes."""
-    if entry.state is FrameState.EXPECTED:
-        raise UsageError(f"frame {entry.path} of job {job} never arrived; wait until all frames are here")
-    inside = not Path(entry.path).is_absolute() and "/" not in entry.path
-    path = f"{job}/{entry.path}" if inside else entry.path
-    return replace(entry, path=path, state=FrameState.PRESENT, reason=None)

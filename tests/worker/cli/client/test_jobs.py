@@ -11,6 +11,7 @@ import pytest
 from nearfar.cli import command
 from nearfar.cli.client.jobs import figures_of, line_of, local_time, told, told_mends
 from nearfar.cli.say import table
+from nearfar.merge.registering import IF_NOT
 
 JOB: dict[str, Any] = {
     "id": 7,
@@ -65,6 +66,18 @@ def test_a_job_is_told_with_frames_that_need_a_word_and_with_its_files() -> None
         "again of  job 3",
         "file      moss.tif (2 KiB)",
     ]
+
+
+def test_how_to_take_in_a_frame_that_was_set_aside_is_told() -> None:
+    frames: list[dict[str, Any]] = [
+        {"name": "a b.tif", "state": "left out", "reason": "one even tone"},
+        {"name": "b.tif", "state": "left out", "reason": f"dark; {IF_NOT}"},
+        {"name": "c.tif", "state": "left out", "reason": "cannot be used: found an empty file"},
+        {"name": "d.tif", "state": "used", "reason": None},
+    ]
+    job = JOB | {"state": "done", "settings": {"set_aside": {"a b.tif": "", "c.tif": ""}}}
+    assert "          nearfar again 7 --use 'a b.tif' --use b.tif takes them in" in told(job, frames, [])
+    assert "nearfar again" not in "".join(told(job | {"state": "running"}, frames, []))
 
 
 def test_a_server_is_told_in_lines_that_say_something() -> None:

@@ -306,6 +306,7 @@ def test_a_frame_cut_short_is_left_out_and_named(
     again = sort_card([tmp_path / "card"])
     assert [e.path for e in again.left_out] == [path]
     assert "ends early" in again.left_out[0].why
+    assert again.left_out[0].stack == again.stacks[0].name, "whoever looks at the stack is told"
     assert again.stacks[0].frames == tuple(p for p in card.stacks[0].frames if p != path)
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from nearfar.intake.card.decisions import BY_HAND, apply
 from nearfar.intake.card.kept_card import decide_all
-from nearfar.intake.card.sorted_card import Question, SortedCard, SortedStack, as_json, from_json
+from nearfar.intake.card.sorted_card import LeftOut, Question, SortedCard, SortedStack, as_json, from_json
 from nearfar.intake.card.stacks import Offer, named, offers
 from nearfar.intake.memory import Known, trace
 from nearfar.intake.scanning import Folder
@@ -137,3 +138,24 @@ def test_a_card_comes_back_from_json_as_it_was() -> None:
     card = card_of(one, questions=[Question(text="?", frames=one.frames, suggests={"do": "leave-out"})])
     told = {**as_json(card), "order": [str(path) for path in card.order]}
     assert from_json(told) == card
+
+
+def test_what_was_set_aside_within_a_stack_comes_with_it_and_what_lies_beside_it_does_not() -> None:
+    folder = lying(1, 2, 3, 4, 5, 6)
+    card = card_of(stack("a", [1, 3, 5]))
+    aside = [(2, "a"), (4, "a"), (6, "a"), (9, "a")]
+    left = tuple(
+        LeftOut(path=Path(ROOT, f"DCIM/100NRFAR/NF_{n:04d}.JPG"), why=f"odd {n}", stack=home)
+        for n, home in aside
+    )
+    numbers = (1, 2, 3, 5, 6, 7, 8)  # of the fourth nothing could be read, not even when it was taken
+    order = tuple(Path(ROOT, f"DCIM/100NRFAR/NF_{n:04d}.JPG") for n in numbers)
+    card = replace(card, left_out=left, order=order)
+    assert {name[-8:-4]: why for name, why in offered(card, folder)[1].aside.items()} == {
+        "0002": "odd 2",
+        "0004": "odd 4",
+    }
+    by_hand = apply(card, [{"do": "leave-out", "frames": ["NF_0003.JPG"]}])
+    assert [name[-8:-4] for name in offered(by_hand, folder, go=True)[1].aside] == ["0002", "0004"]
+    begun = offered(card, folder, [taken(folder, [1, 3, 5], job=None)])[1]
+    assert [name[-8:-4] for name in begun.aside] == ["0002", "0004"], "also after the watch was stopped"

@@ -124,6 +124,33 @@ def test_clear_stacks_of_a_card_become_jobs_once_whatever_is_started_again(
     assert {path: path.read_bytes() for path in before} == before
 
 
+def test_a_job_of_a_card_names_what_was_set_aside_within_its_stack(
+    watched: Callable[[], Watched], places: Places, store: Store
+) -> None:
+    """Only the card's page named it: who looked at the picture alone never learned of the frame."""
+    folder = places.inbox / "ridge"
+    frames = write_day(folder, stacks=1).stacks[0]
+    frames[3].write_bytes(frames[3].read_bytes()[:2000])
+    first = watched()
+    first.until(is_sorted(folder))
+    right = Decided(decisions=({"do": "confirm", "frames": [str(frames[0])]},), gone=1)
+    card_files(places).decide(
+        card_id(str(folder)), str(folder), right
+    )  # it is asked about, for what is missing
+    entries = first.until(lambda entries: bool(store.jobs().jobs) and is_sorted(folder)(entries))
+    found = store.frames(1)
+    assert [Path(f.path) for f in found] == frames
+    assert [str(f.state) for f in found] == [*["present"] * 3, "left out", *["present"] * 3]
+    assert "cannot be used" in (found[3].reason or "")
+    job = store.job(1)
+    assert job.settings == {"leave_out": [frames[3].name], "set_aside": {frames[3].name: found[3].reason}}
+    (entry,) = [entry for entry in entries if entry.job == 1]
+    assert entry.ignored == [(frames[3].name, found[3].reason)]
+    again = watched()
+    again.until(is_sorted(folder))
+    assert len(store.jobs().jobs) == 1
+
+
 def test_what_a_person_decided_waits_for_go(
     watched: Callable[[], Watched], places: Places, store: Store
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any
@@ -111,6 +112,7 @@ def told(
         stage = f" ({job['stage']})" if job.get("stage") else ""
         left = f", {time_left(job['left'])}" if job.get("left") else ""
         lines.append(f"progress  {int(100 * job['progress'])} %{stage}{left}")
+    frames = list(frames)
     parts = ("expected", "present", "used", "left_out", "refused")
     known = ", ".join(f"{count[part]} {part.replace('_', ' ')}" for part in parts if count[part])
     lines.append(f"frames    {count['total']}: {known}")
@@ -119,6 +121,7 @@ def told(
         for frame in frames
         if frame["reason"]
     ]
+    lines += [f"          {text}" for text in _how_to_use(job, frames)]
     lines.append(f"recipe    {job['recipe']}, priority {job['priority']}, owner {job['owner']}")
     lines.append(f"created   {local_time(job['created'])}")
     if job.get("finished"):
@@ -133,6 +136,22 @@ def told(
         lines.append(f"again of  job {job['again_of']}")
     lines += [f"file      {file['name']} ({format_size(file['size'])})" for file in files]
     return lines
+
+
+def _how_to_use(job: Mapping[str, Any], frames: Iterable[Mapping[str, Any]]) -> list[str]:
+    """What to do if frames that were left out for their light, or set aside on a card, are wanted."""
+    aside = (job.get("settings") or {}).get("set_aside") or {}
+    names = [
+        frame["name"]
+        for frame in frames
+        if frame["reason"]
+        and (frame["name"] in aside or 'other_light = "keep"' in frame["reason"])
+        and not frame["reason"].startswith("cannot be used")
+    ]
+    if not names or job["state"] in {"running", "waiting", "held"}:
+        return []
+    use = " ".join(f"--use {shlex.quote(name)}" for name in names)
+    return [f"nearfar again {job['id']} {use} takes {'it' if len(names) == 1 else 'them'} in"]
 
 
 def told_mends(job: Mapping[str, Any], mends: Iterable[Mapping[str, Any]]) -> list[str]:
@@ -176,7 +195,12 @@ def reason_of(options: argparse.Namespace) -> dict[str, object]:
 def run_again(options: argparse.Namespace, signals: Any) -> int:
     """``nearfar again``."""
     recipe, own = recipe_of(options.recipe)
-    change = {"recipe": recipe, "settings": own, "leave_out": options.leave_out or None}
+    change = {
+        "recipe": recipe,
+        "settings": own,
+        "leave_out": options.leave_out or None,
+        "use": options.use or None,
+    }
     with Server(find_server(options)) as server:
         job = server.post(
             f"/jobs/{options.job}/run-again",

@@ -172,6 +172,12 @@ def _again(commands: Commands) -> None:
         metavar="FRAME",
         help="a frame to leave out; may be given several times",
     )
+    again.add_argument(
+        "--use",
+        action="append",
+        metavar="FRAME",
+        help="a frame to use that was left out, for example for its light; may be given several times",
+    )
     again.add_argument("--follow", action="store_true", help="show progress and wait until the job ends")
     again.set_defaults(run=run_again)
 

@@ -15,7 +15,7 @@ from nearfar.errors import UsageError
 from nearfar.intake.card.folders import card_id
 from nearfar.intake.card.kept_card import CardFiles, Decided, Kept, Trace, decide_all
 from nearfar.intake.card.sorted_card import SortedCard
-from nearfar.intake.card.stacks import Offer, offers
+from nearfar.intake.card.stacks import Offer, frames_of, offers
 from nearfar.intake.digests import Allowance, Digests
 from nearfar.intake.following import Follower, Processes, with_end
 from nearfar.intake.memory import Known
@@ -50,6 +50,8 @@ class Ready:
     entry: Entry
     frames: tuple[str, ...]
     companions: tuple[str, ...]
+    aside: Mapping[str, str]
+    """Files that were taken with it and are no frames of it, each with the reason, in order."""
     digests: Mapping[str, str]
 
 
@@ -191,13 +193,12 @@ class CardFollower:
             told.state, told.why = "settling", "its frames are to be read"
             found = _read_digests(offer, folder, digests, place.reading) if digests is not None else None
             if isinstance(found, dict):
-                ready.append(
-                    Ready(entry=told, frames=offer.frames, companions=offer.companions, digests=found)
-                )
+                ready.append(_ready(offer, told, found))
             else:
                 waiting.append(told)
                 hurry |= found is not None
         _tell(entry, card, taken, waiting, ready, self._read.troubles)
+        _tell_aside(card, folder, taken)
         present = {str(Path(folder.path, name)) for name in folder.frames}
         entry.ignored += [
             (os.path.relpath(e.path, folder.path), e.why) for e in card.left_out if str(e.path) in present
@@ -243,6 +244,20 @@ def _tell(
     )
     entry.why = "; ".join([entry.why, *troubles])
     entry.state = "waiting" if asked or troubles else "done" if card.stacks or taken else "ignored"
+
+
+def _ready(offer: Offer, told: Entry, digests: Mapping[str, str]) -> Ready:
+    return Ready(
+        entry=told, frames=offer.frames, companions=offer.companions, aside=offer.aside, digests=digests
+    )
+
+
+def _tell_aside(card: SortedCard, folder: Folder, taken: Sequence[tuple[Entry, Known]]) -> None:
+    """Say of stacks that were taken which files came with them and are no frames of theirs."""
+    why = {os.path.relpath(each.path, folder.path): each.why for each in card.left_out}
+    for entry, known in taken:
+        beside = [name for name in known.files if name in why and name not in frames_of(known)]
+        entry.ignored = [(Path(name).name, why[name]) for name in beside]
 
 
 def _read_digests(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Container, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from nearfar.intake.card.exposures import Exposure, read_card
 from nearfar.intake.card.runs import Verdict, judge
 from nearfar.intake.card.series import Series, closer_by, looks_at
 from nearfar.intake.card.sorted_card import Boundary, LeftOut, Question, SortedCard, SortedStack
-from nearfar.intake.listing import RAW
+from nearfar.intake.listing import RAW, natural
 
 CLEAR = 0.9
 """Confidence from which on nobody is asked."""
@@ -27,6 +27,8 @@ LIKELY = 0.35
 RIGHT_BESIDE = 30.0
 """Seconds from a stack within which a single frame is likely to be its divider; common practice, no source."""
 NOT_ALL_RAW = "a raw file, which not every frame of its stack has: the developed pictures are taken"
+UNREADABLE = "cannot be used"
+"""How the reason begins of a file that no picture can be read from."""
 UNSURE = (0.05, 0.97)
 """Chances between which a run that was seen in embedded previews is looked at closer."""
 
@@ -73,7 +75,7 @@ class _Sorting:
     def finished(self) -> SortedCard:
         return SortedCard(
             stacks=tuple(self.stacks),
-            left_out=tuple(self.left_out),
+            left_out=tuple(_at_home(entry, self.stacks) for entry in self.left_out),
             boundaries=tuple(self.boundaries),
             questions=tuple(self.questions),
             order=tuple(self.order),
@@ -83,12 +85,25 @@ class _Sorting:
         return f"stack-{len(self.stacks) + 1:03d}"
 
 
+def _at_home(entry: LeftOut, stacks: Iterable[SortedStack]) -> LeftOut:
+    """A file that cannot be read belongs to the stack between whose frames its name stands; of others more is known."""
+    if not entry.why.startswith(UNREADABLE):
+        return entry
+    for stack in stacks:
+        first, last = stack.frames[0], stack.frames[-1]
+        if first.parent == entry.path.parent == last.parent and natural(first.name) < natural(
+            entry.path.name
+        ) < natural(last.name):
+            return replace(entry, stack=stack.name)
+    return entry
+
+
 def _sort_camera(camera: Sequence[Exposure], cache: CardCache, found: _Sorting) -> None:
     found.order += [e.path for e in camera]
     looks = looks_at(camera, cache)
     seen = [(e, look) for e, look in zip(camera, looks, strict=True) if not isinstance(look, FrameRefused)]
     found.left_out += [
-        LeftOut(path=e.path, why=f"cannot be used: found {look.found}")
+        LeftOut(path=e.path, why=f"{UNREADABLE}: found {look.found}")
         for e, look in zip(camera, looks, strict=True)
         if isinstance(look, FrameRefused)
     ]

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
 from nearfar.intake.card.decisions import BY_HAND
 from nearfar.intake.card.sorted_card import SortedCard, SortedStack, clock_time
-from nearfar.intake.listing import DEVELOPED, RAW
+from nearfar.intake.listing import DEVELOPED, RAW, natural
 from nearfar.intake.memory import Known
 from nearfar.intake.names import stack_name
 from nearfar.intake.scanning import Folder
@@ -27,6 +27,8 @@ class Offer:
     frames: tuple[str, ...]
     """In order, by their paths within the card."""
     companions: tuple[str, ...]
+    aside: Mapping[str, str] = field(default_factory=dict)
+    """Files that were taken with it and are no frames of it, each with the reason, in order."""
     why: str | None = None
 
 
@@ -77,7 +79,7 @@ def offers(
     pending = [k for k in known if k.job is None and _all_there(k, folder)]
     begun = {frame for k in pending for frame in frames_of(k)}
     for k in pending:
-        yield _offer(k.stack, _in_order(frames_of(k), card, folder), folder)
+        yield _offer(k.stack, _in_order(frames_of(k), card, folder), card, folder)
     for stack in card.stacks:
         inside = [_within(path, folder) for path in stack.frames]
         here = [frame for frame in inside if frame in folder.frames]
@@ -86,7 +88,7 @@ def offers(
         by_hand = stack.why == BY_HAND
         if not by_hand and all(frame in of_job for frame in inside):
             continue
-        offer = _offer(names[stack.name], here, folder)
+        offer = _offer(names[stack.name], here, card, folder)
         yield replace(offer, why=_why(stack, card, inside, here, of_job, go=go))
 
 
@@ -103,13 +105,33 @@ def _in_order(frames: Iterable[str], card: SortedCard, folder: Folder) -> list[s
     return sorted(frames, key=lambda name: (order.get(name, len(order)), name))
 
 
-def _offer(stack: str, frames: Sequence[str], folder: Folder) -> Offer:
+def _offer(stack: str, frames: Sequence[str], card: SortedCard, folder: Folder) -> Offer:
     return Offer(
         path=str(Path(folder.path, frames[0])),
         stack=stack,
         frames=tuple(frames),
         companions=tuple(_twins(frames, folder)),
+        aside=_aside(frames, card, folder),
     )
+
+
+def _aside(frames: Sequence[str], card: SortedCard, folder: Folder) -> dict[str, str]:
+    """What was taken between the first and the last of some frames and set aside, with the reasons, in order."""
+    inside = set(frames)
+    homes = {s.name for s in card.stacks if any(_within(path, folder) in inside for path in s.frames)}
+    found = {
+        _within(e.path, folder): e.why for e in card.left_out if e.stack in homes and BY_HAND not in e.why
+    }
+    here = [name for name in _in_order(found, card, folder) if name in folder.frames]
+    return {name: found[name] for name in here if _between(name, frames, card, folder)}
+
+
+def _between(name: str, frames: Sequence[str], card: SortedCard, folder: Folder) -> bool:
+    """Whether a file was taken between the first and the last of some frames; by its name if no time is known of it."""
+    places = {_within(path, folder): k for k, path in enumerate(card.order)}
+    if name in places:
+        return places.get(frames[0], 0) < places[name] < places.get(frames[-1], len(places))
+    return natural(frames[0]) < natural(name) < natural(frames[-1])
 
 
 def _twins(frames: Sequence[str], folder: Folder) -> Iterator[str]:

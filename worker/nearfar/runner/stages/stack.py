@@ -18,6 +18,7 @@ from nearfar.runner.disk import check_room
 from nearfar.runner.hands import Gauge, Hands
 from nearfar.runner.holding import Holding
 from nearfar.runner.loading import NOT_A_FRAME, ON_REQUEST, Frames, Marks, Task
+from nearfar.runner.planning import SET_ASIDE
 from nearfar.runner.preparing import prepare_all
 
 LAYING = 0.4
@@ -65,7 +66,10 @@ class Stack:
         headers = [frames.headers[k] for k in order]
         place_of(task.reference, headers)
         allow_open_files(len(headers))
-        self.left_out = {k: ON_REQUEST for k in range(len(task.paths)) if k not in set(task.wanted())}
+        wanted, aside = set(task.wanted()), task.job.settings.get(SET_ASIDE) or {}
+        self.left_out = {
+            k: aside.get(path.name, ON_REQUEST) for k, path in enumerate(task.paths) if k not in wanted
+        }
         self.left_out |= dict.fromkeys(frames.results, NOT_A_FRAME)
         return frames, order
 

@@ -107,6 +107,7 @@ class Taker:
                 duplicates=Duplicates.AGAIN,  # decided above, with what is known of this folder
                 refused=("input", arrival.refused) if arrival.refused else None,
                 faults=arrival.faults,
+                aside={Path(path): why for path, why in arrival.aside.items()},
             ),
             who=WHO,
         )
