@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -53,3 +54,16 @@ def test_many_odd_frames_are_counted(tmp_path: Path, usual: list[FrameHeader]) -
         check_alike([*usual, *odd])
     with pytest.raises(StackRefused, match="and 3 more"):
         check_alike([*usual, *usual, *usual, *odd])
+
+
+def test_frames_of_which_only_some_are_raw_are_told_so(usual: list[FrameHeader]) -> None:
+    """Two sizes and two depths say nothing to whoever forgot to copy some raw files."""
+    raw = [
+        replace(header, path=Path(f"{k}.dng"), kind="raw", bits=16, width=58)
+        for k, header in enumerate(usual[:3])
+    ]
+    with pytest.raises(
+        StackRefused, match=r"3 of 4 frames are raw files.*: 3\.tif; expected frames of one kind"
+    ) as caught:
+        check_alike([*raw, usual[3]])
+    assert [path.name for path in caught.value.odd] == ["3.tif"]

@@ -101,6 +101,25 @@ def check_alike(headers: Sequence[FrameHeader]) -> None:
     _check(headers, "colour profile", lambda h: profile_key(h.icc), lambda h: profile_name(h.icc))
 
 
+def _named(headers: Sequence[FrameHeader], say: Callable[[FrameHeader], str] | None = None) -> str:
+    names = [header.path.name + (f" ({say(header)})" if say else "") for header in headers[:NAMES_SHOWN]]
+    more = f" and {len(headers) - NAMES_SHOWN} more" if len(headers) > NAMES_SHOWN else ""
+    return f"{', '.join(names)}{more}"
+
+
+def _mixed(headers: Sequence[FrameHeader]) -> str | None:
+    """What to say of frames that differ since only some of them are raw files; None if that is not so."""
+    developed = [header for header in headers if header.kind != "raw"]
+    raw = len(headers) - len(developed)
+    if not raw or not developed:
+        return None
+    return (
+        f"{raw} of {len(headers)} frames are raw files, the others are developed pictures: {_named(developed)}; expected "
+        "frames of one kind. Add the raw files that are missing, or give developed pictures of all frames, without the raw "
+        "files."
+    )
+
+
 def _check(
     headers: Sequence[FrameHeader],
     what: str,
@@ -113,11 +132,10 @@ def _check(
     most = counts.most_common(1)[0][0]
     usual = next(header for header in headers if key(header) == most)
     odd = [header for header in headers if key(header) != most]
-    names = ", ".join(f"{header.path.name} ({say(header)})" for header in odd[:NAMES_SHOWN])
-    more = f" and {len(odd) - NAMES_SHOWN} more" if len(odd) > NAMES_SHOWN else ""
     raise StackRefused(
-        f"the frames differ in {what}: found {names}{more}; expected {say(usual)} as in the other {counts[most]} "
-        f"of {len(headers)} frames. Leave the odd frames out, or export all frames with the same settings.",
+        _mixed(headers)
+        or f"the frames differ in {what}: found {_named(odd, say)}; expected {say(usual)} as in the other "
+        f"{counts[most]} of {len(headers)} frames. Leave the odd frames out, or export all frames with the same settings.",
         odd={
             header.path: f"another {what} than most frames: found {say(header)}; expected {say(usual)}"
             for header in odd

@@ -38,7 +38,9 @@ FEWEST_FRAMES = 8
 OTHER_FILES = 128
 """Files that a run may have open besides its frames; many more than it needs."""
 SPARE_DISK = 256 * MIB
-"""Bytes left free on every disk that is written to."""
+"""Bytes that are left free on a disk that is written to, at most: a small picture asks for less (`_spare`)."""
+LEAST_SPARE = 8 * MIB
+"""The same for next to nothing; files that cannot be compressed at all were a tenth larger than planned."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -199,8 +201,14 @@ def check_disk(plan: Plan, *, scratch: Path, there: int, out: Path) -> None:
         needs = [(scratch, on_the_way, elsewhere), (out, plan.result, "give --out a place on another disk")]
     for folder, need, remedy in needs:
         free = shutil.disk_usage(folder).free
-        if need + SPARE_DISK > free:
+        wanted = need + _spare(need)
+        if wanted > free:
             raise DoesNotFit(
-                f"{folder}: {format_size(free)} of disk are free, {format_size(need + SPARE_DISK)} are needed. "
+                f"{folder}: {format_size(free)} of disk are free, {format_size(wanted)} are needed. "
                 f"Make room there, or {remedy}."
             )
+
+
+def _spare(need: int) -> int:
+    """Bytes to leave free on a disk beside so many that are planned for."""
+    return min(SPARE_DISK, LEAST_SPARE + need // 8)
