@@ -67,9 +67,9 @@ def _in_time(name: str, ask: Callable[[], str | None], patience: float = PATIENC
 
 
 def store_problem(ctx: Context) -> str | None:
-    """Why the store cannot be asked."""
+    """Why the store cannot be asked, or takes nothing."""
     try:
-        ctx.store.now()
+        ctx.store.try_writing()
     except StoreError as error:
         return str(error)
     return None

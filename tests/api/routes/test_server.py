@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from nearfar.errors import StoreUnreachable
 from nearfar.jobs import JobState, Store, UnitKind
 from nearfar.jobs.figures import Pace
 from nearfar.merge import recipe as recipes
@@ -135,6 +136,25 @@ def test_a_disk_with_too_little_room_is_named(client: Client, monkeypatch: pytes
     usage = shutil.disk_usage("/")._replace(free=0)
     monkeypatch.setattr("nearfar_api.status.readiness.shutil.disk_usage", lambda path: usage)
     assert checks(client)["disk"] is False
+
+
+def test_a_store_that_takes_nothing_is_named_though_it_answers(
+    client: Client, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a full disk questions are answered still, so that asking alone said that all is well."""
+
+    def full(*_: object) -> None:
+        raise StoreUnreachable("job store sqlite:////x does not answer: database or disk is full")
+
+    monkeypatch.setattr(store.database, "write", full)
+    assert store.now() > 0
+    client.app.state.checks.forget()
+    answer = client.get("/health/ready")
+    wrong = [check for check in answer.json()["checks"] if not check["ok"]]
+    assert (answer.status_code, [check["name"] for check in wrong]) == (503, ["store"])
+    assert "disk is full" in wrong[0]["why"]
+    monkeypatch.undo()
+    assert checks(client)["store"] is True
 
 
 def test_a_broker_that_does_not_answer_is_named(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:

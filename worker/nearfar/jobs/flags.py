@@ -15,6 +15,7 @@ from nearfar.jobs.states import ServerState, WorkerState
 
 STATE = "state"
 HOST = "host"
+WRITTEN = "written"
 
 
 def server_state(tx: Tx) -> ServerState:
@@ -75,6 +76,11 @@ def make_secret(tx: Tx, name: str, value: bytes, *, anew: bool = False) -> bytes
         return secret(tx, name) or value
     _set(tx, f"secret.{name}", value.hex(), who="server")
     return value
+
+
+def show_writing(tx: Tx) -> None:
+    """Write when this was asked for: whoever wants to know whether anything can be written has to try it."""
+    _set(tx, WRITTEN, "", who="server")
 
 
 def _last_beat(tx: Tx) -> float:

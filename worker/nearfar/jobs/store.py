@@ -104,6 +104,10 @@ class Store(UnitStore, MendStore):
         """Seconds since 1970 by the store's clock; also shows that it answers."""
         return self.database.read(lambda tx: tx.now)
 
+    def try_writing(self) -> None:
+        """Write something small, to show that it takes what it is given: on a full disk it still answers questions."""
+        self.database.write(flags.show_writing)
+
     def submit(self, submission: Submission, *, who: str) -> Submitted:
         """Record a job, or find the one that the same submission or set made before; see `Submission`.
 
