@@ -58,6 +58,11 @@ class Places:
         """Plans that stacks were shot by; a folder for each job that has one, named by its number."""
         return self.state / "plans"
 
+    @property
+    def small(self) -> Path:
+        """Small pictures of frames; a folder for each family of jobs, named by the number of its first."""
+        return self.state / "small"
+
     def written(self) -> tuple[Path, ...]:
         """Folders that workers write to."""
         return self.results, self.work, self.state, self.scratch
@@ -77,6 +82,11 @@ class Places:
         """Make what belongs to this machine alone: nothing takes the place of a shared folder that is away."""
         if not self.scratch.is_relative_to(self.data):
             self.scratch.mkdir(parents=True, exist_ok=True)
+
+
+def small_name(number: int) -> str:
+    """Name of a frame's small picture by its number in the stack, from 1."""
+    return f"{number:05d}.jpg"
 
 
 def places_of(settings: ServerSettings) -> Places:

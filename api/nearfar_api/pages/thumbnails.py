@@ -7,8 +7,8 @@ from typing import Any
 
 from nearfar.errors import NotFound
 from nearfar.jobs import Job
+from nearfar.places import small_name
 from nearfar.runner import planning
-from nearfar.runner.results.small import SMALL, small_name
 from nearfar_api.context import Context
 from nearfar_api.models.answers import JobModel
 from nearfar_api.transfer import beneath
@@ -17,7 +17,7 @@ from nearfar_api.transfer.results import Opened
 
 def known(ctx: Context, job: Job) -> set[int]:
     """Numbers, from 1, of the frames of a job that have a small picture."""
-    folder = ctx.places.state / SMALL / str(planning.root_of(ctx.store, job))
+    folder = ctx.places.small / str(planning.root_of(ctx.store, job))
     try:
         return {int(file.stem) for file in folder.iterdir() if file.stem.isdecimal()}
     except OSError:
@@ -36,7 +36,7 @@ def open_small(ctx: Context, job: Job, number: int) -> Opened:
     name = small_name(number)
     try:
         root = str(planning.root_of(ctx.store, job))
-        with beneath.opened(ctx.places.state, SMALL, root) as folder:
+        with beneath.opened(ctx.places.small, root) as folder:
             fd = os.open(name, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)
     except OSError as error:
         raise NotFound(f"frame {number} of job {job.id} has no small picture") from error

@@ -151,7 +151,9 @@ def test_whoever_is_to_leave_waits_for_no_store(settings: ServerSettings, places
 
 
 def test_a_child_ends_with_the_process_that_started_it(tmp_path: Path) -> None:
-    (tmp_path / "sleeper.py").write_text("import os, time\nprint(os.getpid(), flush=True)\ntime.sleep(600)\n")
+    (tmp_path / "sleeper.py").write_text(
+        "import os, time\ndef main():\n    print(os.getpid(), flush=True)\n    time.sleep(600)\n"
+    )
     program = (
         "import subprocess, time; from nearfar.runner.processes import child; "
         "subprocess.Popen(child.command('sleeper')); time.sleep(600)"

@@ -6,8 +6,11 @@ import os
 import sys
 import time
 
-sys.stdin.readline()
-sys.stdin.readline()
-if os.environ.get("HANGS_AND") == "dies":
-    os._exit(3)
-time.sleep(600)
+
+def main() -> int:
+    sys.stdin.readline()
+    sys.stdin.readline()
+    if os.environ.get("HANGS_AND") == "dies":
+        os._exit(3)
+    time.sleep(600)
+    return 0

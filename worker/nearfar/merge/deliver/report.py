@@ -5,22 +5,24 @@ from __future__ import annotations
 import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from nearfar import __version__
-from nearfar.frames.camera import CameraData
 from nearfar.merge import development, turning
-from nearfar.merge.coverage.result import Coverage
-from nearfar.merge.focus.gaps import Gap
-from nearfar.merge.plan import Plan
-from nearfar.merge.register import FramePose, Registration
-from nearfar.merge.sensor import Spots
-from nearfar.merge.survey import Surveyed
-from nearfar.merge.surveyed_stack import SurveyedStack
 from nearfar.progress import printable
 from nearfar.settings import format_size
+
+if TYPE_CHECKING:
+    from nearfar.frames.camera import CameraData
+    from nearfar.merge.coverage.result import Coverage
+    from nearfar.merge.focus.gaps import Gap
+    from nearfar.merge.plan import Plan
+    from nearfar.merge.register import FramePose, Registration
+    from nearfar.merge.sensor import Spots
+    from nearfar.merge.survey import Surveyed
+    from nearfar.merge.surveyed_stack import SurveyedStack
 
 FORMAT = "nearfar-report/1"
 NAMED = 4

@@ -2,25 +2,32 @@
 
 from __future__ import annotations
 
+import gc
+import importlib
 import os
-import runpy
 import sys
 
 from nearfar.runner.processes import here
 
 
 def command(module: str) -> list[str]:
-    """Command line that runs a module as a child of this process."""
+    """Command line that runs the `main` of a module as a child of this process."""
     return [sys.executable, "-m", "nearfar.runner.processes.child", module, str(os.getpid())]
 
 
-def main() -> None:
-    """Tie this process to its parent, then be the module."""
+def main() -> int:
+    """Tie this process to its parent, load the module, run it; its exit code."""
     module, parent = sys.argv[1:3]
     here.die_with_parent(int(parent))
     sys.argv[1:] = []
-    runpy.run_module(module, run_name="__main__", alter_sys=True)
+    gc.disable()  # what is loaded stays: looking for what nobody needs any longer took a tenth of each start
+    try:
+        run = importlib.import_module(module).main
+    finally:
+        gc.freeze()
+        gc.enable()
+    return int(run())
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

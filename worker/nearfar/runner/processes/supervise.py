@@ -35,7 +35,7 @@ MODULES = {
     "work": "nearfar.runner.work",
     "mend": "nearfar.runner.mending.process",
     "watch": "nearfar.runner.watching.process",
-    "api": "nearfar_api",
+    "api": "nearfar_api.__main__",
 }
 """The processes of a server, in the order in which they start."""
 LAST = "keep"

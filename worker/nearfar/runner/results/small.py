@@ -1,6 +1,6 @@
 """Small pictures of frames for the pages, written while a frame's pixels are at hand anyway.
 
-They lie in the state folder under the number of the first job of a stack, which its later versions share.
+They lie in `Places.small` under the number of the first job of a stack, which its later versions share.
 """
 
 from __future__ import annotations
@@ -23,20 +23,14 @@ from nearfar.frames.exif import ExifBlock
 from nearfar.merge.kernel.picture_calls import every
 from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed, has_rows
+from nearfar.places import small_name
 
 log = logging.getLogger(__name__)
 
-SMALL = "small"
-"""Folder of all small pictures, in the state folder."""
 EDGE = 240
 """Pixels of the longer edge."""
 SAMPLES = 3
 """Pixels of the frame for each of the small picture, each way: enough against jagged edges, and quick to read."""
-
-
-def small_name(number: int) -> str:
-    """File name for the frame with this number, from 1."""
-    return f"{number:05d}.jpg"
 
 
 def keep_small(frames: Iterable[tuple[int, Surveyed]], scratch: Scratch, folder: Path) -> int:

@@ -24,7 +24,6 @@ from nearfar.runner.looking.ready import LOOKED
 from nearfar.runner.mending.files import NOTES
 from nearfar.runner.processes import here
 from nearfar.runner.results.remove import GOING, files_in, folders_in, remove_file, remove_folder
-from nearfar.runner.results.small import SMALL
 from nearfar.runner.results.versions import EARLIER, earlier
 from nearfar.server_settings import KeepTable
 
@@ -230,7 +229,7 @@ class Sweeper:
                 for job in gone:
                     for within in (
                         self.places.uploads,
-                        self.places.state / SMALL,
+                        self.places.small,
                         self.places.state / NOTES,
                         self.places.plans,
                         self.places.scratch / LOOKED,

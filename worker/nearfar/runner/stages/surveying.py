@@ -12,7 +12,7 @@ from nearfar.merge.survey import rows_bytes
 from nearfar.merge.turning import words
 from nearfar.runner.loading import NOT_A_FRAME, Frames
 from nearfar.runner.preparing import prepare_some
-from nearfar.runner.results.small import SMALL, keep_small
+from nearfar.runner.results.small import keep_small
 from nearfar.runner.stages.stack import Stack
 from nearfar.runner.weights import Extent, helpers, last_units
 
@@ -63,7 +63,7 @@ def _survey_frames(stack: Stack, frames: Frames, places: Sequence[int]) -> dict[
     small = sum(h.width * h.height // 4 for h in headers)
     stack.room(scratch.folder, small + space(stack.masters))
     batch.survey(missing, rows=False, tick=stack.gauge.part(1.0, len(missing)))
-    kept = stack.hands.places.state / SMALL / str(task.root)
+    kept = stack.hands.places.small / str(task.root)
     keep_small([(k + 1, frame) for k, frame in zip(places, batch.frames, strict=True)], scratch, kept)
     return {
         "frames": float(len(missing)),
