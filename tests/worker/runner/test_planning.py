@@ -13,9 +13,9 @@ import pytest
 from nearfar.errors import NotFound, RecipeRefused, StackRefused, StoreUnreachable, UsageError
 from nearfar.jobs import Duplicates, FrameNote, FrameState, JobState, Submission, UnitKind, UnitPlan, control
 from nearfar.runner import weights
+from nearfar.runner.again import again
 from nearfar.runner.planning import (
     THEN_HELD,
-    again,
     begin_uploads,
     frame_path,
     hex_digest,
