@@ -60,7 +60,8 @@ def _strip(source: Floats, shift: NDArray[np.float64], width: int) -> Floats:
         total += weight
         at = tap + low + before
         for plane, samples in zip(out, padded, strict=True):
-            plane += np.multiply(weight, samples[:, at : at + width], out=part_of_sum)
+            np.multiply(weight, samples[:, at : at + width], out=part_of_sum)
+            np.add(plane, part_of_sum, out=plane)
     out /= total
     return out.transpose(1, 2, 0)
 
