@@ -20,8 +20,8 @@ import httpx
 from nearfar.jobs import JobState, Store
 from tests.acceptance.command import lay
 from tests.acceptance.crew import digests, studio, wrong
-from tests.acceptance.serving import NO_TLS
 from tests.acceptance.wires import Wire
+from tests.api.process import NO_TLS
 from tests.scenes import render
 from tests.worker.jobs.postgresql import server
 from tests.worker.runner.redis_server import RedisServer, redis_server

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import ssl
 import subprocess
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -16,7 +15,7 @@ from typing import Any
 import httpx
 
 from tests.acceptance.command import HOME, environment
-from tests.api.process import PATIENCE
+from tests.api.process import NO_TLS, PATIENCE
 from tests.bench.running import nearfar_command
 from tests.worker.runner.serving import end_all
 
@@ -29,8 +28,6 @@ QUICK = {
     "NEARFAR_STORE_RETRY_AFTER": "0",
 }
 """Less waiting than a person's server has, and no more of the machine than a test may take."""
-NO_TLS = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
-"""For `httpx`, which otherwise reads all certificates of the machine before each question: 25 ms."""
 LONGEST_REST = 0.25
 """Seconds between two looks at something that takes long."""
 

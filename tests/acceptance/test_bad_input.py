@@ -27,8 +27,8 @@ from tests.acceptance.bad_stacks import (
     other_ending,
 )
 from tests.acceptance.command import digests, lay
-from tests.acceptance.serving import NO_TLS, Served, served
-from tests.api.process import PATIENCE
+from tests.acceptance.serving import Served, served
+from tests.api.process import NO_TLS, PATIENCE
 from tests.scenes import render
 
 ENDED = {"done", "failed", "cancelled"}

@@ -10,7 +10,7 @@ import httpx
 import pytest
 
 from tests.acceptance.wires import Wire
-from tests.api.process import PATIENCE, Process, running, waited
+from tests.api.process import NO_TLS, PATIENCE, Process, running, waited
 from tests.worker.jobs.making import emptied
 from tests.worker.jobs.postgresql import server
 
@@ -42,7 +42,7 @@ def one(wire: Wire, tmp_path: Path) -> Iterator[Process]:
 
 
 def ask(one: Process, path: str) -> httpx.Response:
-    return httpx.get(f"{one.url}{path}", headers=PEOPLE, timeout=HANGING)
+    return httpx.get(f"{one.url}{path}", headers=PEOPLE, verify=NO_TLS, timeout=HANGING)
 
 
 def test_a_store_that_swallows_all_bytes_is_told_of_and_comes_back(one: Process, wire: Wire) -> None:

@@ -18,7 +18,7 @@ from nearfar_api.app import create_app
 from tests.api.conftest import Client, Kicks, settings_for
 from tests.api.live.test_events import events_of
 from tests.api.making import done, submit
-from tests.api.process import PATIENCE, running, waited
+from tests.api.process import NO_TLS, PATIENCE, running, waited
 from tests.worker.jobs.postgresql import server
 
 API = "/api/v1"
@@ -63,7 +63,9 @@ def test_jobs_come_in_and_are_told_of(shared_store: Store, tmp_path: Path) -> No
 def test_a_job_is_followed(url: str, shared_store: Store, tmp_path: Path) -> None:
     with running(tmp_path / "data", log=tmp_path / "api.log", store_url=url) as process:
         job = submit(shared_store)
-        with httpx.stream("GET", f"{process.url}{API}/jobs/{job}/events", timeout=PATIENCE) as answer:
+        with httpx.stream(
+            "GET", f"{process.url}{API}/jobs/{job}/events", verify=NO_TLS, timeout=PATIENCE
+        ) as answer:
             lines = answer.iter_lines()
             events_of(lines, until="progress")
             shared_store.cancel(job, who="lena")
@@ -85,11 +87,15 @@ def test_a_listener_that_comes_back_gets_what_became_visible_late(
             )
             after = shared_store.last_event()
             job = submit(shared_store)
-            with httpx.stream("GET", f"{address}?after={after}", timeout=PATIENCE) as answer:
+            with httpx.stream("GET", f"{address}?after={after}", verify=NO_TLS, timeout=PATIENCE) as answer:
                 told = events_of(answer.iter_lines(), until="job.submitted")[-1]
-            listed = httpx.get(f"{process.url}{API}/trail?after={after}", timeout=PATIENCE).json()
+            listed = httpx.get(
+                f"{process.url}{API}/trail?after={after}", verify=NO_TLS, timeout=PATIENCE
+            ).json()
             assert listed == {"events": [], "last": after}, "not yet, so that nobody passes it over"
-        with httpx.stream("GET", address, headers={"Last-Event-ID": told["id"]}, timeout=PATIENCE) as answer:
+        with httpx.stream(
+            "GET", address, headers={"Last-Event-ID": told["id"]}, verify=NO_TLS, timeout=PATIENCE
+        ) as answer:
             shared_store.cancel(job, who="lena")
             found = events_of(answer.iter_lines(), until="job.cancelled")
         assert [e["event"] for e in found if "id" in e] == ["job.told", "job.cancelled"]
@@ -99,12 +105,14 @@ def test_a_server_whose_database_comes_later_answers_and_then_works(tmp_path: Pa
     # The API opens its store with the first question: until it can, it says so, and goes on by itself.
     away = sa.make_url(url).set(database="not_there_yet").render_as_string(hide_password=False)
     with running(tmp_path / "data", log=tmp_path / "api.log", store_url=away) as process:
-        answer = httpx.get(f"{process.url}{API}/jobs", timeout=PATIENCE)
+        answer = httpx.get(f"{process.url}{API}/jobs", verify=NO_TLS, timeout=PATIENCE)
         assert (answer.status_code, answer.headers["retry-after"]) == (503, "5")
         assert answer.json()["type"] == "/api/v1/problems/store-unreachable"
-        assert httpx.get(f"{process.url}/health/ready", timeout=PATIENCE).status_code == 503
+        assert httpx.get(f"{process.url}/health/ready", verify=NO_TLS, timeout=PATIENCE).status_code == 503
 
         with psycopg.connect(url, autocommit=True) as connection:
             connection.execute("CREATE DATABASE not_there_yet")
 
-        waited(lambda: httpx.get(f"{process.url}{API}/jobs", timeout=PATIENCE).status_code == 200)
+        waited(
+            lambda: httpx.get(f"{process.url}{API}/jobs", verify=NO_TLS, timeout=PATIENCE).status_code == 200
+        )

@@ -22,6 +22,7 @@ import yaml  # type: ignore[import-untyped]
 
 from tests.acceptance.command import lay
 from tests.acceptance.serving import Served, served
+from tests.api.process import NO_TLS
 from tests.ports import free_port
 from tests.scenes import render
 from tests.worker.jobs.postgresql import missing
@@ -176,7 +177,7 @@ def prometheus(server: Served, tmp_path_factory: pytest.TempPathFactory) -> Iter
 
 def _value(url: str, query: str) -> list[float] | None:
     try:
-        answer = httpx.get(f"{url}/api/v1/query", params={"query": query}, timeout=20)
+        answer = httpx.get(f"{url}/api/v1/query", params={"query": query}, verify=NO_TLS, timeout=20)
     except httpx.TransportError:
         return None
     if answer.status_code != 200:
@@ -197,7 +198,7 @@ def test_every_panel_asks_what_prometheus_can_answer(prometheus: str, checkout: 
 
 def test_a_server_that_is_well_rings_no_alarm(prometheus: str) -> None:
     def rules() -> list[dict[str, Any]]:
-        groups = httpx.get(f"{prometheus}/api/v1/rules", timeout=20).json()["data"]["groups"]
+        groups = httpx.get(f"{prometheus}/api/v1/rules", verify=NO_TLS, timeout=20).json()["data"]["groups"]
         return [rule for group in groups for rule in group["rules"]]
 
     def loud() -> set[str]:

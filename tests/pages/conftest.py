@@ -15,6 +15,7 @@ import pytest
 
 from tests.acceptance.command import HOME, lay
 from tests.acceptance.serving import Served, served
+from tests.api.process import NO_TLS
 from tests.pages.browser import chromium, opened
 from tests.scenes import Camera, render
 
@@ -43,7 +44,9 @@ class Studio:
         return found
 
     def post(self, path: str, **content: Any) -> dict[str, Any]:
-        answer = httpx.post(f"{self.url}/api/v1{path}", json=content, timeout=60).raise_for_status()
+        answer = httpx.post(
+            f"{self.url}/api/v1{path}", json=content, verify=NO_TLS, timeout=60
+        ).raise_for_status()
         found: dict[str, Any] = answer.json()
         return found
 

@@ -19,7 +19,7 @@ from nearfar.jobs import Store, open_store
 from nearfar.places import Places, places_of
 from tests.api.conftest import settings_for
 from tests.api.making import claim, done, field, finish, submit
-from tests.api.process import PATIENCE, Process, running, waited
+from tests.api.process import NO_TLS, PATIENCE, Process, running, waited
 
 API = "/api/v1"
 
@@ -72,7 +72,7 @@ def events_of(lines: Iterator[str], *, until: str) -> list[dict[str, Any]]:
 
 def test_a_job_is_followed_to_its_end(live: Process, live_store: Store, live_places: Places) -> None:
     job = submit(live_store)
-    with httpx.stream("GET", f"{live.url}{API}/jobs/{job}/events", timeout=PATIENCE) as answer:
+    with httpx.stream("GET", f"{live.url}{API}/jobs/{job}/events", verify=NO_TLS, timeout=PATIENCE) as answer:
         assert answer.headers["content-type"] == "text/event-stream"
         assert answer.headers["cache-control"] == "no-store"
         assert answer.headers["x-accel-buffering"] == "no"
@@ -96,7 +96,7 @@ def test_a_listener_goes_on_where_it_was(live: Process, live_store: Store) -> No
     live_store.cancel(job, who="lena")
     headers = {"Last-Event-ID": str(numbers[0])}
     with httpx.stream(
-        "GET", f"{live.url}{API}/jobs/{job}/events", headers=headers, timeout=PATIENCE
+        "GET", f"{live.url}{API}/jobs/{job}/events", headers=headers, verify=NO_TLS, timeout=PATIENCE
     ) as answer:
         found = events_of(answer.iter_lines(), until="end")
     assert [event["event"] for event in found if event["event"] != "progress"] == [
@@ -110,7 +110,7 @@ def test_a_listener_goes_on_where_it_was(live: Process, live_store: Store) -> No
 def test_all_jobs_are_followed_from_now_on_or_from_a_number(live: Process, live_store: Store) -> None:
     before = live_store.last_event()
     first = submit(live_store)
-    with httpx.stream("GET", f"{live.url}{API}/events", timeout=PATIENCE) as answer:
+    with httpx.stream("GET", f"{live.url}{API}/events", verify=NO_TLS, timeout=PATIENCE) as answer:
         lines = answer.iter_lines()
         assert next(lines).startswith("retry: ")
         second = submit(live_store)
@@ -120,7 +120,9 @@ def test_all_jobs_are_followed_from_now_on_or_from_a_number(live: Process, live_
         ("job.submitted", second),
         ("job.cancelled", second),
     ]
-    with httpx.stream("GET", f"{live.url}{API}/events?after={before}", timeout=PATIENCE) as answer:
+    with httpx.stream(
+        "GET", f"{live.url}{API}/events?after={before}", verify=NO_TLS, timeout=PATIENCE
+    ) as answer:
         found = events_of(answer.iter_lines(), until="job.cancelled")
     assert [(e["event"], e["data"]["job"]) for e in found if "id" in e] == [
         ("job.submitted", first),
@@ -134,13 +136,15 @@ def test_forty_listeners_hold_up_nobody(live: Process, live_store: Store) -> Non
     job = submit(live_store)
     with contextlib.ExitStack() as stack:
         answers = [
-            stack.enter_context(httpx.stream("GET", f"{live.url}{API}/jobs/{job}/events", timeout=PATIENCE))
+            stack.enter_context(
+                httpx.stream("GET", f"{live.url}{API}/jobs/{job}/events", verify=NO_TLS, timeout=PATIENCE)
+            )
             for _ in range(45)  # more than there are threads for handlers
         ]
         streams = [answer.iter_lines() for answer in answers]
         for lines in streams:
             events_of(lines, until="progress")
-        assert httpx.get(f"{live.url}{API}/jobs", timeout=PATIENCE).status_code == 200
+        assert httpx.get(f"{live.url}{API}/jobs", verify=NO_TLS, timeout=PATIENCE).status_code == 200
         live_store.cancel(job, who="lena")
         for lines in streams:
             assert events_of(lines, until="end")[-1]["data"]["state"] == "cancelled"
@@ -148,7 +152,7 @@ def test_forty_listeners_hold_up_nobody(live: Process, live_store: Store) -> Non
 
 def test_a_progress_message_comes_with_every_step(live: Process, live_store: Store) -> None:
     job = submit(live_store)
-    with httpx.stream("GET", f"{live.url}{API}/jobs/{job}/events", timeout=PATIENCE) as answer:
+    with httpx.stream("GET", f"{live.url}{API}/jobs/{job}/events", verify=NO_TLS, timeout=PATIENCE) as answer:
         lines = answer.iter_lines()
         events_of(lines, until="progress")
         unit = claim(live_store)
@@ -198,7 +202,7 @@ def test_a_client_that_vanishes_leaves_a_part_to_go_on_with(
     body = os.urandom(3_000_000)
     frames = [{"name": "01.tif", "size": len(body), "digest": field(body)}]
     job = httpx.post(
-        f"{live.url}{API}/jobs", json={"stack": "torn", "upload": frames}, timeout=PATIENCE
+        f"{live.url}{API}/jobs", json={"stack": "torn", "upload": frames}, verify=NO_TLS, timeout=PATIENCE
     ).json()["id"]
     path = f"{API}/jobs/{job}/frames/1"
     head = f"PUT {path} HTTP/1.1\r\nHost: localhost\r\nContent-Length: {len(body)}\r\n\r\n"
@@ -207,13 +211,13 @@ def test_a_client_that_vanishes_leaves_a_part_to_go_on_with(
     part = live_places.uploads / str(job) / "1.part"
     # It may still be writing; whoever comes too early is told that someone else sends the frame.
     waited(lambda: part.exists() and part.stat().st_size == 2_500_000)
-    assert httpx.get(f"{live.url}{path}", timeout=PATIENCE).json()["received"] == 2_500_000
+    assert httpx.get(f"{live.url}{path}", verify=NO_TLS, timeout=PATIENCE).json()["received"] == 2_500_000
     rest = {"Content-Range": f"bytes 2500000-{len(body) - 1}/{len(body)}"}
 
     def sent() -> bool:
         return (
             httpx.put(
-                f"{live.url}{path}", content=body[2_500_000:], headers=rest, timeout=PATIENCE
+                f"{live.url}{path}", content=body[2_500_000:], headers=rest, verify=NO_TLS, timeout=PATIENCE
             ).status_code
             == 200
         )
@@ -227,13 +231,13 @@ def test_two_at_once_leave_one_whole_frame(live: Process, live_places: Places) -
     body = os.urandom(4_000_000)
     frames = [{"name": "01.tif", "size": len(body)}, {"name": "02.tif", "size": 1}]
     job = httpx.post(
-        f"{live.url}{API}/jobs", json={"stack": "both", "upload": frames}, timeout=PATIENCE
+        f"{live.url}{API}/jobs", json={"stack": "both", "upload": frames}, verify=NO_TLS, timeout=PATIENCE
     ).json()["id"]
     path = f"{live.url}{API}/jobs/{job}/frames/1"
     codes: list[int] = []
 
     def send() -> None:
-        codes.append(httpx.put(path, content=slowly(body), timeout=PATIENCE).status_code)
+        codes.append(httpx.put(path, content=slowly(body), verify=NO_TLS, timeout=PATIENCE).status_code)
 
     def slowly(data: bytes) -> Iterator[bytes]:
         for k in range(0, len(data), 1_000_000):
@@ -272,7 +276,10 @@ def test_an_upload_survives_that_the_server_is_killed(tmp_path: Path) -> None:
     with running(places.data, log=tmp_path / "api.log") as process:
         frames = [{"name": "01.tif", "size": len(body), "digest": field(body)}]
         job = httpx.post(
-            f"{process.url}{API}/jobs", json={"stack": "killed", "upload": frames}, timeout=PATIENCE
+            f"{process.url}{API}/jobs",
+            json={"stack": "killed", "upload": frames},
+            verify=NO_TLS,
+            timeout=PATIENCE,
         ).json()["id"]
         path = f"{process.url}{API}/jobs/{job}/frames/1"
         part = places.uploads / str(job) / "1.part"
@@ -284,14 +291,28 @@ def test_an_upload_survives_that_the_server_is_killed(tmp_path: Path) -> None:
             yield body[4_000_000:]
 
         with pytest.raises(httpx.TransportError):
-            httpx.put(path, content=killing(), headers={"Content-Length": str(len(body))}, timeout=PATIENCE)
+            httpx.put(
+                path,
+                content=killing(),
+                headers={"Content-Length": str(len(body))},
+                verify=NO_TLS,
+                timeout=PATIENCE,
+            )
         process.start()  # on the socket that the test still holds, as the supervisor does
-        at = httpx.get(path, timeout=PATIENCE).json()["received"]
+        at = httpx.get(path, verify=NO_TLS, timeout=PATIENCE).json()["received"]
         assert 3_000_000 <= at < len(body)
         rest = {"Content-Range": f"bytes {at}-{len(body) - 1}/{len(body)}"}
-        assert httpx.put(path, content=body[at:], headers=rest, timeout=PATIENCE).json()["complete"] is True
+        assert (
+            httpx.put(path, content=body[at:], headers=rest, verify=NO_TLS, timeout=PATIENCE).json()[
+                "complete"
+            ]
+            is True
+        )
         assert (places.uploads / str(job) / "01.tif").read_bytes() == body
-        assert httpx.get(f"{process.url}{API}/jobs/{job}", timeout=PATIENCE).json()["state"] == "waiting"
+        assert (
+            httpx.get(f"{process.url}{API}/jobs/{job}", verify=NO_TLS, timeout=PATIENCE).json()["state"]
+            == "waiting"
+        )
 
 
 def test_it_stops_soon_with_open_event_streams_and_an_upload_under_way(tmp_path: Path) -> None:
@@ -299,10 +320,15 @@ def test_it_stops_soon_with_open_event_streams_and_an_upload_under_way(tmp_path:
     with running(places.data, log=tmp_path / "api.log") as process, contextlib.ExitStack() as stack:
         frames = [{"name": "01.tif", "size": 3_000_000}]
         job = httpx.post(
-            f"{process.url}{API}/jobs", json={"stack": "open", "upload": frames}, timeout=PATIENCE
+            f"{process.url}{API}/jobs",
+            json={"stack": "open", "upload": frames},
+            verify=NO_TLS,
+            timeout=PATIENCE,
         ).json()["id"]
         answers = [
-            stack.enter_context(httpx.stream("GET", f"{process.url}{API}/events", timeout=PATIENCE))
+            stack.enter_context(
+                httpx.stream("GET", f"{process.url}{API}/events", verify=NO_TLS, timeout=PATIENCE)
+            )
             for _ in range(3)
         ]
         streams = [answer.iter_lines() for answer in answers]  # kept: to let go of one ends its connection
