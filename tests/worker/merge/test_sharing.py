@@ -40,6 +40,7 @@ from nearfar.merge.survey import identify
 from tests.acceptance.command import lay
 from tests.scenes import render
 from tests.scenes.bent import render_bent
+from tests.worker.merge.common import common
 
 MakeSteps = Callable[..., Steps]
 
@@ -217,7 +218,7 @@ def test_what_helpers_left_is_taken_and_then_removed(
 @pytest.fixture
 def swaying(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> MakeSteps:
     """Frames between which leaves move."""
-    scene = render("foliage", frames=9, size=(320, 240), seed=7)
+    scene = common("foliage")
     return making(tmp_path, lay(scene.frames, tmp_path_factory.mktemp("swaying")))
 
 

@@ -14,8 +14,8 @@ from nearfar.merge.register import Registration, Tuning, register
 from nearfar.merge.register.bend_fit import TERMS
 from nearfar.merge.register.bending import bend_of, pose_of
 from nearfar.merge.register.similarity import Similarity, centre_of, rms_radius, to_matrix
-from tests.scenes import render
 from tests.scenes.bent import BentScene, render_bent
+from tests.worker.merge.common import STILL, common
 from tests.worker.merge.register.views import views_of
 
 SIZE = (480, 360)
@@ -69,24 +69,16 @@ def test_what_is_in_focus_is_bent_to_its_place(kind: str, tilted: BentScene) -> 
     assert any("are left over" in w for w in straight.warnings)
 
 
-@pytest.mark.parametrize(
-    ("kind", "options"),
-    [
-        ("occlusion", {}),
-        ("doorways", {}),
-        ("hairs", {"frames": 12}),
-        ("rail", {"rail": 0.003}),
-        ("foliage", {}),
-    ],
-)
-def test_other_stacks_stay_as_they_are(kind: str, options: dict[str, float]) -> None:
-    scene = render(kind, seed=5, size=SIZE, **options)  # type: ignore[arg-type]
+@pytest.mark.parametrize("kind", [*STILL, "foliage"])
+def test_other_stacks_stay_as_they_are(kind: str) -> None:
+    scene = common(kind)
+    size = scene.frames.shape[2], scene.frames.shape[1]
     views = views_of(list(scene.frames), sigma=scene.noise)
-    found = register(views, size=SIZE, reference=scene.reference)
+    found = register(views, size=size, reference=scene.reference)
     assert found.bent is None
     assert all(f.bend is None for f in found.frames)
     assert found.warnings == ()
-    without = register(views, size=SIZE, reference=scene.reference, tuning=Tuning(bend=False))
+    without = register(views, size=size, reference=scene.reference, tuning=Tuning(bend=False))
     for one, other in zip(found.frames, without.frames, strict=True):
         np.testing.assert_array_equal(one.pose, other.pose)
 
