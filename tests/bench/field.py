@@ -21,8 +21,7 @@ from numpy.typing import NDArray
 from tests.bench import baselines, metrics, running
 from tests.bench.metrics import Mask
 from tests.scenes import Scene, cache_folder, files
-from tests.scenes.field import SIZE, render_field
-from tests.scenes.field_kinds import FIELD_KINDS
+from tests.scenes.field import FIELD_KINDS, SIZE, render_field
 from tests.scenes.light import Floats
 from tests.scenes.scene import key_of
 

@@ -9,12 +9,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.scenes import camera, field_kinds, resample, sensor
-from tests.scenes.field_kinds import FIELD_KINDS
+from tests.scenes import camera, field_kinds, field_lights, resample, sensor
 from tests.scenes.layers import Lens, Stage, overlap
 from tests.scenes.scene import MARGIN, Scene, kept, key_of, true_poses
 
 SIZE = (900, 600)
+FIELD_KINDS = {**field_kinds.FIELD_KINDS, **field_lights.LIGHT_KINDS}
 
 
 def render_field(kind: str, *, size: tuple[int, int] = SIZE, seed: int = 0, use_cache: bool = True) -> Scene:
@@ -50,7 +50,8 @@ def render_field(kind: str, *, size: tuple[int, int] = SIZE, seed: int = 0, use_
             "moving": _moving(stage)[inner],
         }
 
-    text = "".join(inspect.getsource(m) for m in (camera, field_kinds, inspect.getmodule(render_field)))  # type: ignore[arg-type]
+    modules = (camera, field_kinds, field_lights, inspect.getmodule(render_field))
+    text = "".join(inspect.getsource(m) for m in modules if m is not None)
     made = kept(f"field-{kind}-{key_of(kind, size, seed, text)}", make, use=use_cache)
     scene = Scene(
         kind=kind,

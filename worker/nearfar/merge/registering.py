@@ -24,7 +24,7 @@ from nearfar.merge.scratch import Scratch
 from nearfar.merge.survey import MappedFrame, Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 17
+VERSION = 18
 IF_NOT = 'if that was a shadow or a cloud, other_light = "keep" in the table [register] of the recipe uses it'
 
 

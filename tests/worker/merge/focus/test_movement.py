@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from nearfar.frames.decode import read_header
 from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.focus.find import FocusWriter
-from nearfar.merge.focus.movement import _two
+from nearfar.merge.focus.movement import _certain, _Crept, _two
 from nearfar.merge.focus.patterns import (
     BLURRED,
     CONTRAST,
@@ -297,3 +297,17 @@ def test_blown_light_that_spreads_is_no_movement_and_what_passes_before_it_is() 
     assert spreading[4:9, 4:9].all()
     assert not spreading[10:].any()
     assert np.array_equal(spreading, _spreading(cells, -change))
+
+
+def test_what_creeps_goes_one_way_and_disks_of_light_grow_to_all_sides() -> None:
+    y, x = (a.ravel() for a in np.mgrid[6:14, 6:14])
+    out = (x - 9.5) + 1j * (y - 9.5)
+
+    def crept(way: NDArray[np.complex128]) -> _Crept:
+        return _Crept(y=y, x=x, alike=np.full(len(y), 0.95, np.float32), way=way)
+
+    grows, creeps = crept(3 * out / np.abs(out)), crept(np.full(len(y), 2 - 1j))
+    assert not _certain([grows, grows], (20, 20)).any()
+    assert np.count_nonzero(_certain([creeps], (20, 20))) == 64
+    back = crept(-creeps.way)
+    assert np.count_nonzero(_certain([creeps, back], (20, 20))) == 64, "to and fro is movement, too"

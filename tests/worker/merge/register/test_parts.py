@@ -19,6 +19,7 @@ from nearfar.merge.register.adjust import adjust, spread
 from nearfar.merge.register.banded import ChainEquations
 from nearfar.merge.register.breathing import find_law
 from nearfar.merge.register.coarse import block_grid, coarse_link, shift_candidates
+from nearfar.merge.register.fine import astray
 from nearfar.merge.register.gains import gain_between, solve_gains
 from nearfar.merge.register.link import Link
 from nearfar.merge.register.linking import components
@@ -355,3 +356,21 @@ def test_neighbours_with_nothing_sharp_in_both_are_told_in_one_line() -> None:
     (line,) = gaps_told([0, 1, 2, 3, 5, 6], frames, [(5, 6), (1, 2), (0, 1), (3, 4)])
     assert line.startswith("F0, F1 and F2; F5 and F6 show the same scene")
     assert gaps_told([0], frames, [(0, 1)]) == []
+
+
+def test_blocks_that_contradict_each_other_make_a_link_doubtful_and_noise_or_a_bend_does_not() -> None:
+    """Rims of disks out of focus move by as much as blur grows, to all sides; an error of a pose of their kind stays."""
+    random = np.random.default_rng(4)
+    place = (random.uniform(-400, 400, 400) + 1j * random.uniform(-300, 300, 400)).astype(np.complex128)
+    sigma, weight = 0.05, np.ones(400)
+    known = np.tile([sigma**-2, 0.0, sigma**-2], (400, 1))
+    noise = sigma * random.normal(size=(400, 2))
+    x, y = place.real / 400, place.imag / 400
+    bend = np.stack([1.5 * x * x - 0.8 * x * y, 1.5 * x * y + 0.6 * y * y], axis=1)
+    turn = random.uniform(0, 2 * np.pi, 400)
+    rims = 1.6 * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    assert astray(place, noise, weight, known) == 0
+    assert astray(place, noise + bend, weight, known) < 0.02
+    assert astray(place, noise + rims, weight, known) > 1
+    assert astray(place, noise + 0.1 * rims, weight, known) < 0.06
+    assert astray(place, noise, np.zeros(400), known) == 0

@@ -36,6 +36,9 @@ AS_STRONG, CLEARLY = 1.3, 0.25
 """... about as strong, and for certainty so much better than at the same place, ..."""
 PATCH, STEP, LEAST_STEP = 9, 6, 2
 """... by surroundings of so many places each way, at most and at least so many places away."""
+ONE_WAY = 0.75
+"""... and so much of the length of the ways that its cells went must be left in their sum: what creeps goes one way, while
+disks of light out of focus grow to all sides (.47 and .58; a creeper in `test_movement` 1)."""
 CREEPING = 1000
 """Cells that are not alike from which on that is no small thing that creeps, and is not looked at (.1 ms a cell)."""
 FEWEST = 2
@@ -97,7 +100,7 @@ def take_from_one(
     """
     rows, _, cols = writer.admitted.shape
     differs = np.zeros((rows, cols), np.uint8)
-    crept = np.zeros((rows, cols), np.float32)
+    crept: list[_Crept] = []
     visitors = leave_out_visitors(frames, writer, size=size, threads=threads, small=small)
     patterns: deque[F32] = deque(maxlen=max(SPANS) + 1)
     for k, here in compare_all(frames, small, (rows, cols), size=size, threads=threads, share=share):
@@ -112,9 +115,9 @@ def take_from_one(
             if span == 1:
                 differs |= let_in.view(np.uint8)
             else:
-                crept = np.maximum(crept, _found_elsewhere(let_in, patterns[-1 - span], here.pattern))
+                crept.append(_found_elsewhere(let_in, patterns[-1 - span], here.pattern))
         tick()
-    differs |= _certain(crept).view(np.uint8)
+    differs |= _certain(crept, (rows, cols)).view(np.uint8)
     found = _settle(differs, frames, writer, size)
     for k, cells in visitors.items():
         gone = cells & (writer.admitted[:, k] == 0)
@@ -134,23 +137,39 @@ def _compared(writer: FocusWriter, first: int, second: int) -> Bools:
     return np.asarray(one & two & alike)
 
 
-def _found_elsewhere(apart: Bools, one: F32, other: F32) -> F32:
-    """How well these cells of one pattern are found elsewhere in the other, or the other way round; 0 where they are not."""
-    out = np.zeros(apart.shape, np.float32)
-    if np.count_nonzero(apart) > CREEPING:
-        return out
+@dataclass(frozen=True, kw_only=True)
+class _Crept:
+    """Cells (K,) of one pattern that are found elsewhere in another: how ``alike``, 0..1, and the ``way`` there, x + iy in
+    places.
+    """
+
+    y: NDArray[np.intp]
+    x: NDArray[np.intp]
+    alike: F32
+    way: NDArray[np.complex128]
+
+
+def _found_elsewhere(apart: Bools, one: F32, other: F32) -> _Crept:
+    """Which of these cells of one pattern are found elsewhere in the other, or the other way round."""
+    y, x = np.nonzero(apart)
+    if len(y) > CREEPING:
+        y, x = y[:0], x[:0]
     each = one.shape[0] // apart.shape[0]
-    for y, x in zip(*np.nonzero(apart), strict=True):
-        at = int(y) * each + each // 2, int(x) * each + each // 2
-        out[y, x] = max(_moved_from(one, other, at), _moved_from(other, one, at))
-    return out
+    found = []
+    for at in zip((y * each + each // 2).tolist(), (x * each + each // 2).tolist(), strict=True):
+        there, back = _moved_from(one, other, at), _moved_from(other, one, at)
+        found.append(there if there[0] >= back[0] else (back[0], -back[1]))
+    alike = np.array([f[0] for f in found], np.float32)
+    seen = alike > 0
+    way = np.array([f[1] for f in found], np.complex128)
+    return _Crept(y=y[seen], x=x[seen], alike=alike[seen], way=way[seen])
 
 
-def _moved_from(one: F32, other: F32, at: tuple[int, int]) -> float:
-    """How well the surroundings of a place in one pattern are found in the other, 0 where at the same place."""
+def _moved_from(one: F32, other: F32, at: tuple[int, int]) -> tuple[float, complex]:
+    """How well the surroundings of a place in one pattern are found in the other, 0 where at the same place, and how far."""
     far = PATCH + STEP
     if min(at) < far or at[0] >= one.shape[0] - far or at[1] >= one.shape[1] - far:
-        return 0.0
+        return 0.0, 0j
     patch = one[at[0] - PATCH : at[0] + PATCH + 1, at[1] - PATCH : at[1] + PATCH + 1]
     around = other[at[0] - far : at[0] + far + 1, at[1] - far : at[1] + far + 1]
     found = cv2.matchTemplate(around, np.ascontiguousarray(patch), cv2.TM_CCOEFF_NORMED)
@@ -161,17 +180,30 @@ def _moved_from(one: F32, other: F32, at: tuple[int, int]) -> float:
         max(abs(y - STEP), abs(x - STEP)) < LEAST_STEP
         or not 1 / AS_STRONG < patch.std() / there.std() < AS_STRONG
     ):
-        return 0.0
+        return 0.0, 0j
     best, here = float(found[y, x]), float(found[STEP, STEP])
-    return best if best > here + CLEARLY else min(best, SURELY)
+    return best if best > here + CLEARLY else min(best, SURELY), complex(x - STEP, y - STEP)
 
 
-def _certain(crept: F32) -> Bools:
-    """Mask of the cells whose pattern was found elsewhere, that lie near each other, and of which some are certain."""
-    found = crept > FOUND
+def _certain(crept: Sequence[_Crept], shape: tuple[int, int]) -> Bools:
+    """Mask (R, C) of the cells whose pattern was found elsewhere, that lie near each other, of which some are certain, and
+    that went the same way.
+    """
+    alike = np.zeros(shape, np.float32)
+    for c in crept:
+        np.maximum.at(alike, (c.y, c.x), c.alike)
+    found = alike > FOUND
     near = grow_grid(grow_grid(found.astype(np.uint8)))
     count, labels = cv2.connectedComponents(near, connectivity=8)
-    sure = np.bincount(labels[crept > SURELY], minlength=count) >= SURE_CELLS
+    sure = np.bincount(labels[alike > SURELY], minlength=count) >= SURE_CELLS
+    together, far = np.zeros(count), np.zeros(count)
+    for c in crept:
+        use = c.alike > FOUND
+        region, way = labels[c.y[use], c.x[use]], c.way[use]
+        sums = [np.bincount(region, part, count) for part in (way.real, way.imag)]
+        together += np.hypot(*sums)
+        far += np.bincount(region, np.abs(way), count)
+    sure &= together >= ONE_WAY * far
     return np.asarray(found & sure[labels])
 
 

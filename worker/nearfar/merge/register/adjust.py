@@ -94,7 +94,9 @@ def _spreads(
     coarse = np.array([link.coarse for link in links], np.bool_)
     faint = np.where(coarse | ~coarse.any(), 0, noise[:, 0, 0] / FAINT**2)
     more = 1 + np.minimum(faint, FAINTEST**2 - 1)[:, None, None]
-    return more * noise + own[:, :, None] ** 2 * np.eye(4), noise + law[:, None, None] * np.eye(4)
+    astray = np.array([link.astray for link in links])[:, None, None] ** 2 * np.eye(4)
+    own = own[:, :, None] ** 2 * np.eye(4)
+    return more * noise + own + astray, noise + law[:, None, None] * np.eye(4) + astray
 
 
 def adjust(

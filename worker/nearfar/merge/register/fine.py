@@ -14,6 +14,7 @@ from nearfar.merge.kernel.loader import Pixels
 from nearfar.merge.kernel.picture_calls import CELL
 from nearfar.merge.kernel.register_calls import BLOCK, RING
 from nearfar.merge.register.model import FrameView
+from nearfar.merge.register.robust import weighted_median
 from nearfar.merge.register.sharpness import CellSharpness
 from nearfar.merge.register.similarity import Similarity, centre_of, to_matrix
 from nearfar.merge.register.tilt import Growth, Tilt, growth_of, lean_of
@@ -25,6 +26,12 @@ _LEAST_WEIGHT = 1e-6  # of a block that is sharp in neither frame, so that there
 _ENOUGH_CELLS = 200  # that count fully, or an eighth of all where there are few
 _LEAST_FULL = 0.05  # relative sharpness that counts fully, at the least
 _READ_AGAIN = 1.0  # px that a pose may move before windows are cut out anew
+_CHI_MEDIAN = 1.386  # median of chi-squared with two degrees of freedom
+_USUAL_MISFIT = 3.0  # of blocks, in relation to what they know, up to which noise explains how they scatter
+_ASTRAY = (
+    10.0  # px by which a link may err whose blocks scatter by 1 px beyond noise; it goes as the cube of that
+)
+_HELD = 1e-3  # holds what is smooth where blocks lie in few places
 _STILL = 0.01  # px: a pass that moves less is the last
 
 
@@ -47,6 +54,8 @@ class FineLink:
     """(K,) trace of each block's information times its robust weight."""
     known: NDArray[np.float64]
     """(K, 3) information about each block's own shift: xx, xy, yy, in 1 / px²."""
+    astray: float
+    """px by which it may err in common with most of its blocks, because they contradict each other."""
     growth: Growth | None
     doubt: float
     """1 where its blocks are sharp in both frames, more the blurrier they are."""
@@ -233,6 +242,41 @@ class SeenTilt:
         return depth, rise / np.conj(self.pose.a)
 
 
+def astray(
+    place: NDArray[np.complex128],
+    residual: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    known: NDArray[np.float64],
+) -> float:
+    """How far, px, a pose may err in common with most of its blocks, from how these contradict each other.
+
+    Noise alone averages out. What does not is light that spreads: rims of disks out of focus move by as much as blur grows
+    and are measured as exactly as what is in focus; and dust or a mosaic, which stay where they are. What changes smoothly
+    over the picture is no contradiction: frames may be bent.
+
+    Parameters
+    ----------
+    place
+        (K,) x + iy of the blocks, px from the centre.
+    residual, weight, known
+        As of `FineLink`.
+    """
+    total = float(weight.sum())
+    if not total > 0:
+        return 0.0
+    unit = max(float(np.abs(place).max()), 1.0)
+    x, y = place.real / unit, place.imag / unit
+    smooth = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    normal = np.einsum("ik,jk,k->ij", smooth, smooth, weight / total) + _HELD * np.eye(len(smooth))
+    terms = np.linalg.solve(normal, np.einsum("ik,kc,k->ic", smooth, residual, weight / total))
+    u, v = (residual - np.einsum("ik,ic->kc", smooth, terms)).T
+    square = known[:, 0] * u * u + 2 * known[:, 1] * u * v + known[:, 2] * v * v
+    misfit = weighted_median(square, known[:, 0] + known[:, 2]) / _CHI_MEDIAN
+    scatter = float((weight * (u * u + v * v)).sum()) / total
+    beyond = scatter * max(1 - _USUAL_MISFIT / max(misfit, 1e-9), 0.0)
+    return float(_ASTRAY * beyond**1.5)
+
+
 def fine_link(
     first: LinkEnd,
     second: LinkEnd,
@@ -280,6 +324,7 @@ def fine_link(
     if settled is None:
         return None
     blocks, fit = settled.blocks, settled.fit
+    known = fit_calls.information(blocks, chosen.weights)
     informed = np.where(blocks[:, 5] >= 0, blocks[:, 7] * chosen.weights, 0)
     return FineLink(
         first=first.place,
@@ -290,7 +335,8 @@ def fine_link(
         y=y,
         residual=fit.residual if off is None else fit.residual + np.stack([off.real, off.imag], axis=1),
         weight=fit.weight,
-        known=fit_calls.information(blocks, chosen.weights),
+        known=known,
+        astray=astray(x + 1j * y, fit.residual, fit.weight, known),
         growth=growth_of(blocks[:, 6], informed, depth, 0.5 * (first.place + second.place))
         if growth
         else None,

@@ -21,5 +21,7 @@ class Link:
     """(4, 4), inverse covariance of (x, y, log scale, roll)."""
     doubt: float = 1.0
     """How many times the usual error, beyond its noise, the link may have."""
+    astray: float = 0.0
+    """px, in shift and at the RMS radius, by which it may err beyond its noise since what it was measured on disagrees."""
     coarse: bool = False
     """From reduced pictures: their scale changes too much with refocusing to say anything about a law of breathing."""

@@ -166,6 +166,7 @@ class StackRegistration:
                 second=f.second,
                 pose=f.pose,
                 information=f.information,
+                astray=f.astray,
                 doubt=f.doubt * (_GAP_DOUBT if any(f.first <= k < f.second for k in gaps) else 1),
             )
             for f in sorted(fine, key=lambda f: (f.first, f.second))
