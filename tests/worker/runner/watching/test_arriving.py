@@ -112,6 +112,25 @@ def test_frames_that_come_later_make_a_new_job_and_end_the_one_that_lacks_them(
     assert "job 2 has all of them" in (store.job(1).reason or "")
 
 
+@pytest.mark.parametrize("begun", [False, True])
+def test_a_frame_that_is_replaced_ends_the_job_that_waits_for_it_and_no_job_at_work(
+    stepped: Stepped, store: Store, begun: bool
+) -> None:
+    """Both jobs read the new file and made one picture twice; a job at work may have read what it was made for."""
+    folder = stepped.places.inbox / "a"
+    lay_frames(folder, "1.tif", "2.tif")
+    stepped.settle()
+    if begun:
+        store.register("w1", host="h", pid=1, version="1", slots=1, memory=1 << 40, disk=1 << 40)
+        assert store.claim("w1") is not None
+    lay_frames(folder, "2.tif", first=7)
+    entry = stepped.settle()["a"]
+    assert "other frames than those of job 1" in entry.why
+    assert jobs(store) == [(1, "a", "running" if begun else "cancelled"), (2, "a", "waiting")]
+    if not begun:
+        assert store.job(1).reason == "2.tif was replaced before it began; job 2 has what lies there now"
+
+
 @pytest.mark.parametrize(("policy", "count"), [("skip", 1), ("again", 2)])
 def test_the_same_frames_elsewhere_are_a_duplicate_by_the_policy(
     tmp_path: Path, places: Places, store: Store, policy: str, count: int

@@ -191,6 +191,19 @@ class Taker:
         for other in left:
             self._cancel(other, f"its frames were moved to {readable(arrival.source)}; job {job} merges them")
 
+    def _call_off_replaced(self, arrival: Arrival, before: Known, job: int) -> None:
+        """End a job that was not begun yet, if another file has the name of one of its frames: it would merge that."""
+        new = [n for n in before.digests if n in arrival.files and not before.has(n, arrival.files[n])]
+        if not new or before.job is None:
+            return
+        try:
+            waits = self.store.job(before.job).state is JobState.WAITING
+        except NearfarError:
+            return
+        if waits:
+            what = f"{new[0]} was replaced" if len(new) == 1 else f"{len(new)} of its frames were replaced"
+            self._cancel(before.job, f"{what} before it began; job {job} has what lies there now")
+
     def _cancel(self, job: int, reason: str) -> None:
         """End a job whose work is of no use; it may be done by now."""
         try:
@@ -210,6 +223,7 @@ class Taker:
         kept = sum(before.has(name, mark) for name, mark in arrival.files.items())
         more = len(arrival.files) - kept
         if kept < len(before.files) or not more:
+            self._call_off_replaced(arrival, before, job)
             return f"other frames than those of job {before.job}, which lay here before"
         count = f"{more} frame{'s' if more > 1 else ''} more than job {before.job} had"
         what = count.replace(f"job {before.job}", "it")
