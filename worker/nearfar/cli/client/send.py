@@ -210,7 +210,7 @@ def submitted(server: Server, body: Mapping[str, Any], frames: object, *, again:
     over = {"done", "failed", "cancelled"} if again else {"failed", "cancelled"}
     patience = Patience()
     for turn in count():
-        key = idempotency_key(server.address.url, body, frames, turn)
+        key = idempotency_key(body, frames, turn)
         job = None
         while job is None:
             try:
@@ -224,9 +224,9 @@ def submitted(server: Server, body: Mapping[str, Any], frames: object, *, again:
     raise AssertionError("counting never ends")
 
 
-def idempotency_key(url: str, body: Mapping[str, Any], frames: object, turn: int) -> str:
-    """The same for the same wishes about the same set of frames at the same server."""
-    said = json.dumps([url, body, frames, turn], sort_keys=True)
+def idempotency_key(body: Mapping[str, Any], frames: object, turn: int) -> str:
+    """The same for the same wishes about the same set of frames, by whatever address their server is reached."""
+    said = json.dumps([body, frames, turn], sort_keys=True)
     return hashlib.sha256(said.encode()).hexdigest()
 
 
