@@ -126,9 +126,9 @@ def windows(error: Floats, mask: Mask) -> Floats:
     return np.asarray(total / np.maximum(cv2.boxFilter(mask.astype(np.float32), -1, size), 1e-3), np.float32)
 
 
-def staged(kind: str, size: tuple[int, int], seed: int) -> tuple[Scene, Path]:
+def staged(kind: str, size: tuple[int, int], seed: int, *, converter: bool = False) -> tuple[Scene, Path]:
     """The scene, and the folder with its frames as JPEG files in ``frames``, written once."""
-    scene = render_field(kind, size=size, seed=seed)
+    scene = render_field(kind, size=size, seed=seed, converter=converter)
     judged = "".join(inspect.getsource(m) for m in (baselines, metrics)) + inspect.getsource(regions)
     folder = (
         cache_folder() / f"field-{kind}-files-{key_of(seed, size, QUALITY, judged, scene.frames.tobytes())}"
@@ -144,11 +144,12 @@ def judge(
     *,
     size: tuple[int, int] = SIZE,
     seed: int = 0,
+    converter: bool = False,
     command: str | None = None,
     out: Path | None = None,
 ) -> Judged:
     """Render (or find), merge and judge one scene. Raises RuntimeError if the merge fails."""
-    scene, folder = staged(kind, size, seed)
+    scene, folder = staged(kind, size, seed, converter=converter)
     middle = scene.names[scene.reference] + files.SUFFIX["jpeg"]
     target = out or folder / "ours.tif"
     merged = running.merge(folder / "frames", target, command=command, options=("--reference", middle))
@@ -200,6 +201,9 @@ def main() -> None:
     )
     parser.add_argument("--size", nargs=2, type=int, default=SIZE, metavar=("WIDTH", "HEIGHT"))
     parser.add_argument("--seed", nargs="+", type=int, default=[0])
+    parser.add_argument(
+        "--converter", action="store_true", help="frames of a raw converter, which has more of fine detail"
+    )
     parser.add_argument("--command", help="what to run in place of the installed nearfar")
     options = parser.parse_args()
     print(
@@ -208,7 +212,14 @@ def main() -> None:
     )
     for kind in options.scenes or FIELD_KINDS:
         for seed in options.seed:
-            print(row(judge(kind, size=tuple(options.size), seed=seed, command=options.command)), flush=True)
+            found = judge(
+                kind,
+                size=tuple(options.size),
+                seed=seed,
+                converter=options.converter,
+                command=options.command,
+            )
+            print(row(found), flush=True)
 
 
 if __name__ == "__main__":

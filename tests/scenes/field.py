@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -17,13 +18,23 @@ SIZE = (900, 600)
 FIELD_KINDS = {**field_kinds.FIELD_KINDS, **field_lights.LIGHT_KINDS}
 
 
-def render_field(kind: str, *, size: tuple[int, int] = SIZE, seed: int = 0, use_cache: bool = True) -> Scene:
-    """A bracket of one of `FIELD_KINDS`; ``size`` (width, height) scales blur with it."""
+def render_field(
+    kind: str,
+    *,
+    size: tuple[int, int] = SIZE,
+    seed: int = 0,
+    converter: bool = False,
+    use_cache: bool = True,
+) -> Scene:
+    """A bracket of one of `FIELD_KINDS`; ``size`` (width, height) scales blur with it. ``converter``: see
+    `camera.Sensor`.
+    """
     k, (w, h), n = FIELD_KINDS[kind], size, FIELD_KINDS[kind].frames
     reach = k.reach * w / SIZE[0]
     random = np.random.default_rng([seed, 5])
     poses = true_poses(random, n, size, jitter=k.jitter, roll=k.roll, breathing=k.breathing, rail=0.0)
     seeds = random.integers(1 << 60, size=n)
+    camera_used = replace(k.sensor, converter=converter)
 
     def make() -> dict[str, NDArray[np.generic]]:
         canvas = h + 2 * MARGIN, w + 2 * MARGIN
@@ -37,7 +48,7 @@ def render_field(kind: str, *, size: tuple[int, int] = SIZE, seed: int = 0, use_
             at = resample.inverse(poses[i])
             at[:, 2] += MARGIN
             seen = resample.by_map(stage.frame(i), at, size)
-            out[i] = k.sensor.develop(np.maximum(seen, 0), np.random.default_rng(int(seeds[i])))
+            out[i] = camera_used.develop(np.maximum(seen, 0), np.random.default_rng(int(seeds[i])))
 
         with ThreadPoolExecutor(2) as pool:
             list(pool.map(one, range(n)))
@@ -52,7 +63,7 @@ def render_field(kind: str, *, size: tuple[int, int] = SIZE, seed: int = 0, use_
 
     modules = (camera, field_kinds, field_lights, inspect.getmodule(render_field))
     text = "".join(inspect.getsource(m) for m in modules if m is not None)
-    made = kept(f"field-{kind}-{key_of(kind, size, seed, text)}", make, use=use_cache)
+    made = kept(f"field-{kind}-{key_of(kind, size, seed, converter, text)}", make, use=use_cache)
     scene = Scene(
         kind=kind,
         frames=np.asarray(made["frames"], np.uint16),

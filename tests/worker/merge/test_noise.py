@@ -22,7 +22,6 @@ from nearfar.merge.noise import (
     estimate,
     lowest_cells,
 )
-from nearfar.merge.rendering import TOLD, told
 from tests.worker.merge.brackets import bracket, encoded, ramp, surveyed, texture
 from tests.worker.merge.common import common
 from tests.worker.merge.kernel.stacks import similarity
@@ -36,25 +35,6 @@ def white(
     rng: Random, sigma: float, *, size: tuple[int, int] = (512, 512), level: float = 0.5
 ) -> NDArray[np.uint16]:
     return encoded(np.full((size[1], size[0], 3), level), rng, sigma)
-
-
-def softened(frame: NDArray[np.uint16]) -> NDArray[np.uint16]:
-    """What demosaicing by means of neighbours leaves: each row and column of every second pixel, the others between."""
-    out = frame.astype(np.float64)
-    out[:, 1:-1:2] = (out[:, :-2:2] + out[:, 2::2]) / 2
-    out[1:-1:2] = (out[:-2:2] + out[2::2]) / 2
-    return np.rint(out).astype(np.uint16)
-
-
-@pytest.mark.parametrize("sigma", [0.002, 0.02])
-def test_the_chooser_is_told_a_part_of_white_noise_and_all_of_noise_that_is_soft(
-    rng: Random, sigma: float
-) -> None:
-    """Rendered and reduced frames have the one, frames from a camera the other."""
-    frames = [white(rng, sigma) for _ in range(3)]
-    for seen, share in ((frames, TOLD), ([softened(f) for f in frames], 1.0)):
-        found = estimate([lowest_cells(*surveyed(f)) for f in seen], bits=16)
-        assert told(found) == pytest.approx(share)
 
 
 def test_energies_of_white_noise_are_the_constants(rng: Random) -> None:

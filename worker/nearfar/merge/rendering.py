@@ -15,7 +15,6 @@ from nearfar.merge.focus.find import FocusMap, FocusWriter
 from nearfar.merge.kernel.picture_calls import TileFrame, TileKernel, render_bytes
 from nearfar.merge.keys import key
 from nearfar.merge.mapped_arrays import MappedArrays
-from nearfar.merge.noise import Noise
 from nearfar.merge.plan import Plan
 from nearfar.merge.recipe import Recipe
 from nearfar.merge.register import Registration
@@ -24,16 +23,13 @@ from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import MappedFrame
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 15
+VERSION = 16
 
 BEHIND = 0.3
 """Weight of the tile kernel (render.c) for what lies behind, measured on rendered brackets of four kinds."""
 TOLD = 0.25
-"""Share of the noise's variance that the chooser is told where it is white. It gives up detail that is fine throughout, or
-was sharpened, if it is told all, and averaging takes the noise anyway, by all of it."""
-WHITE, SOFT = 1.5, 1.9
-"""Noise of luma's second band over that of its finest, both in relation to white noise: up to the first it counts as white,
-from the second on as softened by demosaicing or JPEG, of which the chooser is told all."""
+"""Share of the noise's variance that the chooser is told. It gives up detail that is fine throughout, or was sharpened, if
+it is told all: bold print was 1 dB below a plain pyramid. Averaging takes the noise anyway, by all of it."""
 KEEP_NOISE = 1e-9
 """Variance to give for a frame that is shown as it is: it keeps its noise, that of its colours as well."""
 MODEST = 48 << 20
@@ -59,11 +55,6 @@ def band_keys(focus_key: str, recipe: Recipe, bands: int) -> list[str]:
     if (spread := where.SPREADS.get(recipe.render.chooser)) is not None:
         params["chooser"] = f"{weights.load().digest} {spread:g}"
     return [key("render", VERSION, {**params, "band": b}, [focus_key]) for b in range(bands)]
-
-
-def told(noise: Noise) -> float:
-    """Share of the noise's variance that the chooser is told."""
-    return float(np.interp(noise.bands[1] / noise.bands[0], (WHITE, SOFT), (TOLD, 1.0)))
 
 
 def gain_table(header: FrameHeader, gain_ev: float) -> NDArray[np.float32] | None:
@@ -157,7 +148,7 @@ def make_renderer(
             "agreement": recipe.render.agreement,
             "quiet": numbers.QUIET,
             "spread": where.SPREADS.get(recipe.render.chooser, 0.0),
-            "told": told(noise),
+            "told": TOLD,
         },
         mapped=True,
         net=weights.load().numbers if recipe.render.chooser in where.SPREADS else None,
