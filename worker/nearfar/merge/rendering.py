@@ -27,7 +27,7 @@ VERSION = 16
 
 BEHIND = 0.3
 """Weight of the tile kernel (render.c) for what lies behind, measured on rendered brackets of four kinds."""
-TOLD = 0.1
+TOLD = 0.25
 """Share of the noise's variance that the chooser is told. It gives up detail that is fine throughout, or was sharpened, if
 it is told all: bold print was 1 dB below a plain pyramid. Averaging takes the noise anyway, by all of it."""
 KEEP_NOISE = 1e-9
