@@ -168,8 +168,11 @@ def _off(values: Sequence[float | None], place: int) -> float | None:
 class Spared:
     """A frame that was left out and may be what somebody wants: it lines up, or was never tried."""
 
+    number: int
     name: str
     why: str
+    small: bool
+    """Whether there is a small picture of it."""
 
 
 def spared(job: Job, rows: Sequence[Row]) -> list[Spared]:
@@ -179,7 +182,8 @@ def spared(job: Job, rows: Sequence[Row]) -> list[Spared]:
     for row in rows:
         known = row.name in aside and not aside[row.name].startswith(UNREADABLE)
         if row.why is not None and (known or KEEPS in row.why):
-            found.append(Spared(name=row.name, why=row.why.partition("; if that was")[0]))
+            why = row.why.partition("; if that was")[0]
+            found.append(Spared(number=row.number, name=row.name, why=why, small=row.small))
     return found
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -10,7 +11,7 @@ import pytest
 
 from nearfar.jobs import FrameEntry, FrameNote, FrameState, JobState, ServerState, Store
 from nearfar.merge.registering import IF_NOT
-from nearfar.places import Places
+from nearfar.places import Places, small_name
 from tests.api.conftest import KEY, Client, Kicks
 from tests.api.making import done, fail, finish, submit
 
@@ -84,8 +85,13 @@ def test_a_frame_that_was_set_aside_is_taken_in_by_one_button(
     store.note_frames(
         job, [FrameNote(position=k, state=FrameState.LEFT_OUT, reason=why) for k, why in reasons.items()]
     )
+    (places.small / str(job)).mkdir(parents=True)
+    (places.small / str(job) / small_name(2)).write_bytes(b"a picture")
     text = client.get(f"/jobs/{job}").text
-    assert "01.tif was left out: unlike." in text
+    assert re.search(
+        rf'<img src="[^"]*/jobs/{job}/small/2.jpg"[^>]*></a> 01.tif was left out: unlike\.', text
+    )
+    assert re.search(r"<li>02.tif was left out", text), "no picture is shown that is not there"
     assert "02.tif was left out: something is held before the lens." in text
     assert {k for k in range(5) if f"Use {k:02d}.tif" in text} == {1, 2}, (
         "others would not be used all the same"

@@ -56,6 +56,8 @@ class Found:
     """If it is complete and not taken yet."""
     known: Known | None = None
     """If it was taken before and nothing in it is new."""
+    left: int = 0
+    """How many of the files that were taken are still there."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -20,6 +20,7 @@ from nearfar.intake.answering import Answers, sign
 from nearfar.intake.arrivals import Arrival, Found, Look, from_card
 from nearfar.intake.card.folders import apart, card_name
 from nearfar.intake.card.following import CardFollower, Sorting
+from nearfar.intake.card.stacks import frames_of
 from nearfar.intake.digests import Allowance, Digests
 from nearfar.intake.following import Contents, Follower, Processes, with_end
 from nearfar.intake.memory import Known, Memory
@@ -288,7 +289,7 @@ class Inbox:
             seen.entry.why += _skew(folder.frames)
             yield Found(entry=seen.entry)
         for told, known in seen.taken:
-            yield Found(entry=told, known=known)
+            yield Found(entry=told, known=known, left=_left(folder, known))
         for told in seen.waiting:
             yield Found(entry=told)
         for ready in seen.ready:
@@ -305,7 +306,8 @@ class Inbox:
             entry.state, entry.why = "waiting", str(error)
             return Found(entry=entry)
         if known is not None and known.job is not None and known.same_as(folder.frames, said):
-            return Found(entry=entry, known=known)
+            entry.frames = sum(name in folder.frames for name in frames_of(known))
+            return Found(entry=entry, known=known, left=len(folder.frames))
         self._followed.add(key)
         follower = self._followers.setdefault(key, Follower(self._rules, self._processes))
         verdict = follower.look(place, expected=entry.expected)
@@ -350,6 +352,11 @@ class Inbox:
             refused=verdict.why if verdict.faults else None,
         )
         return Found(entry=entry, arrival=arrival)
+
+
+def _left(folder: Folder, known: Known) -> int:
+    """How many files of a stack of a card are there as they were taken."""
+    return sum(name in folder.frames and known.has(name, folder.frames[name]) for name in known.files)
 
 
 def _skew(frames: Mapping[str, Mark]) -> str:

@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +20,7 @@ from nearfar.intake.card.following import GIVEN_UP
 from nearfar.intake.card.kept_card import Decided, card_files
 from nearfar.intake.state import Entry, read_state
 from nearfar.jobs import Store
-from nearfar.places import Places, places_of
+from nearfar.places import Places, places_of, small_name
 from nearfar.runner.processes import child
 from nearfar.runner.watching.card_sorting import CardSorter
 from nearfar.runner.watching.process import Watch
@@ -86,16 +87,26 @@ def is_sorted(folder: Path) -> Callable[[list[Entry]], bool]:
 
 
 def write_day(
-    folder: Path, *, first: int = 1, stacks: int = 2, seed: int = 7, unclear: bool = False
+    folder: Path, *, first: int = 1, stacks: int = 2, seed: int = 7, passer_by: int | None = None
 ) -> Truth:
+    """Stacks of seven frames, each with a single frame after it; ``passer_by``: the frame that somebody walks through."""
     random = np.random.default_rng(seed)
     truth = Truth()
     day = []
     for _ in range(stacks):
         place = make_place(random, "macro", SIZE)
-        day += [events.stack(random, place, "flash", frames=7), events.singles(random, SIZE, 1)]
+        stack = events.stack(random, place, "flash", frames=7)
+        if passer_by is not None:
+            stack = _with_passer_by(stack, passer_by)
+        day += [stack, events.singles(random, SIZE, 1)]
     write_events(folder, Body(size=SIZE, first=first), day, truth)
     return truth
+
+
+def _with_passer_by(stack: events.Event, place: int) -> events.Event:
+    frames = list(stack.frames)
+    frames[place] = replace(frames[place], shot=replace(frames[place].shot, cover="passer-by"))
+    return replace(stack, frames=tuple(frames))
 
 
 def jobs_of(store: Store) -> list[list[Path]]:
@@ -146,9 +157,29 @@ def test_a_job_of_a_card_names_what_was_set_aside_within_its_stack(
     assert job.settings == {"leave_out": [frames[3].name], "set_aside": {frames[3].name: found[3].reason}}
     (entry,) = [entry for entry in entries if entry.job == 1]
     assert entry.ignored == [(frames[3].name, found[3].reason)]
+    assert entry.frames == 6, "what was set aside is no frame of it"
+    assert entry.why == "job 1 waits for its turn", "nor is any file gone"
     again = watched()
     again.until(is_sorted(folder))
     assert len(store.jobs().jobs) == 1
+
+
+def test_a_frame_that_was_set_aside_has_a_small_picture_for_the_page_of_its_job(
+    watched: Callable[[], Watched], places: Places, store: Store
+) -> None:
+    """No survey reads it; beside the button that takes it in there was nothing to look at."""
+    folder = places.inbox / "ridge"
+    frames = write_day(folder, stacks=1, passer_by=3).stacks[0]
+    watch = watched()
+    watch.until(is_sorted(folder))
+    confirm = {"do": "confirm", "frames": [str(frames[0])]}  # if it is asked about
+    card_files(places).decide(card_id(str(folder)), str(folder), Decided(decisions=(confirm,), gone=1))
+    watch.until(lambda entries: bool(store.jobs().jobs) and is_sorted(folder)(entries))
+    found = store.frames(1)
+    assert [number for number, frame in enumerate(found) if str(frame.state) == "left out"] == [3]
+    (made,) = (places.small / "1").iterdir()
+    assert made.name == small_name(4)
+    assert simplejpeg.decode_jpeg(made.read_bytes()).std() > 5, "a picture, and no plain field"
 
 
 def test_what_a_person_decided_waits_for_go(

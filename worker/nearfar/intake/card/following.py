@@ -222,7 +222,8 @@ def _traces(folder: Folder) -> dict[str, Trace]:
 def _taken(folder: Folder, known: Known, card: str) -> tuple[Entry, Known]:
     """A stack that was taken, with as many files as are left of it."""
     entry = Entry(path=known.path, stack=known.stack, state="arriving", why="", card=card)
-    entry.frames = sum(name in folder.frames and known.has(name, folder.frames[name]) for name in known.files)
+    frames = folder.frames
+    entry.frames = sum(name in frames and known.has(name, frames[name]) for name in frames_of(known))
     return entry, known
 
 

@@ -38,6 +38,7 @@ from nearfar.runner.watching.card_sorting import CardSorter
 from nearfar.runner.watching.folders import excluded_folders, watched_folders, why_share
 from nearfar.runner.watching.forgetting import Forgetter
 from nearfar.runner.watching.moving import Mover
+from nearfar.runner.watching.small_pictures import keep_set_aside
 from nearfar.runner.watching.standing import Standings
 from nearfar.server_settings import ServerSettings, load_server
 
@@ -242,14 +243,17 @@ class Watch:
         return [found.entry for found in (*look.found, *self._away)]
 
     def _take(self, found: Found) -> None:
+        arrival = found.arrival
         try:
             found.known = self._taker.take(found)
         except OSError as error:
             _waits(found, f"it cannot be remembered: {error}")
             return
         if found.known is not None:
-            found.arrival = None
+            found.arrival, found.left = None, len(found.known.files)
             self._kick()
+            if arrival is not None and found.known.job is not None:
+                keep_set_aside(self._store, self.places, arrival, found.known.job)
 
     def _look_again(self, found: Found) -> None:
         """Take frames for themselves that counted as those of a job, since that one lost its own."""

@@ -68,8 +68,8 @@ class Standings:
         entry.job, entry.seconds = known.job, None
         entry.state, entry.why = _words(known, job)
         notes = [known.told] if known.told else []
-        gone = len(known.files) - entry.frames
-        if gone > 0 and not known.moved and entry.frames:
+        gone = len(known.files) - found.left
+        if gone > 0 and not known.moved and found.left:
             notes.append(f"{gone} of its {len(known.files)} files are no longer there")
         if known.trouble and not known.moved:
             notes.append(f"its frames could not be moved: {known.trouble}")
