@@ -84,7 +84,9 @@ class JobModel(_Out):
     priority: int
     state: JobState
     cause: str | None = Field(description="Why it failed, if it did; one word.")
-    reason: str | None = Field(description="Why it is held, failed or was cancelled; a sentence.")
+    reason: str | None = Field(
+        description="Why it is held, failed or was cancelled, or what came to its folder after it was done; a sentence."
+    )
     waits: str | None = Field(description="What it waits for, if it could continue; a sentence.")
     progress: float = Field(ge=0, le=1)
     stage: UnitKind | None = Field(description="The step in work, or the next one.")

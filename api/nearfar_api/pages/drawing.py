@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlsplit
 
 from jinja2 import Environment
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
@@ -96,6 +97,16 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+_JOB = re.compile(r"\bjob (\d{1,15})\b")
+
+
+def with_links(text: str, root: str) -> Markup:
+    """A reason in which jobs that it names are links to their pages; ``root`` comes before each address."""
+    parts = _JOB.split(text)  # in turns what stands between numbers, and a number
+    link = Markup('<a href="{}/jobs/{}">job {}</a>')
+    return Markup("").join(link.format(root, p, p) if k % 2 else escape(p) for k, p in enumerate(parts))
+
+
 def stopped(text: str) -> str:
     """With a full stop, unless it ends in one."""
     return text if text.endswith(".") else f"{text}."
@@ -139,6 +150,7 @@ def _environment() -> Environment:
         "metres": metres,
         "plural": plural,
         "sentence": sentence,
+        "with_links": with_links,
         "stopped": stopped,
         "host": host,
         "standing": standing,

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from nearfar_api.models.answers import LeftModel
-from nearfar_api.pages.drawing import left, metres, percent
+from nearfar_api.pages.drawing import left, metres, percent, with_links
 from nearfar_api.pages.stack_plot import HIGH, WIDTH, plot
 from nearfar_api.pages.stacks import Kind, Row, Series, outliers
 
@@ -54,6 +54,13 @@ def test_frames_without_a_figure_are_passed_over() -> None:
 )
 def test_time_left_is_a_coarse_range(least: float, most: float, said: str) -> None:
     assert left(LeftModel(least=least, most=most)) == said
+
+
+def test_jobs_that_a_reason_names_are_links_and_the_rest_is_only_text() -> None:
+    assert with_links("2 came; job 12 has <b>, jobs 3 too", "/far") == (
+        '2 came; <a href="/far/jobs/12">job 12</a> has &lt;b&gt;, jobs 3 too'
+    )
+    assert with_links("job 1", "") == '<a href="/jobs/1">job 1</a>'
 
 
 def test_small_shares_and_short_distances_keep_their_digits() -> None:

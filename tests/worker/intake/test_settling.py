@@ -67,6 +67,29 @@ def test_a_change_of_one_frame_holds_the_whole_stack_back() -> None:
     assert stack.at(25, Sight(frames=marks(*names))).stage is Stage.COMPLETE
 
 
+def test_a_stack_that_went_on_after_a_pause_is_waited_for_twice_as_long() -> None:
+    """As of a rig that takes a frame every 8 s right into the folder: each of them made a job of its own."""
+    stack = Following()
+    names = [f"{n}.tif" for n in range(5)]
+    stack.at(0, Sight(frames=marks(*names[:1])))
+    assert stack.at(5, Sight(frames=marks(*names[:1]))).stage is Stage.COMPLETE
+    for n in range(1, 5):
+        assert stack.at(8 * n, Sight(frames=marks(*names[: n + 1]))).seconds == 16
+        verdict = stack.at(8 * n + 7, Sight(frames=marks(*names[: n + 1])))
+        assert verdict.stage is Stage.SETTLING
+        assert "taken after 16 s of quiet, since frames came after 8 s without any" in verdict.why
+    assert stack.at(47.9, Sight(frames=marks(*names))).stage is Stage.SETTLING
+    assert stack.at(48, Sight(frames=marks(*names))).stage is Stage.COMPLETE
+
+
+@pytest.mark.parametrize("pause", [4.9, 60.1])
+def test_a_pause_within_the_quiet_time_or_a_long_one_changes_nothing(pause: float) -> None:
+    """After minutes it is another occasion."""
+    stack = Following()
+    stack.at(0, Sight(frames=marks("a.tif")))
+    assert stack.at(pause, Sight(frames=marks("a.tif", "b.tif"))).seconds == 5
+
+
 def test_time_stamps_from_the_past_and_the_future_are_nothing_special() -> None:
     for stamp in (0, -(10**18), 2**62):
         stack = Following()
@@ -222,7 +245,8 @@ def test_whatever_happens_in_whatever_order_nothing_is_taken_early_and_all_is_ta
     temporary.clear()
     frames["a.tif"] = MARK
     stack.at(now + 1, Sight(frames=frames))
-    assert stack.at(now + 1.001 + RULES.quiet, Sight(frames=frames)).stage is Stage.COMPLETE
+    # Pauses that were learned are waited for, but never longer than what may still be filled.
+    assert stack.at(now + 1.001 + RULES.patience, Sight(frames=frames)).stage is Stage.COMPLETE
 
 
 def _happens(

@@ -84,10 +84,15 @@ class Follower:
     """Follows one stack that is arriving."""
 
     def __init__(self, rules: Patience, processes: Processes) -> None:
+        self._rules = rules
         self._settling = Settling(rules)
         self._processes = processes
         self._files: dict[str, Looked] = {}
         self._contents: tuple[dict[str, Mark], Contents] | None = None
+
+    def is_fresh(self, now: float) -> bool:
+        """Whether something changed so lately that what comes next belongs to the same copying."""
+        return now - self._settling.moved < self._rules.patience
 
     def look(self, place: Place, *, expected: int | None) -> Verdict:
         """Judge how far the stack has come; ``expected``: number of frames to wait for."""

@@ -127,7 +127,8 @@ class Inbox:
             if problem is not None:
                 self._keep_as_it_was(root.path, problem)
         for key in set(self._followers) - self._followed:
-            del self._followers[key]
+            if not self._followers[key].is_fresh(now):
+                del self._followers[key]
         for key in set(self._cards) - self._seen_cards:
             del self._cards[key]
         found = [found for root in self.watched for found in self._last.get(root.path, ())]

@@ -15,6 +15,8 @@ from enum import StrEnum
 from typing import NamedTuple
 
 SHOWN = 3
+PAUSES = 2.0
+"""How many times the longest pause is waited for in which a stack counted as complete and then went on."""
 EMPTY = (
     "found an empty file (0 bytes); expected a picture. Copy the file again from the card, or leave it out."
 )
@@ -131,6 +133,12 @@ class Settling:
         self._seen: dict[str, tuple[Mark, float]] = {}
         self._moved = 0.0
         self._moved_by = ""
+        self._pause = 0.0
+
+    @property
+    def moved(self) -> float:
+        """When something changed last."""
+        return self._moved
 
     def look(self, now: float, sight: Sight, *, writers: Writers, examine: Examine) -> Verdict:
         """Judge the present contents. The two callables are called only if nothing else is changing.
@@ -154,6 +162,8 @@ class Settling:
     def _note(self, now: float, sight: Sight) -> None:
         """Remember since when each file is unchanged."""
         everything = {**sight.others, **sight.temporary, **sight.frames}
+        if self._seen and not sight.frames.keys() <= self._seen.keys():
+            self._learn(now - self._moved, self._least(sight))
         for name in set(self._seen) - set(everything):
             del self._seen[name]
             self._moved, self._moved_by = now, f"{name} went away"
@@ -164,6 +174,11 @@ class Settling:
             self._moved_by = f"{name} {'changed' if name in self._seen else 'came'}"
             self._moved = now
             self._seen[name] = (everything[name], now)
+
+    def _learn(self, pause: float, least: float) -> None:
+        """Somebody copies with pauses longer than the quiet time, or takes frames right into the folder: wait longer."""
+        if least <= pause <= self.rules.patience / PAUSES:
+            self._pause = max(self._pause, pause)
 
     def _missing(self, now: float, sight: Sight) -> Verdict | None:
         fresh = [n for n in sight.temporary if now - self._seen[n][1] < self.rules.patience]
@@ -182,8 +197,10 @@ class Settling:
         return None
 
     def _wait(self, sight: Sight) -> float:
-        if sight.ready:
-            return 0.0
+        return 0.0 if sight.ready else max(self._least(sight), PAUSES * self._pause)
+
+    def _least(self, sight: Sight) -> float:
+        """Seconds of quiet, as long as no pause was longer."""
         return self.rules.quiet_unseen if sight.unseen else self.rules.quiet
 
     def _moving(self, now: float, sight: Sight) -> Verdict | None:
@@ -193,7 +210,9 @@ class Settling:
         if still == 0:
             return Verdict(stage=Stage.ARRIVING, why=self._moved_by, seconds=wait)
         why = f"nothing has changed for {still:.0f} s; taken after {wait:g} s of quiet"
-        if sight.unseen:
+        if wait > self._least(sight):
+            why += f", since frames came after {self._pause:.0f} s without any"
+        elif sight.unseen:
             why += f", since {sight.unseen}"
         return Verdict(stage=Stage.SETTLING, why=why, seconds=wait - still)
 

@@ -11,7 +11,7 @@ from nearfar.jobs import events, moves, owners, submit, work
 from nearfar.jobs.engine import Tx
 from nearfar.jobs.model import jobs, units
 from nearfar.jobs.records import ACCEPTED, Claim, UnitPlan
-from nearfar.jobs.states import JOB_MOVES, JobState, UnitState
+from nearfar.jobs.states import ENDED, JOB_MOVES, JobState, UnitState
 
 
 def cancel(tx: Tx, job: int, *, who: str, reason: str | None) -> None:
@@ -20,6 +20,16 @@ def cancel(tx: Tx, job: int, *, who: str, reason: str | None) -> None:
     moves.move_job(tx, job, JobState.CANCELLED, finished=tx.now, cause=None, reason=reason)
     moves.stop_units(tx, job)
     moves.end(tx, job, JobState.CANCELLED, who=who)
+
+
+def outgrow(tx: Tx, job: int, *, reason: str, who: str) -> None:
+    """Say of a job that has ended why another one has more of its stack; of any other nothing, it is called off."""
+    row = moves.lock_job(tx, job)
+    if JobState(row.state) not in ENDED:
+        return
+    both = f"{row.reason.removesuffix('.')}; {reason}" if row.reason else reason
+    tx.conn.execute(sa.update(jobs).where(jobs.c.id == job).values(reason=both, updated=tx.now))
+    events.record(tx, "job.outgrown", who=who, job=job, detail={"reason": reason})
 
 
 def hold(tx: Tx, job: int, *, who: str, reason: str | None) -> None:

@@ -175,6 +175,10 @@ class Store(UnitStore, MendStore):
         """End a job. Workers learn it by `wish` or `beat`. Raises `NotFound`, `IllegalTransition`."""
         self.database.write(lambda tx: control.cancel(tx, job, who=who, reason=reason))
 
+    def outgrow(self, job: int, *, reason: str, who: str) -> None:
+        """Say of a job that has ended that more of its stack came, and which job has that. Raises `NotFound`."""
+        self.database.write(lambda tx: control.outgrow(tx, job, reason=reason, who=who))
+
     def hold(self, job: int, *, who: str, reason: str | None = None) -> None:
         """Give out no further unit of a job. Raises `NotFound`, `IllegalTransition`."""
         self.database.write(lambda tx: control.hold(tx, job, who=who, reason=reason))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from nearfar.errors import StoreUnreachable
 from nearfar.intake.state import read_state
 from nearfar.jobs import JobState, Outcome, Store, Submission, UnitKind, UnitPlan
 from nearfar.places import Places, places_of
+from nearfar.runner import planning
 from nearfar.runner.disk import DiskWatch
 from nearfar.runner.watching import process
 from nearfar.server_settings import ServerSettings
@@ -105,11 +107,59 @@ def test_frames_that_come_later_make_a_new_job_and_end_the_one_that_lacks_them(
     lay_frames(folder, "1.tif", "2.tif")
     stepped.settle()
     lay_frames(folder, "3.tif", first=5)
-    entry = stepped.settle()["a"]
+    entry = stepped.settle(2 * QUIET)["a"]
     assert entry.job == 2
     assert "1 frame more than job 1 had" in entry.why
     assert jobs(store) == [(1, "a", "cancelled"), (2, "a", "waiting")]
     assert "job 2 has all of them" in (store.job(1).reason or "")
+
+
+def test_frames_that_come_one_by_one_into_the_folder_are_one_job_from_the_second_on(
+    stepped: Stepped, store: Store
+) -> None:
+    """Each made a job that the next one called off."""
+    folder = stepped.places.inbox / "a"
+    for number in range(5):
+        lay_frames(folder, f"{number}.tif", first=number)
+        stepped.look()
+        stepped.look(1.1)  # longer than the quiet time
+    stepped.settle(2.2)
+    assert [(job, state) for job, _, state in jobs(store)] == [(1, "cancelled"), (2, "waiting")]
+    assert store.job(1).reason == "4 frames more than it had arrived; job 2 has all of them"
+    assert len(store.frames(2)) == 5
+
+
+@pytest.mark.parametrize("end", ["done", "failed"])
+def test_a_job_that_has_ended_says_that_more_frames_came_to_its_folder(
+    settings: ServerSettings, places: Places, store: Store, end: str
+) -> None:
+    """Its picture lay under the stack's name and passed for the whole stack; only the inbox told of the other job."""
+
+    def short_work(*stack: Any, **about: Any) -> Submission:
+        deliver = UnitPlan(kind=UnitKind.DELIVER, weight=1.0)
+        return replace(planning.submission(*stack, **about), units=(deliver,))
+
+    stepped = Stepped(settings, store, submission=short_work)
+    folder = stepped.places.inbox / "a"
+    lay_frames(folder, "1.tif", "2.tif")
+    stepped.settle()
+    if end == "done":
+        store.register("w1", host="h", pid=1, version="1", slots=1, memory=1 << 40, disk=1 << 40)
+        claim = store.claim("w1")
+        assert claim is not None
+        store.finish(claim, Outcome(job_result="/results/a/a.tif"))
+    else:
+        store.refuse(1, cause="input", reason="two frames are not enough.", who="test")
+    lay_frames(folder, "3.tif", "4.tif", first=5)
+    assert stepped.settle(2 * QUIET)["a"].job == 2
+    more = "2 more frames came to its folder after it was taken; job 2 has all of them"
+    before = "" if end == "done" else "two frames are not enough; "
+    assert (str(store.job(1).state), store.job(1).reason) == (end, before + more)
+    assert [event.detail for event in store.events(job=1) if event.action == "job.outgrown"] == [
+        {"reason": more}
+    ]
+    stepped.settle()
+    assert store.job(1).reason == before + more, "it is said once"
 
 
 @pytest.mark.parametrize("begun", [False, True])

@@ -115,10 +115,8 @@ def ended(job: Mapping[str, Any]) -> tuple[str, int]:
     reason = f": {job['reason']}" if job.get("reason") else ""
     if job["state"] == "done":
         frames = job["frames"]
-        return (
-            f"job {job['id']} is done: {job['stack']}, {frames['used']} of {frames['total']} frames used",
-            0,
-        )
+        told = f"job {job['id']} is done: {job['stack']}, {frames['used']} of {frames['total']} frames used"
+        return told + reason.replace(": ", "; ", 1), 0
     return f"job {job['id']} ({job['stack']}) {_ENDINGS[job['state']]}{reason}", ENDED[job["state"]]
 
 

@@ -204,13 +204,15 @@ class Taker:
             what = f"{new[0]} was replaced" if len(new) == 1 else f"{len(new)} of its frames were replaced"
             self._cancel(before.job, f"{what} before it began; job {job} has what lies there now")
 
-    def _cancel(self, job: int, reason: str) -> None:
-        """End a job whose work is of no use; it may be done by now."""
+    def _cancel(self, job: int, reason: str) -> bool:
+        """End a job whose work is of no use; it may be done by now. Whether it was ended."""
         try:
             if self.store.job(job).state not in ENDED:
                 self.store.cancel(job, who=WHO, reason=reason)
+                return True
         except NearfarError as error:
             log.info("job %d continues: %s", job, error, extra={"job": job, "action": "job.goes-on"})
+        return False
 
     def _told_of_same(self, job: Job, before: Known | None) -> str:
         where = ", ".join(job.sources) or "an upload"
@@ -227,8 +229,18 @@ class Taker:
             return f"other frames than those of job {before.job}, which lay here before"
         count = f"{more} frame{'s' if more > 1 else ''} more than job {before.job} had"
         what = count.replace(f"job {before.job}", "it")
-        self._cancel(before.job, f"{what} arrived; job {job} has all of them")
+        called_off = self._cancel(before.job, f"{what} arrived; job {job} has all of them")
+        if not called_off and not before.duplicate:
+            self._outgrow(before.job, more, job)
         return count
+
+    def _outgrow(self, old: int, more: int, job: int) -> None:
+        """Say of a job that has ended that its folder has more by now: its picture looks as if it were all."""
+        came = f"{more} more {'frame' if more == 1 else 'frames'} came to its folder after it was taken"
+        try:
+            self.store.outgrow(old, reason=f"{came}; job {job} has all of them", who=WHO)
+        except NearfarError as error:
+            log.info("job %d: %s", old, error, extra={"job": old, "action": "job.not-told"})
 
 
 def _all_the_same(arrival: Arrival, before: Known) -> bool:
