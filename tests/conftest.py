@@ -5,6 +5,8 @@ from __future__ import annotations
 import gc
 import logging
 import os
+import shutil
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -27,9 +29,25 @@ BETWEEN = 3
 """Files that reckon, after each that waits: few enough that none of these begins late."""
 TOGETHER = "tests/pages/"
 """Its tests go to one process: each that has some makes a server with real jobs for them."""
+ROOM = 3 << 30
+"""Bytes that a whole run may have in the temporary folder at a time."""
 
 
 gc.disable()  # what is found by collecting stays to the end: looking for waste in it takes a quarter of that time
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Say so at once where the disk would fill up half way: hundreds of tests would fail of it, each in other words."""
+    options = session.config.option
+    if hasattr(session.config, "workerinput") or options.collectonly:
+        return
+    folder = Path(options.basetemp or tempfile.gettempdir()).absolute()
+    free = shutil.disk_usage(next(p for p in (folder, *folder.parents) if p.exists())).free
+    if free < ROOM:
+        raise pytest.UsageError(
+            f"{folder}: {free / 1e9:.1f} GB are free, the tests need {ROOM / 1e9:.1f} GB. Make room there, or name "
+            "another folder: TMPDIR=/path/to/folder"
+        )
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -61,6 +79,28 @@ class ByFile(LoadFileScheduling):  # type: ignore[misc]
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> ByFile | None:
     """Called where tests run in several processes (pytest-xdist)."""
     return ByFile(config, log) if config.getoption("dist") == "loadfile" else None
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_fixture_setup(
+    fixturedef: pytest.FixtureDef[Any], request: pytest.FixtureRequest
+) -> Iterator[None]:
+    """What a fixture of several tests wrote goes with it, unless one of these failed: pytest keeps it to the end."""
+    if "tmp_path_factory" not in fixturedef.argnames or fixturedef.argname == "tmp_path":
+        return (yield)
+    base: Path = request.getfixturevalue("tmp_path_factory").getbasetemp()
+    before, failed, made = set(base.iterdir()), request.session.testsfailed, set[Path]()
+
+    def free() -> None:
+        if request.session.testsfailed == failed:
+            for folder in made:
+                shutil.rmtree(folder, ignore_errors=True)
+
+    fixturedef.addfinalizer(free)  # the fixture's own end, noted later, comes first
+    try:
+        return (yield)
+    finally:
+        made |= set(base.iterdir()) - before
 
 
 @pytest.fixture(autouse=True)
