@@ -116,6 +116,27 @@ def test_a_dead_worker_s_unit_is_free_again_with_the_signal_that_ended_it(
     assert {unit.state for unit in timed.units(job)} <= {UnitState.READY, UnitState.WAITING}
 
 
+def test_of_a_process_that_its_parent_has_not_buried_yet_the_kernel_tells_how_it_ended(
+    timed: Store, reconciler: Reconciler, add: Callable[..., str], world: World
+) -> None:
+    """A parent that the machine gives no time to may be later than two rounds."""
+    process = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
+    job = submit(timed)
+    worker = must_claim(timed, add(here.worker_name(process.pid))).worker
+    assert here.end_code(worker) is None
+    process.kill()
+    os.waitid(os.P_PID, process.pid, os.WEXITED | os.WNOWAIT)
+    assert here.end_code(worker) == -signal.SIGKILL
+    assert here.end_code(worker + "1") is None
+    world.dead.add(worker)
+    reconciler.round()
+    step, cause, reason = last(timed, job)
+    assert (step, cause) == (AttemptStep.LOST, "crash")
+    assert "SIGKILL" in reason
+    process.communicate()
+    assert here.end_code(worker) is None
+
+
 def test_where_nobody_knows_yet_how_it_ended_a_round_is_waited(
     timed: Store, reconciler: Reconciler, add: Callable[..., str], world: World
 ) -> None:

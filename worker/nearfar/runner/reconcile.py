@@ -157,11 +157,14 @@ def end_of(places: Places, worker: str) -> Path:
 
 
 def exit_code(places: Places, worker: Worker) -> int | None:
-    """How a worker's process ended, if that was written down."""
+    """How a worker's process ended, if that was written down or its parent has not come to it yet."""
+    waiting = here.end_code(
+        worker.id
+    )  # first: its parent writes it down right after it has buried the process
     try:
         return int(json.loads(end_of(places, worker.id).read_text(encoding="utf-8"))["code"])
     except (OSError, ValueError, KeyError, TypeError):
-        return None
+        return waiting
 
 
 def _machine_memory() -> int:

@@ -19,9 +19,10 @@ FIRST_SPACE = 0xEFFFFFFC
 """Number of the space of process numbers that a machine starts with; PROC_PID_INIT_INO in linux/proc_ns.h."""
 PR_SET_PDEATHSIG = 1
 """From linux/prctl.h."""
-START = 22
-"""Place of the start time in /proc/PID/stat, counted from 1; proc_pid_stat(5)."""
 STATE = 3
+"""Place of the state in /proc/PID/stat, counted from 1; proc_pid_stat(5)."""
+START = 22
+EXIT_CODE = 52
 
 
 @cache
@@ -83,11 +84,24 @@ def _stat(folder: Path) -> list[str] | None:
 
 def alive(worker: str) -> bool | None:
     """Whether the process of a worker of this host runs; None if the name is of another host."""
+    found = _pid_and_start(worker)
+    return None if found is None else started(found[0]) == found[1]
+
+
+def end_code(worker: str) -> int | None:
+    """Exit code of a worker's process that its parent has not buried yet (negative: by that signal); None: unknown."""
+    pid, start = _pid_and_start(worker) or (0, 0)
+    fields = _stat(PROC / str(pid))
+    if fields is None or fields[0] != "Z" or int(fields[START - STATE]) != start:
+        return None
+    return os.waitstatus_to_exitcode(int(fields[EXIT_CODE - STATE]))
+
+
+def _pid_and_start(worker: str) -> tuple[int, int] | None:
+    """What the name of a worker of this host says."""
     where, _, rest = worker.rpartition("/")
     pid, _, start = rest.partition("-")
-    if where != host() or not (pid.isdigit() and start.isdigit()):
-        return None
-    return started(int(pid)) == int(start)
+    return (int(pid), int(start)) if where == host() and pid.isdigit() and start.isdigit() else None
 
 
 def die_with_parent(parent: int | None = None) -> None:
