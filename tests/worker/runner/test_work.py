@@ -166,8 +166,13 @@ def test_a_worker_that_is_frozen_in_a_write_to_the_store_is_ended_and_the_others
 
 
 @pytest.mark.parametrize("stubborn", [False, True], ids=["willing", "stubborn"])
-def test_a_stop_hands_units_back_uncounted_and_leaves_nobody_behind(tmp_path: Path, stubborn: bool) -> None:
+def test_a_stop_hands_units_back_uncounted_and_leaves_nobody_and_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stubborn: bool
+) -> None:
     settings = settings_for(tmp_path / "data")
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
+    monkeypatch.setenv("TMPDIR", str(temporary))
     with serving(settings) as server:
         store = store_of(settings)
         wait_for_workers(store, 2)
@@ -181,6 +186,7 @@ def test_a_stop_hands_units_back_uncounted_and_leaves_nobody_behind(tmp_path: Pa
         assert steps(store, job) == {AttemptStep.STARTED: 2, AttemptStep.HANDED_BACK: 2}
         assert all(unit.attempts == 0 and unit.state is not UnitState.HELD for unit in store.units(job))
         assert store.workers(alive=True) == ()
+        assert list(temporary.iterdir()) == []
         dispose(store.database.engine)
 
 

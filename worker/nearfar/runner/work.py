@@ -11,12 +11,14 @@ import json
 import logging
 import mmap
 import os
+import shutil
 import signal
 import threading
 import time
 import warnings
 from collections.abc import Callable
-from typing import Any
+from multiprocessing.util import get_temp_dir
+from typing import Any, NoReturn
 
 from celery import Celery, bootsteps, signals
 from celery.apps.worker import Worker
@@ -82,7 +84,7 @@ class Pool(Worker):  # type: ignore[misc]
         """End once the processes of the pool have left. There is nothing else to be saved: hints are only hints."""
         pool = self.pool._pool if self.pool is not None else None  # noqa: SLF001 - Celery has no name for it
         if pool is None:  # it has not even begun
-            os._exit(0)
+            _exit()
         pool._processes = 0  # noqa: SLF001 - those that leave are not replaced
         end = time.monotonic() + PATIENCE
         while any(here.started(one.pid) for one in list(pool._pool)):  # noqa: SLF001
@@ -93,7 +95,13 @@ class Pool(Worker):  # type: ignore[misc]
                 )
                 break
             time.sleep(0.05)
-        os._exit(0)  # what is left in the pool ends with this process
+        _exit()  # what is left in the pool ends with this process
+
+
+def _exit() -> NoReturn:
+    """End at once, but leave no folder behind: the memory that the pool shares has a temporary one."""
+    shutil.rmtree(get_temp_dir(), ignore_errors=True)
+    os._exit(0)
 
 
 class NoteEnds(bootsteps.StartStopStep):  # type: ignore[misc]
