@@ -97,6 +97,8 @@ class Inbox:
         self.watched = tuple(watched)
         self.memory = memory
         self.digests = digests
+        self.refused: Mapping[str, str] = {}
+        """Watched folders that are not to be looked at, with the reason."""
         self._sorting = sorting
         self._rules = rules
         self._sort = sorter(tuple(ignore))
@@ -119,10 +121,10 @@ class Inbox:
         self._followed, self._seen_cards = set(), set()
         folders: list[FolderState] = []
         for root in self.watched:
-            if root.problem is None:
+            if root.problem is None and root.path not in self.refused:
                 self._scans.ask(root.path, partial(self._scan, root.path))
         for root in self.watched:
-            problem = root.problem or self._look_at(root, now, reading)
+            problem = root.problem or self.refused.get(root.path) or self._look_at(root, now, reading)
             folders.append(FolderState(path=root.path, problem=problem))
             if problem is not None:
                 self._keep_as_it_was(root.path, problem)

@@ -20,6 +20,8 @@ JUNK_FOLDERS = (".*", "@eaDir", "#recycle", "$RECYCLE.BIN", "lost+found", "Syste
 READY, EXPECT, WISHES, CARD = "nearfar.ready", "nearfar.expect", "nearfar.toml", "nearfar.card"
 """An empty file: all is here. A number: so many frames are to come. Settings for this folder and those below. An empty
 file: all below is to be sorted into stacks."""
+WATCHED_BY = ".nearfar.watched"
+"""In a watched folder: which server watches it, and holds a lock on this file."""
 OURS = frozenset({READY, EXPECT, WISHES, CARD})
 SIDE_CARS = frozenset({".xmp"})
 # A dot, the name, a dot and six letters; "._" begins what a Mac leaves behind.

@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from nearfar.intake.names import Sort, junk_folder
+from nearfar.intake.names import WATCHED_BY, Sort, junk_folder
 from nearfar.intake.settling import Mark
 
 DEEPEST = 32
@@ -103,6 +103,8 @@ def _look_at(
 def _place(
     name: str, status: os.stat_result, folder: Folder, sort: Callable[[str], tuple[Sort, str]]
 ) -> None:
+    if name == WATCHED_BY:
+        return
     kind, why = sort(name)
     if not stat.S_ISREG(status.st_mode):
         folder.ignored.append((name, "not a plain file"))

@@ -6,7 +6,6 @@ originals if the settings ask for that. One runs for each data folder; a second 
 
 from __future__ import annotations
 
-import fcntl
 import logging
 import threading
 import time
@@ -35,6 +34,7 @@ from nearfar.runner.processes import beats, logs
 from nearfar.runner.processes.turn import alone, stop_on_signals
 from nearfar.runner.watching.arriving import MakeSubmission, Taker, remember_loose
 from nearfar.runner.watching.card_sorting import CardSorter
+from nearfar.runner.watching.claims import Claims, is_locked, lock_in
 from nearfar.runner.watching.folders import excluded_folders, watched_folders, why_share
 from nearfar.runner.watching.forgetting import Forgetter
 from nearfar.runner.watching.moving import Mover
@@ -87,19 +87,12 @@ def memory_file(places: Places) -> Path:
 
 def lock_file(places: Places) -> Path:
     """What the watch of a data folder holds a lock on."""
-    return places.state / "watch.lock"
+    return lock_in(places.state)
 
 
 def watch_runs(places: Places) -> bool:
     """Whether a watch works on this data folder, by the lock that it holds."""
-    try:
-        with open(lock_file(places), "rb") as file:
-            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return True
-    except OSError:
-        return False
-    return False
+    return is_locked(lock_file(places))
 
 
 class Watch:
@@ -155,6 +148,7 @@ class Watch:
         self._away: list[Found] = []
         self._store = store
         self._presence = Presence(places)
+        self._claims = Claims(places, self.memory.mounts)
         self._missing: str | None = None
         self._calm = False
 
@@ -173,6 +167,9 @@ class Watch:
         """Look once; seconds after which to look again."""
         if not self.is_there():
             return self._scan
+        self.inbox.refused = self._claims.look(
+            root.path for root in self.inbox.watched if root.problem is None
+        )
         began = time.thread_time() + self.inbox.scan_seconds
         look = self.inbox.look(self._clock())
         cost = time.thread_time() + self.inbox.scan_seconds - began
@@ -191,6 +188,7 @@ class Watch:
     def close(self) -> None:
         """End what goes on beside."""
         self._sorter.close()
+        self._claims.close()
 
     def tell(self) -> None:
         """Write the state, if it changed or somebody may wonder whether we live."""
