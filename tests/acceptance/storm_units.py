@@ -1,19 +1,17 @@
-"""A storm on the store alone: many fast units, workers that are killed and frozen, with and without the token's check.
-
-As a program it is one of the workers: ``storm_units URL FOLDER LEASE SEED CHECK``.
-"""
+"""A storm on the store alone: many fast units, workers that are killed and frozen, with and without the token's check."""
 
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import random
 import signal
-import subprocess
-import sys
 import threading
 import time
+from contextlib import suppress
 from dataclasses import dataclass
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -34,7 +32,9 @@ from nearfar.jobs import (
 from nearfar.jobs import work as store_work
 from nearfar.jobs.model import units
 
-CHECKOUT = Path(__file__).resolve().parents[2]
+FORKING = multiprocessing.get_context("forkserver")
+"""Loads what workers run once: a process that is killed is replaced within a moment."""
+FORKING.set_forkserver_preload([__name__])
 LEASE = 1.0
 CAP = 50
 
@@ -90,8 +90,10 @@ def note(folder: Path, claim: Claim) -> None:
     os.close(fd)
 
 
-def work(url: str, folder: Path, lease: float, seed: int) -> None:
-    """Take units until all are done."""
+def work(url: str, folder: Path, lease: float, seed: int, check: bool) -> None:
+    """A worker: take units until all are done."""
+    if not check:
+        switch_check_off()
     store, chance, name = open_for(url, lease), random.Random(seed), f"w{os.getpid()}"
     while True:
         try:
@@ -139,18 +141,18 @@ def storm(url: str, folder: Path, *, check: bool, seed: int, count: int = 60, wo
     while len(_done(store, jobs)) < count and time.monotonic() < end:
         time.sleep(chance.uniform(0.05, 0.25))
         asleep = {pid: timer for pid, timer in asleep.items() if timer.is_alive()}
-        awake = [one for one in crew if one.pid not in asleep and one.poll() is None]
+        awake = [one for one in crew if one.pid not in asleep and one.is_alive()]
         if awake and len(asleep) < workers - 1 and chance.random() < 0.6:
             pid = chance.choice(awake).pid
-            os.kill(pid, signal.SIGSTOP)
+            _send(pid, signal.SIGSTOP)
             # By a timer: whoever strikes may itself wait for the store while a frozen worker has its lock.
-            asleep[pid] = threading.Timer(LEASE * chance.uniform(1.2, 2.0), os.kill, (pid, signal.SIGCONT))
+            asleep[pid] = threading.Timer(LEASE * chance.uniform(1.2, 2.0), _send, (pid, signal.SIGCONT))
             asleep[pid].start()
             freezes += 1
         elif awake and chance.random() < 0.3:
             victim = chance.choice(awake)
             victim.kill()
-            victim.wait()
+            victim.join()
             crew.remove(victim)
             crew.append(_start(url, folder, seed * 100 + started, check))
             kills, started = kills + 1, started + 1
@@ -159,13 +161,19 @@ def storm(url: str, folder: Path, *, check: bool, seed: int, count: int = 60, wo
     time.sleep(LEASE)  # those that just woke still say what they have to say
     for one in crew:
         one.kill()
-        one.wait()
+        one.join()
     return _outcomes(store, jobs, folder, kills, freezes)
 
 
-def _start(url: str, folder: Path, seed: int, check: bool) -> subprocess.Popen[bytes]:
-    line = [sys.executable, "-m", "tests.acceptance.storm_units", url, str(folder), str(LEASE), str(seed)]
-    return subprocess.Popen([*line, str(int(check))], cwd=CHECKOUT)
+def _start(url: str, folder: Path, seed: int, check: bool) -> BaseProcess:
+    worker = FORKING.Process(target=work, args=(url, folder, LEASE, seed, check), daemon=True)
+    worker.start()
+    return worker
+
+
+def _send(pid: int, number: signal.Signals) -> None:
+    with suppress(ProcessLookupError):  # it found nothing left to do and ended
+        os.kill(pid, number)
 
 
 def _done(store: Store, jobs: list[int]) -> list[Unit]:
@@ -191,9 +199,3 @@ def _outcomes(store: Store, jobs: list[int], folder: Path, kills: int, freezes: 
         kills=kills,
         freezes=freezes,
     )
-
-
-if __name__ == "__main__":
-    if sys.argv[5] == "0":
-        switch_check_off()
-    work(sys.argv[1], Path(sys.argv[2]), float(sys.argv[3]), int(sys.argv[4]))

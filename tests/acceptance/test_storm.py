@@ -54,16 +54,19 @@ def test_with_postgresql_and_a_redis_that_suffers_as_well(
 def storm_on_files(base: Path, seed: int, check: bool) -> Outcomes:
     """The storm on a store of its own, with the check of the token or without."""
     url = f"sqlite:///{base}/{seed}{check}.sqlite"
-    return storm(url, base / f"{seed}{check}", check=check, seed=seed, count=30)
+    return storm(url, base / f"{seed}{check}", check=check, seed=seed, count=40)
 
 
 def test_it_is_the_token_that_saves_us(tmp_path: Path) -> None:
     """Without the check of the token the same storm does harm, though not with every roll of the dice."""
     for seed in range(3, 12):
-        held, bare = (storm_on_files(tmp_path, seed, check) for check in (True, False))
-        assert min(held.kills, bare.kills) >= 3
-        assert min(held.freezes, bare.freezes) >= 10
-        assert (held.done, held.wrong, held.accepted_twice) == (30, 0, 0)
+        bare = storm_on_files(tmp_path, seed, check=False)
+        assert bare.kills >= 3
+        assert bare.freezes >= 10
         if bare.wrong + bare.accepted_twice:
+            held = storm_on_files(tmp_path, seed, check=True)
+            assert held.kills >= 3
+            assert held.freezes >= 10
+            assert (held.done, held.wrong, held.accepted_twice) == (40, 0, 0)
             return
     pytest.fail("nine storms without the check of the token did no harm: they show nothing")
