@@ -144,6 +144,7 @@ def storm(url: str, folder: Path, *, check: bool, seed: int, count: int = 60, wo
         awake = [one for one in crew if one.pid not in asleep and one.is_alive()]
         if awake and len(asleep) < workers - 1 and chance.random() < 0.6:
             pid = chance.choice(awake).pid
+            assert pid is not None  # it was started
             _send(pid, signal.SIGSTOP)
             # By a timer: whoever strikes may itself wait for the store while a frozen worker has its lock.
             asleep[pid] = threading.Timer(LEASE * chance.uniform(1.2, 2.0), _send, (pid, signal.SIGCONT))
