@@ -125,6 +125,21 @@ def cut_choices(page: Any) -> list[str]:
     return list(page.evaluate(CUT))
 
 
+SMALL = """() => [...document.querySelectorAll('a[href]')].filter(a => {
+    const words = [...a.parentElement.childNodes].some(n => n.nodeType == 3 && n.data.trim().length > 3);
+    const box = a.getBoundingClientRect();
+    return a.checkVisibility() && !a.closest('svg') && !(words && getComputedStyle(a).display == 'inline')
+        && (box.height < 24 || box.width < 24);
+}).map(a => a.outerHTML.slice(0, 90))"""
+
+
+def small_links(page: Any) -> list[str]:
+    """Links less than 24 pixels high or wide that stand alone, not in a sentence (WCAG 2.2, 2.5.8, without its exception for
+    those with room around them).
+    """
+    return list(page.evaluate(SMALL))
+
+
 def too_wide(page: Any) -> int:
     """Pixels by which a page is wider than the window: what makes it slide sideways."""
     return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))

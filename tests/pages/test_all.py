@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tests.pages.browser import WIDTHS, cut_choices, overlapping, too_wide, violations
+from tests.pages.browser import WIDTHS, cut_choices, overlapping, small_links, too_wide, violations
 from tests.pages.conftest import Studio
 
 Open = Callable[..., AbstractContextManager[Any]]
@@ -52,6 +52,7 @@ def test_every_page_is_fit_for_every_reader(
         assert violations(page, but=RENEWED if name == "status" else frozenset()) == []
         assert too_wide(page) <= 0
         assert cut_choices(page) == []
+        assert small_links(page) == []
         assert overlapping(page, "main :is(button, a, input, select, h1, h2, img, label)") == []
         page.screenshot(path=shots / f"{name}-{width}-{scheme}.png", full_page=True)
 
