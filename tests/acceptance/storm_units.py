@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
 import os
 import random
 import signal
@@ -11,7 +10,6 @@ import threading
 import time
 from contextlib import suppress
 from dataclasses import dataclass
-from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -31,10 +29,8 @@ from nearfar.jobs import (
 )
 from nearfar.jobs import work as store_work
 from nearfar.jobs.model import units
+from tests.forking import started
 
-FORKING = multiprocessing.get_context("forkserver")
-"""Loads what workers run once: a process that is killed is replaced within a moment."""
-FORKING.set_forkserver_preload([__name__])
 LEASE = 1.0
 CAP = 50
 
@@ -134,8 +130,8 @@ def storm(url: str, folder: Path, *, check: bool, seed: int, count: int = 60, wo
         for k in range(count)
     ]
     chance = random.Random(seed)
-    crew = [_start(url, folder, seed * 100 + k, check) for k in range(workers)]
-    started, kills, freezes = workers, 0, 0
+    crew = [started(work, url, folder, LEASE, seed * 100 + k, check) for k in range(workers)]
+    kills = freezes = 0
     asleep: dict[int, threading.Timer] = {}
     end = time.monotonic() + 300
     while len(_done(store, jobs)) < count and time.monotonic() < end:
@@ -155,8 +151,8 @@ def storm(url: str, folder: Path, *, check: bool, seed: int, count: int = 60, wo
             victim.kill()
             victim.join()
             crew.remove(victim)
-            crew.append(_start(url, folder, seed * 100 + started, check))
-            kills, started = kills + 1, started + 1
+            crew.append(started(work, url, folder, LEASE, seed * 100 + workers + kills, check))
+            kills += 1
     for timer in asleep.values():
         timer.join()
     time.sleep(LEASE)  # those that just woke still say what they have to say
@@ -164,12 +160,6 @@ def storm(url: str, folder: Path, *, check: bool, seed: int, count: int = 60, wo
         one.kill()
         one.join()
     return _outcomes(store, jobs, folder, kills, freezes)
-
-
-def _start(url: str, folder: Path, seed: int, check: bool) -> BaseProcess:
-    worker = FORKING.Process(target=work, args=(url, folder, LEASE, seed, check), daemon=True)
-    worker.start()
-    return worker
 
 
 def _send(pid: int, number: signal.Signals) -> None:

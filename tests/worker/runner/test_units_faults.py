@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import multiprocessing
 import os
 import signal
 import time
@@ -21,6 +20,7 @@ from nearfar.runner.reconcile import Reconciler
 from nearfar.runner.work import note_end
 from tests.acceptance.command import lay
 from tests.failing import Failing
+from tests.forking import started
 from tests.scenes import Scene, render
 from tests.worker.runner.workbench import (
     ALL,
@@ -35,7 +35,6 @@ from tests.worker.runner.workbench import (
 )
 
 NAME = f"{here.host()}/1-1"
-SPAWN = multiprocessing.get_context("spawn")
 
 
 @pytest.fixture(scope="module")
@@ -56,9 +55,7 @@ def stack(tmp_path: Path, tall: Scene, monkeypatch: pytest.MonkeyPatch) -> Itera
 
 
 def start(bench: Bench, job: int, name: str, die_in: str | None = None) -> BaseProcess:
-    process = SPAWN.Process(target=worker, args=(bench.places.data, name, die_in, job))
-    process.start()
-    return process
+    return started(worker, bench.places.data, name, die_in, job)
 
 
 def test_two_processes_with_scratch_of_their_own_share_a_job(stack: tuple[Bench, int, Path]) -> None:
@@ -156,8 +153,7 @@ def test_a_mapped_file_that_is_cut_off_costs_one_attempt_and_is_named_by_the_nex
     bench.store.register(NAME, host=here.host(), pid=1, version="1", slots=1, memory=1 << 40, disk=1 << 40)
     while bench.store.units(job)[-1].kind is not UnitKind.DELIVER or not ready_to_render(bench, job):
         bench.do(bench.claim(NAME))
-    victim = SPAWN.Process(target=cut_off, args=(bench.places.data, NAME, what, str(paths[3])))
-    victim.start()
+    victim = started(cut_off, bench.places.data, NAME, what, str(paths[3]))
     victim.join(60)
     assert victim.exitcode == -signal.SIGBUS
     note_end(bench.places, NAME, victim.exitcode)

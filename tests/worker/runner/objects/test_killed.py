@@ -5,7 +5,6 @@ The storage is moto's server; what was put is read by another client (obstore).
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import signal
 from collections.abc import Callable
@@ -18,12 +17,12 @@ from nearfar.jobs import FrameState, JobState, Transfers
 from nearfar.object_tables import BucketTable
 from nearfar.runner.objects import delivering
 from nearfar.runner.objects.buckets import Bucket
+from tests.forking import started
 from tests.worker.runner.objects.crew import FRAMES, Crew
 from tests.worker.runner.objects.storage import SHOOTS, Storage, client
 
 PART = 5 << 20
 """The least that S3 takes for a part."""
-SPAWN = multiprocessing.get_context("spawn")
 CALLS: dict[str, tuple[object, str]] = {
     "a piece of a frame": (os, "pwrite"),
     "a frame gets its name": (Path, "rename"),
@@ -64,8 +63,7 @@ def killed(
     crew: Crew, folder: Path, table: BucketTable, way: str, what: str, number: int, after: bool
 ) -> None:
     """Let a carrier be killed; nobody else carries it before its lease is over, and that it is now."""
-    process = SPAWN.Process(target=carry, args=(folder, table, way, what, number, after))
-    process.start()
+    process = started(carry, folder, table, way, what, number, after)
     process.join(60)
     assert process.exitcode == -signal.SIGKILL
     if not (what == "the end is noted" and after):
