@@ -286,6 +286,12 @@ def test_nothing_is_taken_while_the_disk_is_full_and_all_of_it_afterwards(
     assert jobs(store) == []
     DiskWatch(stepped.places, 1 << 30, free=lambda _folder: 1 << 40).look()
     assert stepped.look()["a"].job == 1 or stepped.look()["a"].job == 1
+    DiskWatch(stepped.places, 1 << 30, free=lambda _folder: 5).look()
+    why = stepped.look()["a"].why
+    assert why.startswith("job 1 waits for its turn; paused: "), (
+        "what it waits for is told, not only that it does"
+    )
+    assert "nothing new is taken until there is more" in why
 
 
 def test_a_store_that_does_not_answer_loses_nothing(

@@ -217,6 +217,8 @@ class Watch:
                 continue
             try:
                 self._after(found)
+                if pause.low and found.known is not None and found.entry.state == "queued":
+                    found.entry.why += f"; paused: {pause.reason}"
             except OSError as error:
                 log.warning("%s: %s", found.entry.path, error, extra={"action": "stack.not-moved"})
         seen = {found.entry.path for found in look.found}
