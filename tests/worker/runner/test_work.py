@@ -158,7 +158,7 @@ def test_a_worker_that_is_frozen_in_a_write_to_the_store_is_ended_and_the_others
         store = store_of(settings)
         wait_for_workers(store, 2)
         job = submit(store, units=units(1, freezes=True))
-        wait_for_state(store, job, JobState.DONE)
+        wait_for_state(store, job, JobState.DONE, seconds=120)  # the server itself waits for 10
         assert steps(store, job) == {AttemptStep.STARTED: 3, AttemptStep.LOST: 1, AttemptStep.DONE: 2}
         assert "stopped in the middle of a write" in server.text()
         wait_for_workers(store, 2)
