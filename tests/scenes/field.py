@@ -10,12 +10,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.scenes import camera, field_kinds, field_lights, resample, sensor
+from tests.scenes import camera, field_kinds, field_lights, field_near, resample, sensor
 from tests.scenes.layers import Lens, Stage, overlap
 from tests.scenes.scene import MARGIN, Scene, kept, key_of, true_poses
 
 SIZE = (900, 600)
-FIELD_KINDS = {**field_kinds.FIELD_KINDS, **field_lights.LIGHT_KINDS}
+FIELD_KINDS = {**field_kinds.FIELD_KINDS, **field_lights.LIGHT_KINDS, **field_near.NEAR_KINDS}
 
 
 def render_field(
@@ -33,6 +33,7 @@ def render_field(
     reach = k.reach * w / SIZE[0]
     random = np.random.default_rng([seed, 5])
     poses = true_poses(random, n, size, jitter=k.jitter, roll=k.roll, breathing=k.breathing, rail=0.0)
+    poses[:, :, 2] += (np.arange(n) - n // 2)[:, None] / (n - 1) * np.array(k.drift)
     seeds = random.integers(1 << 60, size=n)
     camera_used = replace(k.sensor, converter=converter)
 
@@ -61,7 +62,7 @@ def render_field(
             "moving": _moving(stage)[inner],
         }
 
-    modules = (camera, field_kinds, field_lights, inspect.getmodule(render_field))
+    modules = (camera, field_kinds, field_lights, field_near, inspect.getmodule(render_field))
     text = "".join(inspect.getsource(m) for m in modules if m is not None)
     made = kept(f"field-{kind}-{key_of(kind, size, seed, converter, text)}", make, use=use_cache)
     scene = Scene(

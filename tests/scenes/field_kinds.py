@@ -27,7 +27,7 @@ class FieldKind:
     """``reach``: blur radius in pixels from one end of the depth range to the other, at 900 x 600.
 
     ``jitter`` px and ``roll`` rad from frame to frame, ``breathing`` change of magnification over the stack, ``dust``:
-    grains on the sensor.
+    grains on the sensor. ``drift``: pixels by which a stage creeps over the stack.
     """
 
     build: Builder
@@ -37,6 +37,7 @@ class FieldKind:
     roll: float = 0.0003
     breathing: float = 0.01
     dust: int = 0
+    drift: tuple[float, float] = (0.0, 0.0)
     sensor: Sensor = field(default_factory=Sensor)
 
 

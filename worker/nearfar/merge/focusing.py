@@ -26,7 +26,7 @@ from nearfar.merge.stored_arrays import checksum_of
 from nearfar.merge.survey import Surveyed
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 22
+VERSION = 23
 
 MOST_PAGES = 32 << 20
 """Bytes of a volume of which all pages may be in memory while it is filled; a frame alone touches a page of each row."""

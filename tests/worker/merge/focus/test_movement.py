@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from nearfar.frames.decode import read_header
 from nearfar.merge.deliver.outputs import Outputs
 from nearfar.merge.focus.find import FocusWriter
-from nearfar.merge.focus.movement import _certain, _Crept, _two
+from nearfar.merge.focus.movement import _certain, _Crept, _light_differs, _two
 from nearfar.merge.focus.patterns import (
     BLURRED,
     CONTRAST,
@@ -303,11 +303,26 @@ def test_what_creeps_goes_one_way_and_disks_of_light_grow_to_all_sides() -> None
     y, x = (a.ravel() for a in np.mgrid[6:14, 6:14])
     out = (x - 9.5) + 1j * (y - 9.5)
 
-    def crept(way: NDArray[np.complex128]) -> _Crept:
-        return _Crept(y=y, x=x, alike=np.full(len(y), 0.95, np.float32), way=way)
+    def crept(way: NDArray[np.complex128], there: float = 0.04) -> _Crept:
+        alike, light, same = (np.full(len(y), v, np.float32) for v in (0.95, there, 1.0))
+        return _Crept(y=y, x=x, alike=alike, way=way, there=light, same=same)
 
     grows, creeps = crept(3 * out / np.abs(out)), crept(np.full(len(y), 2 - 1j))
     assert not _certain([grows, grows], (20, 20)).any()
     assert np.count_nonzero(_certain([creeps], (20, 20))) == 64
     back = crept(-creeps.way)
     assert np.count_nonzero(_certain([creeps, back], (20, 20))) == 64, "to and fro is movement, too"
+    brighter = crept(creeps.way, there=0.6)
+    assert not _certain([brighter], (20, 20)).any(), "a disk that becomes smaller becomes brighter"
+
+
+def test_light_that_went_along_is_the_same_there_and_another_here() -> None:
+    light = np.random.default_rng(3).uniform(0.2, 0.6, (80, 80)).astype(np.float32)
+    gone = np.roll(light, (-2, 3), (0, 1))
+    for way, pair, back in ((3 - 2j, (light, gone), False), (-3 + 2j, (gone, light), False)):
+        there, same = _light_differs(pair, (40, 40), way, back=back)
+        assert there == 0
+        assert same > 0.01
+        assert (there, same) == _light_differs(pair[::-1], (40, 40), way, back=True)
+    dimmer, _ = _light_differs((light, gone * np.float32(0.8)), (40, 40), 3 - 2j, back=False)
+    assert dimmer > 0.004

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import cv2
@@ -18,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.focus.find import FocusWriter
-from nearfar.merge.focus.patterns import SPANS, PatternShare, compare_all, covers
+from nearfar.merge.focus.patterns import PATCH, SPANS, PatternShare, compare_all, covers, light_plane
 from nearfar.merge.focus.seen import FocusFrame
 from nearfar.merge.focus.visitors import leave_out_visitors, light_of
 from nearfar.merge.kernel.picture_calls import CELL, blur_grid, grow_grid
@@ -34,11 +35,14 @@ FOUND, SURELY, SURE_CELLS = 0.8, 0.9, 3
 region of which so many cells are as certain as the second number, ..."""
 AS_STRONG, CLEARLY = 1.3, 0.25
 """... about as strong, and for certainty so much better than at the same place, ..."""
-PATCH, STEP, LEAST_STEP = 9, 6, 2
-"""... by surroundings of so many places each way, at most and at least so many places away."""
+STEP, LEAST_STEP = 6, 2
+"""... at most and at least so many places away, by surroundings of `PATCH` places each way."""
 ONE_WAY = 0.75
 """... and so much of the length of the ways that its cells went must be left in their sum: what creeps goes one way, while
 disks of light out of focus grow to all sides (.47 and .58; a creeper in `test_movement` 1)."""
+NEAR, AS_LIT = 4, 0.4
+"""Within so many places of them at most this share of what light differs by at the same place may be left there, in squares
+over the region: blurred disks of light become brighter as they become smaller (.6; a creeper in `test_movement` .05)."""
 CREEPING = 1000
 """Cells that are not alike from which on that is no small thing that creeps, and is not looked at (.1 ms a cell)."""
 FEWEST = 2
@@ -103,6 +107,11 @@ def take_from_one(
     crept: list[_Crept] = []
     visitors = leave_out_visitors(frames, writer, size=size, threads=threads, small=small)
     patterns: deque[F32] = deque(maxlen=max(SPANS) + 1)
+
+    def lit(pair: tuple[int, int]) -> tuple[F32, F32]:
+        one, other = (light_plane(small[k](), frames[k], size, (rows, cols)) for k in pair)
+        return one, other
+
     for k, here in compare_all(frames, small, (rows, cols), size=size, threads=threads, share=share):
         patterns.append(here.pattern)
         for span, apart in zip(SPANS, here.apart, strict=True):
@@ -115,7 +124,9 @@ def take_from_one(
             if span == 1:
                 differs |= let_in.view(np.uint8)
             else:
-                crept.append(_found_elsewhere(let_in, patterns[-1 - span], here.pattern))
+                light = partial(lit, (k - span, k))
+                seen = _Pair(one=patterns[-1 - span], other=here.pattern, light=light)
+                crept.append(_found_elsewhere(let_in, seen))
         tick()
     differs |= _certain(crept, (rows, cols)).view(np.uint8)
     found = _settle(differs, frames, writer, size)
@@ -139,30 +150,67 @@ def _compared(writer: FocusWriter, first: int, second: int) -> Bools:
 
 @dataclass(frozen=True, kw_only=True)
 class _Crept:
-    """Cells (K,) of one pattern that are found elsewhere in another: how ``alike``, 0..1, and the ``way`` there, x + iy in
-    places.
+    """Cells (K,) of one pattern that are found elsewhere in another: how ``alike``, 0..1, the ``way`` there, x + iy in
+    places, and by how much light differs ``there`` and at the ``same`` place, mean squares.
     """
 
     y: NDArray[np.intp]
     x: NDArray[np.intp]
     alike: F32
     way: NDArray[np.complex128]
+    there: F32
+    same: F32
 
 
-def _found_elsewhere(apart: Bools, one: F32, other: F32) -> _Crept:
+@dataclass(frozen=True, kw_only=True)
+class _Pair:
+    """The patterns of two frames, and what gives their light, as square roots, where it is needed."""
+
+    one: F32
+    other: F32
+    light: Callable[[], tuple[F32, F32]]
+
+
+def _found_elsewhere(apart: Bools, pair: _Pair) -> _Crept:
     """Which of these cells of one pattern are found elsewhere in the other, or the other way round."""
+    one, other = pair.one, pair.other
     y, x = np.nonzero(apart)
     if len(y) > CREEPING:
         y, x = y[:0], x[:0]
     each = one.shape[0] // apart.shape[0]
-    found = []
-    for at in zip((y * each + each // 2).tolist(), (x * each + each // 2).tolist(), strict=True):
+    found, places = (
+        [],
+        list(zip((y * each + each // 2).tolist(), (x * each + each // 2).tolist(), strict=True)),
+    )
+    for at in places:
         there, back = _moved_from(one, other, at), _moved_from(other, one, at)
-        found.append(there if there[0] >= back[0] else (back[0], -back[1]))
+        found.append((*there, False) if there[0] >= back[0] else (*back, True))
+    light = pair.light() if any(f[0] > 0 for f in found) else (one, other)
+    differs = [_light_differs(light, at, f[1], back=f[2]) for at, f in zip(places, found, strict=True)]
     alike = np.array([f[0] for f in found], np.float32)
     seen = alike > 0
-    way = np.array([f[1] for f in found], np.complex128)
-    return _Crept(y=y[seen], x=x[seen], alike=alike[seen], way=way[seen])
+    way = np.array([-f[1] if f[2] else f[1] for f in found], np.complex128)
+    apart_there, apart_here = np.array(differs, np.float32).reshape(-1, 2).T
+    return _Crept(
+        y=y[seen], x=x[seen], alike=alike[seen], way=way[seen], there=apart_there[seen], same=apart_here[seen]
+    )
+
+
+def _light_differs(
+    light: tuple[F32, F32], at: tuple[int, int], way: complex, *, back: bool
+) -> tuple[float, float]:
+    """Mean square by which light around a place of one frame differs from that so far away in the other, and from that at
+    the same place. ``back``: from the second frame to the first.
+    """
+    one, other = light[::-1] if back else light
+    y, x = at[0] + round(way.imag), at[1] + round(way.real)
+    here, there, same = (
+        plane[v - NEAR : v + NEAR + 1, u - NEAR : u + NEAR + 1]
+        for plane, v, u in ((one, *at), (other, y, x), (other, *at))
+    )
+    if here.shape != there.shape or not here.size:
+        return 0.0, 0.0
+    return float(((here - there) ** 2).mean()), float(((here - same) ** 2).mean())
 
 
 def _moved_from(one: F32, other: F32, at: tuple[int, int]) -> tuple[float, complex]:
@@ -187,7 +235,7 @@ def _moved_from(one: F32, other: F32, at: tuple[int, int]) -> tuple[float, compl
 
 def _certain(crept: Sequence[_Crept], shape: tuple[int, int]) -> Bools:
     """Mask (R, C) of the cells whose pattern was found elsewhere, that lie near each other, of which some are certain, and
-    that went the same way.
+    that went the same way and took their light with them.
     """
     alike = np.zeros(shape, np.float32)
     for c in crept:
@@ -196,14 +244,16 @@ def _certain(crept: Sequence[_Crept], shape: tuple[int, int]) -> Bools:
     near = grow_grid(grow_grid(found.astype(np.uint8)))
     count, labels = cv2.connectedComponents(near, connectivity=8)
     sure = np.bincount(labels[alike > SURELY], minlength=count) >= SURE_CELLS
-    together, far = np.zeros(count), np.zeros(count)
+    together, far, there, same = (np.zeros(count) for _ in range(4))
     for c in crept:
         use = c.alike > FOUND
         region, way = labels[c.y[use], c.x[use]], c.way[use]
         sums = [np.bincount(region, part, count) for part in (way.real, way.imag)]
         together += np.hypot(*sums)
         far += np.bincount(region, np.abs(way), count)
-    sure &= together >= ONE_WAY * far
+        there += np.bincount(region, c.there[use], count)
+        same += np.bincount(region, c.same[use], count)
+    sure &= (together >= ONE_WAY * far) & (there <= AS_LIT * same)
     return np.asarray(found & sure[labels])
 
 

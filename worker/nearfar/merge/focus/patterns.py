@@ -29,6 +29,8 @@ ALIKE = 0.6
 .89, and half of those in which leaves sway fall below .8 (python -m pytest tests/worker/merge/test_movement.py)."""
 SPANS = (1, 4)
 """How many frames further on a pattern is compared. What creeps shows between frames further apart."""
+PATCH = 9
+"""Places each way of the surroundings by which a pattern that is not alike is looked for elsewhere (`movement`)."""
 CONTRAST = 0.012
 """Least contrast of the pattern in both frames, as square root of light; cells with less are not compared."""
 FAINT, BLURRED = 4.0, 0.3
@@ -137,8 +139,13 @@ class _Look:
     mean: F32
 
 
+def light_plane(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> F32:
+    """Square root of a frame's light at the stack's brightness, in the picture's geometry; ``small``: see `compare_all`."""
+    return small_plane(small * np.float32(2.0**-frame.gain_ev), frame, size, shape, root=True)
+
+
 def _look(small: F32, frame: FocusFrame, size: tuple[int, int], shape: tuple[int, int]) -> _Look:
-    plane = small_plane(small * np.float32(2.0**-frame.gain_ev), frame, size, shape, root=True)
+    plane = light_plane(small, frame, size, shape)
     pattern = cv2.GaussianBlur(plane - cv2.GaussianBlur(plane, (0, 0), DETAIL), (0, 0), SOFT)
     outside = (~covers(frame, shape, size)).view(np.uint8)
     if outside.any():
@@ -207,7 +214,10 @@ def _differ(one: _Look, other: _Look, *, neighbours: bool) -> Bools:
         strong &= ~blown
     alike = product >= ALIKE * (weaker if neighbours else np.sqrt(powers[0] * powers[1]))
     apart = np.asarray(one.whole & other.whole & strong & ~alike)
-    return apart & ~_spreading(apart & blown, other.mean - one.mean) if neighbours else apart
+    if not neighbours:
+        each = one.pattern.shape[0] // blown.shape[0]
+        blown = cv2.dilate(blown.view(np.uint8), np.ones((2 * (PATCH // each) + 1,) * 2, np.uint8)) > 0
+    return apart & ~_spreading(apart & blown, other.mean - one.mean)
 
 
 def _spreading(cells: Bools, change: F32) -> Bools:
