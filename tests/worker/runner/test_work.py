@@ -29,6 +29,7 @@ from nearfar.jobs.engine import dispose
 from nearfar.places import Places, places_of
 from nearfar.runner import disk, frozen, tasks
 from nearfar.runner.app import make_app
+from nearfar.runner.failures import failure_of
 from nearfar.runner.hints import connect
 from nearfar.runner.processes import here
 from nearfar.runner.tasks import Lane
@@ -294,6 +295,25 @@ def test_a_mistake_in_a_unit_ends_no_worker_and_is_put_on_record(lane: Lane) -> 
     assert lane.store.job(job).cause == "mistake"
     lane.perform.instead = None
     wait_for_state(lane.store, submit(lane.store), JobState.DONE)
+
+
+def test_a_system_that_gives_no_thread_is_no_mistake_and_what_to_do_is_told(lane: Lane) -> None:
+    """As under a limit of a container on processes: every job failed with 'a mistake in Nearfar; see the log'."""
+    assert lane.store is not None
+    assert isinstance(lane.perform, Doing)
+
+    def begin(store: Store, claim: Claim) -> None:
+        raise RuntimeError("can't start new thread")
+
+    lane.perform.instead = begin
+    job = submit(lane.store, units=(*surveys(1), one(UnitKind.DELIVER)))
+    wait_for_state(lane.store, job, JobState.FAILED)
+    failed = lane.store.job(job)
+    assert failed.cause == "memory"
+    assert "the system gave no further thread" in (failed.reason or "")
+    assert "raise that limit" in (failed.reason or "")
+    assert failure_of(RuntimeError("can't start new thread")).cause == "memory"
+    assert failure_of(RuntimeError("something else")).cause == "mistake"
 
 
 def test_a_store_that_stays_away_is_asked_again_soon(lane: Lane) -> None:

@@ -29,6 +29,10 @@ FULL = {errno.ENOSPC, errno.EDQUOT}
 SHUT = {errno.EROFS, errno.EACCES, errno.EPERM}
 PASSING = {errno.EIO, errno.ESTALE, errno.EINTR, errno.EAGAIN, errno.ETIMEDOUT, errno.ENFILE, errno.EMFILE}
 """Errors of reading that may be gone at the next try: shares that come back, disks that retry."""
+THREADLESS = (
+    "the system gave no further thread: the memory of the process or the number of processes is limited too tightly; raise "
+    "that limit of the service, of the container or of 'ulimit'"
+)
 PUT_BACK = "; put it back and run again"
 """What to do about a frame that is gone, at the end of the reason; idle once another job has the same frames."""
 
@@ -71,6 +75,8 @@ def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
         return Failure(cause="room", reason=text, retry=False)
     if isinstance(error, MemoryError):
         return Failure(cause="memory", reason=f"memory ran out: {text}", retry=True)
+    if is_threadless(error):
+        return Failure(cause="memory", reason=THREADLESS, retry=True)
     if isinstance(error, NearfarError) and not isinstance(error, StoreError):
         return Failure(cause="work", reason=text, retry=True)
     if isinstance(error, OSError):
@@ -81,6 +87,11 @@ def failure_of(error: Exception, frames: Collection[Path] = ()) -> Failure:
 def is_passing(error: BaseException) -> bool:
     """Whether an error is one that may be gone at the next attempt."""
     return any(e.errno in PASSING for e in _system(error))
+
+
+def is_threadless(error: BaseException) -> bool:
+    """Whether the system gave no further thread; Python has no exception of its own for that (from memory)."""
+    return isinstance(error, RuntimeError) and "can't start new thread" in str(error)
 
 
 def is_full(error: BaseException) -> bool:

@@ -22,6 +22,7 @@ from nearfar.jobs import Claim, Coming, Store
 from nearfar.places import Places
 from nearfar.runner import disk
 from nearfar.runner.app import TASK
+from nearfar.runner.failures import THREADLESS, is_threadless
 from nearfar.runner.hints import Hinter
 from nearfar.runner.lingering import Lingering
 from nearfar.runner.opening import open_when_there
@@ -152,9 +153,17 @@ class Lane:
             log.warning("%s", error, extra=self._told("worker.store-away"))
             self.look_soon = True
             return False
-        except Exception:
-            log.exception("a mistake in Nearfar while a unit was at work", extra=self._told("worker.mistake"))
-            self._give_up(store)
+        except Exception as error:
+            if is_threadless(error):
+                log.warning("%s", THREADLESS, extra=self._told("worker.threadless"))
+                self._give_up(store, cause="memory", reason=THREADLESS)
+            else:
+                log.exception(
+                    "a mistake in Nearfar while a unit was at work", extra=self._told("worker.mistake")
+                )
+                self._give_up(
+                    store, cause="mistake", reason="a mistake in Nearfar; see the log of the server"
+                )
             self._lingering.forget()
             return False
         finally:
@@ -173,12 +182,10 @@ class Lane:
     def _told(self, action: str) -> dict[str, object]:
         return {"worker": self.name, "action": action}
 
-    def _give_up(self, store: Store) -> None:
+    def _give_up(self, store: Store, *, cause: str, reason: str) -> None:
         if self.claim is not None:
             try:
-                store.fail(
-                    self.claim, cause="mistake", reason="a mistake in Nearfar; see the log of the server"
-                )
+                store.fail(self.claim, cause=cause, reason=reason)
             except StoreError as error:
                 log.warning("%s", error, extra=self._told("worker.store-away"))
 
