@@ -23,13 +23,14 @@ from nearfar.merge.sensor import Spots
 from nearfar.merge.survey import MappedFrame
 from nearfar.merge.surveyed_stack import SurveyedStack
 
-VERSION = 16
+VERSION = 17
 
 BEHIND = 0.3
 """Weight of the tile kernel (render.c) for what lies behind, measured on rendered brackets of four kinds."""
-TOLD = 0.25
-"""Share of the noise's variance that the chooser is told. It gives up detail that is fine throughout, or was sharpened, if
-it is told all: bold print was 1 dB below a plain pyramid. Averaging takes the noise anyway, by all of it."""
+TOLD_FLAT, TOLD_SHARP, CLEAR = 0.35, 0.08, 40.0
+"""Shares of the noise's variance that the chooser is told, where no frame has detail and where one has energies far above
+so many times the noise's. It gives up detail that is fine throughout, or was sharpened, if it is told all: bold print was
+1 dB below a plain pyramid. Where nothing is sharp it takes noise for detail if it is told little. Averaging knows all."""
 KEEP_NOISE = 1e-9
 """Variance to give for a frame that is shown as it is: it keeps its noise, that of its colours as well."""
 MODEST = 48 << 20
@@ -148,7 +149,9 @@ def make_renderer(
             "agreement": recipe.render.agreement,
             "quiet": numbers.QUIET,
             "spread": where.SPREADS.get(recipe.render.chooser, 0.0),
-            "told": TOLD,
+            "told_flat": TOLD_FLAT,
+            "told_sharp": TOLD_SHARP,
+            "clear": CLEAR,
         },
         mapped=True,
         net=weights.load().numbers if recipe.render.chooser in where.SPREADS else None,

@@ -22,7 +22,9 @@ NUMBERS = {
     "agreement": 0.4,
     "quiet": 3.0,
     "spread": 4e-6,
-    "told": 0.3,
+    "told_flat": 0.4,
+    "told_sharp": 0.1,
+    "clear": 20.0,
 }
 
 

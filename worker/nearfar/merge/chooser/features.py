@@ -7,6 +7,7 @@ places around it, and on other frames only where those are admitted (mask > 0), 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +37,7 @@ class Window:
     mask: F32
     """(n, h, w): 1 in the cells that are admitted themselves, less at the frame's border, down to 0."""
     variance: F32
-    """(h, w) variance of the noise of one channel of a frame, of encoded values 0..1."""
+    """(h, w) variance of the noise of one channel of a frame, of encoded values 0..1, as the net is `told` of it."""
     noise: tuple[float, float]
     """Share of that variance that is left in luma's finest band and in its second one."""
 
@@ -49,6 +50,36 @@ class Seen:
     """(14, n, h, w), without units."""
     score: F32
     """(n, h, w), 0..1: the rule's V over that of the best frame."""
+
+
+class Told(Protocol):
+    """How much of the noise the net is told; see `told`."""
+
+    @property
+    def band0(self) -> float:
+        """Share of a channel's variance that is left in luma's finest band."""
+
+    @property
+    def told_flat(self) -> float:
+        """Share that is told where no frame has detail."""
+
+    @property
+    def told_sharp(self) -> float:
+        """Share that is told where a frame has much."""
+
+    @property
+    def clear(self) -> float:
+        """Energy of detail over that of noise, halfway between the two."""
+
+
+def told(variance: F32, square: F32, numbers: Told) -> F32:
+    """Variance (h, w) of a channel's noise as the net is told of it: less where a frame has detail that stands out.
+
+    ``variance`` (h, w) is all of it, ``square`` (n, h, w) the frames' energy in luma's finest band, 0 where none is let in.
+    """
+    one, flat, sharp = np.float32(1), np.float32(numbers.told_flat), np.float32(numbers.told_sharp)
+    over = square.max(axis=0) / (np.float32(numbers.band0) * (np.float32(numbers.clear) * variance))
+    return np.asarray(variance * (sharp + (flat - sharp) / (one + over * over)), np.float32)
 
 
 def b5(planes: F32) -> F32:

@@ -54,7 +54,7 @@ typedef struct {
 
 static void net_commons(window_t *w, struct net_work *k, int r, net_common *o) {
     const nf_stack *s = w->stack;
-    const float *restrict noise = w->noise + net_at(w, k, r);
+    const float *restrict told = k->told[r];
     memset(o, 0, sizeof *o);
     for (int j = k->count - 1; j >= 0; j--) {
         net_part *p = k->parts + j;
@@ -75,7 +75,7 @@ static void net_commons(window_t *w, struct net_work *k, int r, net_common *o) {
         }
     }
     for (int x = 0; x < k->wide; x++) {
-        const float n0 = s->band0 * (s->told * noise[x]), n1 = s->band1 * (s->told * noise[x]);
+        const float n0 = s->band0 * told[x], n1 = s->band1 * told[x];
         o->over_near[x] = 1 / (o->near[x] + s->quiet * n0);
         o->over_prior[x] = 1 / nf_maxf(o->prior[x], 1e-9f);
         o->near[x] = octaves(1 + o->near[x] / n0) * (1 / 12.f);
@@ -87,7 +87,7 @@ static void net_commons(window_t *w, struct net_work *k, int r, net_common *o) {
 INLINE void net_inward(window_t *w, const net_t *net, struct net_work *k, int r, const int hidden) {
     const nf_stack *s = w->stack;
     const int64_t at = net_at(w, k, r);
-    const float *restrict noise = w->noise + at, *restrict o0 = k->over0[r], *restrict o1 = k->over1[r], *restrict luma = k->luma[r];
+    const float *restrict told = k->told[r], *restrict o0 = k->over0[r], *restrict o1 = k->over1[r], *restrict luma = k->luma[r];
     net_common common;
     net_line f[FEATURES] = {{0}};
     net_commons(w, k, r, &common);
@@ -106,7 +106,7 @@ INLINE void net_inward(window_t *w, const net_t *net, struct net_work *k, int r,
         for (int i = 0; i < runs.count; i++) {
             const int from = runs.at[i] > a ? runs.at[i] : a, end = runs.at[i] + LANES < b ? runs.at[i] + LANES : b;
             for (int x = from; x < end; x++) {
-                const float n1 = s->band1 * (s->told * noise[x]), own = octaves(p->second[r][x] + n1), v = 12 * (half[x] - luma[x]);
+                const float n1 = s->band1 * told[x], own = octaves(p->second[r][x] + n1), v = 12 * (half[x] - luma[x]);
                 f[0][x] = p->fine[r][x] * o0[x];
                 f[1][x] = p->near[r][x] * common.over_near[x];
                 f[2][x] = p->second[r][x] * o1[x];

@@ -51,7 +51,7 @@ typedef struct {                  /* a frame in a block; in columns a..b-1 it is
 
 struct net_work {                 /* a block: rows y0 - NET_EDGE.., columns x0 - NET_EDGE.. of the window */
     int y0, x0, tall, wide, round, count;  /* round: wide, up to whole vectors */
-    net_plane over0, over1, first[3], luma, raw, across;
+    net_plane told, over0, over1, first[3], luma, raw, across;
     net_part parts[];
 };
 
@@ -103,9 +103,30 @@ static int net_takes_part(const window_t *w, const struct net_work *k, const mem
     return p->a < p->b;
 }
 
+/* The noise that the net is told: less of it where a frame has detail that stands out. */
+static void net_told(const window_t *w, struct net_work *k) {
+    const nf_stack *s = w->stack;
+    memset(k->told, 0, sizeof k->told);
+    for (int r = 0; r < k->tall; r++) {
+        const float *restrict noise = w->noise + net_at(w, k, r);
+        float *restrict t = k->told[r];
+        for (int j = 0; j < k->count; j++) {
+            const net_part *p = k->parts + j;
+            if (!net_has(k, p, r)) continue;
+            const float *restrict e = p->member->planes.square + net_at(w, k, r), *restrict mask = p->member->mask + net_at(w, k, r);
+            for (int x = p->a; x < p->b; x++) t[x] = nf_maxf(t[x], e[x] * mask[x]);
+        }
+        for (int x = 0; x < k->wide; x++) {
+            const float over = t[x] / (s->band0 * (s->clear * noise[x]));
+            t[x] = noise[x] * (s->told_sharp + (s->told_flat - s->told_sharp) / (1 + over * over));
+        }
+    }
+}
+
 /* Energies of all parts, and one over the largest. */
 static void net_energies(window_t *w, struct net_work *k) {
     const nf_stack *s = w->stack;
+    net_told(w, k);
     memset(k->over0, 0, sizeof k->over0);
     memset(k->over1, 0, sizeof k->over1);
     for (int j = 0; j < k->count; j++) {
@@ -116,23 +137,23 @@ static void net_energies(window_t *w, struct net_work *k) {
         for (int r = 0; r < k->tall; r++) {
             if (!net_has(k, p, r)) continue;
             const int64_t at = net_at(w, k, r);
-            const float *restrict noise = w->noise + at, *restrict mask = m->mask + at, *restrict e0 = m->planes.square + at,
+            const float *restrict told = k->told[r], *restrict mask = m->mask + at, *restrict e0 = m->planes.square + at,
                 *restrict e1 = m->band1 + at;
             float *restrict a = p->fine[r], *restrict b = p->second[r], *restrict t0 = k->over0[r], *restrict t1 = k->over1[r];
             for (int x = p->a; x < p->b; x++) {
-                a[x] = nf_maxf(e0[x] - s->band0 * (s->told * noise[x]), 0) * mask[x];
-                b[x] = nf_maxf(e1[x] - s->band1 * (s->told * noise[x]), 0) * mask[x];
+                a[x] = nf_maxf(e0[x] - s->band0 * told[x], 0) * mask[x];
+                b[x] = nf_maxf(e1[x] - s->band1 * told[x], 0) * mask[x];
                 t0[x] = nf_maxf(t0[x], a[x]);
                 t1[x] = nf_maxf(t1[x], b[x]);
             }
         }
     }
     for (int r = 0; r < k->tall; r++) {
-        const float *restrict noise = w->noise + net_at(w, k, r);
+        const float *restrict told = k->told[r];
         float *restrict t0 = k->over0[r], *restrict t1 = k->over1[r];
         for (int x = 0; x < k->wide; x++) {
-            t0[x] = 1 / (t0[x] + s->quiet * (s->band0 * (s->told * noise[x])));
-            t1[x] = 1 / (t1[x] + s->quiet * (s->band1 * (s->told * noise[x])));
+            t0[x] = 1 / (t0[x] + s->quiet * (s->band0 * told[x]));
+            t1[x] = 1 / (t1[x] + s->quiet * (s->band1 * told[x]));
         }
     }
 }
@@ -205,10 +226,10 @@ static void net_planes(window_t *w, struct net_work *k, net_part *p) {
     net_blur(k->raw, k->across, k->raw, k->tall, k->wide);
     for (int r = 2; r < k->tall - 2; r++) {
         if (!net_has(k, p, r)) continue;
-        const float *restrict noise = w->noise + net_at(w, k, r), *restrict mask = m->mask + net_at(w, k, r), *restrict q = k->raw[r];
+        const float *restrict told = k->told[r], *restrict mask = m->mask + net_at(w, k, r), *restrict q = k->raw[r];
         float *restrict o = p->near[r];
         for (int x = p->a > 2 ? p->a : 2; x < p->b && x < k->wide - 2; x++)
-            o[x] = nf_maxf(q[x] - s->band0 * (s->told * noise[x]), 0) * mask[x];
+            o[x] = nf_maxf(q[x] - s->band0 * told[x], 0) * mask[x];
     }
     for (int r = 0; r < k->tall; r++) {
         const float *restrict e = p->second[r];
@@ -230,13 +251,13 @@ static void net_planes(window_t *w, struct net_work *k, net_part *p) {
     }
     net_blur(k->raw, k->across, p->brighter, k->tall, k->wide);
     for (int r = 0; r < k->tall; r++) {
-        const float *restrict noise = w->noise + net_at(w, k, r), *restrict c0 = p->colour[0][r],
+        const float *restrict told = k->told[r], *restrict c0 = p->colour[0][r],
             *restrict c1 = p->colour[1][r], *restrict c2 = p->colour[2][r];
         const float *restrict f0 = k->first[0][r], *restrict f1 = k->first[1][r], *restrict f2 = k->first[2][r];
         float *restrict o = k->raw[r];
         for (int x = 0; x < k->wide; x++) {
             const float d0 = c0[x] - f0[x], d1 = c1[x] - f1[x], d2 = c2[x] - f2[x];
-            o[x] = (d0 * d0 + d1 * d1 + d2 * d2) * (1 / (6 * (HALF_CHANNEL * (s->told * noise[x]))));
+            o[x] = (d0 * d0 + d1 * d1 + d2 * d2) * (1 / (6 * (HALF_CHANNEL * told[x])));
         }
     }
     net_blur(k->raw, k->across, p->apart, k->tall, k->wide);

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nearfar.merge.chooser import where
-from nearfar.merge.chooser.features import Window, features
+from nearfar.merge.chooser.features import Window, features, told
 from nearfar.merge.chooser.net import Chosen, choose
 from nearfar.merge.chooser.weights import HARD, USUAL, Weights
 from nearfar.merge.kernel import twin_render as twin
@@ -27,15 +27,16 @@ def seen_by(window: twin.Window, frames: Sequence[Carried]) -> Window:
         ::step
     ]
     carried = frames[::step]
+    mask, square = np.stack([p[0] for p in parts]), np.stack([f.square for f in carried])
     return Window(
         colour=np.stack([np.stack([halve(c.astype(np.float32)) for c in f.colour]) for f in carried])
         * (np.float32(1) / UNIT),
         half_luma=np.stack([f.half_luma for f in carried]),
-        square=np.stack([f.square for f in carried]),
-        mask=np.stack([p[0] for p in parts]),
+        square=square,
+        mask=mask,
         admission=np.stack([p[1] for p in parts]),
         prior=np.stack([p[2] for p in parts]),
-        variance=window.noise * np.float32(n.told),
+        variance=told(window.noise, square * mask, n),
         noise=(n.band0, n.band1),
     )
 

@@ -60,7 +60,8 @@ class Numbers:
     finest bands. ``prior_weight``: of P against the energies. ``behind``: least factor of a score where something
     nearer is sharp as well. ``agreement``: how far frames may differ and still be averaged. ``quiet``: energies count
     from this many times the noise on. ``spread``: variance of luma among frames from which the learned chooser takes over;
-    ``told``: share of the noise's variance that it is told.
+    ``told_flat``, ``told_sharp``: shares of the noise's variance that it is told, where no frame has detail and where one
+    has much; ``clear``: halfway between, that detail's energy over the noise's.
     """
 
     channel: float
@@ -71,7 +72,9 @@ class Numbers:
     agreement: float
     quiet: float
     spread: float
-    told: float
+    told_flat: float
+    told_sharp: float
+    clear: float
 
 
 @dataclass(frozen=True, kw_only=True)
