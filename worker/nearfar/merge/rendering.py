@@ -27,10 +27,11 @@ VERSION = 17
 
 BEHIND = 0.3
 """Weight of the tile kernel (render.c) for what lies behind, measured on rendered brackets of four kinds."""
-TOLD_FLAT, TOLD_SHARP, CLEAR = 0.35, 0.08, 40.0
-"""Shares of the noise's variance that the chooser is told, where no frame has detail and where one has energies far above
-so many times the noise's. It gives up detail that is fine throughout, or was sharpened, if it is told all: bold print was
-1 dB below a plain pyramid. Where nothing is sharp it takes noise for detail if it is told little. Averaging knows all."""
+TOLD_FLAT, TOLD_SHARP, CLEAR = 0.4, 0.05, 40.0
+"""Shares of the noise's variance that the chooser is told, where no frame has detail and where one alone has energies far
+above so many times the noise's. Told all, it gives up detail that is fine throughout, or was sharpened: bold print was 1 dB
+below a plain pyramid. Told little, it takes noise for detail where nothing is sharp, and one frame where several together
+are better, as at hairs in small steps. Averaging knows all noise."""
 KEEP_NOISE = 1e-9
 """Variance to give for a frame that is shown as it is: it keeps its noise, that of its colours as well."""
 MODEST = 48 << 20

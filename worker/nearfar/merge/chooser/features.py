@@ -65,7 +65,7 @@ class Told(Protocol):
 
     @property
     def told_sharp(self) -> float:
-        """Share that is told where a frame has much."""
+        """Share that is told where one frame alone has much, and times the number of frames where several have as much."""
 
     @property
     def clear(self) -> float:
@@ -73,13 +73,18 @@ class Told(Protocol):
 
 
 def told(variance: F32, square: F32, numbers: Told) -> F32:
-    """Variance (h, w) of a channel's noise as the net is told of it: less where a frame has detail that stands out.
+    """Variance (h, w) of a channel's noise as the net is told of it: less where detail stands out that few frames have.
 
     ``variance`` (h, w) is all of it, ``square`` (n, h, w) the frames' energy in luma's finest band, 0 where none is let in.
     """
-    one, flat, sharp = np.float32(1), np.float32(numbers.told_flat), np.float32(numbers.told_sharp)
-    over = square.max(axis=0) / (np.float32(numbers.band0) * (np.float32(numbers.clear) * variance))
-    return np.asarray(variance * (sharp + (flat - sharp) / (one + over * over)), np.float32)
+    one, flat = np.float32(1), np.float32(numbers.told_flat)
+    most = square.max(axis=0)
+    total: F32 = np.zeros_like(variance)
+    for own in square:
+        total = total + own
+    over = most / (np.float32(numbers.band0) * (np.float32(numbers.clear) * variance))
+    least = np.minimum(flat, np.float32(numbers.told_sharp) * (total / np.maximum(most, np.float32(1e-20))))
+    return np.asarray(variance * (least + (flat - least) / (one + over * over)), np.float32)
 
 
 def b5(planes: F32) -> F32:

@@ -103,22 +103,28 @@ static int net_takes_part(const window_t *w, const struct net_work *k, const mem
     return p->a < p->b;
 }
 
-/* The noise that the net is told: less of it where a frame has detail that stands out. */
+/* The noise that the net is told: less of it where detail stands out that few frames have. */
 static void net_told(const window_t *w, struct net_work *k) {
     const nf_stack *s = w->stack;
     memset(k->told, 0, sizeof k->told);
     for (int r = 0; r < k->tall; r++) {
         const float *restrict noise = w->noise + net_at(w, k, r);
         float *restrict t = k->told[r];
+        net_line sum = {0};
         for (int j = 0; j < k->count; j++) {
             const net_part *p = k->parts + j;
             if (!net_has(k, p, r)) continue;
             const float *restrict e = p->member->planes.square + net_at(w, k, r), *restrict mask = p->member->mask + net_at(w, k, r);
-            for (int x = p->a; x < p->b; x++) t[x] = nf_maxf(t[x], e[x] * mask[x]);
+            for (int x = p->a; x < p->b; x++) {
+                const float own = e[x] * mask[x];
+                t[x] = nf_maxf(t[x], own);
+                sum[x] += own;
+            }
         }
         for (int x = 0; x < k->wide; x++) {
             const float over = t[x] / (s->band0 * (s->clear * noise[x]));
-            t[x] = noise[x] * (s->told_sharp + (s->told_flat - s->told_sharp) / (1 + over * over));
+            const float least = nf_minf(s->told_flat, s->told_sharp * (sum[x] / nf_maxf(t[x], 1e-20f)));
+            t[x] = noise[x] * (least + (s->told_flat - least) / (1 + over * over));
         }
     }
 }

@@ -61,7 +61,7 @@ class Numbers:
     nearer is sharp as well. ``agreement``: how far frames may differ and still be averaged. ``quiet``: energies count
     from this many times the noise on. ``spread``: variance of luma among frames from which the learned chooser takes over;
     ``told_flat``, ``told_sharp``: shares of the noise's variance that it is told, where no frame has detail and where one
-    has much; ``clear``: halfway between, that detail's energy over the noise's.
+    alone has much; ``clear``: halfway between, that detail's energy over the noise's.
     """
 
     channel: float

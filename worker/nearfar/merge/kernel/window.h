@@ -17,7 +17,7 @@ typedef struct {
     float agreement;              /* how far frames may differ and still be averaged, in units of noise */
     float quiet;                  /* energies count from this many times the noise on */
     float spread;                 /* variance of luma among frames from which a cell is given to the net */
-    float told_flat, told_sharp;  /* shares of the noise's variance that the net is told, where no frame has detail and where one has */
+    float told_flat, told_sharp;  /* shares of the noise's variance that the net is told, where no frame has detail and where one alone has */
     float clear;                  /* energies this many times the noise are halfway between */
     const float *net;             /* weights of the learned chooser, or null */
     const float *spots;           /* x, y, reach in frame pixels, sorted by y: the same places in every frame */
