@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 import inspect
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -147,12 +147,15 @@ def judge(
     converter: bool = False,
     command: str | None = None,
     out: Path | None = None,
+    options: Sequence[str] = (),
 ) -> Judged:
-    """Render (or find), merge and judge one scene. Raises RuntimeError if the merge fails."""
+    """Render (or find), merge with further ``options`` and judge one scene. Raises RuntimeError if the merge fails."""
     scene, folder = staged(kind, size, seed, converter=converter)
     middle = scene.names[scene.reference] + files.SUFFIX["jpeg"]
     target = out or folder / "ours.tif"
-    merged = running.merge(folder / "frames", target, command=command, options=("--reference", middle))
+    merged = running.merge(
+        folder / "frames", target, command=command, options=("--reference", middle, *options)
+    )
     error, masks, other = squared(merged.picture(), scene.truth), regions(scene), others(scene, folder)
     excess = np.where(masks["all"], windows(error, masks["all"]) - other.least, 0)
     y, x = np.unravel_index(int(excess.argmax()), excess.shape)
