@@ -134,6 +134,7 @@ class Settling:
         self._moved = 0.0
         self._moved_by = ""
         self._pause = 0.0
+        self._complete = False
 
     @property
     def moved(self) -> float:
@@ -148,6 +149,11 @@ class Settling:
         now
             Seconds of a monotonic clock, not less than in the call before.
         """
+        verdict = self._judged(now, sight, writers, examine)
+        self._complete = verdict.stage is Stage.COMPLETE
+        return verdict
+
+    def _judged(self, now: float, sight: Sight, writers: Writers, examine: Examine) -> Verdict:
         self._note(now, sight)
         verdict = self._missing(now, sight) or self._moving(now, sight)
         if verdict is not None:
@@ -162,7 +168,7 @@ class Settling:
     def _note(self, now: float, sight: Sight) -> None:
         """Remember since when each file is unchanged."""
         everything = {**sight.others, **sight.temporary, **sight.frames}
-        if self._seen and not sight.frames.keys() <= self._seen.keys():
+        if self._complete and not sight.frames.keys() <= self._seen.keys():
             self._learn(now - self._moved, self._least(sight))
         for name in set(self._seen) - set(everything):
             del self._seen[name]
